@@ -1,0 +1,46 @@
+"""trialkit: design, check, analyse and share misting-schedule trials.
+
+Names are loaded when first used, so importing the package is cheap.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+__version__ = "0.1.0"
+
+_HOMES = {
+    "trialkit.trial": ("Trial", "read_trial"),
+    "trialkit.demo": ("demo_folder", "write_demo"),
+    "trialkit.design.strata": ("strata",),
+    "trialkit.design.assign": ("assign", "read_plan"),
+    "trialkit.design.power": ("power",),
+    "trialkit.logs.harvest": ("read_harvest",),
+    "trialkit.logs.environment": ("read_environment",),
+    "trialkit.logs.mist": ("read_mist",),
+    "trialkit.alignment.align": ("align",),
+    "trialkit.model.fit": ("fit",),
+    "trialkit.analysis": ("analyse", "Analysis"),
+    "trialkit.randomisation": ("randomisation_test",),
+    "trialkit.decision.decide": ("decide",),
+    "trialkit.report.report": ("write_report",),
+}
+_HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
+_MODULES = ("air", "chamber", "light", "figures", "errors", "columns", "structure", "model")
+
+__all__ = ["__version__", *sorted(_HOME_OF)]  # noqa: PLE0604
+
+
+def __getattr__(name: str) -> Any:
+    if name in _HOME_OF:
+        value = getattr(import_module(_HOME_OF[name]), name)
+        globals()[name] = value
+        return value
+    if name in _MODULES:
+        return import_module(f"trialkit.{name}")
+    raise AttributeError(f"trialkit has no {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted([*__all__, *_MODULES])

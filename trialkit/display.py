@@ -1,0 +1,225 @@
+"""One formatted table per result, shown as text or as HTML.
+
+Rounding follows the standard error where there is one and never touches the
+stored values. Every cell is escaped in HTML, since names come from users' files.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import pandas as pd
+
+
+def decimals_for(se: float, significant: int = 2) -> int:
+    """Give the decimals that show a standard error to two significant digits.
+
+    Parameters
+    ----------
+    se : float
+        Standard error in the unit shown.
+    significant : int
+        Significant digits of the standard error to show.
+
+    Returns
+    -------
+    int
+        Number of decimals, from 0 to 8.
+
+    Examples
+    --------
+    >>> decimals_for(0.0234), decimals_for(12.3), decimals_for(345.0)
+    (3, 0, 0)
+    """
+    if not math.isfinite(se) or se <= 0:
+        return 3
+    return int(min(8, max(0, significant - 1 - math.floor(math.log10(se)))))
+
+
+def format_p(p: float) -> str:
+    """Write a p-value so that a small one is not printed as zero.
+
+    Examples
+    --------
+    >>> format_p(0.0412), format_p(0.00001), format_p(float("nan"))
+    ('0.041', '< 0.0001', '–')
+    """
+    if not math.isfinite(p):
+        return "–"
+    if p < 0.0001:
+        return "< 0.0001"
+    return f"{p:.3f}" if p >= 0.001 else f"{p:.4f}"
+
+
+def format_number(value: object, decimals: int | None = None) -> str:
+    """Write one cell: numbers with sensible digits, the rest as it is.
+
+    Examples
+    --------
+    >>> format_number(1234.5678), format_number(0.012345), format_number(None)
+    ('1235', '0.0123', '–')
+    """
+    if value is None or value is pd.NaT:
+        return "–"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float) or hasattr(value, "dtype"):
+        try:
+            number = float(value)  # type: ignore[arg-type]
+        except (TypeError, ValueError):
+            return str(value)
+        if math.isnan(number):
+            return "–"
+        if math.isinf(number):
+            return "∞" if number > 0 else "−∞"
+        if decimals is not None:
+            return f"{number:.{decimals}f}"
+        if number == int(number) and abs(number) < 1e6:
+            return str(int(number))
+        size = abs(number)
+        return (
+            f"{number:.{max(0, 2 - math.floor(math.log10(size)))}f}"
+            if size < 1000
+            else (f"{number:.0f}")
+        )
+    return str(value)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A table ready to be shown: heads, rows of text, caption and notes.
+
+    Parameters
+    ----------
+    heads : tuple of str
+        Column heads, with units.
+    rows : tuple of tuple of str
+        Cells as text.
+    caption : str
+        One sentence that says what the table holds.
+    notes : tuple of str
+        Lines printed under the table.
+    numeric : tuple of bool
+        Which columns are numbers (aligned right).
+    """
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    caption: str = ""
+    notes: tuple[str, ...] = ()
+    numeric: tuple[bool, ...] = ()
+
+    def text(self) -> str:
+        """Give the table as plain text."""
+        grid = [self.heads, *self.rows]
+        widths = [max(len(row[j]) for row in grid) for j in range(len(self.heads))]
+        numeric = self.numeric or (False,) * len(self.heads)
+
+        def line(row: Sequence[str]) -> str:
+            cells = [
+                cell.rjust(width) if right else cell.ljust(width)
+                for cell, width, right in zip(row, widths, numeric, strict=True)
+            ]
+            return "  ".join(cells).rstrip()
+
+        out = [self.caption] if self.caption else []
+        out += [line(self.heads), "  ".join("─" * width for width in widths)]
+        out += [line(row) for row in self.rows]
+        out += list(self.notes)
+        return "\n".join(out)
+
+    def html(self) -> str:
+        """Give the table as an HTML fragment with caption and scoped heads."""
+        numeric = self.numeric or (False,) * len(self.heads)
+        css = [' class="number"' if right else "" for right in numeric]
+        parts = ['<table class="tk-table">']
+        if self.caption:
+            parts.append(f"<caption>{html.escape(self.caption)}</caption>")
+        parts.append("<thead><tr>")
+        parts += [
+            f'<th scope="col"{c}>{html.escape(head)}</th>'
+            for head, c in zip(self.heads, css, strict=True)
+        ]
+        parts.append("</tr></thead><tbody>")
+        for row in self.rows:
+            cells = [
+                (
+                    f'<th scope="row"{c}>{html.escape(cell)}</th>'
+                    if j == 0
+                    else f"<td{c}>{html.escape(cell)}</td>"
+                )
+                for j, (cell, c) in enumerate(zip(row, css, strict=True))
+            ]
+            parts.append(f"<tr>{''.join(cells)}</tr>")
+        parts.append("</tbody></table>")
+        parts += [f'<p class="tk-note">{html.escape(note)}</p>' for note in self.notes]
+        return "".join(parts)
+
+
+def show_table(
+    table: pd.DataFrame,
+    *,
+    heads: Mapping[str, str] | None = None,
+    formats: Mapping[str, Callable[[object], str]] | None = None,
+    caption: str = "",
+    notes: Sequence[str] = (),
+    columns: Sequence[str] | None = None,
+) -> Shown:
+    """Format a table of raw numbers once, for text and for HTML.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Raw values. Columns ``estimate``, ``low``, ``high`` are rounded by ``se`` if present.
+    heads : mapping, optional
+        Column name to the head shown (with unit).
+    formats : mapping, optional
+        Column name to a function from cell to text.
+    caption, notes
+        Shown above and below.
+    columns : sequence of str, optional
+        Which columns to show, in order; all by default.
+
+    Returns
+    -------
+    Shown
+
+    Examples
+    --------
+    >>> t = pd.DataFrame({"level": ["usual"], "estimate": [412.3456], "se": [11.8]})
+    >>> show_table(t).rows
+    (('usual', '412', '12'),)
+    """
+    heads, formats = dict(heads or {}), dict(formats or {})
+    names = list(columns) if columns is not None else list(map(str, table.columns))
+    by_se = {"estimate", "se", "low", "high", "difference", "mean"}
+    ses = table["se"] if "se" in table.columns else None
+    rows = []
+    for i in range(len(table)):
+        places = decimals_for(float(ses.iloc[i])) if ses is not None else None
+        cells = []
+        for name in names:
+            value = table[name].iloc[i]
+            if name in formats:
+                cells.append(formats[name](value))
+            elif name == "p":
+                cells.append(format_p(float(value)))
+            else:
+                cells.append(format_number(value, places if name in by_se else None))
+        rows.append(tuple(cells))
+    numeric = tuple(
+        pd.api.types.is_numeric_dtype(table[name]) and not pd.api.types.is_bool_dtype(table[name])
+        for name in names
+    )
+    return Shown(
+        heads=tuple(heads.get(name, name.replace("_", " ")) for name in names),
+        rows=tuple(rows),
+        caption=caption,
+        notes=tuple(notes),
+        numeric=numeric,
+    )

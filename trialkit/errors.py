@@ -1,0 +1,107 @@
+"""One tree of errors, and the findings that results carry.
+
+Impossible things raise an error that says what, where and what to do next.
+Doubtful things become a `Finding` stored on the result and shown with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["note", "caution", "stop"]
+
+
+class TrialkitError(Exception):
+    """Root of every error that trialkit raises on purpose."""
+
+
+class TrialFileError(TrialkitError):
+    """The trial file cannot be used; `faults` lists everything wrong with it.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file.
+    faults : sequence of Fault
+        Every fault found, in file order.
+    """
+
+    def __init__(self, source: str, faults: Sequence[Fault]) -> None:
+        self.source = source
+        self.faults = tuple(faults)
+        lines = [f"{source}: {len(self.faults)} thing{'s' * (len(self.faults) != 1)} to mend"]
+        lines += [f"  {i}. {fault}" for i, fault in enumerate(self.faults, 1)]
+        super().__init__("\n".join(lines))
+
+
+class DesignError(TrialkitError):
+    """The question cannot be answered by this layout of units."""
+
+
+class PlanError(TrialkitError):
+    """No plan can be made, or an existing plan must not be overwritten."""
+
+
+class LogError(TrialkitError):
+    """A log file cannot be read at all."""
+
+
+class AlignError(TrialkitError):
+    """Logs, plan and trial do not fit together."""
+
+
+class ModelError(TrialkitError):
+    """The model cannot be fitted as asked."""
+
+
+class ReportError(TrialkitError):
+    """The report cannot be written."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with an input, with its place and remedy.
+
+    Parameters
+    ----------
+    where : str
+        Place in the input, such as ``"[units] batch (line 12)"``.
+    what : str
+        What is wrong, in plain words.
+    remedy : str
+        What to do about it.
+    """
+
+    where: str
+    what: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.what}" + (f" → {self.remedy}" if self.remedy else "")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something doubtful that the reader of a result must know.
+
+    Parameters
+    ----------
+    code : str
+        Stable short name, such as ``"component_below_zero"``.
+    severity : {"note", "caution", "stop"}
+        ``"stop"`` blocks a verdict.
+    message : str
+        What was found, in plain words.
+    remedy : str
+        What to do about it; may be empty.
+    """
+
+    code: str
+    severity: Severity
+    message: str
+    remedy: str = ""
+
+    def __str__(self) -> str:
+        return f"[{self.severity}] {self.message}" + (f" → {self.remedy}" if self.remedy else "")

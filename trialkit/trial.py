@@ -1,0 +1,216 @@
+"""The trial file → `Trial`: one folder is one trial, validated whole."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import tomllib
+from dataclasses import dataclass, field
+from functools import cached_property
+from itertools import product
+from pathlib import Path
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from trialkit.errors import Fault, TrialFileError
+from trialkit.structure import Structure, Term
+from trialkit.trialfile import (
+    BlocksSection,
+    LogSection,
+    Places,
+    PricesSection,
+    QuestionSection,
+    RigSection,
+    Setting,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["BatchDates", "Factor", "LogSpec", "Setting", "Trial", "read_trial"]
+
+LogSpec = LogSection
+
+
+@dataclass(frozen=True)
+class Factor:
+    """A treatment: its levels and the kind of unit that receives one.
+
+    Parameters
+    ----------
+    name : str
+    applied_to : tuple of str
+        Unit factors of the stratum whose units receive a level.
+    control : str or None
+        The level others are compared with.
+    levels : dict
+        Level name → `Setting`, in file order.
+    replication : dict or None
+        Relative number of units per level; equal if None.
+    forbidden : tuple of (unit, level)
+        Units that cannot hold a level. A unit is named by its levels joined by ``":"``,
+        or by one unit factor's level alone (``"T3"``: that chamber in every batch).
+    apart : tuple of tuple of str
+        Levels that must not stand in neighbouring units.
+    method : str
+        How it is randomised; ``"auto"`` chooses by the structure.
+    """
+
+    name: str
+    applied_to: Term
+    control: str | None
+    levels: dict[str, Setting]
+    replication: dict[str, int] | None = None
+    forbidden: tuple[tuple[str, str], ...] = ()
+    apart: tuple[tuple[str, ...], ...] = ()
+    method: str = "auto"
+
+    @property
+    def stratum(self) -> str:
+        """Name of the stratum, such as ``"batch:chamber"``."""
+        return ":".join(self.applied_to)
+
+    @property
+    def reference(self) -> str:
+        """The control, or the first level where none is named."""
+        return self.control or next(iter(self.levels))
+
+
+@dataclass(frozen=True)
+class BatchDates:
+    """Start of fruiting and end of a batch, as moments in UTC; None while unknown."""
+
+    start: dt.datetime | None = None
+    end: dt.datetime | None = None
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A whole trial as written in its file. Make it with `read_trial`.
+
+    Parameters
+    ----------
+    folder : Path
+        The trial's folder; log files are found relative to it.
+    source : Path
+        The trial file.
+    sha256 : str
+        Hash of the trial file's bytes.
+    title, species, time_zone, seed, invented
+        As in `[trial]`.
+    structure : Structure
+        Parsed unit structure.
+    levels : dict
+        Unit factor → names of its levels (within its parent where nested).
+    flushes : int
+        Harvest waves recorded per smallest unit.
+    factors : dict
+        Treatment name → `Factor`.
+    question, rig, prices, blocks
+        As in the file; `prices` is None where not given.
+    batches : dict
+        Batch name → `BatchDates`.
+    logs : dict
+        ``"harvest"``, ``"environment"``, ``"mist"`` → `LogSpec`, where given.
+    """
+
+    folder: Path
+    source: Path
+    sha256: str
+    title: str
+    species: str
+    time_zone: str
+    seed: int
+    invented: bool
+    structure: Structure
+    levels: dict[str, tuple[str, ...]]
+    flushes: int
+    factors: dict[str, Factor]
+    question: QuestionSection
+    rig: RigSection
+    prices: PricesSection | None
+    blocks: BlocksSection
+    batches: dict[str, BatchDates]
+    logs: dict[str, LogSpec] = field(default_factory=dict)
+
+    @cached_property
+    def zone(self) -> ZoneInfo:
+        """The trial's time zone."""
+        return ZoneInfo(self.time_zone)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Unit factor → number of levels (within its parent where nested)."""
+        return {name: len(names) for name, names in self.levels.items()}
+
+    @property
+    def primary(self) -> Factor:
+        """The treatment the question is about."""
+        return self.factors[self.question.primary]
+
+    def unit_table(self) -> pd.DataFrame:
+        """List all smallest units: one column per unit factor and `unit`, the code."""
+        table = self.strata_units(":".join(self.structure.factors))
+        table["unit"] = table[list(self.structure.factors)].agg("-".join, axis=1)
+        return table
+
+    def strata_units(self, stratum: str) -> pd.DataFrame:
+        """List the units of a stratum, one column per unit factor, in plan order."""
+        import pandas as pd
+
+        term = self.structure.term(stratum)
+        rows = product(*(self.levels[name] for name in term))
+        return pd.DataFrame(list(rows), columns=list(term), dtype=object)
+
+    def __str__(self) -> str:
+        units = ", ".join(
+            f"{n} {':'.join(t)}" for t, n in self.structure.counts(self.counts).items()
+        )
+        factors = "; ".join(
+            f"{f.name} ({', '.join(f.levels)}) given to each {f.stratum}"
+            for f in self.factors.values()
+        )
+        return f"{self.title}\n  units: {units}; {self.flushes} flushes\n  treatments: {factors}"
+
+
+def read_trial(path: str | Path) -> Trial:
+    """Read and check a trial file; everything wrong with it is reported together.
+
+    Parameters
+    ----------
+    path : str or Path
+        A trial folder (holding ``trial.toml``) or the file itself.
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    TrialFileError
+        With every fault found: its place (section, key, line), what is wrong, the remedy.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> trial.structure.random_terms[:3]
+    ('batch', 'chamber', 'batch:chamber')
+    """
+    source = Path(path)
+    if source.is_dir():
+        source = source / "trial.toml"
+    try:
+        data = source.read_bytes()
+    except OSError as problem:
+        fault = Fault(str(source), f"cannot be read ({problem.strerror})", "make one: trialkit new")
+        raise TrialFileError(source.name, [fault]) from None
+    try:
+        text = data.decode("utf-8-sig")
+        raw = tomllib.loads(text)
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+        fault = Fault(source.name, f"is not valid TOML: {problem}", "mend the text at that place")
+        raise TrialFileError(source.name, [fault]) from None
+    from trialkit.trialcheck import build_trial  # it builds on the types above
+
+    return build_trial(raw, Places(text), source, hashlib.sha256(data).hexdigest())

@@ -1,0 +1,353 @@
+"""Checks of the trial file that look across sections, and the making of a `Trial`."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from trialkit.columns import LOG_COLUMNS, units_for
+from trialkit.errors import DesignError, Fault, TrialFileError
+from trialkit.structure import Structure, parse_structure, skeleton
+from trialkit.trial import BatchDates, Factor, Trial
+from trialkit.trialfile import (
+    LOG_KINDS,
+    SECTIONS,
+    TOP,
+    BatchSection,
+    FactorSection,
+    LogSection,
+    Places,
+    Setting,
+    check_section,
+    nearest,
+)
+
+_MAX_UNITS = 100_000
+
+
+def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: str) -> Trial:
+    """Make a `Trial` from the parsed file, or raise with every fault found."""
+    faults: list[Fault] = []
+    for key in raw:
+        if key not in TOP:
+            faults.append(Fault(places.where(key), f"unknown section {key!r}", nearest(key, TOP)))
+    sections = {
+        name: check_section(model, raw.get(name, {}), (name,), places, faults)
+        for name, model in SECTIONS.items()
+        if name in raw or name != "question"
+    }
+    if "question" not in raw:
+        faults.append(Fault("[question]", "section is missing", "add it with primary = a factor"))
+    zone = _zone(sections["trial"], places, faults)
+    structure, levels, flushes = _units(raw.get("units"), places, faults)
+    factors = _factors(raw.get("factors"), structure, levels, places, faults)
+    _question(sections.get("question"), factors, places, faults)
+    batches = _batches(raw.get("batches", {}), levels, zone, places, faults)
+    logs = _logs(raw.get("logs", {}), places, faults)
+    if structure and factors and not faults:
+        _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
+    if faults or structure is None:
+        raise TrialFileError(source.name, faults)
+    head = sections["trial"]
+    return Trial(
+        folder=source.parent.resolve(),
+        source=source,
+        sha256=sha256,
+        title=head.title,
+        species=head.species,
+        time_zone=head.time_zone,
+        seed=head.seed,
+        invented=head.invented,
+        structure=structure,
+        levels=levels,
+        flushes=flushes,
+        factors=factors,
+        question=sections["question"],
+        rig=sections["rig"],
+        prices=sections["prices"] if "prices" in raw else None,
+        blocks=sections["blocks"],
+        batches=batches,
+        logs=logs,
+    )
+
+
+def _zone(head: Any, places: Places, faults: list[Fault]) -> dt.tzinfo:
+    try:
+        return ZoneInfo(head.time_zone) if head else dt.UTC
+    except (KeyError, ValueError, OSError):
+        faults.append(
+            Fault(
+                places.where("trial", "time_zone"),
+                f"unknown time zone {head.time_zone!r}",
+                "use an IANA name such as 'Europe/Berlin' or 'America/Chicago'",
+            )
+        )
+        return dt.UTC
+
+
+def _units(
+    raw: object, places: Places, faults: list[Fault]
+) -> tuple[Structure | None, dict[str, tuple[str, ...]], int]:
+    if not isinstance(raw, Mapping) or not isinstance(raw.get("structure"), str):
+        faults.append(
+            Fault(
+                places.where("units"),
+                "the unit structure is missing",
+                'add structure = "(batch * chamber) / block" and a count for each',
+            )
+        )
+        return None, {}, 1
+    try:
+        structure = parse_structure(raw["structure"])
+    except DesignError as problem:
+        faults.append(Fault(places.where("units", "structure"), str(problem), "correct it"))
+        return None, {}, 1
+    levels: dict[str, tuple[str, ...]] = {}
+    for name in structure.factors:
+        given = _level_names(name, raw.get(name), places, faults)
+        if given:
+            levels[name] = given
+    flushes = raw.get("flushes", 1)
+    if not isinstance(flushes, int) or isinstance(flushes, bool) or not 1 <= flushes <= 20:
+        faults.append(
+            Fault(places.where("units", "flushes"), f"must be 1 to 20, but it is {flushes!r}", "")
+        )
+        flushes = 1
+    for key in raw:
+        if key not in (*structure.factors, "structure", "flushes"):
+            faults.append(
+                Fault(
+                    places.where("units", key),
+                    f"unknown key {key!r}",
+                    nearest(key, (*structure.factors, "flushes")),
+                )
+            )
+    total = 1
+    for names in levels.values():
+        total *= len(names)
+    if total > _MAX_UNITS:
+        faults.append(
+            Fault(places.where("units"), f"{total} units is more than {_MAX_UNITS}", "use fewer")
+        )
+    return (structure if len(levels) == len(structure.factors) else None), levels, flushes
+
+
+def _level_names(
+    name: str, given: object, places: Places, faults: list[Fault]
+) -> tuple[str, ...] | None:
+    where = places.where("units", name)
+    if given is None:
+        faults.append(Fault(where, f"how many {name}s?", f"add {name} = a number or a list"))
+        return None
+    if isinstance(given, int) and not isinstance(given, bool):
+        if not 1 <= given <= _MAX_UNITS:
+            faults.append(Fault(where, f"{given} is not a possible count", "use 1 or more"))
+            return None
+        letter = {"batch": "B", "chamber": "C"}.get(name, "")
+        return tuple(f"{letter}{i}" for i in range(1, given + 1))
+    if isinstance(given, list) and given and all(isinstance(x, (str, int)) for x in given):
+        names = tuple(str(x).strip() for x in given)
+        bad = [x for x in names if not x or any(c in x for c in "-:,;\t\n\"'<>")]
+        doubled = sorted({x for x in names if names.count(x) > 1})
+        if bad:
+            faults.append(
+                Fault(where, f"name {bad[0]!r} has a character that codes need", "use plain words")
+            )
+        if doubled:
+            faults.append(Fault(where, f"{doubled[0]!r} appears twice", "give each its own name"))
+        return None if bad or doubled else names
+    faults.append(Fault(where, f"must be a count or a list of names, but it is {given!r}", ""))
+    return None
+
+
+def _factors(
+    raw: object,
+    structure: Structure | None,
+    levels: Mapping[str, tuple[str, ...]],
+    places: Places,
+    faults: list[Fault],
+) -> dict[str, Factor]:
+    if not isinstance(raw, Mapping) or not raw:
+        faults.append(Fault("[factors]", "no treatment is given", "add [factors.schedule]"))
+        return {}
+    out: dict[str, Factor] = {}
+    for name, section in raw.items():
+        path = ("factors", str(name))
+        checked = check_section(FactorSection, section, path, places, faults)
+        if checked is None:
+            continue
+        if name in ("unit", "flush", *levels):
+            faults.append(Fault(places.where(*path), f"{name!r} is already a unit", "rename it"))
+            continue
+        if structure is None:
+            continue
+        factor = _factor(str(name), checked, structure, path, places, faults)
+        if factor:
+            out[str(name)] = factor
+    return out
+
+
+def _factor(
+    name: str,
+    section: FactorSection,
+    structure: Structure,
+    path: tuple[str, ...],
+    places: Places,
+    faults: list[Fault],
+) -> Factor | None:
+    before = len(faults)
+    try:
+        term = structure.term(section.applied_to.replace(" ", ""))
+    except DesignError as problem:
+        faults.append(Fault(places.where(*path, "applied_to"), str(problem), "choose one of them"))
+        return None
+    names = list(section.levels)
+    if len(names) < 2:
+        faults.append(Fault(places.where(*path, "levels"), "has only one level", "add a second"))
+    named = [section.control] if section.control else []
+    named += list(section.replication or {}) + [f.level for f in section.forbidden]
+    named += [level for group in section.apart for level in group]
+    for level in named:
+        if level not in names:
+            faults.append(
+                Fault(places.where(*path), f"no level is called {level!r}", nearest(level, names))
+            )
+    for level, setting in section.levels.items():
+        _setting(setting, places.where(*path, "levels", level), faults)
+    if len(faults) > before:
+        return None
+    return Factor(
+        name=name,
+        applied_to=term,
+        control=section.control,
+        levels=dict(section.levels),
+        replication=dict(section.replication) if section.replication else None,
+        forbidden=tuple((f.unit, f.level) for f in section.forbidden),
+        apart=tuple(tuple(group) for group in section.apart),
+        method=section.method,
+    )
+
+
+def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
+    if (setting.on_s is None) != (setting.off_s is None):
+        faults.append(Fault(where, "a timed mist needs both on_s and off_s", "add the other"))
+    elif setting.on_s is not None and setting.on_s + (setting.off_s or 0) == 0:
+        faults.append(Fault(where, "on_s and off_s are both zero", "give the cycle a length"))
+    low, high = setting.start_below_rh, setting.stop_above_rh
+    if (low is None) != (high is None):
+        faults.append(Fault(where, "a band needs start_below_rh and stop_above_rh", "add both"))
+    elif low is not None and high is not None and low >= high:
+        faults.append(Fault(where, f"the band starts at {low} but stops at {high}", "swap them"))
+
+
+def _question(
+    question: Any, factors: Mapping[str, Factor], places: Places, faults: list[Fault]
+) -> None:
+    if question is not None and factors and question.primary not in factors:
+        faults.append(
+            Fault(
+                places.where("question", "primary"),
+                f"no factor is called {question.primary!r}",
+                nearest(question.primary, factors),
+            )
+        )
+
+
+def _batches(
+    raw: object,
+    levels: Mapping[str, tuple[str, ...]],
+    zone: dt.tzinfo,
+    places: Places,
+    faults: list[Fault],
+) -> dict[str, BatchDates]:
+    known = levels.get("batch", ("all",))
+    out = dict.fromkeys(known, BatchDates())
+    if not isinstance(raw, Mapping):
+        faults.append(Fault(places.where("batches"), "must be a section with one key a batch", ""))
+        return out
+    for name, given in raw.items():
+        if name not in known:
+            what = f"no batch is called {name!r}"
+            faults.append(Fault(places.where("batches", name), what, nearest(str(name), known)))
+            continue
+        section = given if isinstance(given, Mapping) else {"start": given}
+        checked = check_section(BatchSection, section, ("batches", str(name)), places, faults)
+        if checked is None:
+            continue
+        start, end = _moment(checked.start, zone), _moment(checked.end, zone)
+        if start and end and end <= start:
+            what = "ends before it starts"
+            faults.append(Fault(places.where("batches", name), what, "correct the dates"))
+        out[str(name)] = BatchDates(start, end)
+    return out
+
+
+def _moment(value: dt.datetime | dt.date | None, zone: dt.tzinfo) -> dt.datetime | None:
+    """Turn a local date or time of the file into a moment in UTC."""
+    if value is None:
+        return None
+    if not isinstance(value, dt.datetime):
+        value = dt.datetime.combine(value, dt.time())
+    if value.tzinfo is None:
+        value = value.replace(tzinfo=zone)
+    return value.astimezone(dt.UTC)
+
+
+def _logs(raw: object, places: Places, faults: list[Fault]) -> dict[str, LogSection]:
+    out: dict[str, LogSection] = {}
+    if not isinstance(raw, Mapping):
+        faults.append(Fault(places.where("logs"), "must hold sections such as [logs.harvest]", ""))
+        return out
+    for kind, section in raw.items():
+        path = ("logs", str(kind))
+        if kind not in LOG_KINDS:
+            faults.append(
+                Fault(places.where(*path), f"unknown log {kind!r}", nearest(str(kind), LOG_KINDS))
+            )
+            continue
+        checked = check_section(LogSection, section, path, places, faults)
+        if checked is None:
+            continue
+        for name in (*checked.columns, *checked.units):
+            if name not in LOG_COLUMNS[kind]:
+                where = places.where(*path, "columns" if name in checked.columns else "units", name)
+                what = f"a {kind} log has no column {name!r}"
+                faults.append(Fault(where, what, nearest(name, LOG_COLUMNS[kind])))
+        for name, unit in checked.units.items():
+            if name in LOG_COLUMNS[kind] and unit not in units_for(name):
+                known = ", ".join(units_for(name)) or "none: it carries no unit"
+                where = places.where(*path, "units", name)
+                faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {known}"))
+        out[str(kind)] = checked
+    return out
+
+
+def _testable(
+    structure: Structure,
+    counts: Mapping[str, int],
+    factors: Mapping[str, Factor],
+    places: Places,
+    faults: list[Fault],
+) -> None:
+    """Refuse a treatment with no error to be tested against, before anything is randomised."""
+    treatments = {f.name: (f.applied_to, len(f.levels)) for f in factors.values()}
+    lines = skeleton(structure, counts, treatments)
+    for factor in factors.values():
+        error = next(s.df for s in lines if s.stratum == factor.applied_to and not s.name)
+        units = structure.counts(counts)[factor.applied_to]
+        if error > 0:
+            continue
+        kind = "chamber run" if factor.stratum == "batch:chamber" else factor.stratum
+        each = units / len(factor.levels)
+        what = (
+            f"each {factor.name} sits in only {each:g} {kind}{'s' * (each != 1)}: "
+            f"{units} {kind}s for {len(factor.levels)} levels leave nothing to judge chance by"
+        )
+        parents = " or ".join(f"{name}s" if name != "batch" else "batches"
+                              for name in factor.applied_to)  # fmt: skip
+        faults.append(
+            Fault(places.where("factors", factor.name), what, f"add {parents}, or drop a level")
+        )

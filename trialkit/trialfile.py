@@ -1,0 +1,335 @@
+"""The shape of the trial file: what may stand in it, and where each thing stands.
+
+`trial.toml` is checked section by section, so that one mistake does not hide the others.
+Unknown keys are refused with the nearest right one.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+from collections.abc import Iterable, Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from trialkit.errors import Fault
+
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Percent = Annotated[float, Field(ge=0, le=100)]
+Names = int | list[str]
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=False, frozen=True)
+
+
+class TrialSection(_Section):
+    """`[trial]`: what the trial is called and how it is seeded."""
+
+    title: str = "Untitled trial"
+    species: str = ""
+    time_zone: str = "UTC"
+    seed: Annotated[int, Field(ge=0)] = 1
+    note: str = ""
+    invented: bool = False
+
+
+class Setting(_Section):
+    """One level of a treatment factor: what a chamber or shelf is set to.
+
+    Timed mist has `on_s` and `off_s`; a humidity band has `start_below_rh` and
+    `stop_above_rh`; light has `lux` (or `ppfd_umol_m2_s`) and `hours`. Anything else can be
+    given as `value` with a `unit`. All may be left out where a level is only a name.
+    """
+
+    on_s: NotNegative | None = None
+    off_s: NotNegative | None = None
+    start_below_rh: Percent | None = None
+    stop_above_rh: Percent | None = None
+    lux: NotNegative | None = None
+    ppfd_umol_m2_s: NotNegative | None = None
+    hours: Annotated[float, Field(ge=0, le=24)] | None = None
+    lamp: str | None = None
+    value: float | None = None
+    unit: str | None = None
+    note: str | None = None
+
+    @property
+    def kind(self) -> Literal["timed", "band", "light", "other"]:
+        """What sort of setting this is."""
+        if self.on_s is not None:
+            return "timed"
+        if self.start_below_rh is not None:
+            return "band"
+        if self.lux is not None or self.ppfd_umol_m2_s is not None:
+            return "light"
+        return "other"
+
+    @property
+    def duty_pct(self) -> float | None:
+        """Share of the time a timed mist is on [%]; None for other kinds."""
+        if self.on_s is None or self.off_s is None or self.on_s + self.off_s == 0:
+            return None
+        return 100 * self.on_s / (self.on_s + self.off_s)
+
+    @property
+    def cycles_per_day(self) -> float | None:
+        """Cycles a day of a timed mist; None for other kinds."""
+        if self.on_s is None or self.off_s is None or self.on_s + self.off_s == 0:
+            return None
+        return 86400 / (self.on_s + self.off_s)
+
+
+class Forbidden(_Section):
+    """A unit that cannot hold a level, such as a tent without a lamp."""
+
+    unit: str
+    level: str
+
+
+class FactorSection(_Section):
+    """`[factors.NAME]`: a treatment, its levels and the units that receive it."""
+
+    applied_to: str
+    control: str | None = None
+    levels: Annotated[dict[str, Setting], Field(min_length=1)]
+    replication: dict[str, Annotated[int, Field(gt=0)]] | None = None
+    forbidden: list[Forbidden] = []
+    apart: list[list[str]] = []
+    method: Literal["auto", "randomised", "latin square", "carry-over balanced"] = "auto"
+
+
+class QuestionSection(_Section):
+    """`[question]`: what is asked, before any data are seen."""
+
+    response: Literal["fresh_g", "dry_g", "caps", "be_pct", "days"] = "fresh_g"
+    primary: str
+    margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
+    difference_pct: Positive = 15.0
+    level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+
+
+class RigSection(_Section):
+    """`[rig]`: what the mist rig and the room are like; all may be left out."""
+
+    mist_l_h: Positive | None = None
+    fogger_w: NotNegative | None = None
+    fan_w: NotNegative | None = None
+    fan: Literal["with mist", "always"] = "with mist"
+    reservoir_l: Positive | None = None
+    chamber_m3: Positive | None = None
+    air_changes_h: Positive | None = None
+    evaporating_fraction: Annotated[float, Field(gt=0, le=1)] | None = None
+    room_temp_c: Annotated[float, Field(ge=-20, le=50)] | None = None
+    room_rh_pct: Percent | None = None
+    band_low_rh: Percent | None = None
+    band_high_rh: Percent | None = None
+    sensor_rh_error: NotNegative | None = None
+    sensor_temp_error: NotNegative | None = None
+
+
+class PricesSection(_Section):
+    """`[prices]`: optional; without it only physical units are shown."""
+
+    currency: str = "EUR"
+    mushrooms_per_kg: NotNegative | None = None
+    water_per_m3: NotNegative | None = None
+    energy_per_kwh: NotNegative | None = None
+    block_each: NotNegative | None = None
+    chamber_each: NotNegative | None = None
+    batch_each: NotNegative | None = None
+    batches_per_year: Positive | None = None
+
+
+class BlocksSection(_Section):
+    """`[blocks]`: what one growing block is like."""
+
+    dry_substrate_g: Positive | None = None
+    wet_g: Positive | None = None
+    max_flush_g: Positive | None = None
+
+
+class BatchSection(_Section):
+    """One batch under `[batches]`: when fruiting started and ended, local time."""
+
+    start: dt.datetime | dt.date | None = None
+    end: dt.datetime | dt.date | None = None
+
+
+class Clock(_Section):
+    """A logger's clock that was wrong: what it showed at known moments."""
+
+    file: str = "*"
+    shows: dt.datetime | None = None
+    truth: dt.datetime | None = None
+    add_s: float | None = None
+    since: dt.datetime | None = None
+    until: dt.datetime | None = None
+
+
+class Keep(_Section):
+    """A rule that does not hold for named rows, and why."""
+
+    file: str
+    rows: list[int]
+    rule: str
+    because: str
+
+
+class Calibration(_Section):
+    """Readings of a sensor against known humidities (saturated salts) or temperature."""
+
+    sensor: str
+    since: dt.datetime | dt.date | None = None
+    salt: dict[str, float] | None = None
+    temp_c: float | None = None
+    add_temp_c: float | None = None
+
+
+class Window(_Section):
+    """A named stretch of time counted back from the first harvest."""
+
+    name: str
+    days_before_first_harvest: Positive
+
+
+class LogSection(_Section):
+    """`[logs.KIND]`: files, column names, units and clock of one kind of log."""
+
+    files: Annotated[list[str], Field(min_length=1)]
+    columns: dict[str, str] = {}
+    units: dict[str, str] = {}
+    layout: Literal["long", "wide"] | None = None
+    time_format: str | None = None
+    time_zone: str | None = None
+    day_first: bool | None = None
+    decimal: Literal[".", ","] | None = None
+    delimiter: str | None = None
+    chamber: dict[str, str] = {}
+    sensor: dict[str, str] = {}
+    clock: list[Clock] = []
+    keep: list[Keep] = []
+    calibration: list[Calibration] = []
+    max_gap_min: Positive | None = None
+    min_coverage_pct: Percent | None = None
+    dark_below_lux: NotNegative | None = None
+    power_on_w: Positive | None = None
+    windows: list[Window] = []
+
+
+SECTIONS: dict[str, type[_Section]] = {
+    "trial": TrialSection,
+    "question": QuestionSection,
+    "rig": RigSection,
+    "prices": PricesSection,
+    "blocks": BlocksSection,
+}
+TOP = ("trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "logs")
+LOG_KINDS = ("harvest", "environment", "mist")
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Suggest the nearest known word, as the end of a sentence.
+
+    Examples
+    --------
+    >>> nearest("titel", ["title", "seed"])
+    "did you mean 'title'?"
+    """
+    known = list(known)
+    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(known)}"
+
+
+_HEADER = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
+_KEY = re.compile(
+    r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*="""
+)
+_PART = re.compile(r"""[A-Za-z0-9_-]+|"[^"]*"|'[^']*'""")
+
+
+class Places:
+    """Line numbers of sections and keys in a TOML text, for messages.
+
+    A light scan, not a parser: keys inside inline tables get the line of the table.
+    """
+
+    def __init__(self, text: str) -> None:
+        self._line: dict[tuple[str, ...], int] = {}
+        section: tuple[str, ...] = ()
+        for number, line in enumerate(text.splitlines(), 1):
+            header = _HEADER.match(line)
+            key = _KEY.match(line)
+            if key:
+                path = section + self._parts(key.group(1))
+                for end in range(len(section) + 1, len(path) + 1):
+                    self._line.setdefault(path[:end], number)
+            elif header:
+                section = self._parts(header.group(1))
+                for end in range(1, len(section) + 1):
+                    self._line.setdefault(section[:end], number)
+
+    @staticmethod
+    def _parts(text: str) -> tuple[str, ...]:
+        return tuple(part.strip("\"'") for part in _PART.findall(text))
+
+    def where(self, *path: object) -> str:
+        """Name a place as ``[section] key (line n)``, as near as the text allows."""
+        parts = tuple(str(p) for p in path)
+        shown = f"[{parts[0]}]" + (" " + ".".join(parts[1:]) if len(parts) > 1 else "")
+        for end in range(len(parts), 0, -1):
+            if parts[:end] in self._line:
+                return f"{shown} (line {self._line[parts[:end]]})"
+        return shown
+
+
+def check_section(
+    model: type[_Section], raw: object, path: tuple[str, ...], places: Places, faults: list[Fault]
+) -> Any:
+    """Validate one section; add every fault found to `faults`; give the section or None."""
+    if not isinstance(raw, Mapping):
+        faults.append(Fault(places.where(*path), "must be a section with keys", ""))
+        return None
+    try:
+        return model.model_validate(dict(raw))
+    except ValidationError as problem:
+        for error in problem.errors():
+            faults.append(_fault(error, model, path, places))
+        return None
+
+
+def _fault(
+    error: Mapping[str, Any], model: type[_Section], path: tuple[str, ...], places: Places
+) -> Fault:
+    location = tuple(p for p in error["loc"] if not _is_branch(p))
+    where = places.where(*path, *location)
+    if error["type"] == "extra_forbidden":
+        owner = _owner(model, location[:-1])
+        return Fault(where, f"unknown key {location[-1]!r}", nearest(str(location[-1]), owner))
+    if error["type"] == "missing":
+        return Fault(
+            places.where(*path, *location[:-1]), f"{location[-1]!r} is missing", "add this key"
+        )
+    given = error.get("input")
+    what = str(error["msg"]).replace("Input should be", "should be")
+    return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", "correct the value")
+
+
+def _is_branch(part: object) -> bool:
+    """Tell pydantic's names of union branches apart from keys of the file."""
+    return isinstance(part, str) and (part in ("datetime", "date", "int", "float") or "[" in part)
+
+
+def _owner(model: type[_Section], location: tuple[Any, ...]) -> list[str]:
+    """Find the keys allowed where an unknown one stands."""
+    nested: dict[str, type[_Section]] = {
+        "levels": Setting, "forbidden": Forbidden, "clock": Clock, "keep": Keep,
+        "calibration": Calibration, "windows": Window,
+    }  # fmt: skip
+    for part in reversed(location):
+        if part in nested:
+            return list(nested[str(part)].model_fields)
+    return list(model.model_fields)
