@@ -84,13 +84,34 @@ class Structure:
         """Count the units of each stratum, given how many levels each unit factor has."""
         return {term: prod(levels[name] for name in term) for term in self.terms}
 
+    def merged(self, levels: Mapping[str, int]) -> dict[Term, Term]:
+        """Say for each stratum which one stands for it when some factors have one level.
+
+        With a single batch, ``chamber`` and ``batch:chamber`` are the same units; the finest
+        name stands for both. A stratum with one unit in all is not listed.
+
+        Examples
+        --------
+        >>> s = parse_structure("batch * chamber")
+        >>> s.merged({"batch": 1, "chamber": 6})
+        {('chamber',): ('batch', 'chamber'), ('batch', 'chamber'): ('batch', 'chamber')}
+        """
+        split = {t: frozenset(name for name in t if levels[name] > 1) for t in self.terms}
+        finest = {split[term]: term for term in self.terms}  # the last one is the finest
+        return {term: finest[split[term]] for term in self.terms if split[term]}
+
+    def strata(self, levels: Mapping[str, int]) -> tuple[Term, ...]:
+        """List the distinct strata that have more than one unit, coarsest first."""
+        kept = set(self.merged(levels).values())
+        return tuple(term for term in self.terms if term in kept)
+
     def degrees_of_freedom(self, levels: Mapping[str, int]) -> dict[Term, int]:
-        """Give each stratum's degrees of freedom.
+        """Give the degrees of freedom of each distinct stratum.
 
         Notes
         -----
         The units of a stratum minus the mean and the degrees of freedom of every stratum
-        above it [1]_.
+        above it [1]_. Strata that coincide because a factor has one level count once.
 
         References
         ----------
@@ -105,8 +126,9 @@ class Structure:
         """
         sizes = self.counts(levels)
         out: dict[Term, int] = {}
-        for term in self.terms:
-            out[term] = sizes[term] - 1 - sum(out[above] for above in self.units_above(term))
+        for term in self.strata(levels):
+            above = [t for t in out if set(t) < set(term)]
+            out[term] = sizes[term] - 1 - sum(out[t] for t in above)
         return out
 
 
@@ -251,16 +273,18 @@ def skeleton(
     block:plot:subplot error 45
     """
     free = structure.degrees_of_freedom(levels)
+    stands_for = structure.merged(levels)
     out: list[Source] = []
     names = list(treatments)
     placed: list[Source] = []
     for size in range(1, len(names) + 1):
         for combo in combinations(names, size):
-            stratum = structure.join(*(treatments[name][0] for name in combo))
+            joined = structure.join(*(treatments[name][0] for name in combo))
+            stratum = stands_for.get(joined, structure.smallest)
             placed.append(
                 Source(stratum, ":".join(combo), prod(treatments[name][1] - 1 for name in combo))
             )
-    for term in structure.terms:
+    for term in free:
         here = [source for source in placed if source.stratum == term]
         out += here
         out.append(Source(term, "", free[term] - sum(source.df for source in here)))

@@ -24,6 +24,7 @@ from trialkit.trialfile import (
     check_section,
     nearest,
 )
+from trialkit.words import plural, units_in_words
 
 _MAX_UNITS = 100_000
 
@@ -41,16 +42,24 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     }
     if "question" not in raw:
         faults.append(Fault("[question]", "section is missing", "add it with primary = a factor"))
-    zone = _zone(sections["trial"], places, faults)
+    zone = _zone(raw.get("trial"), places, faults)
     structure, levels, flushes = _units(raw.get("units"), places, faults)
     factors = _factors(raw.get("factors"), structure, levels, places, faults)
-    _question(sections.get("question"), factors, places, faults)
-    batches = _batches(raw.get("batches", {}), levels, zone, places, faults)
+    _question(raw.get("question"), raw.get("factors"), places, faults)
+    declared = raw.get("units")
+    batches = _batches(
+        raw.get("batches", {}),
+        levels,
+        declared if isinstance(declared, Mapping) else {},
+        zone,
+        places,
+        faults,
+    )
     logs = _logs(raw.get("logs", {}), places, faults)
     if structure and factors and not faults:
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
     if faults or structure is None:
-        raise TrialFileError(source.name, faults)
+        raise TrialFileError(source.name, sorted(faults, key=places.line_of))
     head = sections["trial"]
     return Trial(
         folder=source.parent.resolve(),
@@ -74,15 +83,16 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     )
 
 
-def _zone(head: Any, places: Places, faults: list[Fault]) -> dt.tzinfo:
+def _zone(head: object, places: Places, faults: list[Fault]) -> dt.tzinfo:
+    name = head.get("time_zone", "UTC") if isinstance(head, Mapping) else "UTC"
     try:
-        return ZoneInfo(head.time_zone) if head else dt.UTC
+        return ZoneInfo(str(name))
     except (KeyError, ValueError, OSError):
         faults.append(
             Fault(
                 places.where("trial", "time_zone"),
-                f"unknown time zone {head.time_zone!r}",
-                "use an IANA name such as 'Europe/Berlin' or 'America/Chicago'",
+                f"unknown time zone {name!r}",
+                "use an IANA name such as 'Europe/Vienna' or 'America/Chicago'",
             )
         )
         return dt.UTC
@@ -177,6 +187,8 @@ def _factors(
     for name, section in raw.items():
         path = ("factors", str(name))
         checked = check_section(FactorSection, section, path, places, faults)
+        if isinstance(section, Mapping):
+            _named_levels(section, path, places, faults)
         if checked is None:
             continue
         if name in ("unit", "flush", *levels):
@@ -207,14 +219,6 @@ def _factor(
     names = list(section.levels)
     if len(names) < 2:
         faults.append(Fault(places.where(*path, "levels"), "has only one level", "add a second"))
-    named = [section.control] if section.control else []
-    named += list(section.replication or {}) + [f.level for f in section.forbidden]
-    named += [level for group in section.apart for level in group]
-    for level in named:
-        if level not in names:
-            faults.append(
-                Fault(places.where(*path), f"no level is called {level!r}", nearest(level, names))
-            )
     for level, setting in section.levels.items():
         _setting(setting, places.where(*path, "levels", level), faults)
     if len(faults) > before:
@@ -231,6 +235,32 @@ def _factor(
     )
 
 
+def _named_levels(
+    section: Mapping[str, Any], path: tuple[str, ...], places: Places, faults: list[Fault]
+) -> None:
+    """Check every level that is named outside `levels`, on the raw section.
+
+    The raw section is used so that a fault elsewhere in it does not hide a wrong name.
+    """
+    levels = section.get("levels")
+    if not isinstance(levels, Mapping):
+        return
+    named: list[tuple[str, object]] = []
+    if section.get("control") is not None:
+        named.append(("control", section["control"]))
+    if isinstance(section.get("replication"), Mapping):
+        named += [("replication", level) for level in section["replication"]]
+    for rule in section.get("forbidden") or []:
+        if isinstance(rule, Mapping) and "level" in rule:
+            named.append(("forbidden", rule["level"]))
+    for group in section.get("apart") or []:
+        named += [("apart", level) for level in group] if isinstance(group, list) else []
+    for key, level in named:
+        if level not in levels:
+            what = f"no level is called {level!r}"
+            faults.append(Fault(places.where(*path, key), what, nearest(str(level), levels)))
+
+
 def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
     if (setting.on_s is None) != (setting.off_s is None):
         faults.append(Fault(where, "a timed mist needs both on_s and off_s", "add the other"))
@@ -243,32 +273,33 @@ def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
         faults.append(Fault(where, f"the band starts at {low} but stops at {high}", "swap them"))
 
 
-def _question(
-    question: Any, factors: Mapping[str, Factor], places: Places, faults: list[Fault]
-) -> None:
-    if question is not None and factors and question.primary not in factors:
-        faults.append(
-            Fault(
-                places.where("question", "primary"),
-                f"no factor is called {question.primary!r}",
-                nearest(question.primary, factors),
-            )
-        )
+def _question(question: object, factors: object, places: Places, faults: list[Fault]) -> None:
+    if not isinstance(question, Mapping) or not isinstance(factors, Mapping):
+        return
+    primary = question.get("primary")
+    if isinstance(primary, str) and factors and primary not in factors:
+        where = places.where("question", "primary")
+        what = f"no factor is called {primary!r}"
+        faults.append(Fault(where, what, nearest(primary, factors)))
 
 
 def _batches(
     raw: object,
     levels: Mapping[str, tuple[str, ...]],
+    declared: Mapping[str, Any],
     zone: dt.tzinfo,
     places: Places,
     faults: list[Fault],
 ) -> dict[str, BatchDates]:
     known = levels.get("batch", ("all",))
+    unsure = "batch" in declared and "batch" not in levels  # a fault already says so
     out = dict.fromkeys(known, BatchDates())
     if not isinstance(raw, Mapping):
         faults.append(Fault(places.where("batches"), "must be a section with one key a batch", ""))
         return out
     for name, given in raw.items():
+        if unsure:
+            continue
         if name not in known:
             what = f"no batch is called {name!r}"
             faults.append(Fault(places.where("batches", name), what, nearest(str(name), known)))
@@ -335,19 +366,20 @@ def _testable(
     """Refuse a treatment with no error to be tested against, before anything is randomised."""
     treatments = {f.name: (f.applied_to, len(f.levels)) for f in factors.values()}
     lines = skeleton(structure, counts, treatments)
+    free = structure.degrees_of_freedom(counts)
     for factor in factors.values():
-        error = next(s.df for s in lines if s.stratum == factor.applied_to and not s.name)
-        units = structure.counts(counts)[factor.applied_to]
-        if error > 0:
+        stratum = structure.merged(counts).get(factor.applied_to)
+        main = [s.df for s in lines if s.stratum == stratum and s.name in factors]
+        if stratum is not None and free[stratum] - sum(main) > 0:
             continue
-        kind = "chamber run" if factor.stratum == "batch:chamber" else factor.stratum
+        units = structure.counts(counts)[factor.applied_to]
         each = units / len(factor.levels)
+        kinds = units_in_words(factor.applied_to)
         what = (
-            f"each {factor.name} sits in only {each:g} {kind}{'s' * (each != 1)}: "
-            f"{units} {kind}s for {len(factor.levels)} levels leave nothing to judge chance by"
+            f"each {factor.name} sits in only {each:g} of the {units} {kinds}; with "
+            f"{len(factor.levels)} levels nothing is left to judge chance by"
         )
-        parents = " or ".join(f"{name}s" if name != "batch" else "batches"
-                              for name in factor.applied_to)  # fmt: skip
+        more = " or ".join(plural(name) for name in factor.applied_to)
         faults.append(
-            Fault(places.where("factors", factor.name), what, f"add {parents}, or drop a level")
+            Fault(places.where("factors", factor.name), what, f"add {more}, or drop a level")
         )

@@ -276,6 +276,12 @@ class Places:
     def _parts(text: str) -> tuple[str, ...]:
         return tuple(part.strip("\"'") for part in _PART.findall(text))
 
+    @staticmethod
+    def line_of(fault: Fault) -> int:
+        """Find the line a fault names, for putting faults in file order; unplaced ones last."""
+        found = re.search(r"\(line (\d+)\)$", fault.where)
+        return int(found.group(1)) if found else 10**9
+
     def where(self, *path: object) -> str:
         """Name a place as ``[section] key (line n)``, as near as the text allows."""
         parts = tuple(str(p) for p in path)

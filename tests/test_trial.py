@@ -1,0 +1,130 @@
+"""The trial file: all faults at once, each with its place and remedy."""
+
+import re
+
+import pytest
+
+import trialkit as tk
+from trialkit.errors import TrialFileError
+
+GOOD = """
+[trial]
+title = "Two schedules"
+time_zone = "Europe/Vienna"
+seed = 7
+[units]
+structure = "(batch * chamber) / block"
+batch = 3
+chamber = ["T1", "T2"]
+block = 4
+[factors.schedule]
+applied_to = "batch:chamber"
+control = "usual"
+levels.usual = { on_s = 20, off_s = 220 }
+levels.sparse = { on_s = 20, off_s = 460 }
+[question]
+primary = "schedule"
+[batches]
+B1 = 2031-03-10
+B2 = { start = 2031-07-01T06:00:00 }
+[logs.harvest]
+files = ["harvest.csv"]
+columns = { fresh_g = "weight" }
+units = { fresh_g = "oz" }
+"""
+
+
+def write(folder, text):
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    return folder
+
+
+def faults_of(folder, text):
+    with pytest.raises(TrialFileError) as caught:
+        tk.read_trial(write(folder, text))
+    return caught.value.faults
+
+
+def test_a_good_file_gives_units_settings_and_moments_in_utc(tmp_path):
+    trial = tk.read_trial(write(tmp_path, GOOD))
+    assert len(trial.unit_table()) == 24
+    assert trial.unit_table()["unit"].iloc[0] == "B1-T1-1"
+    assert trial.factors["schedule"].levels["usual"].duty_pct == pytest.approx(100 / 12)
+    assert trial.factors["schedule"].levels["usual"].cycles_per_day == 360
+    assert trial.factors["schedule"].levels["usual"].kind == "timed"
+    # Vienna is UTC+1 in March and UTC+2 in July (IANA time zone data)
+    assert trial.batches["B1"].start.isoformat() == "2031-03-09T23:00:00+00:00"
+    assert trial.batches["B2"].start.isoformat() == "2031-07-01T04:00:00+00:00"
+    assert trial.batches["B3"].start is None
+
+
+def test_five_mistakes_give_five_messages_with_line_and_remedy(tmp_path):
+    text = (
+        GOOD.replace("title =", "titel =")
+        .replace("batch = 3", "batch = 0")
+        .replace('control = "usual"', 'control = "usal"')
+        .replace("off_s = 460", "of_s = 460")
+        .replace('fresh_g = "oz"', 'fresh_g = "stone"')
+    )
+    faults = faults_of(tmp_path, text)
+    shown = [str(f) for f in faults]
+    assert len(faults) == 5, "\n".join(shown)
+    for fault, words in zip(
+        shown,
+        [
+            r"titel \(line 3\).*did you mean 'title'",
+            r"batch \(line 8\).*0 is not a possible count",
+            r"control \(line 13\).*'usal'.*did you mean 'usual'",
+            r"of_s \(line 15\).*did you mean 'off_s'",
+            r"fresh_g \(line 24\).*'stone'.*known: g, kg",
+        ],
+        strict=True,
+    ):
+        assert re.search(words, fault), fault
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("[trial]", "[trail]", r"unknown section 'trail'.*'trial'"),
+        ('structure = "(batch * chamber) / block"', "", "unit structure is missing"),
+        ("(batch * chamber) / block", "batch * chamber / block", "without brackets"),
+        ("block = 4", "", "how many blocks"),
+        ("block = 4", "block = 4\nbox = 2", "unknown key 'box'"),
+        ('"T1", "T2"', '"T1", "T1"', "'T1' appears twice"),
+        ('"T1", "T2"', '"T-1", "T2"', "'T-1' has a character"),
+        ("Europe/Vienna", "Mars/Olympus", "unknown time zone"),
+        ('"batch:chamber"', '"batch:tent"', "not a kind of unit"),
+        ("off_s = 220", "off_s = -5", "greater than or equal to 0"),
+        (", off_s = 220", "", "both on_s and off_s"),
+        ("on_s = 20, off_s = 220", "start_below_rh = 95, stop_above_rh = 90", "starts at 95"),
+        ('primary = "schedule"', 'primary = "mist"', "no factor is called 'mist'"),
+        ('primary = "schedule"', "", "'primary' is missing"),
+        ("B1 = 2031-03-10", "B9 = 2031-03-10", "no batch is called 'B9'"),
+        ("start = 2031-07-01T06:00:00", "start = 2031-07-02, end = 2031-07-01", "ends before"),
+        ("[logs.harvest]", "[logs.harvests]", "unknown log 'harvests'"),
+        ('fresh_g = "weight"', 'weight = "weight"', "has no column 'weight'"),
+        ("seed = 7", "seed = -7", "greater than or equal to 0"),
+    ],
+)
+def test_each_kind_of_mistake_is_named(tmp_path, old, new, says):
+    assert old in GOOD
+    shown = "\n".join(map(str, faults_of(tmp_path, GOOD.replace(old, new, 1))))
+    assert re.search(says, shown), shown
+
+
+def test_a_factor_with_nothing_to_be_tested_against_is_refused(tmp_path):
+    text = GOOD.replace("batch = 3", "batch = 1").replace("B2 =", "# ")
+    (fault,) = faults_of(tmp_path, text)
+    assert "1 of the 2 chamber runs" in fault.what
+    assert "add batches or chambers" in fault.remedy
+
+
+def test_an_unreadable_file_is_a_fault_not_a_crash(tmp_path):
+    with pytest.raises(TrialFileError, match="cannot be read"):
+        tk.read_trial(tmp_path / "nowhere")
+    with pytest.raises(TrialFileError, match="not valid TOML"):
+        tk.read_trial(write(tmp_path, "[trial\n"))
+    (tmp_path / "trial.toml").write_bytes(b"\xff\xfe\x00bad")
+    with pytest.raises(TrialFileError, match="not valid TOML"):
+        tk.read_trial(tmp_path)
