@@ -1,0 +1,234 @@
+"""One look for every picture: colours, marks, line styles and the drawing context.
+
+The colours were searched for so that any two of the first three stay apart for readers with
+each kind of colour blindness, and so that they differ in lightness when printed in grey; a
+mark and a line style go with each, so that colour is never the only sign. Every colour has a
+partner for dark pages: pages swap them by `DARK`, see `trialkit.report`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import wraps
+from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeVar
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+INK = "#22302e"  #: words, axes, reference lines
+SOFT = "#566462"  #: second-rank words
+RULE = "#cdd5d2"  #: grid lines and hairlines
+SAND = "#ece3cf"  #: the margin: loss that would still be accepted
+WASH = "#e6eeee"  #: quiet fill: bands that are wanted, areas behind data
+FLAG = "#b3261e"  #: gaps, faults, set-aside records
+PAPER = "#ffffff"  #: inside of open marks
+
+SERIES = ("#5d2d4f", "#b05e16", "#299fbb", "#135b97", "#939259", "#7b2b2c")
+_MARKS = ("o", "s", "^", "D", "v", "P")
+_DASHES: tuple[Any, ...] = (
+    "solid", (0, (5, 2)), (0, (1, 1.4)), (0, (6, 2, 1, 2)), (0, (3, 1)), (0, (8, 3)),
+)  # fmt: skip
+_HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----")
+
+#: Light colour → its partner on a dark page.
+DARK = {
+    INK: "#e4ebe8", SOFT: "#a9b7b3", RULE: "#3b4745", SAND: "#4a4331", WASH: "#24302f",
+    FLAG: "#ff8a7d", PAPER: "#171e1d",
+    SERIES[0]: "#9e6aa8", SERIES[1]: "#eb873d", SERIES[2]: "#95f1f6",
+    SERIES[3]: "#3398f5", SERIES[4]: "#c9db85", SERIES[5]: "#e29b89",
+}  # fmt: skip
+
+#: Width of a figure that fills a page column, in inches.
+WIDTH = 7.2
+
+
+@dataclass(frozen=True)
+class Look:
+    """How one level is drawn.
+
+    Parameters
+    ----------
+    color : str
+        Hex colour for light pages.
+    mark : str
+        Point mark, as matplotlib names it.
+    dash : str or tuple
+        Line style, as matplotlib names it.
+    hatch : str
+        Fill pattern for areas.
+    """
+
+    color: str
+    mark: str
+    dash: Any
+    hatch: str
+
+
+def looks(levels: Sequence[object]) -> dict[Any, Look]:
+    """Give each level a colour, mark and line style, the same in every figure.
+
+    Parameters
+    ----------
+    levels : sequence
+        Levels in the order of the trial file. More than six come round again with another
+        pairing of mark and colour.
+
+    Returns
+    -------
+    dict
+        Level → `Look`.
+
+    Examples
+    --------
+    >>> looks(["usual", "sparse"])["sparse"].mark
+    's'
+    """
+    n = len(SERIES)
+    return {
+        level: Look(
+            SERIES[i % n],
+            _MARKS[(i + i // n) % n],
+            _DASHES[(i + i // n) % n],
+            _HATCHES[(i + i // n) % n],
+        )
+        for i, level in enumerate(dict.fromkeys(levels))
+    }
+
+
+def settings() -> dict[str, Any]:
+    """Give the matplotlib settings of the house style.
+
+    Words stay words in SVG (small files, searchable), names from users' files are never
+    read as mathematics, and equal figures give equal bytes.
+    """
+    return {
+        "figure.figsize": (WIDTH, 3.6),
+        "figure.dpi": 110,
+        "figure.facecolor": "none",
+        "axes.facecolor": "none",
+        "savefig.facecolor": "none",
+        "savefig.bbox": "tight",
+        "savefig.pad_inches": 0.06,
+        "font.family": "sans-serif",
+        "font.sans-serif": ["DejaVu Sans"],
+        "font.size": 9.5,
+        "axes.titlesize": 10.5,
+        "axes.titlelocation": "left",
+        "axes.titleweight": "bold",
+        "axes.titlepad": 10.0,
+        "axes.labelsize": 9.5,
+        "axes.labelcolor": INK,
+        "axes.edgecolor": SOFT,
+        "axes.linewidth": 0.8,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.axisbelow": True,
+        "axes.titlecolor": INK,
+        "text.color": INK,
+        "text.parse_math": False,
+        "xtick.color": SOFT,
+        "ytick.color": SOFT,
+        "xtick.labelcolor": INK,
+        "ytick.labelcolor": INK,
+        "xtick.labelsize": 9.0,
+        "ytick.labelsize": 9.0,
+        "grid.color": RULE,
+        "grid.linewidth": 0.7,
+        "legend.frameon": False,
+        "legend.fontsize": 9.0,
+        "lines.linewidth": 1.7,
+        "lines.markersize": 6.0,
+        "hatch.linewidth": 0.6,
+        "svg.fonttype": "none",
+        "svg.hashsalt": "trialkit",
+        "axes.unicode_minus": True,
+    }
+
+
+@contextmanager
+def drawing() -> Iterator[None]:
+    """Draw in the house style inside a ``with`` block; settings outside stay as they were."""
+    import warnings
+
+    import matplotlib as mpl
+
+    rc: Any = settings()
+    with mpl.rc_context(rc), warnings.catch_warnings():
+        # a name with rare letters is drawn by the reader's own fonts in SVG
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        yield
+
+
+def styled(draw: Callable[P, R]) -> Callable[P, R]:
+    """Wrap a drawing function so that it always draws in the house style."""
+
+    @wraps(draw)
+    def inside(*args: P.args, **kwargs: P.kwargs) -> R:
+        with drawing():
+            return draw(*args, **kwargs)
+
+    return inside
+
+
+def axes(ax: Axes | None = None, *, width: float = WIDTH, height: float = 3.6) -> Axes:
+    """Give the axes to draw on: the ones handed in, or new ones on a figure of their own.
+
+    A new figure belongs to no window system and is freed with its last reference.
+
+    Parameters
+    ----------
+    ax : Axes, optional
+        Axes to draw on.
+    width, height : float
+        Size of a new figure, in inches.
+    """
+    if ax is not None:
+        return ax
+    from matplotlib.figure import Figure
+
+    return Figure(figsize=(width, height)).subplots()
+
+
+def dress(ax: Axes, *, grid: Literal["x", "y", "both", ""] = "y") -> Axes:
+    """Give axes the house look whatever settings they were made with.
+
+    Parameters
+    ----------
+    ax : Axes
+        Axes to dress, changed in place.
+    grid : {"x", "y", "both", ""}
+        Direction of the hairlines.
+    """
+    ax.set_axisbelow(True)
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    for side in ("left", "bottom"):
+        ax.spines[side].set_color(SOFT)
+    ax.grid(False)
+    if grid:
+        ax.grid(True, axis=grid, color=RULE, linewidth=0.7)
+    ax.tick_params(color=SOFT, labelcolor=INK, length=3)
+    for word in (*ax.get_xticklabels(), *ax.get_yticklabels()):
+        word.set_parse_math(False)  # names come from users' files
+    return ax
+
+
+def note(ax: Axes, text: str) -> None:
+    """Write what the marks and intervals are, and on how many units, under the axes."""
+    ax.annotate(
+        text,
+        xy=(0, 0),
+        xycoords=("axes fraction", "axes fraction"),
+        xytext=(0, -44),
+        textcoords="offset points",
+        ha="left",
+        va="top",
+        fontsize=8.5,
+        color=SOFT,
+        annotation_clip=False,
+    )
