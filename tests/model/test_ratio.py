@@ -1,0 +1,100 @@
+"""Ratios of means: Fieller's limits, Sasabuchi's test, and the words for a verdict."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import special, stats
+
+from trialkit.model.ratio import RatioLine, fieller_limits, loss_verdict
+
+# Blood counts of Dunnett (1955), as printed in the documentation of scipy.stats.dunnett.
+CONTROL = np.array([7.40, 8.50, 7.20, 8.24, 9.84, 8.32])
+DRUG_A = np.array([9.76, 8.80, 7.68, 9.36])
+DRUG_B = np.array([12.80, 9.68, 12.16, 9.20, 10.55])
+S2 = sum(((g - g.mean()) ** 2).sum() for g in (CONTROL, DRUG_A, DRUG_B)) / 12
+
+
+def drug_line(drug):
+    return RatioLine(
+        drug.mean(), CONTROL.mean(), S2 / len(drug), S2 / len(CONTROL), 0.0, lambda ratio: 12.0
+    )
+
+
+def test_fieller_limits_of_a_published_data_set():
+    """Closed form of Fieller (1954) evaluated with mpmath; pooled variance, 12 df."""
+    line = drug_line(DRUG_B)
+    assert line.ratio == pytest.approx(1.3185454545454542, rel=1e-12)
+    assert fieller_limits(line) == pytest.approx((1.120073367379745, 1.5600281612340337), rel=1e-10)
+    assert fieller_limits(line, level=0.90) == pytest.approx(
+        (1.153685452137049, 1.5120310247518776), rel=1e-10
+    )
+
+
+def test_sasabuchi_test_at_a_margin():
+    line = drug_line(DRUG_B)
+    assert line.t_at(0.8) == pytest.approx(6.574846503374001, rel=1e-10)
+    assert stats.t.sf(line.t_at(0.8), 12) == pytest.approx(1.3161595185239977e-05, rel=1e-8)
+    upper = drug_line(DRUG_A).t_at(1.25)
+    assert upper == pytest.approx(-1.682690168601358, rel=1e-10)
+    assert stats.t.cdf(upper, 12) == pytest.approx(0.05912496079015279, rel=1e-10)
+
+
+@given(
+    st.floats(5, 20), st.floats(5, 20), st.floats(0.05, 1), st.floats(0.05, 1),
+    st.floats(-0.9, 0.9), st.floats(3, 60), st.floats(0, 5),
+)  # fmt: skip
+@settings(max_examples=100, deadline=None)
+def test_limits_invert_the_test_with_the_df_of_each_limit(top, bottom, v, w, rho, df, tilt):
+    def df_at(ratio):
+        return df + tilt * math.tanh(ratio)
+
+    line = RatioLine(top, bottom, v, w, rho * math.sqrt(v * w), df_at)
+    low, high = fieller_limits(line)
+    if math.isinf(low):
+        return
+    assert low < line.ratio < high
+    for limit, sign in ((low, 1), (high, -1)):
+        point = float(special.stdtrit(df_at(limit), 0.975))
+        assert sign * line.t_at(limit) == pytest.approx(point, rel=1e-6)
+
+
+def test_a_reference_near_zero_has_no_finite_limits():
+    line = RatioLine(3.0, 1.0, 1.0, 1.0, 0.0, lambda ratio: 10.0)
+    assert fieller_limits(line) == (-math.inf, math.inf)
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "verdict"),
+    [
+        (1.02, 1.20, "better"),
+        (0.93, 1.05, "no worse"),
+        (0.93, 0.98, "no worse, though lower"),
+        (0.70, 0.88, "worse"),
+        (0.80, 0.97, "not enough evidence"),
+        (0.80, 1.30, "not enough evidence"),
+        (-math.inf, math.inf, "not enough evidence"),
+        (math.nan, math.nan, "not enough evidence"),
+    ],
+)
+def test_verdict_words(low, high, verdict):
+    assert loss_verdict(low, high, 0.9) == verdict
+
+
+@pytest.mark.slow
+def test_limits_cover_at_their_level():
+    """20 000 simulated two-group trials, ratio 0.9: coverage within Monte Carlo error."""
+    rng = np.random.default_rng(11)
+    n, draws, hits = 8, 20_000, 0
+    a = rng.normal(90, 12, (draws, n))
+    b = rng.normal(100, 12, (draws, n))
+    s2 = (a.var(axis=1, ddof=1) + b.var(axis=1, ddof=1)) / 2
+    for i in range(draws):
+        line = RatioLine(a[i].mean(), b[i].mean(), s2[i] / n, s2[i] / n, 0.0, lambda r: 14.0)
+        low, high = fieller_limits(line)
+        hits += low < 0.9 < high
+    assert hits / draws == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / draws))
