@@ -1,0 +1,157 @@
+"""Money at the user's prices: per chamber run, with yield and use taken together.
+
+Every chamber run has one yield and one use of water and energy, so its value carries their
+joint variation; the value is then compared as a yield would be.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from trialkit.decision.use import fit_by_run
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.trial import Trial
+
+_DRAWS = 20_000
+#: Multiples of each price at which the choice is looked at again.
+MULTIPLES = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+
+
+@dataclass(frozen=True)
+class Money:
+    """Value of each level at the user's prices. Made by `value_by_level`.
+
+    Parameters
+    ----------
+    currency : str
+    table : DataFrame
+        One row per level: `level, estimate, low, high` (value of one chamber run after water
+        and energy), `gain, gain_low, gain_high` against the control per chamber run,
+        `gain_year, gain_year_low, gain_year_high` for all chambers over a year (NaN without
+        `batches_per_year`), `expected_loss` (what choosing this level costs on average per
+        chamber run, given what is not known), `chance_best`.
+    by_price : DataFrame
+        `price, multiple, level, gain, low, high`: how the gain moves with each price.
+    """
+
+    currency: str
+    table: pd.DataFrame
+    by_price: pd.DataFrame
+
+
+def _value(trial: Trial, totals: pd.DataFrame, multiples: dict[str, float]) -> Any:
+    prices = trial.prices
+    assert prices is not None  # the caller has checked
+    value = totals["kg"] * (prices.mushrooms_per_kg or 0) * multiples.get("mushrooms", 1)
+    if "water_l" in totals and prices.water_per_m3:
+        value = value - totals["water_l"] / 1000 * prices.water_per_m3 * multiples.get("water", 1)
+    if "energy_kwh" in totals and prices.energy_per_kwh:
+        use = totals["energy_kwh"] * prices.energy_per_kwh * multiples.get("energy", 1)
+        value = value - use
+    return value
+
+
+def value_by_level(trial: Trial, totals: pd.DataFrame) -> Money | None:
+    """Work out what each level is worth, with its uncertainty and the risk of choosing it.
+
+    Parameters
+    ----------
+    trial : Trial
+        With `[prices]`.
+    totals : DataFrame
+        From `run_totals`.
+
+    Returns
+    -------
+    Money or None
+        None without a price for mushrooms or without run totals.
+
+    Notes
+    -----
+    The expected loss of a level is the mean, over the joint t distribution of the levels'
+    values given the data, of how far it falls short of the best level [1]_. Prices are
+    taken as known; `by_price` shows what happens when they move.
+
+    References
+    ----------
+    .. [1] Raiffa, H. and Schlaifer, R. (1961). Applied Statistical Decision Theory, ch. 4
+       (expected opportunity loss).
+    """
+    import pandas as pd
+
+    prices = trial.prices
+    if prices is None or not prices.mushrooms_per_kg or not len(totals):
+        return None
+    name = trial.primary.name
+    worth = totals.assign(value=_value(trial, totals, {}))
+    fit = fit_by_run(trial, worth, "value")
+    means = fit.means(name)
+    gains = fit.differences(name, against=trial.primary.reference, adjust="none")
+    gains = gains.set_index("first")
+    losses, chances = _risk(fit, name, list(means["level"]), trial.seed)
+    yearly = (prices.batches_per_year or float("nan")) * trial.counts.get("chamber", 1)
+    rows = []
+    for i, row in means.iterrows():
+        level = row["level"]
+        gain = {"gain": float("nan"), "gain_low": float("nan"), "gain_high": float("nan")}
+        if level in gains.index:
+            got = gains.loc[level]
+            gain = {"gain": got["estimate"], "gain_low": got["low"], "gain_high": got["high"]}
+        year = {k.replace("gain", "gain_year"): v * yearly for k, v in gain.items()}
+        rows.append(
+            {"level": str(level), "estimate": row["estimate"], "low": row["low"],
+             "high": row["high"], **gain, **year, "expected_loss": losses[i],
+             "chance_best": chances[i]}
+        )  # fmt: skip
+    return Money(prices.currency, pd.DataFrame(rows), _by_price(trial, totals))
+
+
+def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, Any]:
+    """Draw the levels' values from their joint t distribution; see how often each is best."""
+    import numpy as np
+    import pandas as pd
+
+    rows = fit.design.rows(pd.DataFrame({name: levels}))
+    centre = rows @ fit.beta
+    cov = fit.contrast_cov(rows)
+    df = float(fit.differences(name, adjust="none")["df"].min())
+    rng = np.random.default_rng(seed)
+    scale = np.sqrt(df / rng.chisquare(df, _DRAWS))
+    draws = centre + scale[:, None] * rng.multivariate_normal(
+        np.zeros(len(centre)), cov, _DRAWS, method="eigh"
+    )
+    best = draws.max(axis=1)
+    chosen = np.bincount(draws.argmax(axis=1), minlength=len(centre)) / _DRAWS
+    return (best[:, None] - draws).mean(axis=0), chosen
+
+
+def _by_price(trial: Trial, totals: pd.DataFrame) -> pd.DataFrame:
+    import pandas as pd
+
+    prices = trial.prices
+    given = {"mushrooms": prices and prices.mushrooms_per_kg}
+    if "water_l" in totals:
+        given["water"] = prices and prices.water_per_m3
+    if "energy_kwh" in totals:
+        given["energy"] = prices and prices.energy_per_kwh
+    rows = []
+    for price, value in given.items():
+        if not value:
+            continue
+        for multiple in MULTIPLES:
+            worth = totals.assign(value=_value(trial, totals, {price: multiple}))
+            fit = fit_by_run(trial, worth, "value")
+            got = fit.differences(
+                trial.primary.name, against=trial.primary.reference, adjust="none"
+            )
+            rows += [
+                {"price": price, "multiple": multiple, "at": value * multiple,
+                 "level": str(r["first"]), "gain": r["estimate"], "low": r["low"],
+                 "high": r["high"]}
+                for _, r in got.iterrows()
+            ]  # fmt: skip
+    return pd.DataFrame(rows)
