@@ -1,0 +1,74 @@
+"""The invented scenario that `data/demo` is made from, and where to find it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+__all__ = ["demo_folder", "write_demo"]
+
+
+def demo_folder() -> Path:
+    """Find the demo trial: in a checkout, or inside the installed package.
+
+    Returns
+    -------
+    Path
+        A folder holding ``trial.toml``, ``plan/`` and ``logs/``. Copy it before changing it.
+
+    Raises
+    ------
+    TrialkitError
+        If the package was installed without its demo.
+
+    Examples
+    --------
+    >>> (demo_folder() / "trial.toml").exists()
+    True
+    """
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package / "_demo", package.parent / "data" / "demo"):
+        if (folder / "trial.toml").is_file():
+            return folder
+    from trialkit.errors import TrialkitError
+
+    raise TrialkitError("the demo is not installed with this copy of trialkit → install it again")
+
+
+def write_demo(folder: str | Path) -> list[Path]:
+    """Make the whole invented scenario in a folder, from the seed in its trial file.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Where to write; made if need be. Files of the same names are replaced.
+
+    Returns
+    -------
+    list of Path
+        Every file written.
+
+    Notes
+    -----
+    The same text every time. Packed logs carry no time stamp; their packed bytes may differ
+    between builds of the compression library, what they hold does not.
+    """
+    import shutil
+    import tempfile
+
+    from trialkit.demo.writing import demo_texts, write_texts
+    from trialkit.design.assign import assign
+    from trialkit.trial import read_trial
+
+    out = Path(folder)
+    (out / "plan").mkdir(parents=True, exist_ok=True)
+    source, target = demo_folder() / "trial.toml", out / "trial.toml"
+    if source.resolve() != target.resolve():
+        shutil.copyfile(source, target)
+    trial = read_trial(out)
+    plan = assign(trial)
+    wrote = [target, *write_texts(out, demo_texts(trial, plan.table))]
+    with tempfile.TemporaryDirectory() as spare:
+        plan.write(spare)
+        for name in ("assignment.csv", "plan.json"):
+            wrote.append(Path(shutil.copyfile(Path(spare) / name, out / "plan" / name)))
+    return wrote
