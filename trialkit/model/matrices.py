@@ -1,0 +1,466 @@
+"""A table and a fixed formula become a design: columns, codes, hypotheses.
+
+Symbols: ``X`` fixed columns (treatment coding, the first level is the
+reference), ``L`` rows of a hypothesis ``L beta = 0``, ``N`` null space of ``X``.
+"""
+
+from __future__ import annotations
+
+import itertools
+import re
+from collections.abc import Hashable, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any, cast
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.errors import Finding, ModelError
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
+
+INTERCEPT = "intercept"
+ALIAS_TOLERANCE = 1e-11  # squared distance to the earlier columns, relative to the column
+
+
+@dataclass(frozen=True)
+class Part:
+    """One factor of a fixed term: a categorical column or numeric columns.
+
+    Parameters
+    ----------
+    name : str
+        As written in the formula.
+    column : str
+        Column of the table, or the expression itself for a computed one.
+    levels : tuple or None
+        Levels of a categorical column in order; None for numbers.
+    spec : object or None
+        How a computed expression is evaluated again on new rows.
+    width : int
+        Number of numeric columns.
+    """
+
+    name: str
+    column: str
+    levels: tuple[Hashable, ...] | None
+    spec: Any = None
+    width: int = 1
+
+    def numbers(self, table: pd.DataFrame) -> Floats:
+        """Give the numeric columns for the rows of a table, shape (rows, width)."""
+        if self.spec is None:
+            return np.asarray(table[self.column], dtype=float).reshape(len(table), 1)
+        return np.asarray(self.spec.get_model_matrix(table), dtype=float)
+
+    def codes(self, table: pd.DataFrame) -> Codes:
+        """Give the position of each row's level; an unknown level is refused."""
+        assert self.levels is not None
+        values = table[self.column]
+        codes = np.asarray(pd.Index(list(self.levels)).get_indexer(pd.Index(values)))
+        if (codes < 0).any():
+            unknown = sorted({str(v) for v in values[codes < 0]})
+            raise ModelError(
+                f"column '{self.column}' has no level {', '.join(unknown)}: "
+                f"use one of {', '.join(map(str, self.levels))}"
+            )
+        return codes.astype(np.intp)
+
+
+@dataclass(frozen=True)
+class Design:
+    """The fixed part of a model, able to give its rows for any combination.
+
+    Parameters
+    ----------
+    formula : str
+        As given.
+    terms : tuple of tuple of str
+        Fixed terms as tuples of part names; the intercept is the empty tuple.
+    parts : dict
+        Part name to `Part`.
+    names : tuple of str
+        Column names of ``X`` in treatment coding, aliased ones included.
+    spans : dict
+        Term name to the slice of its columns.
+    kept : ndarray of bool, shape (p_all,)
+        False for a column that earlier columns determine.
+    null : ndarray, shape (p_all, p_all − rank)
+        Basis of the null space of ``X``.
+    typical : dict
+        Numeric column to its mean in the data.
+    """
+
+    formula: str
+    terms: tuple[tuple[str, ...], ...]
+    parts: dict[str, Part]
+    names: tuple[str, ...] = ()
+    spans: dict[str, slice] = field(default_factory=dict)
+    kept: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
+    null: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    typical: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def levels(self) -> dict[str, tuple[Hashable, ...]]:
+        """Give the levels of each categorical column, in order."""
+        return {p.column: p.levels for p in self.parts.values() if p.levels is not None}
+
+    @property
+    def covariates(self) -> tuple[str, ...]:
+        """Give the numeric columns the fixed part reads."""
+        return tuple(self.typical)
+
+    @property
+    def term_names(self) -> tuple[str, ...]:
+        """Give the names of the fixed terms without the intercept."""
+        return tuple(":".join(term) for term in self.terms if term)
+
+    def rows(self, grid: pd.DataFrame) -> Floats:
+        """Give the treatment-coded rows of ``X`` for a table of combinations.
+
+        Parameters
+        ----------
+        grid : DataFrame
+            One column per factor and covariate of the fixed part.
+
+        Returns
+        -------
+        ndarray, shape (rows, p_all)
+        """
+        return np.hstack([block for _, block, _ in self._blocks(grid, "treatment")])
+
+    def estimable(self, L: Floats) -> NDArray[np.bool_]:
+        """Say which rows of ``L`` the data can estimate (orthogonal to the null space)."""
+        L = np.atleast_2d(np.asarray(L, dtype=float))
+        if self.null.shape[1] == 0:
+            return np.ones(len(L), dtype=bool)
+        size = np.maximum(np.linalg.norm(L, axis=1), 1e-300)
+        answer: NDArray[np.bool_] = np.abs(L @ self.null).max(axis=1) < 1e-8 * size
+        return answer
+
+    def hypothesis(self, term: str) -> Floats:
+        """Give the rows of the marginal hypothesis of a term (sum-to-zero coding).
+
+        The hypothesis of a main effect compares unweighted means over the
+        levels of the other factors; numeric columns are taken at zero in the
+        interactions they enter.
+
+        Returns
+        -------
+        ndarray, shape (df of the term, p_all)
+        """
+        if term not in self.spans or term == INTERCEPT:
+            raise ModelError(
+                f"'{term}' is not a fixed term of '{self.formula}': "
+                f"choose from {', '.join(self.term_names)}"
+            )
+        return _marginal_rows(self)[term]
+
+    def _blocks(self, grid: pd.DataFrame, coding: str) -> list[tuple[str, Floats, list[str]]]:
+        present = {frozenset(term) for term in self.terms}
+        out = []
+        for term in self.terms:
+            block, names = np.ones((len(grid), 1)), [""]
+            for name in term:
+                part = self.parts[name]
+                if part.levels is None:
+                    add = part.numbers(grid)
+                    labels = (
+                        [name] if add.shape[1] == 1 else [f"{name}[{j}]" for j in range(part.width)]
+                    )
+                else:
+                    reduced = frozenset(term) - {name} in present
+                    add, labels = _coded(part, grid, coding if reduced else "full")
+                # the first factor's levels change fastest
+                block = (add[:, :, None] * block[:, None, :]).reshape(len(grid), -1)
+                names = [f"{old}:{new}" if old else new for new in labels for old in names]
+            out.append((":".join(term) or INTERCEPT, block, names if term else [INTERCEPT]))
+        return out
+
+
+def _coded(part: Part, grid: pd.DataFrame, coding: str) -> tuple[Floats, list[str]]:
+    levels = part.levels
+    assert levels is not None
+    codes, a = part.codes(grid), len(levels)
+    full = np.zeros((len(grid), a))
+    full[np.arange(len(grid)), codes] = 1.0
+    labels = [f"{part.column}[{level}]" for level in levels]
+    if coding == "full":
+        return full, labels
+    if coding == "treatment":
+        return full[:, 1:], labels[1:]
+    return full[:, :-1] - full[:, -1:], labels[:-1]
+
+
+def _marginal_rows(design: Design) -> dict[str, Floats]:
+    """Map treatment to sum-to-zero coefficients over all combinations of levels."""
+    grid = reference_grid(design, numeric="spread")
+    treatment = design.rows(grid)
+    blocks = design._blocks(grid, "sum")
+    pinv = np.linalg.pinv(np.hstack([block for _, block, _ in blocks]))
+    change = pinv @ treatment
+    change[np.abs(change) < 1e-12] = 0.0
+    out, start = {}, 0
+    for name, block, _ in blocks:
+        out[name] = change[start : start + block.shape[1]]
+        start += block.shape[1]
+    return out
+
+
+def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
+    """Give every combination of the factor levels, with the covariates at their means.
+
+    Parameters
+    ----------
+    design : Design
+    numeric : {"typical", "spread"}
+        Covariates at their mean, or several values of each so that numeric
+        terms can be told apart.
+
+    Returns
+    -------
+    DataFrame
+    """
+    columns = dict(design.levels)
+    combos = list(itertools.product(*columns.values()))
+    grid = pd.DataFrame(combos, columns=list(columns)) if columns else pd.DataFrame(index=[0])
+    if numeric == "typical" or not design.typical:
+        for name, value in design.typical.items():
+            grid[name] = value
+        return grid
+    rng = np.random.default_rng(1)  # any values in general position will do
+    repeat = 4 + 3 * len(design.terms)
+    grid = grid.loc[grid.index.repeat(repeat)].reset_index(drop=True)
+    for name, value in design.typical.items():
+        grid[name] = abs(value) * 0.5 + rng.uniform(0.5, 1.5, len(grid)) * (abs(value) or 1.0)
+    return grid
+
+
+@lru_cache(maxsize=256)
+def parse_fixed(formula: str) -> tuple[tuple[tuple[str, str], ...], ...]:
+    """Read a fixed formula (Wilkinson–Rogers notation) into terms.
+
+    Parameters
+    ----------
+    formula : str
+        Right-hand side, such as ``"schedule * flush + light"``.
+
+    Returns
+    -------
+    tuple of terms, each a tuple of (name, kind), kind ``"lookup"`` or ``"python"``
+    """
+    from formulaic import Formula
+    from formulaic.errors import FormulaicError
+
+    if "~" in formula:
+        raise ModelError(
+            f"fixed='{formula}': give only the right-hand side; the response has its own option"
+        )
+    if "|" in formula:
+        raise ModelError(
+            f"fixed='{formula}': random terms go in random=[...], such as random=['batch']"
+        )
+    try:
+        parsed = Formula(formula or "1")
+    except FormulaicError as error:
+        raise ModelError(f"fixed='{formula}' cannot be read: {error}") from error
+    terms: list[tuple[tuple[str, str], ...]] = []
+    for term in parsed:
+        factors = []
+        for factor in term.factors:
+            kind = factor.eval_method.value
+            if kind == "literal":
+                if factor.expr == "1":
+                    continue
+                raise ModelError(f"fixed='{formula}': the number {factor.expr} is not a term")
+            factors.append((str(factor.expr), str(kind)))
+        terms.append(tuple(factors))
+    return tuple(terms)
+
+
+def needed_columns(formula: str) -> list[str]:
+    """Give the table columns that a fixed formula reads, in order of appearance."""
+    names: list[str] = []
+    for term in parse_fixed(formula):
+        for name, kind in term:
+            found = [name] if kind == "lookup" else _expression_columns(name)
+            names += [column for column in found if column not in names]
+    return names
+
+
+_AS_FACTOR = re.compile(r"^C\(\s*`?([^`(),]+?)`?\s*\)$")
+
+
+@lru_cache(maxsize=256)
+def _expression_columns(expression: str) -> list[str]:
+    match = _AS_FACTOR.match(expression)
+    if match:
+        return [match.group(1)]
+    from formulaic import Formula
+
+    return sorted(str(name) for name in Formula(f"{expression} - 1").required_variables)
+
+
+def factor_levels(values: pd.Series) -> tuple[tuple[Hashable, ...], Codes]:
+    """Give the levels present, in order, and the position of each row's level.
+
+    A categorical column keeps its declared order; other columns are sorted.
+    """
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        codes = np.asarray(values.cat.codes, dtype=np.intp)
+        present = np.bincount(codes[codes >= 0], minlength=len(values.cat.categories)) > 0
+        levels = [v for v, here in zip(values.cat.categories, present, strict=True) if here]
+        return tuple(_plain(v) for v in levels), (np.cumsum(present) - 1)[codes].astype(np.intp)
+    codes_raw, uniques = pd.factorize(values, sort=False)
+    items = [_plain(v) for v in uniques]
+    try:
+        order = sorted(range(len(items)), key=lambda i: items[i])  # type: ignore[arg-type,return-value]
+    except TypeError:
+        order = sorted(range(len(items)), key=lambda i: str(items[i]))
+    rank = np.empty(len(items), dtype=np.intp)
+    rank[order] = np.arange(len(items))
+    return tuple(items[i] for i in order), rank[codes_raw]
+
+
+def _plain(value: Any) -> Hashable:
+    if isinstance(value, np.generic):
+        return cast(Hashable, value.item())
+    return cast(Hashable, value)
+
+
+def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, list[Finding]]:
+    """Build the fixed columns of a clean table.
+
+    Parameters
+    ----------
+    table : DataFrame
+        No missing values in the columns used.
+    formula : str
+
+    Returns
+    -------
+    design : Design
+    X : ndarray, shape (n, p_all)
+        Treatment-coded columns, aliased ones included.
+    findings : list of Finding
+        Aliased columns and empty combinations.
+    """
+    parsed = parse_fixed(formula)
+    parts: dict[str, Part] = {}
+    typical: dict[str, float] = {}
+    for name, kind in itertools.chain.from_iterable(parsed):
+        if name not in parts:
+            parts[name] = _make_part(table, name, kind, typical)
+    terms = tuple(tuple(name for name, _ in term) for term in parsed)
+    bare = Design(formula, terms, parts, typical=typical)
+    blocks = bare._blocks(table, "treatment")
+    names: list[str] = []
+    spans: dict[str, slice] = {}
+    for name, _, labels in blocks:
+        spans[name] = slice(len(names), len(names) + len(labels))
+        names += labels
+    X = np.hstack([block for _, block, _ in blocks]) if blocks else np.zeros((len(table), 0))
+    kept, null = _rank(X)
+    design = Design(formula, terms, parts, tuple(names), spans, kept, null, typical)
+    findings = []
+    if not kept.all():
+        lost = [n for n, k in zip(names, kept, strict=True) if not k]
+        findings.append(
+            Finding(
+                "aliased",
+                "caution",
+                "the fixed part is rank-deficient: the data cannot tell "
+                f"{', '.join(lost)} from the earlier columns (often a combination of levels "
+                "with no rows)",
+                "drop a term or the interaction, or add the missing combinations; means that "
+                "need them are shown as not estimable",
+            )
+        )
+    return design, X, findings
+
+
+def _make_part(table: pd.DataFrame, name: str, kind: str, typical: dict[str, float]) -> Part:
+    column = name
+    match = _AS_FACTOR.match(name) if kind == "python" else None
+    if match:
+        column = match.group(1)
+    if kind == "python" and not match:
+        from formulaic import model_matrix
+
+        for source in _expression_columns(name):
+            if source in table and pd.api.types.is_numeric_dtype(table[source]):
+                typical[source] = float(table[source].mean())
+        values = model_matrix(f"{name} - 1", table)
+        if not np.isfinite(np.asarray(values, dtype=float)).all():
+            raise ModelError(
+                f"'{name}' is not a finite number on some rows: look at its column, "
+                "or set those rows aside first"
+            )
+        return Part(name, name, None, values.model_spec, values.shape[1])
+    values = table[column]
+    numeric = pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
+    if numeric and not match:
+        typical[column] = float(values.mean())
+        return Part(name, column, None)
+    levels, _ = factor_levels(values)
+    if len(levels) < 2:
+        raise ModelError(
+            f"factor '{column}' has one level ({levels[0]!s}): nothing to compare; "
+            "take it out of the fixed part"
+        )
+    return Part(name, column, levels)
+
+
+def _rank(X: Floats) -> tuple[NDArray[np.bool_], Floats]:
+    """Keep columns from left to right; give the null space of the whole."""
+    p = X.shape[1]
+    kept = np.zeros(p, dtype=bool)
+    if p == 0:
+        return kept, np.zeros((0, 0))
+    scale = np.sqrt(np.einsum("ij,ij->j", X, X))
+    scaled = X / np.where(scale > 0, scale, 1.0)
+    gram = scaled.T @ scaled
+    basis: list[Floats] = []
+    # Gram–Schmidt in the metric of X'X, twice for accuracy
+    for j in range(p):
+        direction = np.zeros(p)
+        direction[j] = 1.0
+        for _ in range(2):
+            for b in basis:
+                direction -= (b @ gram @ direction) * b
+        size = float(direction @ gram @ direction)
+        if size > ALIAS_TOLERANCE:
+            kept[j] = True
+            basis.append(direction / np.sqrt(size))
+    lost = np.flatnonzero(~kept)
+    null = np.zeros((p, len(lost)))
+    if len(lost):
+        inner = np.linalg.solve(gram[np.ix_(kept, kept)], gram[np.ix_(kept, lost)])
+        null[kept] = -inner / np.where(scale > 0, scale, 1.0)[kept, None]
+        null[lost, np.arange(len(lost))] = 1.0 / np.where(scale > 0, scale, 1.0)[lost]
+        null, _ = np.linalg.qr(null)
+    return kept, null
+
+
+def estimable_part(design: Design, L: Floats) -> Floats:
+    """Give the combinations of the rows of ``L`` that the data can estimate."""
+    if design.null.shape[1] == 0 or design.estimable(L).all():
+        return L
+    image = L @ design.null
+    u, s, _ = np.linalg.svd(image, full_matrices=True)
+    rank = int((s > 1e-8 * max(1.0, float(np.abs(L).max()))).sum())
+    part: Floats = u[:, rank:].T @ L
+    return part
+
+
+def read_columns(table: pd.DataFrame, columns: Sequence[str], *, role: str) -> None:
+    """Refuse names that the table does not have, saying what it has."""
+    unknown = [name for name in columns if name not in table.columns]
+    if unknown:
+        raise ModelError(
+            f"{role}: the table has no column {', '.join(repr(n) for n in unknown)}; "
+            f"it has {', '.join(map(str, table.columns))}"
+        )

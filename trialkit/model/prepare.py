@@ -1,0 +1,217 @@
+"""From a table to cross-products: bad rows set aside and counted, bad models refused."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.errors import Finding, ModelError
+from trialkit.model.matrices import (
+    Design,
+    Floats,
+    build_design,
+    needed_columns,
+    read_columns,
+)
+from trialkit.model.reduced import Reduced, Responses, reduce_design
+from trialkit.model.terms import Grouping, RandomTerm, check_groupings, group, parse_random
+
+if TYPE_CHECKING:
+    from trialkit.model.fit import Fit
+
+
+@dataclass(frozen=True)
+class Spec:
+    """What a fit was asked for.
+
+    Parameters
+    ----------
+    response, fixed : str
+    random : tuple of str
+    variances : {"free", "nonnegative"}
+    residual_by : str or None
+    level : float
+    """
+
+    response: str
+    fixed: str
+    random: tuple[str, ...] = ()
+    variances: str = "free"
+    residual_by: str | None = None
+    level: float = 0.95
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A clean table with its columns and cross-products.
+
+    Parameters
+    ----------
+    spec : Spec
+    table : DataFrame
+        The rows used.
+    y : ndarray, shape (n,)
+    X : ndarray, shape (n, p)
+        Fixed columns that are not aliased.
+    design : Design
+    groupings : tuple of Grouping
+    reduced : Reduced
+    findings : tuple of Finding
+    """
+
+    spec: Spec
+    table: pd.DataFrame = field(repr=False)
+    y: Floats = field(repr=False)
+    X: Floats = field(repr=False)
+    design: Design = field(repr=False)
+    groupings: tuple[Grouping, ...] = field(repr=False)
+    reduced: Reduced = field(repr=False)
+    findings: tuple[Finding, ...] = ()
+
+
+def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
+    """Check a table against a model and form its cross-products.
+
+    Raises
+    ------
+    ModelError
+        Names the column and the remedy.
+    """
+    check_options(spec)
+    clean, terms, findings = clean_rows(table, spec)
+    y = np.asarray(clean[spec.response], dtype=float)
+    design, X_all, more = build_design(clean, spec.fixed)
+    X = X_all[:, design.kept] if not design.kept.all() else X_all
+    n, p = X.shape
+    if p >= n:
+        raise ModelError(
+            f"{n} rows cannot hold {p} fixed coefficients ('{spec.fixed}'): simplify the fixed "
+            "part or add rows"
+        )
+    groupings = tuple(group(clean, term) for term in terms)
+    residual = None
+    if spec.residual_by is not None:
+        residual = group(clean, RandomTerm(spec.residual_by, (spec.residual_by,)))
+        if residual.q < 2:
+            raise ModelError(
+                f"residual_by='{spec.residual_by}': the column has one level; leave it out"
+            )
+    check_groupings(groupings, n, separate_residuals=residual is not None)
+    reduced = reduce_design(X, groupings, residual_groups=residual)
+    return Prepared(spec, clean, y, X, design, groupings, reduced, (*findings, *more))
+
+
+def check_options(spec: Spec) -> None:
+    """Refuse option values that do not exist."""
+    if spec.variances not in ("free", "nonnegative"):
+        raise ModelError(f"variances='{spec.variances}': choose 'free' or 'nonnegative'")
+    if not 0 < spec.level < 1:
+        raise ModelError(f"level={spec.level}: give a number between 0 and 1, such as 0.95")
+
+
+def clean_rows(
+    table: pd.DataFrame, spec: Spec
+) -> tuple[pd.DataFrame, tuple[RandomTerm, ...], list[Finding]]:
+    """Set aside rows with a missing value in any column used, and count them."""
+    if not isinstance(table, pd.DataFrame):
+        raise ModelError(f"the table must be a pandas DataFrame, not {type(table).__name__}")
+    read_columns(table, [spec.response], role="response")
+    fixed = needed_columns(spec.fixed)
+    read_columns(table, fixed, role=f"fixed='{spec.fixed}'")
+    terms = parse_random(spec.random, [str(c) for c in table.columns])
+    extra = [spec.residual_by] if spec.residual_by is not None else []
+    read_columns(table, extra, role="residual_by")
+    if spec.response in fixed:
+        raise ModelError(f"'{spec.response}' is both the response and in the fixed part")
+    random = [c for t in terms for c in (*t.columns, *([t.slope] if t.slope else []))]
+    used = list(dict.fromkeys([spec.response, *fixed, *random, *extra]))
+    clean = table[used]
+    values = clean[spec.response]
+    if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
+        raise ModelError(
+            f"response '{spec.response}' is not numeric ({values.dtype}): convert it to numbers, "
+            "with missing ones empty"
+        )
+    findings = []
+    missing = clean.isna()
+    if missing.to_numpy().any():
+        bad = missing.any(axis=1)
+        counts = ", ".join(f"{c} {int(k)}" for c, k in missing.sum().items() if k)
+        clean = clean.loc[~bad]
+        findings.append(
+            Finding(
+                "rows_set_aside",
+                "note",
+                f"{int(bad.sum())} of {len(table)} rows set aside for missing values ({counts})",
+                "nothing, if they were lost at random; otherwise say why they are missing",
+            )
+        )
+    if not len(clean):
+        raise ModelError(f"no row has a value in every column used ({', '.join(map(str, used))})")
+    for column in used:
+        numbers = clean[column]
+        if pd.api.types.is_float_dtype(numbers) and np.isinf(numbers.to_numpy(float)).any():
+            where = clean.index[np.isinf(numbers.to_numpy(float))][:5].tolist()
+            raise ModelError(
+                f"column '{column}' has infinite values (rows {', '.join(map(str, where))}): "
+                "correct them or empty the cells"
+            )
+    return clean, terms, findings
+
+
+def check_response(responses: Responses, spec: Spec) -> None:
+    """Refuse a response that leaves nothing to explain."""
+    scale, spread = float(responses.scale[0]), float(responses.spread[0])
+    if spread == 0:
+        raise ModelError(
+            f"response '{spec.response}' is the same on every row: there is nothing to explain"
+        )
+    if scale <= 1e-10 * spread:
+        raise ModelError(
+            f"'{spec.fixed}' explains '{spec.response}' exactly: no variation is left to test "
+            "against; check that the response is measured, not computed from the factors"
+        )
+
+
+def variance_findings(fit: Fit) -> list[Finding]:
+    """Say what the variances show: below zero, held at zero, not settled."""
+    out = []
+    optimum = fit.optimum
+    if not optimum.settled[0]:
+        out.append(
+            Finding(
+                "not_settled",
+                "caution",
+                f"the search for the variances stopped before it settled ({optimum.steps[0]} "
+                "steps)",
+                "look at fit.record; simplify the random terms",
+            )
+        )
+    for i, name in enumerate(fit.reduced.params[: fit.reduced.n_random]):
+        value = float(fit.variances.iloc[i])
+        if optimum.held[0, i]:
+            out.append(
+                Finding(
+                    "component_at_zero",
+                    "note",
+                    f"the variance of '{name}' is held at zero: its units differ no more than "
+                    "the variation within them explains",
+                    "",
+                )
+            )
+        elif value < 0:
+            out.append(
+                Finding(
+                    "component_below_zero",
+                    "note",
+                    f"the variance of '{name}' is estimated below zero ({value:.4g}): its units "
+                    "differ less than the variation within them would make them differ by "
+                    "chance. That happens often when the true variance is small; the test keeps "
+                    "the units as its replicates all the same",
+                    "",
+                )
+            )
+    return out

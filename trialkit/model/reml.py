@@ -1,0 +1,334 @@
+"""Restricted maximum likelihood on cross-products, for one response or many at once.
+
+In error contrasts (`trialkit.model.reduced`): ``W = K'VK``, ``P = W^-1``, ``e = K'y``, and for the
+variance ``a_e`` of element ``e`` with matrix ``G_e``:
+
+- score ``s_e = -1/2 [tr(P G_e) - e'P G_e P e]``
+- observed information ``-1/2 tr(P G_e P G_f) + e'P G_e P G_f P e``
+- expected information ``1/2 tr(P G_e P G_f)``
+
+Strata add what lies outside the coordinates. The parameters ``phi`` enter by ``a = coef @ phi``,
+so scores and informations of ``phi`` are linear maps of these. The maximum is sought by Newton
+steps on the observed information (expected information where that is not positive definite),
+halved until the covariance is positive definite and the likelihood does not fall.
+
+References
+----------
+.. [1] Patterson HD, Thompson R (1971). Biometrika 58:545-554. doi:10.1093/biomet/58.3.545
+.. [2] Harville DA (1977). J Am Stat Assoc 72:320-338. doi:10.1080/01621459.1977.10480998
+.. [3] Bertsekas DP (1982). Projected Newton methods for optimization problems with simple
+   constraints. SIAM J Control Optim 20:221-246. doi:10.1137/0320018
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.model.matrices import Floats
+from trialkit.model.reduced import Reduced, Responses
+
+Variances = Literal["free", "nonnegative"]
+Index = NDArray[np.intp]
+
+MOST_STEPS = 60
+SETTLED = 1e-9  # Newton decrement (log-likelihood units) before the last undamped step
+EDGE = 1e-7  # smallest eigenvalue of V over the residual that counts as inside
+
+
+@dataclass
+class Point:
+    """The objective and its derivatives at some variances, one row per response.
+
+    Parameters
+    ----------
+    phi : ndarray, shape (R, m)
+    loglik : ndarray, shape (R,)
+        Restricted log-likelihood up to the constant of the coding; −inf outside.
+    score : ndarray, shape (R, m)
+    observed, expected : ndarray, shape (R, m, m)
+    """
+
+    phi: Floats
+    loglik: Floats
+    score: Floats
+    observed: Floats
+    expected: Floats
+
+    def put(self, at: Index, other: Point) -> None:
+        """Overwrite some responses."""
+        self.phi[at] = other.phi
+        self.loglik[at] = other.loglik
+        self.score[at] = other.score
+        self.observed[at] = other.observed
+        self.expected[at] = other.expected
+
+    def take(self, at: Index | NDArray[np.bool_]) -> Point:
+        """Give some responses."""
+        return Point(
+            self.phi[at], self.loglik[at], self.score[at], self.observed[at], self.expected[at]
+        )
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """Where the restricted likelihood is largest, one row per response.
+
+    Parameters
+    ----------
+    point : Point
+        In internal units (the response scaled to residual variance one).
+    held : ndarray of bool, shape (R, m)
+        Variances held at zero (``"nonnegative"`` only).
+    steps : ndarray of int, shape (R,)
+    settled : ndarray of bool, shape (R,)
+    decrement : ndarray, shape (R,)
+        Squared length of the last Newton step, in log-likelihood units.
+    path : tuple of (phi, loglik)
+        Each step of the first response, for the record.
+    """
+
+    point: Point
+    held: NDArray[np.bool_]
+    steps: NDArray[np.intp]
+    settled: NDArray[np.bool_]
+    decrement: Floats
+    path: tuple[tuple[Floats, float], ...]
+
+
+def evaluate(
+    reduced: Reduced, phi: Floats, e: Floats, out_ss: Floats, *, derivatives: bool = True
+) -> Point:
+    """Evaluate the restricted likelihood and its derivatives.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    phi : ndarray, shape (R, m)
+    e : ndarray, shape (R, k)
+        Error contrasts of the responses.
+    out_ss : ndarray, shape (R, strata)
+    derivatives : bool
+        Whether score and informations are wanted.
+
+    Returns
+    -------
+    Point
+    """
+    R, m = phi.shape
+    a = phi @ reduced.coef.T
+    S, k = reduced.n_strata, e.shape[1]
+    point = Point(
+        phi.copy(),
+        np.full(R, -np.inf),
+        np.zeros((R, m)),
+        np.zeros((R, m, m)),
+        np.zeros((R, m, m)),
+    )
+    inside = np.flatnonzero(inside_space(reduced, phi))
+    if not len(inside):
+        return point
+    a, e, out_ss, lam = a[inside], e[inside], out_ss[inside], a[inside, :S]
+    W = weighted_sum(a, reduced.GK)
+    half, good = cholesky_each(W)
+    if not good.all():
+        inside, W, half = inside[good], W[good], half[good]
+        a, e, out_ss, lam = a[good], e[good], out_ss[good], lam[good]
+    logdet = 2 * np.log(np.einsum("rii->ri", half)).sum(1) + np.log(lam) @ reduced.out
+    P = np.linalg.inv(W)
+    Pe = np.einsum("rij,rj->ri", P, e)
+    square = np.einsum("ri,ri->r", e, Pe) + (out_ss / lam).sum(1)
+    point.loglik[inside] = -0.5 * (logdet + square)
+    if not derivatives:
+        return point
+    GK = reduced.GK
+    E = len(GK)
+    PG = P[:, None] @ GK[None]  # R, E, k, k
+    GPe = np.einsum("eij,rj->rei", GK, Pe)
+    trace = np.einsum("reii->re", PG)
+    quad = np.einsum("rei,ri->re", GPe, Pe)
+    PGPe = np.einsum("rij,rej->rei", P, GPe)
+    flat = PG.reshape(len(PG), E, k * k)
+    turned = PG.transpose(0, 1, 3, 2).reshape(len(PG), E, k * k)
+    double = flat @ turned.transpose(0, 2, 1)
+    quad2 = GPe @ PGPe.transpose(0, 2, 1)
+    at = np.arange(S)
+    trace[:, :S] += reduced.out / lam
+    quad[:, :S] += out_ss / lam**2
+    double[:, at, at] += reduced.out / lam**2
+    quad2[:, at, at] += out_ss / lam**3
+    c = reduced.coef
+    point.score[inside] = -0.5 * (trace - quad) @ c
+    point.expected[inside] = 0.5 * (c.T @ double @ c)
+    point.observed[inside] = c.T @ (quad2 - 0.5 * double) @ c
+    return point
+
+
+def inside_space(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
+    """Say where the whole covariance is positive definite, with a little room."""
+    a = phi @ reduced.coef.T
+    S = reduced.n_strata
+    lam = a[:, :S]
+    residual = np.abs(phi[:, reduced.n_random :]).max(axis=1)
+    inside = np.isfinite(phi).all(axis=1) & (lam > EDGE * residual[:, None]).all(axis=1)
+    check = np.flatnonzero(inside & (phi[:, : reduced.n_random] < 0).any(axis=1))
+    if len(check):
+        r = len(reduced.stratum)
+        V = weighted_sum(a[check], reduced.G)
+        at = np.arange(r)
+        V[:, at, at] -= EDGE * residual[check, None]
+        inside[check] = cholesky_each(V)[1]
+    return np.asarray(inside)
+
+
+def weighted_sum(a: Floats, G: Floats) -> Floats:
+    """Give ``sum_e a_e G_e`` for each response, shape (R, k, k)."""
+    E, k, _ = G.shape
+    return (a @ G.reshape(E, k * k)).reshape(len(a), k, k)
+
+
+def cholesky_each(W: Floats) -> tuple[Floats, NDArray[np.bool_]]:
+    """Factor each matrix; say which are positive definite (others give the identity)."""
+    try:
+        return np.asarray(np.linalg.cholesky(W)), np.ones(len(W), dtype=bool)
+    except np.linalg.LinAlgError:
+        if len(W) == 1:
+            return np.eye(W.shape[1])[None], np.zeros(1, dtype=bool)
+        middle = len(W) // 2
+        first, second = cholesky_each(W[:middle]), cholesky_each(W[middle:])
+        return np.concatenate([first[0], second[0]]), np.concatenate([first[1], second[1]])
+
+
+def start_values(reduced: Reduced, responses: int) -> Floats:
+    """Give variances that share the least-squares residual variance evenly."""
+    m, random = len(reduced.params), reduced.n_random
+    contrasts = reduced.n - reduced.p
+    traces = np.einsum("eii->e", reduced.GK)
+    traces[: reduced.n_strata] += reduced.out
+    size = (reduced.coef.T @ traces) / contrasts
+    phi = np.zeros(m)
+    phi[random:] = 0.5 if random else 1.0
+    phi[:random] = 0.5 / random / np.maximum(size[:random], 1e-12) if random else 0.0
+    return np.tile(phi, (responses, 1))
+
+
+def maximise(
+    reduced: Reduced,
+    responses: Responses,
+    *,
+    variances: Variances = "free",
+    start: Floats | None = None,
+    pinned: Mapping[int, float] | None = None,
+) -> Optimum:
+    """Find the variances that maximise the restricted likelihood.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    responses : Responses
+        R responses.
+    variances : {"free", "nonnegative"}
+    start : ndarray, shape (R, m), optional
+        Starting variances in internal units.
+    pinned : mapping, optional
+        Position of a parameter to the value it is kept at (internal units).
+
+    Returns
+    -------
+    Optimum
+    """
+    R, m = len(responses.scale), len(reduced.params)
+    low = np.full(m, -np.inf)
+    if variances == "nonnegative":
+        low[: reduced.n_random] = 0.0
+    phi = start_values(reduced, R) if start is None else np.array(start, dtype=float)
+    pins = np.zeros(m, dtype=bool)
+    for at, value in (pinned or {}).items():
+        phi[:, at], pins[at] = value, True
+    now = evaluate(reduced, phi, responses.e, responses.out_ss)
+    held = np.zeros((R, m), dtype=bool)
+    steps = np.zeros(R, dtype=np.intp)
+    settled = np.zeros(R, dtype=bool)
+    decrement = np.full(R, np.inf)
+    path = [(now.phi[0].copy(), float(now.loglik[0]))] if R else []
+    active = np.arange(R)
+    for step in range(MOST_STEPS):
+        if not len(active):
+            break
+        here = now.take(active)
+        fixed = ((here.phi <= low) & (here.score <= 0)) | pins
+        direction, size = newton_direction(here, fixed, first=step == 0)
+        held[active] = fixed
+        decrement[active] = size
+        steps[active] += 1
+        last = size < SETTLED
+        t, moved = _line(reduced, responses, active, here, direction, low, last)
+        now.put(active[moved], t.take(moved))
+        if active[0] == 0:
+            path.append((now.phi[0].copy(), float(now.loglik[0])))
+        settled[active[last]] = True
+        active = active[moved & ~last]
+    return Optimum(now, held, steps, settled, decrement, tuple(path))
+
+
+def newton_direction(
+    here: Point, fixed: NDArray[np.bool_], *, first: bool = False
+) -> tuple[Floats, Floats]:
+    """Give the step of each response and its squared length in log-likelihood units."""
+    m = here.phi.shape[1]
+    information = here.expected.copy() if first else here.observed.copy()
+    if not first:
+        scale = np.sqrt(np.abs(np.einsum("rii->ri", here.expected)))
+        values = np.linalg.eigvalsh(
+            _restrict(information, fixed) / (scale[:, :, None] * scale[:, None, :])
+        )
+        poor = values[:, 0] < 1e-6
+        information[poor] = here.expected[poor]
+    information = _restrict(information, fixed)
+    score = np.where(fixed, 0.0, here.score)
+    direction: Floats = np.asarray(np.linalg.solve(information, score[:, :, None])[:, :, 0])
+    return direction.reshape(-1, m), np.einsum("rm,rm->r", direction, score)
+
+
+def _restrict(information: Floats, fixed: NDArray[np.bool_]) -> Floats:
+    if not fixed.any():
+        return information
+    diagonal = np.einsum("rii->ri", information)
+    free = ~fixed
+    out = information * (free[:, :, None] & free[:, None, :])
+    at = np.arange(fixed.shape[1])
+    out[:, at, at] = np.where(fixed, np.abs(diagonal) + 1e-300, out[:, at, at])
+    return out
+
+
+def _line(
+    reduced: Reduced,
+    responses: Responses,
+    active: Index,
+    here: Point,
+    direction: Floats,
+    low: Floats,
+    last: NDArray[np.bool_],
+) -> tuple[Point, NDArray[np.bool_]]:
+    """Halve each step until it stays inside and the likelihood does not fall."""
+    best = here.take(np.arange(len(active)))
+    waiting = np.arange(len(active))
+    moved = np.zeros(len(active), dtype=bool)
+    size = 1.0
+    for _ in range(40):
+        phi = np.maximum(here.phi[waiting] + size * direction[waiting], low)
+        rows = active[waiting]
+        trial = evaluate(reduced, phi, responses.e[rows], responses.out_ss[rows])
+        allowed = here.loglik[waiting] - 1e-9 * (1 + np.abs(here.loglik[waiting]))
+        good = np.isfinite(trial.loglik) & ((trial.loglik >= allowed) | last[waiting])
+        best.put(waiting[good], trial.take(good))
+        moved[waiting[good]] = True
+        waiting = waiting[~good]
+        if not len(waiting):
+            break
+        size *= 0.5 if size > 1e-3 else 0.1
+    return best, moved
