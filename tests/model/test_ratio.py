@@ -5,12 +5,16 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from trialkit.model.ratio import RatioLine, fieller_limits, loss_verdict
+from trialkit.errors import ModelError
+from trialkit.model.fit import fit
+from trialkit.model.means import mean_cells
+from trialkit.model.ratio import RatioLine, equivalent, fieller_limits, loss_verdict, noninferior
 
 # Blood counts of Dunnett (1955), as printed in the documentation of scipy.stats.dunnett.
 CONTROL = np.array([7.40, 8.50, 7.20, 8.24, 9.84, 8.32])
@@ -98,3 +102,101 @@ def test_limits_cover_at_their_level():
         low, high = fieller_limits(line)
         hits += low < 0.9 < high
     assert hits / draws == pytest.approx(0.95, abs=4 * math.sqrt(0.95 * 0.05 / draws))
+
+
+# ---- ratios asked of a fitted model ----------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def drugs():
+    values = np.concatenate([CONTROL, DRUG_A, DRUG_B])
+    table = pd.DataFrame({"drug": ["C"] * 6 + ["A"] * 4 + ["B"] * 5, "count": values})
+    table["log_count"] = np.log(values)
+    return table
+
+
+def test_the_fit_gives_the_published_ratio(drugs):
+    made = fit(drugs, response="count", fixed="drug")
+    got = made.noninferior("drug", against="C", margin_pct=20).set_index("level")
+    assert got.loc["B", "ratio"] == pytest.approx(1.3185454545454542, rel=1e-9)
+    assert got.loc["B", "low"] == pytest.approx(1.120073367379745, rel=1e-9)
+    assert got.loc["B", "high"] == pytest.approx(1.5600281612340337, rel=1e-9)
+    assert got.loc["B", "p"] == pytest.approx(1.3161595185239977e-05, rel=1e-6)
+    assert got.loc["B", "verdict"] == "better"
+    assert got.loc["B", "df"] == pytest.approx(12)
+    same = equivalent(made, "drug", against="C", margin_pct=20).set_index("level")
+    assert same.loc["A", "p"] == pytest.approx(0.05912496079015279, rel=1e-6)
+    assert same.loc["A", "verdict"] == "not enough evidence"
+    assert same.loc["B", "low"] == pytest.approx(1.153685452137049, rel=1e-9)
+
+
+def test_log_scale_is_the_difference_of_logs(drugs):
+    made = fit(drugs, response="log_count", fixed="drug")
+    got = noninferior(made, "drug", against="C", margin_pct=20, scale="log").set_index("level")
+    a, c = np.log(DRUG_A), np.log(CONTROL)
+    s2 = sum(((g - g.mean()) ** 2).sum() for g in map(np.log, (CONTROL, DRUG_A, DRUG_B))) / 12
+    se = math.sqrt(s2 * (1 / 4 + 1 / 6))
+    d = a.mean() - c.mean()
+    assert got.loc["A", "ratio"] == pytest.approx(math.exp(d), rel=1e-10)
+    limit = math.exp(d - stats.t.ppf(0.975, 12) * se)
+    assert got.loc["A", "low"] == pytest.approx(limit, rel=1e-9)
+    assert got.loc["A", "p"] == pytest.approx(stats.t.sf((d - math.log(0.8)) / se, 12), rel=1e-8)
+
+
+@pytest.fixture(scope="module")
+def crossed():
+    """Invented: three schedules over chamber runs, one run lost."""
+    rng = np.random.default_rng(21)
+    plan = {"T1": "ABC", "T2": "BCA", "T3": "CAB", "T4": "ACB"}
+    rows = []
+    for j, (chamber, order) in enumerate(plan.items()):
+        for i, schedule in enumerate(order):
+            if (i, j) == (2, 3):
+                continue
+            run = 12 * rng.normal() + 10 * math.sin(3 * i) + 8 * math.cos(2 * j)
+            rows += [(f"B{i}", chamber, schedule, 400 + run + 25 * rng.normal()) for _ in range(4)]
+    table = pd.DataFrame(rows, columns=["batch", "chamber", "schedule", "fresh_g"])
+    return fit(
+        table,
+        response="fresh_g",
+        fixed="schedule",
+        random=["batch", "chamber", "batch:chamber"],
+    )
+
+
+def test_limits_in_a_mixed_model_invert_its_own_test(crossed):
+    """At each limit the contrast top - ratio * reference has exactly its critical t."""
+    got = crossed.noninferior("schedule", against="A", margin_pct=10, df="kenward-roger")
+    cells = next(mean_cells(crossed, "schedule"))
+    for place, row in zip((1, 2), got.itertuples(), strict=True):
+        for limit, chance in ((row.low, 0.975), (row.high, 0.025)):
+            L = cells.rows[place] - limit * cells.rows[0]
+            one = crossed.contrast(L[None, :], df="kenward-roger").iloc[0]
+            assert one["t"] == pytest.approx(stats.t.ppf(chance, one["df"]), rel=1e-6)
+        margin = cells.rows[place] - 0.9 * cells.rows[0]
+        one = crossed.contrast(margin[None, :], df="kenward-roger").iloc[0]
+        assert row.p == pytest.approx(stats.t.sf(one["t"], one["df"]), rel=1e-6)
+        assert (row.low > 0.9) == (row.p < 0.025)
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"margin_pct": 0}, "between 0 and 100"),
+        ({"margin_pct": 120}, "between 0 and 100"),
+        ({"against": "Z"}, "its levels are A, B, C"),
+        ({"scale": "cube"}, "is not known"),
+    ],
+)
+def test_wrong_requests_say_what_to_do(crossed, change, message):
+    options = {"against": "A", "margin_pct": 10} | change
+    with pytest.raises(ModelError, match=message):
+        noninferior(crossed, "schedule", **options)
+
+
+def test_a_response_around_zero_gets_no_ratio(crossed):
+    shifted = crossed.refit(response=crossed.y - 400)
+    got = shifted.noninferior("schedule", against="A", margin_pct=10)
+    assert np.isinf(got["low"]).all()
+    assert set(got["verdict"]) == {"not enough evidence"}
+    assert got["note"].str.contains("not clearly above zero").all()
