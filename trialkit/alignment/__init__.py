@@ -1,0 +1,1 @@
+"""From logs to exposures: windows, sums over time, and the table that is analysed."""

@@ -1,0 +1,348 @@
+"""Harvest, climate and mist brought together: one row per block and flush."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit.alignment.aligned import Aligned
+from trialkit.alignment.cells import to_ns
+from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
+from trialkit.alignment.frame import expose_frame
+from trialkit.alignment.measures import ExposureSettings
+from trialkit.alignment.mist import mist_per_window
+from trialkit.alignment.summaries import EXPOSURES
+from trialkit.alignment.windows import derive_windows, run_factors
+from trialkit.errors import AlignError, Finding, TrialkitError
+from trialkit.trial import Trial
+
+_MIST = ("mist_on_s", "duty_pct", "cycles", "water_l", "energy_kwh", "mist_coverage_pct")
+_MEASURED = ("fresh_g", "dry_g", "caps")
+_WORST_FIRST = ("discarded", "contaminated", "ok")
+
+
+def align(
+    trial: Trial,
+    harvest: Any,
+    climate: Any = None,
+    mist: Any = None,
+    *,
+    plan: Any = None,
+    windows: pd.DataFrame | None = None,
+    settings: ExposureSettings | None = None,
+) -> Aligned:
+    """Put beside every weight what its chamber really got until then.
+
+    Use it once the logs are read. Nothing is filled in: a window with too little of its time
+    covered by records keeps its numbers and is marked; a unit without a harvest row keeps its
+    place with missing weights.
+
+    Parameters
+    ----------
+    trial : Trial
+    harvest : Log or DataFrame
+        Harvest table: `unit` or the unit factors, `flush, time, fresh_g`; `dry_g`, `caps`,
+        `status`, `note` optional.
+    climate : Log, DataFrame or None
+        Environment table: `chamber, time` and any of `sensor, temp_c, rh_pct, co2_ppm,
+        light_lux, ppfd_umol_m2_s`.
+    mist : Log, DataFrame or None
+        Intervals with mist on: `chamber, start, stop`.
+    plan : Plan, DataFrame or None
+        Who received what; read from the trial's folder if None.
+    windows : DataFrame, optional
+        Windows that replace or add to those derived from the harvest: run factors, `window,
+        start, stop` (UTC).
+    settings : ExposureSettings, optional
+        Limits; by default from the trial file (`default_settings`).
+
+    Returns
+    -------
+    Aligned
+
+    Raises
+    ------
+    AlignError
+        If the harvest has no usable columns or there is no plan.
+
+    Notes
+    -----
+    Exposures are time-weighted integrals over the records (see `trialkit.alignment.exposures`
+    for the line drawn between them). Several sensors in a chamber are averaged, each by the
+    time it covers. Blocks of one chamber run share the exposures of that run.
+    """
+    picked = _table(harvest, "harvest")
+    air, pulses = _table(climate, "climate"), _table(mist, "mist")
+    settings = settings or default_settings(trial, air)
+    picked, findings = _one_row_each(trial, picked)
+    spans, more = derive_windows(trial, picked, override=windows)
+    runs, sensors, told = _expose(trial, air, pulses, spans, settings)
+    assignment = _assignment(trial, plan)
+    fidelity = fidelity_table(trial, runs, assignment)
+    table, missing = _assemble(trial, picked, assignment, runs)
+    findings += more + told + missing
+    findings += fidelity_findings(fidelity, list(run_factors(trial)))
+    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial)
+
+
+def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSettings:
+    """Take the limits from the trial file.
+
+    Parameters
+    ----------
+    trial : Trial
+    climate : DataFrame or None
+        The climate log; where the file states no `max_gap_min`, the largest gap bridged is 10
+        minutes or two and a half times the usual step of the log, whichever is longer.
+
+    Returns
+    -------
+    ExposureSettings
+    """
+    given: dict[str, float] = {}
+    spec = trial.logs.get("environment")
+    if spec is not None:
+        for name in ("max_gap_min", "min_coverage_pct", "dark_below_lux"):
+            value = getattr(spec, name)
+            if value is not None:
+                given[name] = float(value)
+    if "max_gap_min" not in given and climate is not None and len(climate):
+        given["max_gap_min"] = max(10.0, 2.5 * usual_step_min(climate))
+    return ExposureSettings(
+        band_low_rh=trial.rig.band_low_rh, band_high_rh=trial.rig.band_high_rh, **given
+    )
+
+
+def usual_step_min(climate: pd.DataFrame) -> float:
+    """Give the usual time between records of one sensor: the largest median [min]."""
+    keys = [name for name in ("chamber", "sensor") if name in climate.columns]
+    steps = []
+    for _, part in climate[climate["time"].notna()].groupby(keys, dropna=False):
+        time = np.unique(to_ns(part["time"]))
+        if len(time) > 1:
+            steps.append(float(np.median(np.diff(time))) / 6e10)
+    return max(steps, default=0.0)
+
+
+def _table(log: Any, kind: str) -> pd.DataFrame | None:
+    """Accept a log or its table; an empty one counts as none."""
+    if log is None:
+        return None
+    table = log if isinstance(log, pd.DataFrame) else getattr(log, "table", None)
+    if not isinstance(table, pd.DataFrame):
+        raise AlignError(f"{kind}: a log or a table is needed, not {type(log).__name__}")
+    return table if len(table) or kind == "harvest" else None
+
+
+def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Finding]]:
+    """Give one row per unit and flush; several picks of one flush are added up."""
+    if picked is None:
+        raise AlignError("there is no harvest log → read it with read_harvest(trial)")
+    factors = list(trial.structure.factors)
+    table = picked.copy()
+    if "unit" not in table.columns and set(factors) <= set(table.columns):
+        table["unit"] = table[factors].astype(str).agg("-".join, axis=1)
+    if "flush" not in table.columns and trial.flushes == 1:
+        table["flush"] = 1
+    absent = [name for name in ("unit", "flush", "fresh_g") if name not in table.columns]
+    if absent:
+        raise AlignError(f"harvest: the columns {', '.join(absent)} are missing")
+    for name in ("time", "dry_g", "caps"):
+        if name not in table.columns:
+            table[name] = pd.NaT if name == "time" else np.nan
+    table["time"] = pd.to_datetime(table["time"], utc=True).astype("datetime64[ns, UTC]")
+    for name in _MEASURED:
+        table[name] = table[name].astype("float64")
+    if "status" not in table.columns:
+        table["status"] = "ok"
+    table["status"] = table["status"].astype(object).where(table["status"].notna(), "ok")
+    if "note" not in table.columns:
+        table["note"] = ""
+    known = trial.unit_table()
+    table["unit"] = table["unit"].astype(str)
+    strange = ~table["unit"].isin(known["unit"])
+    findings = []
+    if strange.any():
+        findings.append(
+            Finding(
+                "unit_unknown",
+                "caution",
+                f"{int(strange.sum())} harvest rows name units that are not in the trial "
+                f"({', '.join(table.loc[strange, 'unit'].unique()[:4])}); they are left out",
+                "correct the codes in the harvest file",
+            )
+        )
+        table = table[~strange]
+    table = table.drop(columns=[f for f in factors if f in table.columns])
+    table = table.merge(known, on="unit", how="left")
+    table["flush"] = table["flush"].astype("int64")
+    doubled = table.duplicated(["unit", "flush"], keep=False)
+    if doubled.any():
+        table, finding = _add_picks(table, doubled, factors)
+        findings.append(finding)
+    return table.reset_index(drop=True), findings
+
+
+def _add_picks(
+    table: pd.DataFrame, doubled: pd.Series, factors: Sequence[str]
+) -> tuple[pd.DataFrame, Finding]:
+    """Add up several picks of the same flush of a unit."""
+    parts = table[doubled]
+    keys = [*factors, "unit", "flush"]
+    grouped = parts.groupby(keys, sort=False)
+    summed = grouped[list(_MEASURED)].sum(min_count=1)
+    summed["time"] = grouped["time"].max()
+    rank = {name: i for i, name in enumerate(_WORST_FIRST)}
+    summed["status"] = grouped["status"].agg(lambda s: min(s, key=lambda v: rank.get(v, 9)))
+    summed["note"] = grouped["note"].agg(lambda s: "; ".join(str(v) for v in s if v))
+    finding = Finding(
+        "picked_in_parts",
+        "note",
+        f"{len(summed)} flushes of a unit were picked in several parts; the weights are added "
+        "and the last date counts",
+        "nothing to do if blocks were picked more than once",
+    )
+    return pd.concat([table[~doubled], summed.reset_index()], ignore_index=True), finding
+
+
+def _expose(
+    trial: Trial,
+    air: pd.DataFrame | None,
+    pulses: pd.DataFrame | None,
+    spans: pd.DataFrame,
+    settings: ExposureSettings,
+) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
+    """Sum climate and mist over the windows of every chamber run."""
+    if "chamber" not in spans.columns or (air is None and pulses is None):
+        runs = spans.copy()
+        for name in (*EXPOSURES, *_MIST):
+            runs[name] = np.nan
+        runs["low_coverage"] = False
+        return runs, runs.iloc[:0].assign(sensor=""), []
+    if air is None:
+        air = pd.DataFrame({"chamber": [], "time": pd.Series([], dtype="datetime64[ns, UTC]")})
+    out = expose_frame(air, spans, settings=settings)
+    runs = pd.concat([out.chambers, mist_per_window(pulses, spans, trial.rig)], axis=1)
+    for name in _MIST:
+        if name not in runs.columns:
+            runs[name] = np.nan
+    findings = []
+    runs["low_coverage"] = (
+        (runs["coverage_pct"].fillna(0) < settings.min_coverage_pct)
+        & runs["window_h"].notna()
+        & bool(len(air))
+    )
+    thin = runs[runs["low_coverage"]]
+    if len(thin):
+        keys = [*run_factors(trial), "window"]
+        named = ", ".join(
+            f"{' '.join(str(row[k]) for k in keys)} {row['coverage_pct']:.0f} %"
+            for _, row in thin.head(4).iterrows()
+        )
+        more = f" and {len(thin) - 4} more" if len(thin) > 4 else ""
+        findings.append(
+            Finding(
+                "low_coverage",
+                "caution",
+                f"{len(thin)} windows have sound records for less than "
+                f"{settings.min_coverage_pct:g} % of their time: {named}{more}",
+                "treat their exposures as rough; nothing was filled in",
+            )
+        )
+    return runs, out.sensors, findings
+
+
+def _assignment(trial: Trial, plan: Any) -> pd.DataFrame | None:
+    """Give the treatments of every unit, from the plan or the trial's folder."""
+    if not trial.factors:
+        return None
+    if plan is None:
+        from trialkit.design.assign import read_plan
+
+        try:
+            plan = read_plan(trial)
+        except (TrialkitError, OSError) as problem:
+            raise AlignError(
+                f"who received what is not known: {problem} → make the plan with "
+                "'trialkit plan', or give plan="
+            ) from None
+    table = plan if isinstance(plan, pd.DataFrame) else plan.table
+    absent = [name for name in trial.factors if name not in table.columns]
+    if absent:
+        raise AlignError(f"the plan has no column for {', '.join(absent)}")
+    return pd.DataFrame(table)
+
+
+def _assemble(
+    trial: Trial,
+    picked: pd.DataFrame,
+    assignment: pd.DataFrame | None,
+    runs: pd.DataFrame,
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Build the table: every unit and flush, its treatments, harvest and exposures."""
+    units = trial.unit_table()
+    factors = list(trial.structure.factors)
+    flushes = pd.DataFrame({"flush": np.arange(1, trial.flushes + 1, dtype=np.int64)})
+    table = units.merge(flushes, how="cross")
+    if assignment is not None:
+        given = assignment.copy()
+        if "unit" not in given.columns:
+            given["unit"] = given[factors].astype(str).agg("-".join, axis=1)
+        table = table.merge(given[["unit", *trial.factors]], on="unit", how="left")
+        without = table[list(trial.factors)].isna().any(axis=1)
+        if without.any():
+            named = ", ".join(table.loc[without, "unit"].unique()[:4])
+            raise AlignError(f"the plan names no treatment for {named} → make the plan again")
+    columns = ["unit", "flush", *_MEASURED, "status", "note", "time"]
+    table = table.merge(picked[columns], on=["unit", "flush"], how="left")
+    table = table.rename(columns={"time": "harvest_time"})
+    findings = _mark_missing(table)
+    keys = list(run_factors(trial))
+    start = runs[runs["window"] == "whole"][[*keys, "start"]]
+    table = (
+        table.merge(start, on=keys, how="left")
+        if keys
+        else table.assign(start=start["start"].iloc[0])
+    )
+    table["days"] = (table["harvest_time"] - table.pop("start")).dt.total_seconds() / 86400
+    dry = trial.blocks.dry_substrate_g
+    table["be_pct"] = np.nan if dry is None else 100 * table["fresh_g"] / dry
+    return _attach(table, runs, keys), findings
+
+
+def _attach(table: pd.DataFrame, runs: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """Add the exposures of the run and flush to every row."""
+    table["window"] = "flush " + table["flush"].astype(str)
+    wanted = [*EXPOSURES, *_MIST, "low_coverage"]
+    part = runs[[*keys, "window", *wanted]]
+    table = table.merge(part, on=[*keys, "window"], how="left", validate="many_to_one")
+    return table.drop(columns="window")
+
+
+def _mark_missing(table: pd.DataFrame) -> list[Finding]:
+    """Give a status to units without a harvest row, and list them.
+
+    A block lost in one flush has no later rows: it stays lost and is not called missing.
+    """
+    order = table.sort_values(["unit", "flush"], kind="stable")
+    lost = order["status"].where(order["status"].isin(("contaminated", "discarded")))
+    lost = lost.groupby(order["unit"]).ffill().reindex(table.index)
+    absent = table["status"].isna()
+    table["status"] = table["status"].where(~absent, lost.where(lost.notna(), "missing"))
+    table["note"] = table["note"].fillna("")
+    gone = table[table["status"] == "missing"]
+    if not len(gone):
+        return []
+    named = ", ".join(f"{u} flush {f}" for u, f in gone[["unit", "flush"]].head(6).to_numpy())
+    more = f" and {len(gone) - 6} more" if len(gone) > 6 else ""
+    return [
+        Finding(
+            "harvest_missing",
+            "caution",
+            f"{len(gone)} of {len(table)} unit × flush rows have no harvest: {named}{more}",
+            "enter them (0 if nothing grew), or mark the block contaminated or discarded",
+        )
+    ]

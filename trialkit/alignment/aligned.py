@@ -1,0 +1,67 @@
+"""The result of alignment: the table that is analysed, and what it was made from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from trialkit.alignment.measures import ExposureSettings
+from trialkit.columns import head
+from trialkit.display import Shown, show_table
+from trialkit.errors import Finding
+from trialkit.trial import Trial
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """Harvest and exposures side by side. Made by `align`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per smallest unit and flush: unit columns, treatments, harvest, exposures of
+        its chamber run in the window of its flush.
+    runs : DataFrame
+        One row per chamber run and window, with exposures, coverage and `low_coverage`.
+    sensors : DataFrame
+        The exposures of each sensor, before averaging.
+    fidelity : DataFrame
+        Mist delivered against mist planned, per chamber run.
+    findings : tuple of Finding
+    settings : ExposureSettings
+        Limits the exposures were counted against.
+    trial : Trial
+    """
+
+    table: pd.DataFrame
+    runs: pd.DataFrame
+    sensors: pd.DataFrame
+    fidelity: pd.DataFrame
+    findings: tuple[Finding, ...]
+    settings: ExposureSettings
+    trial: Trial = field(repr=False)
+
+    def shown(self) -> Shown:
+        """Format the exposures of whole runs as one table."""
+        keys = [name for name in ("batch", "chamber") if name in self.runs.columns]
+        columns = [
+            *keys, "temp_c", "rh_pct", "vpd_kpa", "hours_below_band", "hours_above_band",
+            "duty_pct", "water_l", "energy_kwh", "coverage_pct",
+        ]  # fmt: skip
+        columns = [c for c in columns if c in keys or self.runs[c].notna().any()]
+        whole = self.runs[self.runs["window"] == "whole"]
+        units = self.table["unit"].nunique()
+        return show_table(
+            whole,
+            columns=columns,
+            heads={name: head(name) for name in columns},
+            caption=f"{units} units × {self.trial.flushes} flushes; what each chamber run got",
+            notes=[str(finding) for finding in self.findings],
+        )
+
+    def __str__(self) -> str:
+        return self.shown().text()
+
+    def _repr_html_(self) -> str:
+        return self.shown().html()

@@ -1,0 +1,105 @@
+"""Were the schedules really different? Mist delivered against mist planned, per run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from trialkit.errors import Finding
+from trialkit.trial import Factor, Trial
+
+#: A run whose duty is off by more than this share of the plan is named. Common practice,
+#: no source.
+TOLERANCE = 0.15
+
+
+def mist_factor(trial: Trial) -> Factor | None:
+    """Give the treatment that sets the mist (timed or by humidity band), if there is one."""
+    for factor in trial.factors.values():
+        if any(setting.kind in ("timed", "band") for setting in factor.levels.values()):
+            return factor
+    return None
+
+
+def fidelity_table(
+    trial: Trial, runs: pd.DataFrame, assignment: pd.DataFrame | None
+) -> pd.DataFrame:
+    """Set the duty delivered in each run beside the duty planned.
+
+    Parameters
+    ----------
+    trial : Trial
+    runs : DataFrame
+        Exposures of runs; the rows with window ``"whole"`` are used.
+    assignment : DataFrame or None
+        Run factors and a column named after the mist treatment.
+
+    Returns
+    -------
+    DataFrame
+        Run factors, `level`, `kind`, `planned_duty_pct` (missing for a humidity band),
+        `delivered_duty_pct`, `ratio`, `rh_pct`, `hours_below_band`, `hours_above_band`,
+        `mist_coverage_pct`. No rows where no treatment sets the mist or no mist was logged.
+    """
+    factor = mist_factor(trial)
+    whole = runs[runs["window"] == "whole"]
+    columns = ["level", "kind", "planned_duty_pct", "delivered_duty_pct", "ratio"]
+    extra = ["rh_pct", "hours_below_band", "hours_above_band", "mist_coverage_pct"]
+    keys = [name for name in ("batch", "chamber") if name in runs.columns]
+    if factor is None or assignment is None or whole["mist_on_s"].isna().all():
+        return pd.DataFrame(columns=[*keys, *columns, *extra])
+    # a treatment given within the run (to shelves) has no duty of its own
+    if not set(factor.applied_to) <= set(keys):
+        return pd.DataFrame(columns=[*keys, *columns, *extra])
+    by = list(factor.applied_to)
+    given = assignment[[*by, factor.name]].drop_duplicates()
+    table = whole.merge(given, on=by, how="left")
+    settings = [factor.levels.get(str(level)) for level in table[factor.name]]
+    planned = [np.nan if s is None or s.duty_pct is None else s.duty_pct for s in settings]
+    out = table[keys].copy()
+    out["level"] = table[factor.name]
+    out["kind"] = ["" if s is None else s.kind for s in settings]
+    out["planned_duty_pct"] = np.asarray(planned, dtype=float)
+    out["delivered_duty_pct"] = table["duty_pct"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        out["ratio"] = out["delivered_duty_pct"] / out["planned_duty_pct"]
+    for name in extra:
+        out[name] = table[name]
+    return out.reset_index(drop=True)
+
+
+def fidelity_findings(fidelity: pd.DataFrame, keys: Sequence[str]) -> list[Finding]:
+    """Name the runs that did not get their schedule, and schedules that hardly differed."""
+    findings = []
+    off = fidelity[(fidelity["ratio"] - 1).abs() > TOLERANCE]
+    for _, row in off.iterrows():
+        run = " ".join(str(row[k]) for k in keys)
+        findings.append(
+            Finding(
+                "schedule_not_delivered",
+                "caution",
+                f"{run} ({row['level']}): mist on {row['delivered_duty_pct']:.1f} % of the time, "
+                f"planned {row['planned_duty_pct']:.1f} %",
+                "look for a timer set wrongly, a dead relay or a gap in the mist log",
+            )
+        )
+    timed = fidelity[fidelity["kind"] == "timed"]
+    if timed["level"].nunique() > 1:
+        got = timed.groupby("level")["delivered_duty_pct"].agg(["min", "max"]).sort_values("min")
+        mixed = got["min"].iloc[1:].to_numpy() <= got["max"].iloc[:-1].to_numpy()
+        if mixed.any():
+            findings.append(
+                Finding(
+                    "schedules_overlap",
+                    "caution",
+                    "some runs of one schedule got as much mist as runs of another: "
+                    + "; ".join(
+                        f"{level} {row['min']:.1f}–{row['max']:.1f} %"
+                        for level, row in got.iterrows()
+                    ),
+                    "compare also by the mist delivered, not only by the schedule set",
+                )
+            )
+    return findings

@@ -1,0 +1,166 @@
+"""What is summed over a window: the channels of a climate log and the sums made of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+Kind = Literal["seconds", "mean", "below", "above", "deficit", "excess"]
+
+#: Channels read from a log; `vpd_kpa` is made of the first two, record by record.
+READ = ("temp_c", "rh_pct", "co2_ppm", "light_lux", "ppfd_umol_m2_s")
+#: All channels that are summed.
+CHANNELS = ("temp_c", "rh_pct", "vpd_kpa", "co2_ppm", "light_lux", "ppfd_umol_m2_s")
+#: Channels that are switched rather than drift: a record holds until the next one.
+HELD = frozenset({"light_lux", "ppfd_umol_m2_s"})
+
+_NS = 1_000_000_000
+
+
+@dataclass(frozen=True)
+class ExposureSettings:
+    """The limits that exposures are counted against; all are shown with the result.
+
+    Parameters
+    ----------
+    max_gap_min : float
+        Two records further apart than this are not joined: the time between them counts
+        as not covered [min].
+    band_low_rh, band_high_rh : float or None
+        Humidity band [%].
+    wet_rh : float
+        Humidity from which surfaces count as wet [%]. Common practice, no source.
+    base_temp_c : float
+        Temperature from which degree-hours are counted [°C].
+    co2_limit_ppm : float
+        Carbon dioxide above this is counted [ppm]. Common practice for oyster mushrooms,
+        no source.
+    dark_below_lux, dark_below_ppfd : float
+        Light at or under this is dark [lux, µmol m⁻² s⁻¹].
+    min_coverage_pct : float
+        A window with less of its time covered is marked [%].
+    """
+
+    max_gap_min: float = 10.0
+    band_low_rh: float | None = None
+    band_high_rh: float | None = None
+    wet_rh: float = 98.0
+    base_temp_c: float = 0.0
+    co2_limit_ppm: float = 1000.0
+    dark_below_lux: float = 5.0
+    dark_below_ppfd: float = 0.1
+    min_coverage_pct: float = 80.0
+
+    @property
+    def max_gap_ns(self) -> int:
+        """Largest gap that is bridged, in nanoseconds."""
+        return round(self.max_gap_min * 60 * _NS)
+
+    def measures(self) -> tuple[Measure, ...]:
+        """List the sums that these settings ask for."""
+        out = [Measure(f"{c}|{kind}", c, kind) for c in CHANNELS for kind in ("seconds", "mean")]
+        limits: list[tuple[str, Kind, float | None]] = [
+            ("rh_pct", "below", self.band_low_rh),
+            ("rh_pct", "above", self.band_high_rh),
+            ("rh_pct", "deficit", self.band_low_rh),
+            ("rh_pct", "excess", self.band_high_rh),
+            ("temp_c", "excess", self.base_temp_c),
+            ("co2_ppm", "above", self.co2_limit_ppm),
+            ("light_lux", "above", self.dark_below_lux),
+            ("ppfd_umol_m2_s", "above", self.dark_below_ppfd),
+        ]
+        out += [
+            Measure(f"{channel}|{kind}", channel, kind, float(limit))
+            for channel, kind, limit in limits
+            if limit is not None
+        ]
+        out.append(Measure("rh_pct|wet", "rh_pct", "above", float(self.wet_rh)))
+        return tuple(out)
+
+
+@dataclass(frozen=True)
+class Measure:
+    """One sum over a window.
+
+    Parameters
+    ----------
+    name : str
+        Name of the sum, ``channel|kind``.
+    channel : str
+        Channel it is made of.
+    kind : str
+        ``"seconds"`` covered, ``"mean"`` the integral, ``"below"``/``"above"`` seconds under
+        or over the limit, ``"deficit"``/``"excess"`` integral of the distance to the limit.
+    limit : float
+        Limit in the channel's unit; unused for the first two kinds.
+    """
+
+    name: str
+    channel: str
+    kind: Kind
+    limit: float = field(default=float("nan"))
+
+
+@lru_cache(maxsize=1)
+def _saturation_fit() -> tuple[float, float, tuple[float, ...]]:
+    """Fit ln of the saturation pressure by a polynomial of a scaled temperature."""
+    from trialkit.air import saturation_pressure_kpa
+
+    temp = np.linspace(*_FIT_RANGE, 4001)
+    fit = np.polynomial.chebyshev.Chebyshev.fit(temp, np.log(saturation_pressure_kpa(temp)), 9)
+    offset, scale = fit.mapparms()
+    power = fit.convert(kind=np.polynomial.Polynomial, domain=fit.domain, window=fit.window)
+    return float(offset), float(scale), tuple(float(c) for c in power.coef)
+
+
+_FIT_RANGE = (-10.0, 50.0)
+
+
+def fast_vpd(temp_c: Array, rh_pct: Array) -> Array:
+    """Give the vapour pressure deficit of many records [kPa].
+
+    Parameters
+    ----------
+    temp_c, rh_pct : ndarray
+        Records [°C, %], no missing values.
+
+    Returns
+    -------
+    ndarray
+        Equal to `trialkit.air.vpd_kpa` within 1 part in 10⁹ of the saturation pressure.
+
+    Notes
+    -----
+    Logs of a season hold tens of millions of records; a polynomial of degree 9 in ln(es),
+    fitted to the full equation between −10 and 50 °C, costs a tenth of the equation itself.
+    Outside that range the equation is used.
+
+    Examples
+    --------
+    >>> fast_vpd(np.array([20.0]), np.array([90.0])).round(4)
+    array([0.2339])
+    """
+    if temp_c.size == 0:
+        return np.empty(0)
+    if temp_c.min() < _FIT_RANGE[0] or temp_c.max() > _FIT_RANGE[1]:
+        from trialkit.air.kernels import saturation
+
+        with np.errstate(all="ignore"):
+            return np.asarray(saturation(temp_c) * (1.0 - rh_pct / 100.0))
+    offset, scale, coefficients = _saturation_fit()
+    x = temp_c * scale
+    x += offset
+    out = np.full_like(x, coefficients[-1])
+    for coefficient in coefficients[-2::-1]:
+        out *= x
+        out += coefficient
+    np.exp(out, out=out)
+    np.multiply(rh_pct, -0.01, out=x)
+    x += 1.0
+    out *= x
+    return out

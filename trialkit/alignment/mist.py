@@ -1,0 +1,122 @@
+"""Mist delivered in a window: seconds, litres, kilowatt-hours."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.alignment.cells import to_ns
+from trialkit.trialfile import RigSection
+
+Ints = NDArray[np.int64]
+
+
+def merge_intervals(start: Ints, stop: Ints) -> tuple[Ints, Ints]:
+    """Join intervals that overlap or touch, so that nothing is counted twice.
+
+    Examples
+    --------
+    >>> merge_intervals(np.array([5, 0, 3]), np.array([9, 2, 6]))
+    (array([0, 3]), array([2, 9]))
+    """
+    keep = stop > start
+    order = np.argsort(start[keep], kind="stable")
+    start, stop = start[keep][order], stop[keep][order]
+    if not start.size:
+        return start, stop
+    reach = np.maximum.accumulate(stop)
+    fresh = np.concatenate(([True], start[1:] > reach[:-1]))
+    first = np.flatnonzero(fresh)
+    return start[first], reach[np.concatenate((first[1:] - 1, [len(start) - 1]))]
+
+
+def overlap_seconds(start: Ints, stop: Ints, low: Ints, high: Ints) -> NDArray[np.float64]:
+    """Give how much of each window [low, high] disjoint sorted intervals fill, in seconds."""
+    if not start.size:
+        return np.zeros(len(low))
+    before = np.concatenate(([0], np.cumsum(stop - start)))
+
+    def filled(moment: Ints) -> Ints:
+        k = np.searchsorted(start, moment, side="right")
+        inside = np.clip(moment - start[k - 1], 0, stop[k - 1] - start[k - 1])
+        done: Ints = np.where(k > 0, before[np.maximum(k - 1, 0)] + inside, 0)
+        return done
+
+    return np.asarray(np.maximum(filled(high) - filled(low), 0) / 1e9)
+
+
+def mist_per_window(
+    mist: pd.DataFrame | None, windows: pd.DataFrame, rig: RigSection
+) -> pd.DataFrame:
+    """Sum the mist delivered in windows, and the water and energy it took.
+
+    Parameters
+    ----------
+    mist : DataFrame or None
+        `chamber, start, stop` (UTC): mist on. Overlapping intervals count once.
+    windows : DataFrame
+        `chamber, start, stop`.
+    rig : RigSection
+        `mist_l_h`, `fogger_w`, `fan_w` and `fan` ("with mist" or "always").
+
+    Returns
+    -------
+    DataFrame
+        Rows as `windows`: `mist_on_s, duty_pct, cycles, water_l, energy_kwh,
+        mist_coverage_pct`; missing where the chamber has no mist log at all.
+
+    Notes
+    -----
+    ``water = on-time × mist_l_h``, ``energy = on-time × (fogger_w + fan_w)``, or the fan for
+    the whole window when it always runs. Coverage is the share of the window between the
+    first and the last event of the chamber's log: a log that ends early is seen there.
+    """
+    n = len(windows)
+    low, high = to_ns(windows["start"]), to_ns(windows["stop"])
+    known = (windows["start"].notna() & windows["stop"].notna()).to_numpy(bool) & (high > low)
+    seconds, cycles, covered = (np.full(n, np.nan) for _ in range(3))
+    if mist is not None and len(mist):
+        chamber = mist["chamber"].astype(str).to_numpy()
+        place = windows["chamber"].astype(str).to_numpy()
+        sound = (mist["start"].notna() & mist["stop"].notna()).to_numpy(bool)
+        begin, end = to_ns(mist["start"]), to_ns(mist["stop"])
+        for name in np.unique(chamber):
+            start, stop = merge_intervals(
+                begin[sound & (chamber == name)], end[sound & (chamber == name)]
+            )
+            here = np.flatnonzero(known & (place == name))
+            if not start.size or not here.size:
+                continue
+            a, b = low[here], high[here]
+            seconds[here] = overlap_seconds(start, stop, a, b)
+            cycles[here] = np.searchsorted(start, b) - np.searchsorted(start, a)
+            inside = np.minimum(b, stop[-1]) - np.maximum(a, start[0])
+            covered[here] = 100 * np.clip(inside / (b - a), 0, 1)
+    hours = np.where(known, (high - low) / 3.6e12, np.nan)
+    return pd.DataFrame(
+        {
+            "mist_on_s": seconds,
+            "duty_pct": 100 * seconds / (hours * 3600),
+            "cycles": cycles,
+            "water_l": _times(seconds / 3600, rig.mist_l_h),
+            "energy_kwh": _energy(seconds / 3600, hours, rig),
+            "mist_coverage_pct": covered,
+        }
+    )
+
+
+def _times(values: NDArray[np.float64], factor: float | None) -> NDArray[np.float64]:
+    return np.full_like(values, np.nan) if factor is None else values * factor
+
+
+def _energy(
+    on_h: NDArray[np.float64], window_h: NDArray[np.float64], rig: RigSection
+) -> NDArray[np.float64]:
+    """Give kWh; missing where the power of the fogger is not stated."""
+    if rig.fogger_w is None:
+        return np.full_like(on_h, np.nan)
+    fan = rig.fan_w or 0.0
+    if rig.fan == "always":
+        return (on_h * rig.fogger_w + window_h * fan) / 1000
+    return on_h * (rig.fogger_w + fan) / 1000

@@ -1,0 +1,235 @@
+"""Windows: the stretches of time whose exposures are summed, per chamber run."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from trialkit.errors import AlignError, Finding
+from trialkit.trial import Trial
+
+#: Lead window used where the trial file names none. Common practice for oyster mushrooms
+#: (pins show four to six days before the first harvest), no source.
+PINNING_DAYS = 5.0
+
+
+def run_factors(trial: Trial) -> tuple[str, ...]:
+    """Give the unit factors that name a chamber run: of batch and chamber those there are.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> run_factors(tk.read_trial(tk.demo_folder()))
+    ('batch', 'chamber')
+    """
+    return tuple(name for name in ("batch", "chamber") if name in trial.structure.factors)
+
+
+def list_runs(trial: Trial) -> pd.DataFrame:
+    """List the chamber runs with the start and end of their batch (UTC, NaT if unknown)."""
+    factors = run_factors(trial)
+    rows = trial.unit_table()[list(factors)].drop_duplicates().reset_index(drop=True)
+    if not factors:
+        rows = pd.DataFrame(index=[0])
+    dates = trial.batches
+    batch = rows["batch"] if "batch" in factors else pd.Series("all", index=rows.index)
+    for name in ("start", "end"):
+        moments = [getattr(dates[b], name) if b in dates else None for b in batch]
+        rows[name] = pd.to_datetime(pd.Series(moments, index=rows.index, dtype=object), utc=True)
+        rows[name] = rows[name].astype("datetime64[ns, UTC]")
+    return rows
+
+
+def harvest_moments(trial: Trial, harvest: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Give the moment of each flush of each chamber run.
+
+    Parameters
+    ----------
+    trial : Trial
+    harvest : DataFrame
+        Harvest table with `flush, time` and the unit factors.
+
+    Returns
+    -------
+    DataFrame
+        Run factors, `flush`, `time`, `borrowed` (the run had none; its batch's was taken).
+    list of Finding
+
+    Notes
+    -----
+    The moment of a flush is the median over the blocks of the run, so that one mistyped date
+    moves it little.
+    """
+    factors = list(run_factors(trial))
+    runs = list_runs(trial)
+    grid = runs[factors].merge(pd.DataFrame({"flush": range(1, trial.flushes + 1)}), how="cross")
+    dated = harvest[harvest["time"].notna()]
+    own = _median(dated, [*factors, "flush"])
+    grid = grid.merge(own, on=[*factors, "flush"], how="left")
+    grid["borrowed"] = False
+    findings = []
+    if "chamber" in factors:
+        above = [name for name in factors if name != "chamber"]
+        batch = _median(dated, [*above, "flush"]).rename(columns={"time": "_of_batch"})
+        grid = grid.merge(batch, on=[*above, "flush"], how="left")
+        lent = grid["time"].isna() & grid["_of_batch"].notna()
+        grid["borrowed"] = lent
+        grid["time"] = grid["time"].fillna(grid.pop("_of_batch"))
+        if lent.any():
+            named = _named(grid[lent], [*factors, "flush"])
+            findings.append(
+                Finding(
+                    "harvest_time_borrowed",
+                    "note",
+                    f"{int(lent.sum())} chamber runs have no harvest date in a flush "
+                    f"({named}); their windows end with the other chambers of the batch",
+                    "enter the dates if the blocks were looked at on another day",
+                )
+            )
+    return grid, findings
+
+
+def _median(table: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    if not len(table):
+        out = pd.DataFrame({name: pd.Series(dtype=object) for name in by})
+        out["flush"] = out["flush"].astype("int64")
+        out["time"] = pd.Series(dtype="datetime64[ns, UTC]")
+        return out
+    part = table[[*by, "time"]].copy()
+    part["flush"] = part["flush"].astype("int64")
+    part["time"] = part["time"].astype("datetime64[ns, UTC]")
+    return part.groupby(list(by), sort=True)["time"].median().reset_index()
+
+
+def derive_windows(
+    trial: Trial, harvest: pd.DataFrame, *, override: pd.DataFrame | None = None
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """List the windows of every chamber run.
+
+    Parameters
+    ----------
+    trial : Trial
+    harvest : DataFrame
+        Harvest table.
+    override : DataFrame, optional
+        Run factors, `window, start, stop`: replaces the windows of these names in these runs,
+        or adds new ones.
+
+    Returns
+    -------
+    DataFrame
+        Run factors, `window`, `start`, `stop` (UTC; NaT where it cannot be known).
+    list of Finding
+
+    Notes
+    -----
+    ``whole``: start of fruiting to the end of the batch (to the last harvest where no end is
+    given). ``flush 1``: start of fruiting to the first harvest; ``flush k``: harvest k−1 to
+    harvest k. Lead windows: the n days before the first harvest, not before the start.
+    """
+    factors = list(run_factors(trial))
+    runs = list_runs(trial)
+    moments, findings = harvest_moments(trial, harvest)
+    leads = _lead_windows(trial)
+    rows = []
+    for i in range(len(runs)):
+        run = runs.iloc[i]
+        mine = moments
+        for name in factors:
+            mine = mine[mine[name] == run[name]]
+        times = mine.sort_values("flush")["time"].tolist()
+        key = {name: run[name] for name in factors}
+        rows += [key | row for row in _windows_of_run(run["start"], run["end"], times, leads)]
+    table = pd.DataFrame(rows, columns=[*factors, "window", "start", "stop"])
+    for name in ("start", "stop"):
+        table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[ns, UTC]")
+    if override is not None:
+        table = _apply_override(table, override, factors)
+    return table, findings + _check(table, factors)
+
+
+def _lead_windows(trial: Trial) -> dict[str, float]:
+    named = {
+        window.name: float(window.days_before_first_harvest)
+        for kind in ("environment", "mist", "harvest")
+        if kind in trial.logs
+        for window in trial.logs[kind].windows
+    }
+    return named or {"pinning": PINNING_DAYS}
+
+
+def _windows_of_run(
+    start: pd.Timestamp, end: pd.Timestamp, times: list[pd.Timestamp], leads: dict[str, float]
+) -> list[dict[str, object]]:
+    """List the windows of one run, in order of time."""
+    known = [t for t in times if not pd.isna(t)]
+    last = max(known, default=pd.NaT) if pd.isna(end) else end
+    rows: list[dict[str, object]] = [{"window": "whole", "start": start, "stop": last}]
+    before = start
+    for flush, time in enumerate(times, 1):
+        rows.append({"window": f"flush {flush}", "start": before, "stop": time})
+        before = time
+    first = times[0] if times else pd.NaT
+    for name, days in leads.items():
+        lead = pd.NaT if pd.isna(first) else first - pd.Timedelta(days=days)
+        if not (pd.isna(lead) or pd.isna(start)):
+            lead = max(lead, start)
+        rows.append({"window": name, "start": lead, "stop": first})
+    return rows
+
+
+def _apply_override(
+    table: pd.DataFrame, override: pd.DataFrame, factors: list[str]
+) -> pd.DataFrame:
+    needed = [*factors, "window", "start", "stop"]
+    missing = [name for name in needed if name not in override.columns]
+    if missing:
+        raise AlignError(
+            f"windows: the columns {', '.join(missing)} are missing; give {', '.join(needed)}"
+        )
+    new = override[needed].copy()
+    for name in ("start", "stop"):
+        if new[name].dt.tz is None:
+            raise AlignError(f"windows: {name} has no time zone; use UTC")
+        new[name] = new[name].dt.tz_convert("UTC").astype("datetime64[ns, UTC]")
+    keys = [*factors, "window"]
+    replaced = pd.MultiIndex.from_frame(table[keys].astype(str)).isin(
+        pd.MultiIndex.from_frame(new[keys].astype(str))
+    )
+    return pd.concat([table[~replaced], new], ignore_index=True)
+
+
+def _check(table: pd.DataFrame, factors: list[str]) -> list[Finding]:
+    """Say which windows cannot be known or run backwards."""
+    findings = []
+    unknown = table["start"].isna() | table["stop"].isna()
+    if unknown.any():
+        findings.append(
+            Finding(
+                "window_unknown",
+                "caution",
+                f"{int(unknown.sum())} windows have no start or no end "
+                f"({_named(table[unknown], [*factors, 'window'])}); they have no exposures",
+                "fill in [batches] start, or the harvest dates",
+            )
+        )
+    backwards = ~unknown & (table["stop"] <= table["start"])
+    if backwards.any():
+        findings.append(
+            Finding(
+                "window_backwards",
+                "caution",
+                f"{int(backwards.sum())} windows end before they begin "
+                f"({_named(table[backwards], [*factors, 'window'])})",
+                "check the harvest dates and the start of the batch",
+            )
+        )
+    return findings
+
+
+def _named(table: pd.DataFrame, columns: Sequence[str], limit: int = 4) -> str:
+    """Name the first rows of a table for a sentence."""
+    shown = [" ".join(str(row[c]) for c in columns) for _, row in table.head(limit).iterrows()]
+    more = len(table) - limit
+    return ", ".join(shown) + (f" and {more} more" if more > 0 else "")
