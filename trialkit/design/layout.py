@@ -1,0 +1,301 @@
+"""The arrangement of treatments over the units of one stratum, before it is randomised.
+
+A classical plan is taken where one exists; otherwise an exchange search looks for the one
+that compares the treatments most precisely. Treatments of several factors given to the
+same units are arranged together, as combinations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import prod
+
+import numpy as np
+
+from trialkit.design.constraints import Constraints, random_start
+from trialkit.design.draws import Draws
+from trialkit.design.efficiency import Criterion, Exchange, Progress, plan_efficiency
+from trialkit.design.plans import balanced_blocks, latin_square, williams_sequences
+from trialkit.design.units import Ints, coarser, incidence, unit_levels, unit_of
+from trialkit.errors import PlanError
+from trialkit.structure import Structure, Term
+
+_BASE_SEED = 20_310_113  # base plans do not depend on the trial's seed; it randomises them
+
+
+@dataclass(frozen=True)
+class Site:
+    """Where treatments of one stratum go.
+
+    Parameters
+    ----------
+    structure : Structure
+    counts : dict
+        Unit factor → number of levels.
+    term : tuple of str
+        The stratum whose units are treated.
+    sizes : tuple of int
+        Levels of each factor given to these units.
+    target : tuple of int
+        Units per treatment combination.
+    """
+
+    structure: Structure
+    counts: dict[str, int]
+    term: Term
+    sizes: tuple[int, ...]
+    target: tuple[int, ...]
+
+    @property
+    def t(self) -> int:
+        """Number of treatment combinations."""
+        return prod(self.sizes)
+
+    @property
+    def n(self) -> int:
+        """Number of units."""
+        return prod(self.counts[name] for name in self.term)
+
+    def size(self, term: Sequence[str]) -> int:
+        """Count the units of a stratum."""
+        return prod(self.counts[name] for name in term)
+
+    @property
+    def blocks(self) -> tuple[Term, ...]:
+        """Distinct strata above that divide the units into groups, coarsest first."""
+        return coarser(self.structure, self.counts, self.term)
+
+    @property
+    def parents(self) -> tuple[Term, ...]:
+        """The finest of the blocks: those that hold no other block."""
+        return tuple(s for s in self.blocks if not any(set(s) < set(o) for o in self.blocks))
+
+    @property
+    def square(self) -> tuple[Term, str, str] | None:
+        """The context, row and column factor of a Latin square layout, or None."""
+        real = [name for name in self.term if self.counts[name] > 1]
+        if len(self.parents) != 2 or self.n % self.t**2 or len(set(self.target)) > 1:
+            return None
+        a, b = (set(p) & set(real) for p in self.parents)
+        if a | b != set(real) or len(a - b) != 1 or len(b - a) != 1:
+            return None
+        row, column = next(iter(a - b)), next(iter(b - a))
+        if self.counts[row] != self.t or self.counts[column] != self.t:
+            return None
+        return tuple(f for f in self.term if f not in (row, column)), row, column
+
+
+@dataclass(frozen=True)
+class Layout:
+    """An arrangement and how it was made.
+
+    Parameters
+    ----------
+    treatment : array of int, shape (units,)
+        Treatment combination of each unit, in plan order.
+    method : str
+        In words, such as ``"randomised blocks"``.
+    ordered : tuple of str
+        Unit factors whose order is part of the arrangement and must not be shuffled.
+    final : bool
+        Already random: units must not be shuffled (because of constraints).
+    """
+
+    treatment: Ints
+    method: str
+    ordered: tuple[str, ...] = ()
+    final: bool = False
+
+
+def replication(n: int, weights: Sequence[int], draws: Draws | None = None) -> list[int]:
+    """Share n units out in proportion to the weights, as nearly as whole numbers allow."""
+    total = sum(weights)
+    out = [n * w // total for w in weights]
+    rest = n - sum(out)
+    order = sorted(range(len(weights)), key=lambda i: (-(n * weights[i] % total), i))
+    for i in order[:rest]:
+        out[i] += 1
+    return out
+
+
+def complete(site: Site) -> Ints | None:
+    """Arrange the same set of treatments in every parent unit, where counts allow."""
+    if len(site.parents) > 1:
+        return None
+    number = site.size(site.parents[0]) if site.parents else 1
+    if any(r % number for r in site.target):
+        return None
+    inside = [level for level, r in enumerate(site.target) for _ in range(r // number)]
+    out = np.empty(site.n, dtype=np.int64)
+    if not site.parents:
+        out[:] = inside
+        return out
+    holder = unit_of(site.term, site.parents[0], site.counts)
+    for unit in range(number):
+        out[holder == unit] = inside
+    return out
+
+
+def drawn_squares(site: Site, draws: Draws) -> Ints:
+    """Draw a Latin square for every context, each uniformly and independently."""
+    assert site.square is not None
+    context, row, column = site.square
+    levels = unit_levels(site.term, site.counts)
+    where = unit_of(site.term, context, site.counts)
+    out = np.empty(site.n, dtype=np.int64)
+    for unit in range(site.size(context)):
+        square = latin_square(site.t, draws)
+        here = where == unit
+        out[here] = square[levels[row][here], levels[column][here]]
+    return out
+
+
+def carry_over(site: Site) -> Layout:
+    """Arrange a crossover: sequences over the periods balanced for what came before.
+
+    Exact (Williams) where there are as many periods as treatments and the units are a
+    multiple of the sequences; with one period more, the last is repeated, which balances
+    carry-over from a treatment to itself as well (Lucas 1957). Otherwise refused.
+    """
+    period = "batch" if "batch" in site.term else site.term[0]
+    rest = tuple(name for name in site.term if name != period)
+    sequences = williams_sequences(site.t)
+    lines, periods = site.size(rest), site.counts[period]
+    if lines % len(sequences) or periods not in (site.t, site.t + 1):
+        raise PlanError(
+            f"carry-over balance of {site.t} levels needs {site.t} or {site.t + 1} "
+            f"{_plural(period)} and a multiple of {len(sequences)} "
+            f"{_plural(':'.join(rest))}; here there are {periods} and {lines}. "
+            'Change the counts, or use method = "auto"'
+        )
+    if periods == site.t + 1:
+        sequences = np.concatenate([sequences, sequences[:, -1:]], axis=1)
+    line = unit_of(site.term, rest, site.counts)
+    when = unit_levels(site.term, site.counts)[period]
+    return Layout(sequences[line % len(sequences), when], "carry-over balanced", (period,))
+
+
+def _plural(name: str) -> str:
+    return "batches" if name == "batch" else f"{name}s"
+
+
+def searched(
+    site: Site,
+    *,
+    groups: Sequence[Ints] = (),
+    constraints: Constraints | None = None,
+    draws: Draws | None = None,
+    progress: Progress | None = None,
+) -> list[Ints]:
+    """Search for efficient arrangements by exchanges from several starts.
+
+    All arrangements that tie for the best are given, so that chance can choose among them.
+
+    Parameters
+    ----------
+    site : Site
+    groups : sequence of array of int
+        Levels of treatments given to larger units, to be spread over.
+    constraints : Constraints, optional
+        Kept throughout; then every start is random.
+    draws : Draws, optional
+        Chance for the starts; a fixed stream by default, so that the search gives the
+        same arrangement each time.
+    progress : callable, optional
+        Called with (starts done, starts planned).
+    """
+    criterion = Criterion.for_levels(site.sizes)
+    engine = Exchange(site.structure, site.counts, site.term, site.t, criterion, groups=groups)
+    bound = constraints is not None and constraints.any
+    draws = draws or Draws(_BASE_SEED)
+    starts: list[Ints] = [] if bound else _systematic_starts(site)
+    planned = len(starts) + (6 if bound else 30 if site.n <= 60 else 8 if site.n <= 200 else 2)
+    best: list[Ints] = []
+    best_value = np.inf
+    for i in range(planned):
+        if progress is not None:
+            progress(i, planned)
+        if i < len(starts):
+            start: Ints | None = starts[i]
+        elif constraints is not None and bound:
+            start = random_start(site.target, constraints, draws)
+        else:
+            start = _shuffled(site.target, draws)
+        if start is None:
+            continue
+        allowed = constraints.allows if constraints is not None and bound else None
+        found = engine.improve(start, _pairs(site.n, draws), allowed=allowed)
+        value = round(engine.value(found), 9)
+        if value < best_value:
+            best, best_value = [], value
+        if value == best_value and not any(np.array_equal(found, other) for other in best):
+            best.append(found)
+    if progress is not None:
+        progress(planned, planned)
+    if not best:
+        raise PlanError(
+            f"no arrangement over the {':'.join(site.term)} units keeps all the constraints; "
+            "loosen 'forbidden' or 'apart', or add units"
+        )
+    return best
+
+
+def _pairs(n: int, draws: Draws, most: int = 20_000) -> tuple[Ints, Ints]:
+    if n * (n - 1) // 2 <= most:
+        u, v = np.triu_indices(n, 1)
+        return u.astype(np.int64), v.astype(np.int64)
+    u = np.array([draws.below(n) for _ in range(most)])
+    v = (u + 1 + np.array([draws.below(n - 1) for _ in range(most)])) % n
+    return u, v
+
+
+def _shuffled(target: Sequence[int], draws: Draws) -> Ints:
+    out = [level for level, r in enumerate(target) for _ in range(r)]
+    draws.shuffle(out)
+    return np.asarray(out, dtype=np.int64)
+
+
+def _systematic_starts(site: Site) -> list[Ints]:
+    """Give cyclic arrangements, and a balanced one where it is known."""
+    out = []
+    position = unit_levels(site.term, site.counts)
+    total = np.sum([position[name] for name in site.term], axis=0)
+    out.append(_with_target(total % site.t, site.target))
+    if len(site.parents) == 1:
+        number = site.size(site.parents[0])
+        blocks = balanced_blocks(site.t, site.n // number, number)
+        if blocks is not None:
+            holder = unit_of(site.term, site.parents[0], site.counts)
+            start = np.empty(site.n, dtype=np.int64)
+            for unit in range(number):
+                start[holder == unit] = blocks[unit]
+            out.insert(0, start)
+    return [start for start in out if np.array_equal(np.bincount(start, minlength=site.t),
+                                                     site.target)]  # fmt: skip
+
+
+def _with_target(start: Ints, target: Sequence[int]) -> Ints:
+    """Change as few units as needed so that each treatment has its replication."""
+    out = start.copy()
+    have = np.bincount(out, minlength=len(target))
+    short = [level for level, r in enumerate(target) for _ in range(max(0, r - have[level]))]
+    for i in range(len(out) - 1, -1, -1):
+        if short and have[out[i]] > target[out[i]]:
+            have[out[i]] -= 1
+            out[i] = short.pop()
+            have[out[i]] += 1
+    return out
+
+
+def spread(site: Site, treatment: Ints) -> float:
+    """Give the efficiency factor of the treatments within their own stratum."""
+    return plan_efficiency(site.structure, site.counts, site.term, treatment, site.t)
+
+
+def balanced_over(site: Site, treatment: Ints, stratum: Term) -> bool:
+    """Tell whether every unit of a stratum above holds each treatment equally often."""
+    table = incidence(
+        treatment, unit_of(site.term, stratum, site.counts), site.t, site.size(stratum)
+    )
+    return bool((table == table[:, :1]).all())

@@ -1,0 +1,401 @@
+"""Where each treatment is compared, and with how many degrees of freedom.
+
+The skeleton of the analysis of variance: each stratum of units, the treatments whose
+comparisons lie in it, and what is left over to judge chance by. A treatment that is not
+balanced over larger units is split over strata; its efficiency factor says how much of its
+information lies in each.
+
+References
+----------
+.. [1] Nelder, J. A. (1965). Proc. R. Soc. A 283, 147-178. doi:10.1098/rspa.1965.0012
+.. [2] James, A. T. and Wilkinson, G. N. (1971). Biometrika 58, 279-294.
+   doi:10.1093/biomet/58.2.279
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import combinations
+from math import prod
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trialkit.design.units import Floats, Ints, information, unit_of
+from trialkit.errors import DesignError
+from trialkit.structure import Structure, Term
+from trialkit.trial import Trial
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.design.assign import Plan
+    from trialkit.display import Shown
+
+_TINY = 1e-6
+
+
+@dataclass(frozen=True)
+class Line:
+    """A line of the skeleton.
+
+    Parameters
+    ----------
+    stratum : tuple of str
+    name : str
+        Treatment term such as ``"schedule:light"``; empty for what is left over.
+    df : int
+    efficiency : float
+        Share of the term's information in this stratum; NaN for what is left over.
+    """
+
+    stratum: Term
+    name: str
+    df: int
+    efficiency: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Strata:
+    """The skeleton analysis of variance of a trial. Make it with `strata`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per source: `stratum, source, df, n_units, tested_in, error_df, efficiency`.
+        `source` is a treatment term or ``"error"``; `tested_in` is the stratum where most
+        of the term's information lies.
+    sentences : tuple of str
+        The same in words.
+    """
+
+    trial: Trial
+    table: pd.DataFrame
+    sentences: tuple[str, ...]
+
+    def error_df(self, factor: str) -> int:
+        """Give the degrees of freedom for error where a treatment term is tested."""
+        rows = self.table[(self.table["source"] == factor)]
+        rows = rows[rows["stratum"] == rows["tested_in"]]
+        if rows.empty:
+            known = sorted(set(self.table["source"]) - {"error"})
+            raise DesignError(f"no treatment term is called {factor!r}; there are {known}")
+        return int(rows["error_df"].iloc[0])
+
+    def _shown(self) -> Shown:
+        from trialkit.display import show_table
+
+        table = self.table.copy()
+        table["stratum"] = [
+            s if i == 0 or s != table["stratum"].iloc[i - 1] else ""
+            for i, s in enumerate(table["stratum"])
+        ]
+        table["source"] = table["source"].replace("error", "  left over (chance)")
+        return show_table(
+            table,
+            columns=["stratum", "n_units", "source", "df", "efficiency"],
+            heads={
+                "stratum": "kind of unit",
+                "n_units": "units",
+                "source": "compared here",
+                "df": "df",
+                "efficiency": "share of information",
+            },
+            caption=f"What “{self.trial.title}” can compare, and against what",
+            notes=self.sentences,
+        )
+
+    def __str__(self) -> str:
+        return self._shown().text()
+
+    def _repr_html_(self) -> str:
+        return self._shown().html()
+
+
+def strata(trial: Trial, *, plan: Plan | None = None) -> Strata:
+    """Lay out which units each treatment is compared between, with degrees of freedom.
+
+    Parameters
+    ----------
+    trial : Trial
+    plan : Plan, optional
+        Use this very assignment; otherwise the layout that `assign` would randomise.
+
+    Returns
+    -------
+    Strata
+
+    Raises
+    ------
+    DesignError
+        If a treatment's main effect leaves nothing to judge chance by; the message says
+        what would mend it and what that costs.
+
+    References
+    ----------
+    .. [1] Nelder (1965), doi:10.1098/rspa.1965.0012.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> s = tk.strata(tk.read_trial(tk.demo_folder()))
+    >>> s.error_df("schedule"), s.error_df("light")
+    (13, 21)
+    """
+    import pandas as pd
+
+    lines = trial_lines(trial, plan)
+    left = {line.stratum: line.df for line in lines if not line.name}
+    home = _homes(lines)
+    for factor in trial.factors.values():
+        if left[home[factor.name]] <= 0:
+            raise DesignError(_refusal(trial, factor.name, home[factor.name]))
+    sizes = trial.structure.counts(trial.counts)
+    rows = [
+        {
+            "stratum": ":".join(line.stratum),
+            "source": line.name or "error",
+            "df": line.df,
+            "n_units": sizes[line.stratum],
+            "tested_in": ":".join(home[line.name]) if line.name else ":".join(line.stratum),
+            "error_df": left[line.stratum],
+            "efficiency": line.efficiency,
+        }
+        for line in lines
+    ]
+    return Strata(trial, pd.DataFrame(rows), tuple(_sentences(trial, lines, home, left)))
+
+
+def trial_lines(trial: Trial, plan: Plan | None = None) -> list[Line]:
+    """Give the skeleton of a trial for a plan, or for the layout that would be drawn."""
+    from trialkit.design.assign import base_layouts, strata_factors
+
+    treatments: dict[str, tuple[Term, Ints, int]] = {}
+    if plan is None:
+        layouts, sites = base_layouts(trial)
+        for term, factors in strata_factors(trial).items():
+            levels = np.indices(sites[term].sizes).reshape(len(factors), -1)
+            for i, factor in enumerate(factors):
+                taken = levels[i][layouts[term].treatment].astype(np.int64)
+                treatments[factor.name] = (term, taken, len(factor.levels))
+    else:
+        for name, factor in trial.factors.items():
+            number = {level: i for i, level in enumerate(factor.levels)}
+            column = plan.assignment(name)[name]
+            held = np.array([number[level] for level in column], dtype=np.int64)
+            treatments[name] = (factor.applied_to, held, len(factor.levels))
+    return skeleton_lines(trial.structure, trial.counts, treatments)
+
+
+def skeleton_lines(
+    structure: Structure,
+    counts: Mapping[str, int],
+    treatments: Mapping[str, tuple[Term, Ints, int]],
+) -> list[Line]:
+    """Split every treatment term over the strata, from an actual arrangement.
+
+    Parameters
+    ----------
+    structure, counts
+        Unit structure and levels per unit factor.
+    treatments : mapping
+        Treatment → (stratum, level number of each unit of it in plan order, levels).
+
+    Returns
+    -------
+    list of Line
+        Per stratum, coarsest first: the terms with information there, then what is left.
+
+    Notes
+    -----
+    Terms are made orthogonal in order (main effects, then interactions). With U an
+    orthonormal basis of a term over units and Q the projection onto a stratum, the
+    eigenvalues of U'QU are the term's efficiency factors there ([1]_); their harmonic mean
+    is shown, and those that are not zero count the degrees of freedom.
+
+    References
+    ----------
+    .. [1] James and Wilkinson (1971), doi:10.1093/biomet/58.2.279.
+    """
+    finest = structure.join(*(term for term, _, _ in treatments.values()))
+    cells, sizes = _combined(structure, counts, finest, treatments)
+    present, cell = np.unique(cells, return_inverse=True)
+    held = np.bincount(cell).astype(float)
+    info = information(structure, counts, finest, cell.astype(np.int64), len(present))
+    bases = _term_bases(present, sizes, held, list(treatments))
+    free = structure.degrees_of_freedom(counts)
+    out: list[Line] = []
+    for stratum in structure.strata(counts):
+        used = 0
+        if stratum in info:
+            for name, basis in bases.items():
+                values = np.linalg.eigvalsh(basis.T @ info[stratum] @ basis)
+                kept = values[values > _TINY]
+                if len(kept):
+                    mean = len(kept) / float(np.sum(1 / kept))
+                    out.append(Line(stratum, name, len(kept), round(min(mean, 1.0), 10)))
+            scaled = info[stratum] / np.sqrt(np.outer(held, held))
+            used = int((np.linalg.eigvalsh(scaled) > _TINY).sum())
+        out.append(Line(stratum, "", free[stratum] - used))
+    return out
+
+
+def _combined(
+    structure: Structure,
+    counts: Mapping[str, int],
+    finest: Term,
+    treatments: Mapping[str, tuple[Term, Ints, int]],
+) -> tuple[Ints, list[int]]:
+    """Give each unit of the finest stratum the number of its treatment combination."""
+    cells = np.zeros(prod(counts[name] for name in finest), dtype=np.int64)
+    sizes = []
+    for term, held, n in treatments.values():
+        cells = cells * n + held[unit_of(finest, term, counts)]
+        sizes.append(n)
+    return cells, sizes
+
+
+def _term_bases(
+    present: Ints, sizes: list[int], held: Floats, names: list[str]
+) -> dict[str, Floats]:
+    """Give for each treatment term L with L' R L = I, orthogonal to the terms before it."""
+    level = np.array(np.unravel_index(present, sizes))
+    root = np.sqrt(held)
+    space = (root / np.linalg.norm(root))[:, None]  # the mean
+    out: dict[str, Floats] = {}
+    for order in range(1, len(names) + 1):
+        for combo in combinations(range(len(names)), order):
+            _, group = np.unique(level[list(combo)], axis=1, return_inverse=True)
+            columns = np.eye(int(group.max()) + 1)[group.ravel()] * root[:, None]
+            columns = columns - space @ (space.T @ columns)
+            u, s, _ = np.linalg.svd(columns, full_matrices=False)
+            basis = u[:, s > _TINY * root.max()]
+            if basis.shape[1]:
+                out[":".join(names[i] for i in combo)] = basis / root[:, None]
+                space = np.hstack([space, basis])
+    return out
+
+
+def _homes(lines: list[Line]) -> dict[str, Term]:
+    """Give for each term the stratum with most of its information."""
+    best: dict[str, Line] = {}
+    for line in lines:
+        if line.name:
+            known = best.get(line.name)
+            if known is None or line.df * line.efficiency > known.df * known.efficiency + 1e-9:
+                best[line.name] = line
+    return {name: line.stratum for name, line in best.items()}
+
+
+def unit_words(term: Term, *, many: bool = True) -> str:
+    """Name a kind of unit in words, as growers say it.
+
+    Examples
+    --------
+    >>> unit_words(("batch", "chamber")), unit_words(("batch", "chamber", "shelf"))
+    ('chamber runs', 'shelves')
+    """
+    last = "chamber run" if set(term) == {"batch", "chamber"} else term[-1]
+    if not many:
+        return last
+    if last.endswith(("ch", "s", "x")):
+        return f"{last}es"
+    return {"shelf": "shelves"}.get(last, f"{last}s")
+
+
+def _sentences(
+    trial: Trial, lines: list[Line], home: dict[str, Term], left: dict[Term, int]
+) -> list[str]:
+    out = []
+    for name, stratum in home.items():
+        here = next(line for line in lines if line.name == name and line.stratum == stratum)
+        what = " and ".join(name.split(":"))
+        verb = "is compared" if ":" not in name else "together are compared"
+        text = f"{what} {verb} between {unit_words(stratum)}: {left[stratum]} df for error"
+        if here.efficiency < 1 - 1e-6:
+            text += f"; {100 * here.efficiency:.1f} % of the information lies there"
+            rest = [
+                f"{100 * line.efficiency:.1f} % between {unit_words(line.stratum)}"
+                for line in lines
+                if line.name == name and line.stratum != stratum
+            ]
+            text += f" ({', '.join(rest)})" if rest else ""
+        out.append(text)
+    return out
+
+
+def _refusal(trial: Trial, name: str, stratum: Term) -> str:
+    """Say why a treatment cannot be tested, what would mend it and what that costs."""
+    factor = trial.factors[name]
+    sizes = trial.structure.counts(trial.counts)
+    each = sizes[factor.applied_to] / len(factor.levels)
+    kind = unit_words(stratum, many=each != 1)
+    remedies = mend(trial, name)
+    text = (
+        f"{name} cannot be tested: each level sits in only {each:g} {kind}, and nothing is left "
+        "to judge chance by"
+    )
+    return text + (f". What would mend it: {'; or '.join(remedies)}" if remedies else "")
+
+
+def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[str]:
+    """Say how many more chambers, batches or blocks would give a treatment an error.
+
+    Parameters
+    ----------
+    trial : Trial
+    name : str
+        Treatment.
+    wanted_df : int
+        Degrees of freedom for error to reach; 4 is the least at which an interval is of
+        any use (t at 95 % is 2.8; common practice, no source).
+
+    Returns
+    -------
+    list of str
+        One remedy per unit factor of the treatment's stratum, with its cost where known.
+    """
+    factor = trial.factors[name]
+    others = {
+        f.name: (f.applied_to, len(f.levels)) for f in trial.factors.values() if f.name != name
+    }
+    out = []
+    for unit in factor.applied_to:
+        now = trial.counts[unit]
+        for more in range(1, 50):
+            counts = {**trial.counts, unit: now + more}
+            if _structural_df(trial, counts, name, others) >= wanted_df:
+                plural = unit_words((unit,))
+                text = f"{more} more {plural if more > 1 else unit} ({now + more} in all)"
+                out.append(text + _cost(trial, unit, more))
+                break
+    return out
+
+
+def _structural_df(
+    trial: Trial,
+    counts: Mapping[str, int],
+    name: str,
+    others: Mapping[str, tuple[Term, int]],
+) -> int:
+    from trialkit.structure import skeleton
+
+    factor = trial.factors[name]
+    given = {**others, name: (factor.applied_to, len(factor.levels))}
+    lines = skeleton(trial.structure, counts, given)
+    return next(line.df for line in lines if line.stratum == factor.applied_to and not line.name)
+
+
+def _cost(trial: Trial, unit: str, more: int) -> str:
+    prices = trial.prices
+    each = getattr(prices, f"{unit}_each", None) if prices is not None else None
+    blocks = 1
+    for name, n in trial.counts.items():
+        blocks *= 1 if name == unit else n
+    per_block = prices.block_each if prices is not None else None
+    if each is None and per_block is None:
+        return ""
+    total = more * ((each or 0.0) + (blocks * (per_block or 0.0) if unit != "block" else 0.0))
+    assert prices is not None
+    return f", about {total:.0f} {prices.currency}"
