@@ -15,7 +15,7 @@ ORDER = [
     {"structure"},
     {"trialfile"},
     {"trial", "trialcheck"},
-    {"style"},
+    {"style", "wording"},
     {"air", "light", "cautions"},
     {"chamber"},
     {"model"},

@@ -137,6 +137,8 @@ def settings() -> dict[str, Any]:
         "ytick.labelcolor": INK,
         "xtick.labelsize": 9.0,
         "ytick.labelsize": 9.0,
+        "xtick.major.size": 3.0,
+        "ytick.major.size": 3.0,
         "grid.color": RULE,
         "grid.linewidth": 0.7,
         "legend.frameon": False,
@@ -212,19 +214,32 @@ def dress(ax: Axes, *, grid: Literal["x", "y", "both", ""] = "y") -> Axes:
     ax.grid(False)
     if grid:
         ax.grid(True, axis=grid, color=RULE, linewidth=0.7)
-    ax.tick_params(color=SOFT, labelcolor=INK, length=3)
+    ax.tick_params(color=SOFT, labelcolor=INK)
     for word in (*ax.get_xticklabels(), *ax.get_yticklabels()):
         word.set_parse_math(False)  # names come from users' files
     return ax
 
 
-def note(ax: Axes, text: str) -> None:
-    """Write what the marks and intervals are, and on how many units, under the axes."""
+def note(ax: Axes, text: str, *, below: float = 44.0) -> None:
+    """Write what the marks and intervals are, and on how many units, under the axes.
+
+    Parameters
+    ----------
+    ax : Axes
+    text : str
+        Wrapped to the width of the axes.
+    below : float
+        Distance from the lower edge of the axes, in points.
+    """
+    import textwrap
+
+    fig: Any = ax.get_figure(root=True)
+    wide = fig.get_size_inches()[0] * ax.get_position().width
     ax.annotate(
-        text,
+        "\n".join(textwrap.wrap(text, width=max(30, int(wide * 15.5)))),
         xy=(0, 0),
-        xycoords=("axes fraction", "axes fraction"),
-        xytext=(0, -44),
+        xycoords="axes fraction",
+        xytext=(0, -below),
         textcoords="offset points",
         ha="left",
         va="top",

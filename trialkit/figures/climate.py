@@ -1,0 +1,358 @@
+"""Pictures of what the chambers got: humidity over time, hours in the band, mist delivered."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from trialkit.columns import head
+from trialkit.figures.rows import height_for, number_axis, set_range, set_rows, spread
+from trialkit.style import (
+    FLAG,
+    INK,
+    RULE,
+    SERIES,
+    SOFT,
+    WASH,
+    axes,
+    dress,
+    looks,
+    note,
+    styled,
+)
+from trialkit.wording import Wording, read_wording
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+#: Share of the time that fills the strip of mist, so that schedules look different.
+STRIP_SHARE = 0.25
+_FEW_PULSES = 240  # up to so many mist pulses are drawn one by one
+
+
+@styled
+def humidity_timeline(
+    records: pd.DataFrame,
+    mist: pd.DataFrame | None = None,
+    *,
+    start: pd.Timestamp,
+    stop: pd.Timestamp,
+    band: tuple[float | None, float | None] = (None, None),
+    flags: pd.DataFrame | None = None,
+    column: str = "rh_pct",
+    zone: str = "UTC",
+    bins: int = 320,
+    wording: Wording | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one chamber's humidity over time, with its mist, its gaps and its flagged times.
+
+    Many records are drawn as the range and middle of each of `bins` short stretches of time;
+    the strip of mist at the bottom is full when the mist is on for a quarter of the time.
+
+    Parameters
+    ----------
+    records : DataFrame
+        `time` (UTC) and `rh_pct` [%] of one chamber; other rows are not wanted here.
+    mist : DataFrame, optional
+        `start, stop` (UTC) of the times the mist was on.
+    start, stop : Timestamp
+        Stretch of time drawn (UTC).
+    band : (low, high)
+        Humidity wanted [%]; either may be None.
+    flags : DataFrame, optional
+        `start, stop` (UTC): times whose records were set aside or doubted.
+    column : str
+        Column drawn instead of humidity, such as ``"temp_c"``.
+    zone : str
+        Time zone of the axis.
+    bins : int
+        Number of stretches.
+    wording : Wording, optional
+        Words and numbers; English by default.
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    import pandas as pd
+
+    say = wording or read_wording()
+    ax = axes(ax, height=2.4)
+    step = _usual_step_s(records["time"])
+    if step > 0:  # a stretch shorter than two records would look like a gap
+        bins = max(4, min(bins, int((stop - start).total_seconds() / (2 * step))))
+    edges = pd.date_range(start, stop, periods=bins + 1)
+    at = _days(edges)
+    low, middle, high = _binned(records, column, edges)
+    look = SERIES[3]
+    lower, upper = band
+    if lower is not None or upper is not None:
+        ax.axhspan(lower or 0, upper or 100, color=WASH, linewidth=0, zorder=0)
+        for limit in (lower, upper):
+            if limit is not None:
+                ax.axhline(limit, color=SOFT, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
+    _draw_gaps(ax, at, middle)
+    ax.stairs(high, at, baseline=low, fill=True, color=look, alpha=0.32, linewidth=0)
+    ax.plot((at[:-1] + at[1:]) / 2, middle, color=look, linewidth=1.1)
+    if column == "rh_pct":
+        finite = low[~pd.isna(low)]
+        ax.set_ylim(min(60.0, float(finite.min()) - 5 if len(finite) else 60.0), 104)
+    if mist is not None:
+        _draw_mist(ax, mist, edges)
+    if flags is not None and len(flags):
+        for first, last in zip(_days(flags["start"]), _days(flags["stop"]), strict=True):
+            ax.axvspan(first, last, ymin=0.965, ymax=1.0, color=FLAG, linewidth=0)
+    ax.set_xlim(at[0], at[-1])
+    _time_axis(ax, zone, say)
+    ax.set_ylabel(head(column))
+    number_axis(ax, say, axis="y")
+    return dress(ax)
+
+
+def _usual_step_s(times: pd.Series) -> float:
+    """Give the usual time between records [s]; 0 if there are too few to tell."""
+    import numpy as np
+
+    moments = np.unique(times.dropna().astype("datetime64[ns, UTC]").astype("int64"))
+    return float(np.median(np.diff(moments))) / 1e9 if len(moments) > 1 else 0.0
+
+
+def _binned(records: pd.DataFrame, column: str, edges: pd.DatetimeIndex) -> tuple[Any, Any, Any]:
+    """Give lowest, middle and highest value of each stretch; NaN where there are none."""
+    import numpy as np
+
+    times = records["time"].astype("datetime64[ns, UTC]").astype("int64").to_numpy()
+    values = records[column].to_numpy(dtype=float)
+    limits = edges.as_unit("ns").asi8
+    keep = np.isfinite(values) & (times >= limits[0]) & (times < limits[-1])
+    times, values = times[keep], values[keep]
+    order = np.argsort(times, kind="stable")
+    place = np.searchsorted(limits, times[order], side="right") - 1
+    values = values[order]
+    out = np.full((3, len(limits) - 1), np.nan)
+    starts = np.flatnonzero(np.diff(place, prepend=-1))
+    for first, last in zip(starts, [*starts[1:], len(place)], strict=True):
+        part = values[first:last]
+        out[:, place[first]] = part.min(), np.median(part), part.max()
+    return out[0], out[1], out[2]
+
+
+def _runs(wanted: Any) -> list[tuple[int, int]]:
+    """Find stretches of True: (first, one past last) pairs."""
+    import numpy as np
+
+    jumps = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(wanted, dtype=int), [0]])))
+    return [(int(a), int(b)) for a, b in zip(jumps[::2], jumps[1::2], strict=True)]
+
+
+def _days(times: Any) -> Any:
+    """Give moments as the day numbers that a time axis counts in."""
+    from importlib import import_module
+
+    dates: Any = import_module("matplotlib.dates")
+    return dates.date2num(times)
+
+
+def _draw_gaps(ax: Axes, at: Any, middle: Any) -> None:
+    import numpy as np
+
+    for first, last in _runs(np.isnan(middle)):
+        ax.axvspan(at[first], at[last], facecolor="none", edgecolor=RULE, hatch="////", linewidth=0)
+
+
+def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
+    """Draw mist in a strip along the bottom: single pulses, or the share of time it was on."""
+    import numpy as np
+
+    inside = mist[(mist["stop"] > edges[0]) & (mist["start"] < edges[-1])]
+    strip: dict[str, Any] = {"color": SERIES[2], "linewidth": 0}
+    bottom, top = ax.get_ylim()
+    tall = 0.10 * (top - bottom)
+    ax.axhline(bottom + tall, color=RULE, linewidth=0.7)
+    if len(inside) <= _FEW_PULSES:
+        for first, last in zip(_days(inside["start"]), _days(inside["stop"]), strict=True):
+            ax.axvspan(first, last, ymin=0, ymax=0.10, **strip)
+    else:
+        on = on_seconds(inside, edges)
+        share = on / (edges[1:] - edges[:-1]).total_seconds().to_numpy()
+        scale = tall / max(float(np.nanmax(share)), STRIP_SHARE)
+        ax.stairs(bottom + share * scale, _days(edges), baseline=bottom, fill=True, **strip)
+    ax.set_ylim(bottom, top)
+
+
+def on_seconds(mist: pd.DataFrame, edges: pd.DatetimeIndex) -> Any:
+    """Give the seconds of mist in each stretch between two edges.
+
+    Parameters
+    ----------
+    mist : DataFrame
+        `start, stop` (UTC).
+    edges : DatetimeIndex
+        Limits of the stretches.
+
+    Returns
+    -------
+    ndarray
+        One value per stretch [s].
+    """
+    import numpy as np
+
+    limits = edges.as_unit("ns").asi8
+    first, last = (
+        mist[c].astype("datetime64[ns, UTC]").astype("int64").to_numpy() for c in ("start", "stop")
+    )
+    # seconds of mist up to each limit; the difference is what falls between two limits
+    order_a, order_b = np.sort(first), np.sort(last)
+    sum_a = np.concatenate([[0.0], np.cumsum(order_a.astype(float) - limits[0])])
+    sum_b = np.concatenate([[0.0], np.cumsum(order_b.astype(float) - limits[0])])
+    begun = np.searchsorted(order_a, limits)
+    ended = np.searchsorted(order_b, limits)
+    at = (limits - limits[0]).astype(float)
+    up_to = (at * begun - sum_a[begun]) - (at * ended - sum_b[ended])
+    return np.diff(up_to) / 1e9
+
+
+def _time_axis(ax: Axes, zone: str, say: Wording) -> None:
+    from importlib import import_module
+
+    from babel.dates import format_date
+    from matplotlib.ticker import FuncFormatter
+
+    dates: Any = import_module("matplotlib.dates")
+    place = ZoneInfo(zone)
+    left, right = ax.get_xlim()
+    ax.xaxis.set_major_locator(dates.AutoDateLocator(tz=place, minticks=3, maxticks=8))
+
+    def write(value: float, _: object = None) -> str:
+        moment = dates.num2date(value, tz=place)
+        if right - left <= 2:
+            return f"{moment:%H:%M}"
+        return str(format_date(moment, format="d MMM", locale=say.locale))
+
+    ax.xaxis.set_major_formatter(FuncFormatter(write))
+
+
+@styled
+def hours_by_band(
+    runs: pd.DataFrame,
+    *,
+    factor: str | None = None,
+    wording: Wording | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw how the hours of each chamber run split into dry, in the band, wet and unrecorded.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        One row per chamber run: `batch, chamber` (those there are), `hours_below_band`,
+        `hours_in_band`, `hours_above_band`, `window_h` [h], and the column of `factor`.
+    factor : str, optional
+        Treatment whose level is written beside each run; runs are drawn in the order given.
+    wording : Wording, optional
+        Words and numbers; English by default.
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    import numpy as np
+
+    say = wording or read_wording()
+    ax = axes(ax, height=1.3 + 0.2 * len(runs))
+    parts = [
+        ("hours_below_band", SERIES[1], "////"),
+        ("hours_in_band", SERIES[2], ""),
+        ("hours_above_band", SERIES[3], "...."),
+    ]
+    whole = runs["window_h"].to_numpy(dtype=float)
+    left = np.zeros(len(runs))
+    rows = np.arange(len(runs))
+    for column, color, hatch in parts:
+        share = 100 * runs[column].to_numpy(dtype=float) / whole
+        share = np.nan_to_num(share)
+        ax.barh(
+            rows, share, left=left, height=0.72, color=color, hatch=hatch, edgecolor="#ffffff",
+            linewidth=0.5, label=say.text(f"figure.{column}"),
+        )  # fmt: skip
+        left = left + share
+    ax.barh(
+        rows, np.clip(100 - left, 0, None), left=left, height=0.72, facecolor="none",
+        edgecolor=RULE, hatch="////", linewidth=0.5, label=say.text("figure.hours_unrecorded"),
+    )  # fmt: skip
+    set_rows(ax, [_run_name(row, factor) for row in runs.to_dict("records")])
+    ax.set_ylim(len(runs) - 0.4, -0.6)
+    ax.set_xlim(0, 100)
+    ax.set_xlabel(say.text("figure.hours.axis"))
+    number_axis(ax, say)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, borderaxespad=0.2)
+    return dress(ax, grid="")
+
+
+def _run_name(row: dict[Any, Any], factor: str | None) -> str:
+    name = " ".join(str(row[k]) for k in ("batch", "chamber") if k in row)
+    return f"{row[factor]} · {name}" if factor and factor in row else name
+
+
+@styled
+def delivered_against_planned(
+    fidelity: pd.DataFrame,
+    *,
+    delivered: str = "delivered_duty_pct",
+    planned: str = "planned_duty_pct",
+    wording: Wording | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the mist each chamber run got against what its timer was set to.
+
+    Parameters
+    ----------
+    fidelity : DataFrame
+        `level`, `delivered_duty_pct` [%], `planned_duty_pct` [%] (missing where the mist
+        was run by a sensor): one row per chamber run.
+    delivered, planned : str
+        Names of the two columns.
+    wording : Wording, optional
+        Words and numbers; English by default.
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    say = wording or read_wording()
+    names = list(dict.fromkeys(fidelity["level"].astype(str)))
+    ax = axes(ax, height=height_for(len(names)))
+    look = looks(names)
+    both = [*fidelity[delivered], *fidelity[planned]]
+    set_range(ax, [0.0, *map(float, both)])
+    for i, name in enumerate(names):
+        own = fidelity[fidelity["level"].astype(str) == name]
+        for target in sorted({float(v) for v in own[planned] if math.isfinite(float(v))}):
+            ax.plot([target] * 2, [i - 0.34, i + 0.34], color=INK, linewidth=2.4, zorder=2)
+        _heap(ax, [float(v) for v in own[delivered].dropna()], i, look[name])
+    set_rows(ax, [f"{n}\nn = {(fidelity['level'].astype(str) == n).sum()}" for n in names])
+    ax.set_xlabel(say.text("figure.delivered.axis"))
+    number_axis(ax, say)
+    note(ax, say.text("figure.delivered.note"))
+    return dress(ax, grid="x")
+
+
+def _heap(ax: Axes, values: Sequence[float], y: float, look: Any) -> None:
+    low, high = ax.get_xlim()
+    moves = spread(values, width=(high - low) / 55, step=0.09)
+    middle = max(moves, default=0.0) / 2
+    ax.plot(
+        values, [y + m - middle for m in moves], linestyle="none", marker=look.mark,
+        markersize=5.2, markerfacecolor="none", markeredgecolor=look.color,
+        markeredgewidth=1.1, zorder=3,
+    )  # fmt: skip
