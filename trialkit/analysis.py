@@ -16,7 +16,7 @@ from trialkit.words import units_in_words
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.align import Aligned
+    from trialkit.alignment.aligned import Aligned
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 
@@ -337,13 +337,13 @@ def _findings(
             )
         )
     factor = trial.primary
-    units = table[list(factor.applied_to)].drop_duplicates()
-    if len(units) < 6:
+    given = table[list(factor.applied_to)].drop_duplicates()
+    if len(given) < 6:
         found.append(
             Finding(
                 "few_units",
                 "caution",
-                f"{factor.name} was given to only {len(units)} {units_in_words(factor.applied_to)}"
+                f"{factor.name} was given to only {len(given)} {units_in_words(factor.applied_to)}"
                 ": a lucky chamber can look like a good schedule",
                 "repeat the trial in more batches",
             )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, cast
 
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.settle import batches_to_settle
@@ -131,7 +131,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     findings = (*result.findings, *found)
     stops = [f for f in findings if f.severity == "stop"]
     chosen = _choose(table, use, money)
-    answer: Answer = "blocked" if stops else table.loc[chosen, "answer"]
+    answer: Answer = "blocked" if stops else cast("Answer", table.loc[chosen, "answer"])
     sentence = str(table.loc[chosen, "sentence"])
     if stops:
         sentence = "No verdict: " + "; ".join(f.message for f in stops) + "."
@@ -180,7 +180,7 @@ def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
         row = table.loc[i]
         by_money = gain.get(str(row["level"]), 0.0)
         by_water = saved.get(str(row["level"]), 0.0)
-        return (-_RANK[row["answer"]], by_money, by_water, row["ratio"])
+        return (-_RANK[str(row["answer"])], by_money, by_water, float(row["ratio"]))
 
     return int(max(table.index, key=worth))
 

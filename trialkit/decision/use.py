@@ -10,7 +10,7 @@ from trialkit.errors import Finding, ModelError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.align import Aligned
+    from trialkit.alignment.aligned import Aligned
     from trialkit.trial import Trial
 
 #: Use columns and the unit each is given in, per kilogram of fresh mushrooms.
@@ -127,9 +127,10 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
         ratios = ratios.set_index("level")
         count = totals[totals[column].notna()][primary.name].value_counts()
         for level in means.index:
-            row = {"use": name, "unit": unit, "level": str(level)}
-            row |= {k: means.loc[level, k] for k in ("estimate", "low", "high")}
-            row |= dict.fromkeys(("saving_pct", "saving_low_pct", "saving_high_pct"), float("nan"))
+            row: dict[str, object] = {"use": name, "unit": unit, "level": str(level)}
+            row |= {str(k): means.loc[level, k] for k in ("estimate", "low", "high")}
+            for column_name in ("saving_pct", "saving_low_pct", "saving_high_pct"):
+                row[column_name] = float("nan")
             if level in ratios.index:
                 got = ratios.loc[level]
                 row["saving_pct"] = 100 * (1 - got["ratio"])
