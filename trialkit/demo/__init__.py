@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-__all__ = ["demo_folder", "write_demo"]
+__all__ = ["copy_demo", "demo_folder", "write_demo"]
 
 
 def demo_folder() -> Path:
@@ -32,6 +32,36 @@ def demo_folder() -> Path:
     from trialkit.errors import TrialkitError
 
     raise TrialkitError("the demo is not installed with this copy of trialkit → install it again")
+
+
+def copy_demo(folder: str | Path) -> Path:
+    """Copy the invented trial to a folder of your own, to try things on.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made if need be. Files of the demo replace files of the same name; others stay.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as spare:
+    ...     sorted(path.name for path in copy_demo(spare).iterdir())
+    ['README.md', 'logs', 'plan', 'trial.toml']
+    """
+    import shutil
+
+    source, out = demo_folder(), Path(folder)
+    for path in sorted(p for p in source.rglob("*") if p.is_file()):
+        target = out / path.relative_to(source)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(path, target)
+    return out
 
 
 def write_demo(folder: str | Path) -> list[Path]:
@@ -70,5 +100,6 @@ def write_demo(folder: str | Path) -> list[Path]:
     with tempfile.TemporaryDirectory() as spare:
         plan.write(spare)
         for name in ("assignment.csv", "plan.json"):
-            wrote.append(Path(shutil.copyfile(Path(spare) / name, out / "plan" / name)))
+            made = Path(spare) / "plan" / name
+            wrote.append(Path(shutil.copyfile(made, out / "plan" / name)))
     return wrote

@@ -1,0 +1,240 @@
+"""Commands that begin something: new, demo, lab."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from trialkit.cli.screen import Screen
+from trialkit.cli.shared import DONE, OUR_FAULT, Folder, command
+
+
+@command(
+    "trialkit new my-trial",
+    "trialkit new my-trial --chambers left,right --batches 4 --now 20/220 --versus sparse=20/460",
+)
+def new(
+    screen: Screen,
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the new trial.")],
+    title: Annotated[
+        str | None, typer.Option(metavar="WORDS", help="The question, in a few words.")
+    ] = None,
+    species: Annotated[str | None, typer.Option(metavar="WORDS", help="What grows.")] = None,
+    time_zone: Annotated[
+        str | None,
+        typer.Option(metavar="ZONE", help="Where the clocks hang, such as Europe/Vienna."),
+    ] = None,
+    chambers: Annotated[
+        str | None,
+        typer.Option(
+            metavar="N|NAMES", help="How many tents or boxes, or their names with commas."
+        ),
+    ] = None,
+    batches: Annotated[
+        int | None,
+        typer.Option(min=1, metavar="N", help="Starts of fruiting, one after the other."),
+    ] = None,
+    shelves: Annotated[
+        str | None,
+        typer.Option(metavar="NAMES", help="Names of the shelves in a chamber, with commas."),
+    ] = None,
+    blocks: Annotated[
+        int | None,
+        typer.Option(min=1, metavar="N", help="Blocks on each shelf, or in each chamber."),
+    ] = None,
+    flushes: Annotated[
+        int | None, typer.Option(min=1, metavar="N", help="Waves of picking that are weighed.")
+    ] = None,
+    now: Annotated[
+        str | None,
+        typer.Option(metavar="SETTING", help="Schedule you use now, seconds on/off: 20/220."),
+    ] = None,
+    versus: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=SETTING",
+            help="One to compare: sparse=20/460, or banded=85-90%. May repeat.",
+        ),
+    ] = None,
+    margin: Annotated[
+        float | None, typer.Option(metavar="PERCENT", help="Loss you would still accept, in %.")
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option(min=0, metavar="N", help="Seed of the draw; any number.")
+    ] = None,
+) -> int:
+    """Begin a trial: write a commented trial.toml that already runs.
+
+    On a terminal and without options it asks a few questions, each with a sensible answer ready.
+    """
+    from trialkit.templates import new_trial
+
+    if (folder / "trial.toml").exists():
+        raise typer.BadParameter(f"{folder} holds a trial already", param_hint="DIR")
+    given: dict[str, Any] = {
+        "title": title, "species": species, "time_zone": time_zone, "chambers": chambers,
+        "batches": batches, "shelves": shelves, "blocks": blocks, "flushes": flushes, "now": now,
+        "versus": versus, "margin": margin,
+    }  # fmt: skip
+    given = {name: value for name, value in given.items() if value is not None}
+    if not given and not screen.as_json and sys.stdin.isatty() and sys.stdout.isatty():
+        given = _ask()
+    made = new_trial(
+        folder,
+        **{k: given[k] for k in ("title", "species", "batches", "blocks", "flushes") if k in given},
+        time_zone=given.get("time_zone") or _time_zone(),
+        chambers=_count_or_names(given.get("chambers", "4")),
+        shelves=_names(given.get("shelves", "")),
+        schedules=_schedules(given.get("now", "20/220"), given.get("versus", ["sparse=20/460"])),
+        margin_pct=given.get("margin", 10),
+        seed=seed,
+    )
+    screen.wrote([made])
+    screen.say(f"Next: read it through, then draw the plan: trialkit plan {folder}")
+    return DONE
+
+
+def _schedules(now: str, versus: list[str]) -> dict[str, str]:
+    schedules = {"usual": now}
+    for text in versus:
+        name, equals, setting = text.partition("=")
+        if not equals or not name.strip():
+            raise typer.BadParameter(
+                f"{text!r}: write NAME=SETTING, such as sparse=20/460", param_hint="--versus"
+            )
+        schedules[name.strip()] = setting.strip()
+    return schedules
+
+
+def _ask() -> dict[str, Any]:
+    """Ask what the trial is like; every question has an answer ready."""
+    ask = typer.prompt
+    answers: dict[str, Any] = {
+        "title": ask("What do you want to know", default="Is sparser mist as good as the usual?"),
+        "species": ask("What grows", default="oyster mushroom"),
+        "time_zone": ask("Time zone of the clocks", default=_time_zone()),
+        "chambers": ask("How many tents or boxes (or their names, with commas)", default="4"),
+        "batches": ask("How many batches, one after the other", default=4, type=int),
+        "blocks": ask("How many blocks in each", default=6, type=int),
+        "flushes": ask("How many flushes are weighed", default=3, type=int),
+        "now": ask("Mist now, seconds on/off", default="20/220"),
+        "margin": ask("Loss you would still accept, in %", default=10.0, type=float),
+    }
+    versus = ask("Mist to compare (seconds on/off, or a band such as 85-90%)", default="20/460")
+    name = "banded" if "%" in versus else "other"
+    answers["versus"] = [versus if "=" in versus else f"{name}={versus}"]
+    return answers
+
+
+def _names(text: str) -> list[str]:
+    return [part.strip() for part in text.split(",") if part.strip()]
+
+
+def _count_or_names(text: str) -> int | list[str]:
+    return int(text) if text.strip().isdigit() else _names(text)
+
+
+def _time_zone() -> str:
+    """Guess the machine's time zone by name; UTC where it does not say."""
+    from zoneinfo import ZoneInfo
+
+    places = [os.environ.get("TZ", "")]
+    link = Path("/etc/localtime")
+    if link.is_symlink():
+        places.append(str(link.resolve()).partition("zoneinfo/")[2])
+    for name in places:
+        try:
+            if name:
+                return ZoneInfo(name).key
+        except (ValueError, OSError, LookupError):
+            continue
+    return "UTC"
+
+
+@command("trialkit demo", "trialkit demo somewhere/else")
+def demo(screen: Screen, folder: Folder = Path("trialkit-demo")) -> int:
+    """Copy an invented trial and run the whole job on it: check, analyse, report."""
+    from trialkit.cli.job import SHARE, Job
+    from trialkit.cli.judging import tell_analysis, tell_check, tell_report
+    from trialkit.demo import copy_demo
+
+    if folder.exists() and not folder.is_dir():
+        raise typer.BadParameter(f"{folder} is a file", param_hint="DIR")
+    if (folder / "trial.toml").exists():
+        _refuse_foreign(folder)
+    elif folder.exists() and any(folder.iterdir()):
+        raise typer.BadParameter(f"{folder} is not empty; name another folder", param_hint="DIR")
+    copy_demo(folder)
+    screen.say(f"An invented trial was copied to {folder}: six tents, four batches, three mists.")
+    job = Job(folder)
+    with screen.progress("reading", sum(SHARE.values())) as step:
+        job.watch(step)
+        made = job.write_report(folder / "report.html", locale="en")
+    codes = [tell_check(screen, job), tell_analysis(screen, job)]
+    screen.heading("What you have now")
+    screen.say(f"Your own trial:  trialkit new my-trial\nThis one by hand:  trialkit lab {folder}")
+    codes.append(tell_report(screen, job, made))
+    return max(codes)
+
+
+def _refuse_foreign(folder: Path) -> None:
+    from trialkit.demo import demo_folder
+
+    ours = (demo_folder() / "trial.toml").read_bytes()
+    if (folder / "trial.toml").read_bytes() != ours:
+        raise typer.BadParameter(
+            f"{folder} holds a trial of your own; name another folder", param_hint="DIR"
+        )
+
+
+@command("trialkit lab my-trial", "trialkit lab my-trial --no-browser --port 9000")
+def lab(
+    screen: Screen,
+    folder: Folder = Path(),
+    browser: Annotated[
+        bool, typer.Option("--browser/--no-browser", metavar="", help="Open a browser window.")
+    ] = True,
+    start: Annotated[
+        bool, typer.Option("--start/--no-start", metavar="", help="Start JupyterLab, or only copy.")
+    ] = True,
+    port: Annotated[int, typer.Option(metavar="N", help="Port to serve on.")] = 8888,
+) -> int:
+    """Open the guided notebooks on a trial in JupyterLab.
+
+    Copies them to DIR/notebooks, set to this trial. Notebooks you already have are left as
+    they are. The first one also begins a trial, so the folder may still be empty.
+    """
+    from trialkit.templates.notebooks import copy_notebooks
+
+    made = copy_notebooks(folder)
+    screen.wrote(made)
+    if not made:
+        screen.say("Your notebooks are there already and were left as they are.")
+    if not start:
+        return DONE
+    arguments = [
+        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
+        f"--ServerApp.port={port}",
+        "--LabApp.default_url=/lab/tree/notebooks/1_design.ipynb",
+    ]  # fmt: skip
+    if not browser:
+        arguments.append("--no-browser")
+    screen.say("JupyterLab starts; stop it with Ctrl-C.")
+    return _serve(arguments)
+
+
+def _serve(arguments: list[str]) -> int:
+    """Run JupyterLab until it ends; Ctrl-C is its own to handle."""
+    import subprocess
+
+    process = subprocess.Popen(arguments)
+    try:
+        return DONE if process.wait() == 0 else OUR_FAULT
+    except KeyboardInterrupt:
+        process.terminate()
+        process.wait(timeout=20)
+        return DONE

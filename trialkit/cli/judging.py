@@ -1,0 +1,185 @@
+"""Commands for what came in: check, analyse, report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from trialkit.cli.files import write_tables
+from trialkit.cli.job import SHARE, Job
+from trialkit.cli.screen import Screen
+from trialkit.cli.shared import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
+from trialkit.display import show_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.errors import Finding
+
+Locale = Annotated[
+    str,
+    typer.Option(
+        metavar="LOCALE", help="How numbers and dates are written, such as en, de or pt_BR."
+    ),
+]
+
+
+@command("trialkit check my-trial", "trialkit check my-trial --json")
+def check(screen: Screen, folder: Folder = Path()) -> int:
+    """Read every log, say what is doubtful, and account for every row.
+
+    Writes DIR/results: the ledger (each row set aside or changed, with file, row and reason),
+    the findings, and what each chamber got. Run it while the trial runs: a dead fan or a stuck
+    sensor is cheap to mend on the day. Your files are never changed.
+    """
+    job = Job(trial_folder(folder))
+    with screen.progress("reading", _total("harvest", "environment", "mist", "align")) as step:
+        job.watch(step).data  # noqa: B018
+    return tell_check(screen, job)
+
+
+@command("trialkit analyse my-trial")
+def analyse(screen: Screen, folder: Folder = Path()) -> int:
+    """Fit the model that the plan calls for, and answer the question.
+
+    Writes DIR/results: the analysed table, tests, means, differences, ratios and the verdict.
+    """
+    job = Job(trial_folder(folder))
+    with screen.progress("reading", sum(SHARE.values()) - SHARE["report"]) as step:
+        job.watch(step).verdict  # noqa: B018
+    screen.findings(_grave(job.findings()))
+    return tell_analysis(screen, job)
+
+
+@command("trialkit report my-trial", "trialkit report my-trial --to friday.html --locale de")
+def report(
+    screen: Screen,
+    folder: Folder = Path(),
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Where to write the page; DIR/report.html by default."),
+    ] = None,
+    locale: Locale = "en",
+) -> int:
+    """Write one HTML file that answers the question and can be sent on.
+
+    It needs no network and no script, and opens from a mail attachment.
+    """
+    job = Job(trial_folder(folder))
+    with screen.progress("reading", sum(SHARE.values())) as step:
+        job.watch(step)
+        made = job.write_report(to or job.trial.folder / "report.html", locale=locale)
+    return tell_report(screen, job, made)
+
+
+def tell_check(screen: Screen, job: Job) -> int:
+    """Print and write what was read, kept, set aside and found; give the exit code."""
+    import pandas as pd
+
+    summary = pd.concat(
+        [log.ledger.summary().assign(log=kind) for kind, log in job.logs.items()],
+        ignore_index=True,
+    )
+    ledger = pd.concat([log.ledger.table for log in job.logs.values()], ignore_index=True)
+    findings = job.findings()
+    screen.record |= {"trial": job.trial.title, "files": summary, "set_aside": ledger}
+    screen.heading("Rows read, kept and set aside")
+    screen.show(
+        show_table(
+            summary,
+            columns=["file", "read", "kept", "set_aside"],
+            heads={"set_aside": "set aside"},
+            notes=("rows read = rows kept + rows set aside, for every file",),
+        )
+    )
+    screen.heading("What was found" if findings else "Nothing doubtful was found")
+    screen.findings(findings)
+    screen.say("")
+    screen.wrote(
+        write_tables(
+            job.trial.folder / "results",
+            {
+                "files": summary,
+                "ledger": ledger,
+                "findings": finding_table(findings),
+                "chamber_runs": job.data.runs,
+            },
+        )
+    )
+    stops = [f for f in findings if f.severity == "stop"]
+    if stops:
+        screen.say("The data stop it: mend the points above, then check again.", style="bold red")
+        return STOPPED_BY_DATA
+    screen.say(f"Next: trialkit analyse {job.trial.folder}")
+    return DONE
+
+
+def tell_analysis(screen: Screen, job: Job) -> int:
+    """Print and write the fitted effects and the verdict; give the exit code."""
+    import pandas as pd
+
+    result, verdict = job.result, job.verdict
+    differences = pd.concat(
+        [frame.assign(treatment=name) for name, frame in result.differences.items()]
+    )
+    means = pd.concat([frame.assign(treatment=name) for name, frame in result.means.items()])
+    screen.record |= {
+        "trial": job.trial.title,
+        "answer": verdict.answer,
+        "level": verdict.level,
+        "sentence": verdict.sentence,
+        "ratios": verdict.table,
+        "use": verdict.use,
+        "means": means,
+        "differences": differences,
+        "tests": result.tests,
+        "next": list(verdict.next_steps),
+    }
+    screen.heading("The answer")
+    screen.say(verdict.sentence, style="bold")
+    screen.say("")
+    screen.say(str(result))
+    screen.say("")
+    for line in verdict.next_steps:
+        screen.say(f"Next: {line}")
+    screen.wrote(
+        write_tables(
+            job.trial.folder / "results",
+            {
+                "analysed": job.data.table,
+                "tests": result.tests,
+                "means": means,
+                "differences": differences,
+                "ratios": verdict.table.drop(columns="sentence", errors="ignore"),
+                "variances": result.fit.variances.rename("variance").rename_axis("part").to_frame(),
+                "use": verdict.use,
+            },
+        )
+    )
+    return STOPPED_BY_DATA if verdict.answer == "blocked" else DONE
+
+
+def tell_report(screen: Screen, job: Job, made: Path) -> int:
+    """Print the verdict and name the report; give the exit code."""
+    screen.record |= {"answer": job.verdict.answer, "sentence": job.verdict.sentence}
+    screen.say(job.verdict.sentence, style="bold")
+    screen.wrote([made])
+    return STOPPED_BY_DATA if job.verdict.answer == "blocked" else DONE
+
+
+def finding_table(findings: list[Finding]) -> pd.DataFrame:
+    """Put findings into a table."""
+    import pandas as pd
+
+    rows = [(f.severity, f.code, f.message, f.remedy) for f in findings]
+    return pd.DataFrame(rows, columns=["severity", "code", "message", "remedy"])
+
+
+def _grave(findings: list[Finding]) -> list[Finding]:
+    return [f for f in findings if f.severity != "note"]
+
+
+def _total(*steps: str) -> float:
+    return sum(SHARE[step] for step in steps)

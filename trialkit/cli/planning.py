@@ -1,0 +1,86 @@
+"""Commands before the first block goes in: plan, power, status."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trialkit.cli.screen import Screen
+from trialkit.cli.shared import DONE, Folder, command, trial_folder
+
+
+@command("trialkit plan my-trial", "trialkit plan my-trial --seed 77")
+def plan(
+    screen: Screen,
+    folder: Folder = Path(),
+    seed: Annotated[
+        int | None,
+        typer.Option(min=0, metavar="N", help="Draw from this seed, not the trial file's."),
+    ] = None,
+    beside: Annotated[
+        bool,
+        typer.Option(
+            "--beside",
+            metavar="",
+            help="A trial that has begun: draw anew and keep the old plan as plan-old-1.",
+        ),
+    ] = False,
+) -> int:
+    """Draw at random who gets what, and write all that goes into the growing room.
+
+    Writes DIR/plan: the assignment, a map, timer settings, labels, cards and an empty harvest
+    sheet with every block listed. The same seed gives the same plan.
+    """
+    import trialkit as tk
+    from trialkit.cautions import list_cautions
+
+    trial = tk.read_trial(trial_folder(folder))
+    laid = tk.strata(trial)
+    with screen.progress("drawing the plan", 1) as step:
+        drawn = tk.assign(trial, seed=seed)
+        wrote = drawn.write(trial.folder, keep_old=beside)
+        step(1)
+    screen.record |= {"trial": trial.title, "seed": drawn.seed, "hash": drawn.hash,
+                      "assignment": drawn.table, "strata": laid.table}  # fmt: skip
+    screen.say(str(drawn))
+    screen.heading("What each treatment is judged against")
+    for sentence in laid.sentences:
+        screen.say(f"  {sentence}")
+    screen.heading("Before you switch on")
+    for caution in list_cautions(where="plan"):
+        screen.say(f"  {caution.short}")
+    screen.say("")
+    screen.wrote(wrote)
+    screen.say(
+        f"Next: print {trial.folder / 'plan'}, set the timers, write the dates under [batches]."
+    )
+    return DONE
+
+
+@command("trialkit status my-trial")
+def status(screen: Screen, folder: Folder = Path()) -> int:
+    """Say where a trial stands and what comes next."""
+    import trialkit as tk
+    from trialkit.status import trial_status
+
+    trial = tk.read_trial(trial_folder(folder))
+    now = trial_status(trial)
+    screen.record |= {"trial": trial.title, "steps": now.table, "next": now.next}
+    screen.say(str(now))
+    return DONE
+
+
+@command("trialkit power my-trial")
+def power(screen: Screen, folder: Folder = Path()) -> int:
+    """Say what this layout can find out, before anything is grown."""
+    import trialkit as tk
+
+    trial = tk.read_trial(trial_folder(folder))
+    with screen.progress("reckoning", 1) as step:
+        found = tk.power(trial)
+        step(1)
+    screen.record |= {"trial": trial.title, "power": found.table}
+    screen.say(str(found))
+    return DONE

@@ -1,0 +1,153 @@
+"""What a command shows: words for people on a terminal, plain text in a pipe, or JSON."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Console
+from rich.text import Text
+
+if TYPE_CHECKING:
+    from trialkit.display import Shown
+    from trialkit.errors import Finding
+
+_SEVERITY = {"stop": ("stops the verdict", "bold red"), "caution": ("mind", "yellow"),
+             "note": ("note", "cyan")}  # fmt: skip
+
+
+class Screen:
+    """The one place where commands print.
+
+    Parameters
+    ----------
+    command : str
+        Name of the command, for the JSON record.
+    as_json : bool
+        Print nothing but one JSON object at the end.
+    """
+
+    def __init__(self, command: str, *, as_json: bool = False) -> None:
+        self.as_json = as_json
+        self.record: dict[str, Any] = {"command": command, "wrote": [], "findings": []}
+        self._out = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+        self._err = Console(highlight=False, stderr=True)
+
+    @property
+    def shows_progress(self) -> bool:
+        """Whether a moving bar makes sense."""
+        return self._err.is_terminal and not self.as_json
+
+    def say(self, text: str, *, style: str = "") -> None:
+        """Print a line or a paragraph; words from files are never read as markup."""
+        if not self.as_json:
+            self._out.print(Text(text, style=style))
+
+    def heading(self, text: str) -> None:
+        """Print a line that begins a part."""
+        self.say("")
+        self.say(text, style="bold")
+
+    def show(self, shown: Shown) -> None:
+        """Print a result's table."""
+        if self.as_json:
+            return
+        if not self._out.is_terminal:
+            self.say(shown.text())
+            return
+        from rich import box
+        from rich.table import Table
+
+        table = Table(box=box.SIMPLE_HEAD, caption_justify="left", title_justify="left")
+        table.title = Text(shown.caption) if shown.caption else None
+        numeric = shown.numeric or (False,) * len(shown.heads)
+        for name, right in zip(shown.heads, numeric, strict=True):
+            table.add_column(Text(name), justify="right" if right else "left")
+        for row in shown.rows:
+            table.add_row(*map(Text, row))
+        self._out.print(table)
+        for note in shown.notes:
+            self.say(note, style="dim")
+
+    def findings(self, findings: Iterable[Finding]) -> None:
+        """Print what must be known, the gravest first, each with its remedy."""
+        rank = {"stop": 0, "caution": 1, "note": 2}
+        for finding in sorted(findings, key=lambda f: rank[f.severity]):
+            self.record["findings"].append(
+                {
+                    "code": finding.code,
+                    "severity": finding.severity,
+                    "message": finding.message,
+                    "remedy": finding.remedy,
+                }
+            )
+            if self.as_json:
+                continue
+            word, style = _SEVERITY[finding.severity]
+            line = Text.assemble((f"  {word}: ", style), finding.message)
+            if finding.remedy:
+                line.append(f" → {finding.remedy}", style="dim")
+            self._out.print(line)
+
+    def wrote(self, paths: Iterable[Path]) -> None:
+        """Name every file that was written."""
+        for path in paths:
+            self.record["wrote"].append(str(path))
+            self.say(f"wrote {path}", style="green")
+
+    @contextmanager
+    def progress(self, what: str, total: float) -> Iterator[Any]:
+        """Show a bar with the time left; gives a function to call with (amount, words)."""
+        if not self.shows_progress:
+            yield lambda amount, words="": None
+            return
+        from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+        columns = (
+            TextColumn("{task.description}"),
+            BarColumn(bar_width=30),
+            TimeRemainingColumn(elapsed_when_finished=True),
+        )
+        with Progress(*columns, console=self._err, transient=True) as bar:
+            task = bar.add_task(what, total=total)
+
+            def step(amount: float, words: str = "") -> None:
+                bar.update(task, advance=amount, description=words or what)
+
+            yield step
+
+    def finish(self, code: int) -> int:
+        """Print the JSON record if asked; give the exit code back."""
+        if self.as_json:
+            record = {**self.record, "exit": code}
+            sys.stdout.write(json.dumps(tidy(record), ensure_ascii=False, indent=2) + "\n")
+        return code
+
+
+def tidy(value: Any) -> Any:
+    """Turn a result's values into what JSON can hold; missing numbers become null.
+
+    Examples
+    --------
+    >>> tidy({"p": float("nan"), "levels": ("a", "b")})
+    {'p': None, 'levels': ['a', 'b']}
+    """
+    if isinstance(value, dict):
+        return {str(k): tidy(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        return [tidy(v) for v in value]
+    if hasattr(value, "to_dict") and hasattr(value, "columns"):
+        frame = value.reset_index() if value.index.name else value
+        return [tidy(row) for row in frame.to_dict("records")]
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, (bool, int, str)):
+        return value
+    return None if str(value) == "NaT" else str(value)

@@ -1,0 +1,127 @@
+"""What every command shares: its folder, its flags, and how it ends."""
+
+from __future__ import annotations
+
+import inspect
+import signal
+import sys
+import traceback
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from trialkit.cli.screen import Screen
+from trialkit.errors import TrialFileError, TrialkitError
+
+DONE, STOPPED_BY_DATA, WRONG_USAGE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+
+Folder = Annotated[
+    Path,
+    typer.Argument(metavar="[DIR]", help="The trial's folder, or its trial.toml."),
+]
+Json = Annotated[
+    bool, typer.Option("--json", metavar="", help="Print one JSON object instead of words.")
+]
+Debug = Annotated[bool, typer.Option("--debug", metavar="", help="Show the traceback of an error.")]
+
+
+def command(*examples: str) -> Callable[[Callable[..., int]], Callable[..., None]]:
+    """Turn ``function(screen, ...) -> exit code`` into a command with ``--json`` and ``--debug``.
+
+    Errors raised on purpose are shown with their place and remedy and end with code 1, wrong
+    usage with 2, and anything unforeseen with 3. The examples end its help page.
+    """
+
+    def wrap(function: Callable[..., int]) -> Callable[..., None]:
+        signature = inspect.signature(function, eval_str=True)
+        own = [p for p in signature.parameters.values() if p.name != "screen"]
+        keyword = inspect.Parameter.KEYWORD_ONLY
+        flags = [
+            inspect.Parameter("as_json", keyword, default=False, annotation=Json),
+            inspect.Parameter("debug", keyword, default=False, annotation=Debug),
+        ]
+
+        def run(*args: Any, as_json: bool = False, debug: bool = False, **options: Any) -> None:
+            screen = Screen(function.__name__, as_json=as_json)
+            raise typer.Exit(_run_safely(screen, debug, lambda: function(screen, *args, **options)))
+
+        run.__name__ = function.__name__
+        # the lone backspace keeps the lines of the next paragraph as they are
+        run.__doc__ = "\n".join(
+            [inspect.cleandoc(function.__doc__ or ""), "", "\b", "Examples:"]
+            + [f"  {example}" for example in examples]
+        )
+        run.__signature__ = signature.replace(  # type: ignore[attr-defined]
+            parameters=[*own, *flags], return_annotation=None
+        )
+        run.__annotations__ = {p.name: p.annotation for p in [*own, *flags]}
+        return run
+
+    return wrap
+
+
+def _run_safely(screen: Screen, debug: bool, work: Callable[[], int]) -> int:
+    signal.signal(signal.SIGTERM, _stop)
+    try:
+        return screen.finish(work())
+    except TrialkitError as problem:
+        return _failed(screen, problem, STOPPED_BY_DATA, debug)
+    except KeyboardInterrupt:
+        _complain("Stopped. Nothing was left half-written.")
+        return INTERRUPTED
+    except (typer.Exit, typer.Abort, typer.BadParameter):
+        raise
+    except OSError as problem:
+        return _failed(screen, problem, STOPPED_BY_DATA, debug)
+    except Exception as problem:
+        return _failed(screen, problem, OUR_FAULT, debug)
+
+
+def _stop(*_: object) -> None:
+    """Treat a polite request to end like Ctrl-C, so that spare files are cleared."""
+    raise KeyboardInterrupt
+
+
+def _failed(screen: Screen, problem: Exception, code: int, debug: bool) -> int:
+    if debug:
+        traceback.print_exc()
+    words = str(problem)
+    if isinstance(problem, OSError) and problem.filename:
+        words = f"{problem.filename}: {problem.strerror or problem}"
+    if code == OUR_FAULT:
+        words = (
+            f"trialkit itself failed here ({type(problem).__name__}: {problem}). Your files are "
+            "unchanged; --debug shows where, which belongs in a report of the fault."
+        )
+    screen.record["error"] = words
+    if isinstance(problem, TrialFileError):
+        screen.record["faults"] = [
+            {"where": f.where, "what": f.what, "remedy": f.remedy} for f in problem.faults
+        ]
+    _complain(words)
+    return screen.finish(code)
+
+
+def _complain(words: str) -> None:
+    from rich.console import Console
+    from rich.text import Text
+
+    Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty()).print(
+        Text(words, style="red")
+    )
+
+
+def trial_folder(folder: Path) -> Path:
+    """Give the folder of a trial, or refuse what is none as wrong usage."""
+    if folder.is_file():
+        folder = folder.parent
+    if not folder.is_dir():
+        raise typer.BadParameter(f"there is no folder {folder}", param_hint="DIR")
+    if not (folder / "trial.toml").is_file():
+        raise typer.BadParameter(
+            f"{folder} holds no trial.toml; begin one with: trialkit new {folder}",
+            param_hint="DIR",
+        )
+    return folder

@@ -1,0 +1,217 @@
+"""A first trial file: commented, filled in from a few answers, and ready to run."""
+
+from __future__ import annotations
+
+import json
+import re
+import secrets
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from trialkit.errors import Fault, TrialFileError
+
+__all__ = ["new_trial", "read_setting"]
+
+_TIMED = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(?:s\s*)?/\s*(\d+(?:\.\d+)?)\s*(?:s)?\s*$")
+_BAND = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%?\s*[-–]\s*(\d+(?:\.\d+)?)\s*%\s*$")
+
+
+def read_setting(text: str) -> dict[str, float]:
+    """Read a schedule written short: seconds on/off, or a humidity band.
+
+    Parameters
+    ----------
+    text : str
+        ``"20/220"`` for 20 s of mist and 220 s without; ``"85-90%"`` for mist that starts
+        below 85 % and stops above 90 % relative humidity.
+
+    Returns
+    -------
+    dict
+        `on_s` and `off_s` [s], or `start_below_rh` and `stop_above_rh` [%].
+
+    Raises
+    ------
+    ValueError
+        If it is neither.
+
+    Examples
+    --------
+    >>> read_setting("20/220"), read_setting("85-90%")
+    ({'on_s': 20, 'off_s': 220}, {'start_below_rh': 85, 'stop_above_rh': 90})
+    """
+    for pattern, names in (
+        (_TIMED, ("on_s", "off_s")),
+        (_BAND, ("start_below_rh", "stop_above_rh")),
+    ):
+        found = pattern.match(text)
+        if found:
+            numbers = [float(part) for part in found.groups()]
+            return dict(zip(names, (int(x) if x.is_integer() else x for x in numbers), strict=True))
+    raise ValueError(
+        f"{text!r} is not a schedule: write seconds on/off such as 20/220, "
+        "or a humidity band such as 85-90%"
+    )
+
+
+def new_trial(
+    folder: str | Path,
+    *,
+    title: str = "Is sparser mist as good as the usual mist?",
+    species: str = "oyster mushroom",
+    time_zone: str = "UTC",
+    batches: int = 4,
+    chambers: int | Sequence[str] = 4,
+    shelves: Sequence[str] = (),
+    blocks: int = 6,
+    flushes: int = 3,
+    schedules: Mapping[str, str] | None = None,
+    margin_pct: float = 10,
+    difference_pct: float = 15,
+    seed: int | None = None,
+) -> Path:
+    """Begin a trial: write a commented trial file that already runs.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Folder of the trial; made if need be. It must not hold a trial file yet.
+    title, species, time_zone
+        As in `[trial]`; the time zone is an IANA name such as ``"Europe/Vienna"``.
+    batches : int
+        Starts of fruiting, one after the other.
+    chambers : int or sequence of str
+        How many, or their names.
+    shelves : sequence of str
+        Names of the shelves in a chamber; none by default.
+    blocks : int
+        Blocks on each shelf, or in each chamber where there are no shelves.
+    flushes : int
+        Waves of picking that are weighed.
+    schedules : mapping of str to str
+        Name → setting as `read_setting` takes it; the first is the control. By default
+        ``{"usual": "20/220", "sparse": "20/460"}``.
+    margin_pct, difference_pct : float
+        Loss that would be accepted, difference worth finding [%].
+    seed : int, optional
+        Drawn at random and written down where not given.
+
+    Returns
+    -------
+    Path
+        The trial file.
+
+    Raises
+    ------
+    TrialFileError
+        If a trial file is there already, or the answers do not make a trial that can be run;
+        then nothing is written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as spare:
+    ...     new_trial(spare, chambers=["left", "right"], batches=3, seed=5).name
+    'trial.toml'
+    """
+    from trialkit.trial import read_trial
+
+    out = Path(folder)
+    target = out / "trial.toml"
+    if target.exists():
+        fault = Fault(str(target), "is there already", "choose another folder, or edit the file")
+        raise TrialFileError(target.name, [fault])
+    given = dict(schedules or {"usual": "20/220", "sparse": "20/460"})
+    try:
+        settings = {name: read_setting(text) for name, text in given.items()}
+    except ValueError as problem:
+        raise TrialFileError(target.name, [Fault("schedules", str(problem))]) from None
+    text = _fill(
+        title=title,
+        species=species,
+        time_zone=time_zone,
+        seed=secrets.randbelow(10**6) if seed is None else seed,
+        batches=batches,
+        chambers=chambers,
+        shelves=shelves,
+        blocks=blocks,
+        flushes=flushes,
+        settings=settings,
+        margin_pct=margin_pct,
+        difference_pct=difference_pct,
+    )
+    with tempfile.TemporaryDirectory() as spare:  # nothing is written until it reads cleanly
+        (Path(spare) / "trial.toml").write_text(text, encoding="utf-8")
+        read_trial(spare)
+    (out / "logs").mkdir(parents=True, exist_ok=True)
+    made = target.with_suffix(".toml.part")
+    made.write_text(text, encoding="utf-8")
+    made.replace(target)
+    return target
+
+
+def _toml(value: object) -> str:
+    """Write a text, number or list of texts as TOML (which shares these with JSON)."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _fill(
+    *,
+    title: str,
+    species: str,
+    time_zone: str,
+    seed: int,
+    batches: int,
+    chambers: int | Sequence[str],
+    shelves: Sequence[str],
+    blocks: int,
+    flushes: int,
+    settings: Mapping[str, Mapping[str, float]],
+    margin_pct: float,
+    difference_pct: float,
+) -> str:
+    names = {name: _key(name) for name in settings}
+    width = max(len(key) for key in names.values())
+    levels = [
+        f"levels.{names[name]:<{width}} = {{ "
+        + ", ".join(f"{key} = {value}" for key, value in setting.items())
+        + " }"
+        for name, setting in settings.items()
+    ]
+    inner = "shelf / block" if shelves else "block"
+    template = (Path(__file__).parent / "trial.toml.txt").read_text(encoding="utf-8")
+    filled = template.format(
+        title=_toml(title),
+        species=_toml(species),
+        time_zone=_toml(time_zone),
+        seed=seed,
+        structure=_toml(f"(batch * chamber) / {inner}"),
+        inside="blocks stand on shelves" if shelves else "blocks stand in it",
+        batch=batches,
+        chamber=_toml(chambers if isinstance(chambers, int) else list(chambers)),
+        shelf=f"shelf     = {_toml(list(shelves))}\n" if shelves else "",
+        block=blocks,
+        per="on each shelf" if shelves else "in each chamber",
+        flushes=flushes,
+        control=_toml(next(iter(settings))),
+        levels="\n".join(levels) + "\n",
+        smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",
+        margin=f"{margin_pct:g}",
+        difference=f"{difference_pct:g}",
+    )
+    return "\n\n".join(_in_column(part) for part in filled.split("\n\n"))
+
+
+def _in_column(part: str) -> str:
+    """Line up the notes behind the keys of one stretch of lines."""
+    lines = [re.split(r"\s{2,}(?=# )", line, maxsplit=1) for line in part.split("\n")]
+    width = max((len(line[0]) for line in lines if len(line) == 2), default=0)
+    return "\n".join(
+        f"{line[0]:<{width}}  {line[1]}" if len(line) == 2 else line[0] for line in lines
+    )
+
+
+def _key(name: str) -> str:
+    """Write a level's name as a TOML key, quoted where it has to be."""
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _toml(name)
