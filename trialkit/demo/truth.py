@@ -60,8 +60,8 @@ def make_harvest(trial: Trial, assignment: pd.DataFrame, rng: np.random.Generato
     for term, spread in SPREAD.items():
         if term == "flush":
             continue
-        groups, names = pd.factorize(table[term.split(":")].agg(":".join, axis=1))
-        parts += spread * rng.standard_normal(len(names))[groups]
+        groups = table.groupby(term.split(":"), sort=False).ngroup().to_numpy()
+        parts += spread * rng.standard_normal(groups.max() + 1)[groups]
     for factor, effects in EFFECTS.items():
         parts += table[factor].map(effects).to_numpy(dtype=float)
     rows = []
@@ -99,11 +99,14 @@ def batch_span(trial: Trial, batch: str) -> tuple[pd.Timestamp, pd.Timestamp]:
 
 def _dates(trial: Trial, batches: pd.Series, days: np.ndarray) -> list[pd.Timestamp]:
     """Turn days after the start of a batch into local dates, never past its end."""
-    out = []
-    for batch, day in zip(batches, days, strict=True):
-        first, last = (
+    spans = {
+        batch: [
             moment.tz_convert(trial.zone).normalize().tz_localize(None)
             for moment in batch_span(trial, batch)
-        )
-        out.append(min(first + pd.Timedelta(days=round(float(day))), last))
-    return out
+        ]
+        for batch in trial.levels["batch"]
+    }
+    return [
+        min(spans[batch][0] + pd.Timedelta(days=round(float(day))), spans[batch][1])
+        for batch, day in zip(batches, days, strict=True)
+    ]
