@@ -148,7 +148,7 @@ class Criterion:
 
     @classmethod
     def for_levels(cls, sizes: Sequence[int]) -> Criterion:
-        """Weigh main effects 1 and each further order of interaction a fifth of the last."""
+        """Weigh main effects 1 and each further order of interaction a hundredth of the last."""
         from itertools import combinations
 
         t = prod(sizes)
@@ -162,7 +162,7 @@ class Criterion:
                     part = np.kron(part, np.eye(size) - mean if i in combo else mean)
                     df *= size - 1 if i in combo else 1
                 if df:
-                    total += part * (0.2 ** (order - 1) / df)
+                    total += part * (0.01 ** (order - 1) / df)
         return cls(total)
 
 
@@ -181,10 +181,10 @@ class Exchange:
 
     Notes
     -----
-    The objective is tr(W M⁻¹), M the information within the stratum plus a small share
-    (0.02) of that in the strata above, so that comparisons lost to the stratum are at least
-    kept somewhere. An exchange changes M by a matrix of rank two, δz' + zδ', hence all
-    exchanges are valued at once.
+    The objective is tr(W M⁻¹), M the information within the stratum plus small shares of
+    that in the strata above (0.02 in the nearest, 0.0004 in the next, …), so that
+    comparisons lost to the stratum are kept as near to it as can be. An exchange changes M
+    by a matrix of rank two, δz' + zδ', hence all exchanges are valued at once.
     """
 
     share = 0.02
@@ -203,8 +203,8 @@ class Exchange:
         self.n = prod(counts[name] for name in term)
         term = structure.merged(counts)[term]
         mix: dict[Term, float] = {}
-        for stratum in (*coarser(structure, counts, term), term):
-            weight = 1.0 if stratum == term else self.share
+        for depth, stratum in enumerate((*coarser(structure, counts, term), term)):
+            weight = self.share ** (len(coarser(structure, counts, term)) - depth)
             for key, value in strata_coefficients(structure, counts, stratum).items():
                 mix[key] = mix.get(key, 0.0) + weight * value
         self.own: float = mix.pop(term)

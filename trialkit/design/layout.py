@@ -16,10 +16,17 @@ import numpy as np
 from trialkit.design.constraints import Constraints, random_start
 from trialkit.design.draws import Draws
 from trialkit.design.efficiency import Criterion, Exchange, Progress, plan_efficiency
-from trialkit.design.plans import balanced_blocks, latin_square, williams_sequences
+from trialkit.design.plans import (
+    alpha_blocks,
+    balanced_blocks,
+    difference_set,
+    latin_square,
+    williams_sequences,
+)
 from trialkit.design.units import Ints, coarser, incidence, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
+from trialkit.words import plural, units_in_words
 
 _BASE_SEED = 20_310_113  # base plans do not depend on the trial's seed; it randomises them
 
@@ -165,8 +172,8 @@ def carry_over(site: Site) -> Layout:
     if lines % len(sequences) or periods not in (site.t, site.t + 1):
         raise PlanError(
             f"carry-over balance of {site.t} levels needs {site.t} or {site.t + 1} "
-            f"{_plural(period)} and a multiple of {len(sequences)} "
-            f"{_plural(':'.join(rest))}; here there are {periods} and {lines}. "
+            f"{plural(period)} and a multiple of {len(sequences)} "
+            f"{units_in_words(rest)}; here there are {periods} and {lines}. "
             'Change the counts, or use method = "auto"'
         )
     if periods == site.t + 1:
@@ -174,10 +181,6 @@ def carry_over(site: Site) -> Layout:
     line = unit_of(site.term, rest, site.counts)
     when = unit_levels(site.term, site.counts)[period]
     return Layout(sequences[line % len(sequences), when], "carry-over balanced", (period,))
-
-
-def _plural(name: str) -> str:
-    return "batches" if name == "batch" else f"{name}s"
 
 
 def searched(
@@ -257,22 +260,59 @@ def _shuffled(target: Sequence[int], draws: Draws) -> Ints:
 
 
 def _systematic_starts(site: Site) -> list[Ints]:
-    """Give cyclic arrangements, and a balanced one where it is known."""
-    out = []
+    """Give a cyclic arrangement, and classical ones where they are known."""
     position = unit_levels(site.term, site.counts)
     total = np.sum([position[name] for name in site.term], axis=0)
-    out.append(_with_target(total % site.t, site.target))
+    out = [_with_target(total % site.t, site.target)]
     if len(site.parents) == 1:
-        number = site.size(site.parents[0])
-        blocks = balanced_blocks(site.t, site.n // number, number)
-        if blocks is not None:
-            holder = unit_of(site.term, site.parents[0], site.counts)
-            start = np.empty(site.n, dtype=np.int64)
-            for unit in range(number):
-                start[holder == unit] = blocks[unit]
-            out.insert(0, start)
-    return [start for start in out if np.array_equal(np.bincount(start, minlength=site.t),
-                                                     site.target)]  # fmt: skip
+        out += [_in_blocks(site, blocks) for blocks in _known_blocks(site)]
+    elif len(site.parents) == 2:
+        out += _youden(site)
+    return [s for s in out if np.array_equal(np.bincount(s, minlength=site.t), site.target)]
+
+
+def _known_blocks(site: Site) -> list[Ints]:
+    number = site.size(site.parents[0])
+    k = site.n // number
+    blocks = balanced_blocks(site.t, k, number)
+    if blocks is not None:
+        return [blocks]
+    if len(site.sizes) > 1:
+        return _confounded(site, k, number)
+    if 1 < k < site.t and site.t % k == 0 and number * k % site.t == 0:
+        replicates = number * k // site.t
+        if 1 < replicates <= 8:
+            return [alpha_blocks(site.t // k, k, replicates, Draws(_BASE_SEED))]
+    return []
+
+
+def _confounded(site: Site, k: int, number: int) -> list[Ints]:
+    """Give a factorial in blocks that gives up only its highest interaction (Yates 1937)."""
+    p = site.sizes[0]
+    if any(size != p for size in site.sizes) or k * p != site.t or number % p:
+        return []
+    total = np.indices(site.sizes).reshape(len(site.sizes), -1).sum(axis=0) % p
+    blocks = np.array([np.flatnonzero(total == rest) for rest in range(p)])
+    return [np.tile(blocks, (number // p, 1))]
+
+
+def _in_blocks(site: Site, blocks: Ints) -> Ints:
+    holder = unit_of(site.term, site.parents[0], site.counts)
+    out = np.empty(site.n, dtype=np.int64)
+    for unit, block in enumerate(blocks):
+        out[holder == unit] = block
+    return out
+
+
+def _youden(site: Site) -> list[Ints]:
+    """Give rows by columns in which columns hold a difference set, moved on by one."""
+    a, b = (unit_of(site.term, p, site.counts) for p in site.parents)
+    out = []
+    for row, column in ((a, b), (b, a)):
+        shifts = difference_set(site.t, int(row.max()) + 1)
+        if shifts is not None and (int(column.max()) + 1) % site.t == 0:
+            out.append((np.array(shifts, dtype=np.int64)[row] + column) % site.t)
+    return out
 
 
 def _with_target(start: Ints, target: Sequence[int]) -> Ints:

@@ -145,7 +145,7 @@ _BASE_BLOCKS: dict[tuple[int, int], tuple[tuple[int, ...], ...]] = {
     (19, 9): ((1, 4, 5, 6, 7, 9, 11, 16, 17),),
     (19, 3): ((0, 1, 8), (0, 2, 5), (0, 4, 13)),
     (21, 5): ((3, 6, 7, 12, 14),),
-    (25, 4): (),
+    (15, 3): ((0, 1, 4), (0, 2, 8), (0, 5, 10)),
     (31, 6): ((1, 5, 11, 24, 25, 27),),
 }
 
@@ -169,8 +169,8 @@ def balanced_blocks(t: int, k: int, b: int) -> Ints | None:
 
     Notes
     -----
-    Tried in turn: developed difference sets, lattices of prime order (k² treatments in
-    blocks of k), the complements of these, and all combinations [1]_.
+    Tried in turn: developed difference sets, affine and projective planes over finite
+    fields (orders up to 9), the complements of these, and all combinations [1]_.
 
     References
     ----------
@@ -183,7 +183,8 @@ def balanced_blocks(t: int, k: int, b: int) -> Ints | None:
     """
     if not 1 < k < t or b * k % t or b * k * (k - 1) % (t * (t - 1)):
         return None
-    for blocks in (_developed(t, k), _lattice(t, k), _complement(t, k), _all_blocks(t, k)):
+    for make in (_developed, _lattice, _plane, _complement, _all_blocks):
+        blocks = make(t, k)
         if blocks is None or b % len(blocks):
             continue
         full = np.tile(blocks, (b // len(blocks), 1))
@@ -196,22 +197,66 @@ def _developed(t: int, k: int) -> Ints | None:
     base = _BASE_BLOCKS.get((t, k))
     if not base:
         return None
-    return np.array([[(x + j) % t for x in block] for block in base for j in range(t)])
+    blocks = {tuple(sorted((x + j) % t for x in block)) for block in base for j in range(t)}
+    return np.array(sorted(blocks))  # a set, for a base block may repeat before t steps
+
+
+_FIELDS: dict[int, tuple[int, tuple[int, ...]]] = {
+    # order: characteristic and the remainder of x^m by an irreducible polynomial, low first
+    4: (2, (1, 1)), 8: (2, (1, 1, 0)), 9: (3, (2, 0)),
+}  # fmt: skip
+
+
+def _field(q: int) -> tuple[Ints, Ints] | None:
+    """Give the addition and multiplication tables of the finite field of order q, or None."""
+    index = np.arange(q)
+    if q > 1 and all(q % p for p in range(2, q)):
+        return np.add.outer(index, index) % q, np.multiply.outer(index, index) % q
+    if q not in _FIELDS:
+        return None
+    p, rest = _FIELDS[q]
+    m = len(rest)
+    power = p ** np.arange(m)
+    digits = index[:, None] // power % p
+    plus = ((digits[:, None] + digits[None]) % p) @ power
+    times = np.zeros((q, q), dtype=np.int64)
+    for a in range(q):
+        shifted = digits.copy()  # every element times x^d, d = 0, 1, …
+        total = np.zeros_like(digits)
+        for d in range(m):
+            total = (total + digits[a, d] * shifted) % p
+            top = shifted[:, -1:]
+            shifted = (np.roll(shifted, 1, axis=1) * (np.arange(m) > 0) + top * np.array(rest)) % p
+        times[a] = total @ power
+    return plus, times
 
 
 def _lattice(t: int, k: int) -> Ints | None:
-    """Give the lines of an affine plane of prime order k: k² treatments, k + 1 replicates."""
-    if t != k * k or any(k % p == 0 for p in range(2, k)):
+    """Give the lines of an affine plane of order k: k² treatments in k + 1 replicates."""
+    field = _field(k) if t == k * k else None
+    if field is None:
         return None
+    plus, times = field
     blocks = [[k * i + j for j in range(k)] for i in range(k)]
     for slope in range(k):
-        blocks += [[k * i + (slope * i + shift) % k for i in range(k)] for shift in range(k)]
+        blocks += [[k * i + plus[times[slope, i], shift] for i in range(k)] for shift in range(k)]
     return np.array(blocks)
+
+
+def _plane(t: int, k: int) -> Ints | None:
+    """Give the lines of a projective plane: an affine one with a line at infinity added."""
+    q = k - 1
+    lines = _lattice(q * q, q) if t == q * q + q + 1 else None
+    if lines is None:
+        return None
+    far = q * q + np.arange(len(lines)) // q  # parallel lines meet in one far point
+    last = np.arange(q * q, t)
+    return np.vstack([np.column_stack([lines, far]), last])
 
 
 def _complement(t: int, k: int) -> Ints | None:
     other = None
-    for make in (_developed, _lattice):
+    for make in (_developed, _lattice, _plane):
         other = make(t, t - k) if other is None else other
     if other is None:
         return None
@@ -222,3 +267,58 @@ def _all_blocks(t: int, k: int) -> Ints | None:
     if comb(t, k) > 2000:
         return None
     return np.array(list(combinations(range(t), k)))
+
+
+def alpha_blocks(s: int, k: int, r: int, draws: Draws) -> Ints:
+    """Construct a resolvable plan of s·k treatments in r replicates of s blocks of k.
+
+    Parameters
+    ----------
+    s, k, r : int
+        Blocks per replicate, units per block, replicates.
+    draws : Draws
+        Chance for the arrays tried where there are too many to try all.
+
+    Returns
+    -------
+    array of int, shape (r·s, k)
+        Blocks, replicate after replicate; the most efficient of the arrays tried.
+
+    Notes
+    -----
+    Block b of replicate j holds i·s + (b + a[i, j]) mod s for i = 0 … k − 1; the array a has
+    zeros in its first row and column [1]_. All arrays are tried where there are at most
+    3000, otherwise 400 at random.
+
+    References
+    ----------
+    .. [1] Patterson and Williams (1976), doi:10.1093/biomet/63.1.83.
+    """
+    from itertools import product
+
+    from trialkit.design.efficiency import block_design_efficiency
+
+    free = (k - 1) * (r - 1)
+    if s**free <= 3000:
+        tried: list[tuple[int, ...]] = list(product(range(s), repeat=free))
+    else:
+        tried = [tuple(draws.below(s) for _ in range(free)) for _ in range(400)]
+    best, best_value = None, -1.0
+    for entries in tried:
+        array = np.zeros((k, r), dtype=np.int64)
+        array[1:, 1:] = np.array(entries, dtype=np.int64).reshape(k - 1, r - 1)
+        b = np.arange(s)
+        blocks = np.concatenate(
+            [(np.arange(k) * s + (b[:, None] + array[:, j]) % s) for j in range(r)]
+        )
+        value = round(block_design_efficiency(blocks.tolist(), s * k), 10)
+        if value > best_value:
+            best, best_value = blocks, value
+    assert best is not None
+    return np.asarray(best, dtype=np.int64)
+
+
+def difference_set(t: int, k: int) -> tuple[int, ...] | None:
+    """Give a set of k numbers whose differences modulo t meet every value equally often."""
+    base = _BASE_BLOCKS.get((t, k), ())
+    return base[0] if len(base) == 1 else None

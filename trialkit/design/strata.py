@@ -26,6 +26,7 @@ from trialkit.design.units import Floats, Ints, information, unit_of
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
+from trialkit.words import plural, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -288,35 +289,27 @@ def _homes(lines: list[Line]) -> dict[str, Term]:
     return {name: line.stratum for name, line in best.items()}
 
 
-def unit_words(term: Term, *, many: bool = True) -> str:
-    """Name a kind of unit in words, as growers say it.
-
-    Examples
-    --------
-    >>> unit_words(("batch", "chamber")), unit_words(("batch", "chamber", "shelf"))
-    ('chamber runs', 'shelves')
-    """
-    last = "chamber run" if set(term) == {"batch", "chamber"} else term[-1]
-    if not many:
-        return last
-    if last.endswith(("ch", "s", "x")):
-        return f"{last}es"
-    return {"shelf": "shelves"}.get(last, f"{last}s")
+def _one(term: Term) -> str:
+    """Name a single unit of a stratum."""
+    return "chamber run" if set(term) == {"batch", "chamber"} else term[-1]
 
 
 def _sentences(
     trial: Trial, lines: list[Line], home: dict[str, Term], left: dict[Term, int]
 ) -> list[str]:
     out = []
-    for name, stratum in home.items():
+    order = {name: i for i, name in enumerate(trial.factors)}
+    names = sorted(home, key=lambda name: (name.count(":"), [order[n] for n in name.split(":")]))
+    for name in names:
+        stratum = home[name]
         here = next(line for line in lines if line.name == name and line.stratum == stratum)
         what = " and ".join(name.split(":"))
         verb = "is compared" if ":" not in name else "together are compared"
-        text = f"{what} {verb} between {unit_words(stratum)}: {left[stratum]} df for error"
+        text = f"{what} {verb} between {units_in_words(stratum)}: {left[stratum]} df for error"
         if here.efficiency < 1 - 1e-6:
             text += f"; {100 * here.efficiency:.1f} % of the information lies there"
             rest = [
-                f"{100 * line.efficiency:.1f} % between {unit_words(line.stratum)}"
+                f"{100 * line.efficiency:.1f} % between {units_in_words(line.stratum)}"
                 for line in lines
                 if line.name == name and line.stratum != stratum
             ]
@@ -330,7 +323,7 @@ def _refusal(trial: Trial, name: str, stratum: Term) -> str:
     factor = trial.factors[name]
     sizes = trial.structure.counts(trial.counts)
     each = sizes[factor.applied_to] / len(factor.levels)
-    kind = unit_words(stratum, many=each != 1)
+    kind = _one(stratum) if each == 1 else units_in_words(stratum)
     remedies = mend(trial, name)
     text = (
         f"{name} cannot be tested: each level sits in only {each:g} {kind}, and nothing is left "
@@ -366,8 +359,8 @@ def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[str]:
         for more in range(1, 50):
             counts = {**trial.counts, unit: now + more}
             if _structural_df(trial, counts, name, others) >= wanted_df:
-                plural = unit_words((unit,))
-                text = f"{more} more {plural if more > 1 else unit} ({now + more} in all)"
+                named = plural(unit) if more > 1 else unit
+                text = f"{more} more {named} ({now + more} in all)"
                 out.append(text + _cost(trial, unit, more))
                 break
     return out
