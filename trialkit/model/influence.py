@@ -26,6 +26,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -56,9 +57,13 @@ class Grouped:
 
     name: str
     codes: Codes
-    labels: tuple[object, ...]
+    labels: tuple[Any, ...]
     variance: float
     weight: Floats | None = None
+
+    def counts(self, residual: Floats) -> bool:
+        """Say whether the variance is far enough from zero to matter beside the residual."""
+        return abs(self.variance) > 1e-10 * float(residual.max())
 
     def columns(self) -> sparse.csr_array:
         """Give the term's columns of ``Z``, shape (n, levels)."""
@@ -94,7 +99,7 @@ class Solved:
 
     @cached_property
     def _z(self) -> sparse.csr_array:
-        blocks = [term.columns() for term in self.terms if term.variance != 0]
+        blocks = [term.columns() for term in self.terms if term.counts(self.residual)]
         if not blocks:
             return sparse.csr_array((len(self.y), 0))
         return sparse.csr_array(sparse.hstack(blocks))
@@ -103,7 +108,9 @@ class Solved:
     def _inner_inverse(self) -> Floats:
         """Inverse of ``D^-1 + Z' R^-1 Z``, dense."""
         spread = [
-            np.full(len(term.labels), term.variance) for term in self.terms if term.variance != 0
+            np.full(len(term.labels), term.variance)
+            for term in self.terms
+            if term.counts(self.residual)
         ]
         if not spread:
             return np.zeros((0, 0))
@@ -216,7 +223,7 @@ class Solved:
         CXV = self.cov @ XV
         change = CXV @ linalg.lu_solve(factor, self.py[rows])
         C = self.cov + CXV @ linalg.lu_solve(factor, CXV.T)
-        return Deleted(self.beta - change, (C + C.T) / 2)
+        return Deleted(self.beta - change, np.asarray((C + C.T) / 2))
 
 
 @dataclass(frozen=True)
@@ -269,7 +276,7 @@ def deletion_measures(
 
 
 def cluster_influence(
-    solved: Solved, term: Grouped, names: Sequence[str], *, most_rows: int = 3000
+    solved: Solved, term: Grouped, contrasts: Floats, names: Sequence[str], *, most_rows: int = 3000
 ) -> pd.DataFrame:
     """Leave out each level of a term in turn, with the variances held.
 
@@ -279,19 +286,21 @@ def cluster_influence(
         The fit with its variances.
     term : Grouped
         Term whose levels are left out.
+    contrasts : ndarray, shape (m, p)
+        Comparisons whose change is watched, as rows over the coefficients.
     names : sequence of str
-        Names of the coefficients.
+        Their names.
     most_rows : int
-        Levels with more rows than this are left as missing.
+        Levels with more rows than this are not left out (their measures stay missing).
 
     Returns
     -------
     DataFrame
         One row per level: `term, level, rows, cooks_d, mdffits, covtrace, covratio,
-        coefficient` (the one that moves most), `change` (with minus without, in the unit of
+        comparison` (the one that moves most), `change` (with minus without, in the unit of
         the response), `change_se` (the same in standard errors), `estimable`.
     """
-    se = np.sqrt(np.diag(solved.cov))
+    se = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, solved.cov, contrasts))
     out = []
     for code, label in enumerate(term.labels):
         rows = np.flatnonzero(term.codes == code)
@@ -300,12 +309,12 @@ def cluster_influence(
         line["estimable"] = deleted is not None or len(rows) > most_rows
         if deleted is not None:
             line |= deletion_measures(solved.beta, solved.cov, deleted.beta, deleted.cov)
-            moved = solved.beta - deleted.beta
+            moved = contrasts @ (solved.beta - deleted.beta)
             worst = int(np.argmax(np.abs(moved / se)))
-            line["coefficient"] = names[worst]
+            line["comparison"] = names[worst]
             line["change"] = float(moved[worst])
             line["change_se"] = float(moved[worst] / se[worst])
         out.append(line)
     columns = ["term", "level", "rows", "cooks_d", "mdffits", "covtrace", "covratio"]
-    columns += ["coefficient", "change", "change_se", "estimable"]
+    columns += ["comparison", "change", "change_se", "estimable"]
     return pd.DataFrame(out).reindex(columns=columns)

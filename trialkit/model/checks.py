@@ -1,0 +1,327 @@
+"""The single checks of a fitted model, each with its finding in plain words.
+
+Every check returns a `Checked`: one line for the table, and findings if there is something
+to say. None of them changes the fit. Thresholds that are a convention and not a theorem are
+marked as such.
+
+References
+----------
+.. [1] Brown MB, Forsythe AB (1974). Robust tests for the equality of variances. J Am Stat
+   Assoc 69:364-367. doi:10.1080/01621459.1974.10482955
+.. [2] Cook RD, Weisberg S (1982). Residuals and Influence in Regression. Chapman and Hall.
+.. [3] Royston P (1995). Remark AS R94: a remark on algorithm AS 181, the W-test for normality.
+   J R Stat Soc C 44:547-551. doi:10.2307/2986146
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import special
+
+from trialkit.errors import Finding
+from trialkit.model.influence import Grouped, Solved
+
+if TYPE_CHECKING:
+    from trialkit.model.fit import Fit
+    from trialkit.model.power_hint import PowerHint
+
+Floats = NDArray[np.float64]
+
+FEW_LEVELS = 8  # fewer effects than this say nothing about a distribution (convention)
+DOUBT = 0.01  # p-value below which a check speaks up, since several are made (convention)
+MOVES = 1.0  # change in standard errors that is called large (Belsley, Kuh, Welsch 1980)
+SHOWN = 5  # rows or levels named in one message
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One line of the table of checks, with its findings.
+
+    Parameters
+    ----------
+    check : str
+        What was looked at.
+    sound : bool or None
+        Whether nothing was found; None where it could not be judged.
+    detail : str
+        The numbers, in words.
+    findings : tuple of Finding
+    """
+
+    check: str
+    sound: bool | None
+    detail: str
+    findings: tuple[Finding, ...] = ()
+
+
+def _listed(names: list[str]) -> str:
+    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+    return ", ".join(names[:SHOWN]) + more
+
+
+def check_search(fit: Fit) -> Checked:
+    """Look at how the search for the variances ended."""
+    settled = bool(fit.optimum.settled[0])
+    steps, left = int(fit.optimum.steps[0]), float(fit.optimum.decrement[0])
+    detail = f"{steps} steps; {left / 2:.1g} log-likelihood units left to gain"
+    own = tuple(f for f in fit.findings if f.code == "not_settled")
+    return Checked("search for the variances", settled, detail, own)
+
+
+def check_edge(fit: Fit) -> Checked:
+    """Look for variances at or below zero, and how near the covariance is to its edge."""
+    own = tuple(f for f in fit.findings if f.code in ("component_below_zero", "component_at_zero"))
+    residual = float(np.max(fit.variances.iloc[fit.reduced.n_random :]))
+    ratios = [
+        f"{name} {value / residual:.2g}"
+        for name, value in fit.variances.iloc[: fit.reduced.n_random].items()
+    ]
+    if not ratios:
+        return Checked("variances beside the residual", None, "no random terms")
+    V = np.tensordot(fit.reduced.coef @ fit.phi, fit.reduced.G, axes=1)
+    phi = fit.phi[fit.reduced.n_random :]
+    room = float(np.linalg.eigvalsh(V)[0]) / float(phi.max())
+    detail = f"share of the residual variance: {', '.join(ratios)}"
+    findings = list(own)
+    if room < 0.01:
+        findings.append(
+            Finding(
+                "covariance_at_edge",
+                "caution",
+                "the estimated variances lie at the edge of what is possible: some means of "
+                f"units would vary only {100 * max(room, 0.0):.2g} % as much as single rows, so "
+                "that the fit would lean on a few units",
+                "rely on the default tests, which then compare plain unit means, and on the "
+                "randomisation test",
+            )
+        )
+    return Checked("variances beside the residual", not findings, detail, tuple(findings))
+
+
+def check_leverage(fit: Fit, solved: Solved) -> Checked:
+    """Look for rows that alone decide a coefficient."""
+    leverage = solved.leverage
+    alone = np.flatnonzero(leverage > 1 - 1e-6)
+    detail = f"largest {leverage.max():.2f} of 1, mean {leverage.mean():.2f}"
+    if not len(alone):
+        return Checked("leverage of single rows", True, detail)
+    finding = Finding(
+        "row_decides",
+        "caution",
+        f"{len(alone)} row{'s' * (len(alone) > 1)} alone decide{'s' * (len(alone) == 1)} a "
+        f"coefficient, so nothing can check {'them' if len(alone) > 1 else 'it'}: "
+        f"{_listed([row_name(fit, i) for i in alone.tolist()])}",
+        "check these weights against the harvest sheet; a simpler fixed part leans on them less",
+    )
+    return Checked("leverage of single rows", False, detail, (finding,))
+
+
+def row_name(fit: Fit, position: int) -> str:
+    """Name a row by its index label and its levels."""
+    columns = dict.fromkeys(c for g in fit.groupings for c in g.term.columns)
+    row = fit.table.iloc[position]
+    where = ", ".join(f"{c} {row[c]}" for c in columns)
+    return f"row {fit.table.index[position]}" + (f" ({where})" if where else "")
+
+
+def check_outliers(fit: Fit, solved: Solved) -> Checked:
+    """Look for rows far from what the model expects (Bonferroni, Cook and Weisberg 1982)."""
+    t, df = outlier_t(solved.standardised, fit.n - fit.p)
+    p = np.minimum(1.0, 2 * special.stdtr(df, -np.abs(t)) * np.isfinite(t).sum())
+    worst = np.flatnonzero(p < 0.05)
+    top = float(np.nanmax(np.abs(t)))
+    detail = f"farthest row {top:.1f} standard errors, p {np.nanmin(p):.2g} for all rows together"
+    if not len(worst):
+        return Checked("outlying rows", True, detail)
+    worst = worst[np.argsort(p[worst])]
+    named = [f"{row_name(fit, i)} {t[i]:+.1f}" for i in worst.tolist()]
+    finding = Finding(
+        "outlying_rows",
+        "caution",
+        f"{len(worst)} row{'s lie' if len(worst) > 1 else ' lies'} farther from the model than "
+        f"chance allows (distance in standard errors): {_listed(named)}",
+        "look them up in the notes: a slip of the scale or of the sheet is corrected there, a "
+        "true harvest stays in; run the analysis with and without and report both",
+    )
+    return Checked("outlying rows", False, detail, (finding,))
+
+
+def outlier_t(standardised: Floats, df: int) -> tuple[Floats, int]:
+    """Turn standardised residuals into t statistics that leave the row itself out.
+
+    ``t = r sqrt((df - 1) / (df - r^2))``: exact in a model without random terms.
+    """
+    inside = np.minimum(standardised**2, df - 1e-9)
+    return np.asarray(standardised * np.sqrt((df - 1) / (df - inside))), df - 1
+
+
+def check_spread(fit: Fit, solved: Solved, column: str) -> Checked:
+    """Compare the spread of row residuals between the levels of one column."""
+    residual = pd.Series(solved.standardised).dropna()
+    group = fit.table[column].reset_index(drop=True)[residual.index]
+    name = f"equal spread between levels of {column}"
+    spreads = residual.groupby(group.to_numpy()).agg(["std", "size"])
+    spreads = spreads[spreads["size"] >= 4]
+    if len(spreads) < 2:
+        return Checked(name, None, "too few rows per level to judge")
+    kept = residual[group.isin(spreads.index)]
+    p = brown_forsythe(kept, group[kept.index])
+    sizes = spreads["std"].to_numpy(dtype=float)
+    low, high = spreads.index[int(sizes.argmin())], spreads.index[int(sizes.argmax())]
+    ratio = float(sizes.max() / max(float(sizes.min()), 1e-300))
+    detail = f"{column} {high} spreads {ratio:.2g} times as much as {low}; p {p:.2g}"
+    if p >= DOUBT or ratio < 1.5 or fit.spec.residual_by == column:
+        return Checked(name, True, detail)
+    finding = Finding(
+        "unequal_spread",
+        "caution",
+        f"rows of {column} {high} spread {ratio:.2g} times as much about the model as those of "
+        f"{low} (p {p:.2g}): means are sound, but one common error is too small for some "
+        "comparisons and too large for others",
+        f'fit with residual_by="{column}", or on the log scale if the spread grows with the mean',
+    )
+    return Checked(name, False, detail, (finding,))
+
+
+def brown_forsythe(values: pd.Series, groups: pd.Series) -> float:
+    """Give the p-value of equal spread, by distances from group medians.
+
+    Examples
+    --------
+    >>> v = pd.Series([1.0, 2.0, 3.0, 4.0, 10.0, 20.0, 30.0, 40.0])
+    >>> round(brown_forsythe(v, pd.Series(list("aaaabbbb"))), 4)
+    0.0159
+    """
+    from scipy import stats
+
+    parts = [part.to_numpy() for _, part in values.groupby(groups.to_numpy())]
+    return float(stats.levene(*parts, center="median").pvalue)
+
+
+def check_shape(name: str, values: Floats, remedy: str) -> Checked:
+    """Ask whether standardised values look like draws of a normal law (Shapiro-Wilk)."""
+    from scipy import stats
+
+    known = values[np.isfinite(values)]
+    label = f"normality of {name}"
+    if len(known) < FEW_LEVELS:
+        return Checked(label, None, f"{len(known)} values are too few to judge")
+    drawn = known[:: max(1, math.ceil(len(known) / 5000))]
+    p, skew = float(stats.shapiro(drawn).pvalue), float(stats.skew(known))
+    tails = float(stats.kurtosis(known))
+    detail = f"p {p:.2g}; lean {skew:+.2f}, tails {tails:+.2f} (both 0 for a normal law)"
+    if p >= DOUBT or (abs(skew) < 0.5 and abs(tails) < 1.0):
+        return Checked(label, True, detail)
+    shape = "lean to one side" if abs(skew) >= 0.5 else "have heavy tails"
+    finding = Finding(
+        "not_normal",
+        "note",
+        f"the {name} {shape} (p {p:.2g}): with few units the tests feel it, with many they "
+        "hardly do",
+        remedy,
+    )
+    return Checked(label, False, detail, (finding,))
+
+
+def check_effects(term: Grouped, standardised: Floats) -> Checked:
+    """Look for a batch, chamber or other level far from the rest (Bonferroni)."""
+    known = np.isfinite(standardised)
+    count = int(known.sum())
+    name = f"outlying levels of {term.name}"
+    if count < 4:
+        return Checked(name, None, f"{count} levels are too few to judge")
+    t, df = outlier_t(standardised, max(count - 1, 3))
+    p = np.minimum(1.0, 2 * special.stdtr(df, -np.abs(t)) * count)
+    worst = int(np.nanargmax(np.abs(standardised)))
+    far = float(standardised[worst])
+    detail = f"farthest is {term.labels[worst]}, {far:+.1f} standard errors"
+    if not p[worst] < DOUBT:
+        return Checked(name, True, detail)
+    finding = Finding(
+        "outlying_level",
+        "caution",
+        f"{term.name} {term.labels[worst]} lies {abs(far):.1f} standard errors "
+        f"{'above' if far > 0 else 'below'} what the other levels would make it",
+        "look for a cause in its notes and logs (fan, sensor, substrate lot) and see below what "
+        "changes without it",
+    )
+    return Checked(name, False, detail, (finding,))
+
+
+def check_influence(term: str, table: pd.DataFrame) -> Checked:
+    """Look for levels that the answer leans on."""
+    name = f"influence of each {term}"
+    findings: list[Finding] = []
+    lost = table[~table["estimable"].astype(bool)]
+    if len(lost):
+        named = _listed([str(label) for label in lost["level"]])
+        findings.append(
+            Finding(
+                "level_needed",
+                "caution",
+                f"without {term} {named} some comparison cannot be made at all: it rests on "
+                f"{'that level' if len(lost) == 1 else 'each of these levels'} alone",
+                "repeat the treatment elsewhere before acting on that comparison",
+            )
+        )
+    known = table.dropna(subset=["cooks_d"])
+    if not len(known):
+        return Checked(name, False if findings else None, "not computed", tuple(findings))
+    top = known.iloc[int(known["change_se"].abs().to_numpy(dtype=float).argmax())]
+    detail = (
+        f"largest: without {top['level']}, {top['comparison']} changes by "
+        f"{abs(top['change_se']):.1f} standard errors (Cook's distance {top['cooks_d']:.2f})"
+    )
+    strong = known[(known["change_se"].abs() > MOVES) | (known["cooks_d"] > 1)]
+    strong = strong.sort_values("change_se", key=lambda v: -v.abs())
+    if len(strong):
+        leaning = [
+            f"{level} ({comparison} {change:+.4g}, {abs(change_se):.1f} se)"
+            for level, comparison, change, change_se in zip(
+                strong["level"],
+                strong["comparison"],
+                strong["change"].astype(float),
+                strong["change_se"].astype(float),
+                strict=True,
+            )
+        ]
+        findings.append(
+            Finding(
+                "influential_level",
+                "note",
+                f"the answer leans on {term} {_listed(leaning)}; the number is what it adds to "
+                "that comparison",
+                "see whether the conclusion holds without it",
+            )
+        )
+    return Checked(name, not findings, detail, tuple(findings))
+
+
+def check_power(fit: Fit, hint: PowerHint | None) -> Checked:
+    """Say whether a power of the response would suit the model better."""
+    name = "scale of the response"
+    if hint is None:
+        return Checked(name, None, "not judged: the response has values of zero or below")
+    detail = f"best power {hint.power:.2f} (limits {hint.low:.2f} to {hint.high:.2f})"
+    if hint.suggestion == 1.0:
+        return Checked(name, True, detail)
+    ratio = hint.suggestion == 0.0
+    finding = Finding(
+        "other_scale",
+        "note",
+        f"{hint.words} of {fit.spec.response} suits the model better: power {hint.power:.2f}, "
+        f"limits {hint.low:.2f} to {hint.high:.2f}",
+        "fit it as a check; "
+        + (
+            'ratios then compare geometric means (scale="log")'
+            if ratio
+            else "answers are then on that scale and must be turned back to be read"
+        ),
+    )
+    return Checked(name, False, detail, (finding,))
