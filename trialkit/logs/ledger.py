@@ -1,0 +1,406 @@
+"""The ledger: the account of every row read, kept or set aside, and of every change.
+
+Rows read = rows kept + rows set aside, per file, always. A row is set aside once, by the
+first rule that catches it. Nothing here looks at values; the readers do and report here.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from fnmatch import fnmatch
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from trialkit.errors import Finding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.trialfile import Keep
+
+#: Every rule a reader may apply: name → what it guards against.
+RULES: dict[str, str] = {
+    "wrong number of columns": "the row does not fit the heads of the table",
+    "open quotation mark": "a quotation mark is not closed, so the row cannot be split",
+    "cut short": "the file ends in the middle of this row",
+    "not a record": "the line is not a complete JSON object",
+    "time unreadable": "the moment of the record cannot be read",
+    "hour that does not exist": "the clocks went forward over this moment",
+    "hour that comes twice": "the clocks went back and the order of rows does not tell which",
+    "clock reset": "the logger fell back to the date it is born with",
+    "clock corrected": "the trial file says how far the clock was off",
+    "chamber unknown": "the chamber is none of the trial's",
+    "shelf unknown": "the shelf is none of the trial's",
+    "value unreadable": "a cell that should hold a number does not",
+    "value impossible": "no sensor in air can read this",
+    "no value": "the row has no readable value",
+    "unit written in cell": "the cell holds a number with its unit",
+    "double export": "the same record was exported twice",
+    "same time, other values": "one sensor gave two records for the same moment",
+    "not filled in": "the row has a unit and a flush, but nothing was entered",
+    "unknown unit": "the unit code is none of the trial's",
+    "unit code tidied": "the code differs only in case, blanks, signs or leading zeros",
+    "flush unreadable": "the flush is not a whole number from 1 to the trial's flushes",
+    "date unreadable": "the date of the harvest cannot be read",
+    "date outside batch": "the date does not lie between start and end of the batch",
+    "negative weight": "a weight below zero",
+    "heavier than the block": "more mushrooms than the block weighs",
+    "weight missing": "no weight, no count and no reason why",
+    "dry weight above fresh": "drying cannot add weight",
+    "dry weight doubtful": "dry matter outside 2 to 40 % of the fresh weight",
+    "caps impossible": "a count below zero or with a fraction",
+    "status unknown": "the word for the state is not known",
+    "double entry": "the same unit and flush entered twice with the same values",
+    "conflicting entries": "the same unit and flush on one day with different values",
+    "picks added": "one flush picked on several days",
+    "decimal slip": "about ten, a hundred or a thousand times what the unit's other weights say",
+    "flush order": "a later flush is dated before an earlier one",
+    "state unreadable": "the word is neither on nor off",
+    "never switched off": "mist was switched on and the log does not say when it stopped",
+    "interval impossible": "the mist stops before it starts, or its length is below zero",
+}
+
+_COMPRESS_ABOVE = 50
+_COLUMNS = (
+    "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy",
+)  # fmt: skip
+_RISKY = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """What happened to every row of every file.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns ``file, row, row_last, rows, column, rule, action, old, new, reason, remedy``.
+        `row` is the line in the file as a person counts them (1 is the first line), `row_last`
+        the last one of a run treated alike, `rows` how many rows the line stands for. `action`
+        is ``"set aside"``, ``"changed"``, ``"kept by request"`` or ``"note"``.
+    counts : DataFrame
+        One row per file: ``file, read, kept, set_aside``.
+    """
+
+    table: pd.DataFrame
+    counts: pd.DataFrame
+
+    def summary(self) -> pd.DataFrame:
+        """Give one row per file: ``file, read, kept, set_aside`` (rows)."""
+        return self.counts.copy()
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether rows read = kept + set aside, and the lines of the table agree, per file."""
+        total = bool((self.counts["read"] == self.counts["kept"] + self.counts["set_aside"]).all())
+        aside = self.table[self.table["action"] == "set aside"].groupby("file")["rows"].sum()
+        listed = aside.reindex(self.counts["file"]).fillna(0).astype(int)
+        return total and bool((listed.to_numpy() == self.counts["set_aside"].to_numpy()).all())
+
+    def write(self, path: str | Path) -> Path:
+        """Write the ledger as CSV; cells that a spreadsheet would run are made plain text."""
+        path = Path(path)
+        partial = path.with_name(path.name + ".part")
+        with partial.open("w", encoding="utf-8", newline="") as out:
+            writer = csv.writer(out)
+            writer.writerow(_COLUMNS)
+            for record in self.table[list(_COLUMNS)].itertuples(index=False):
+                writer.writerow([_harmless(cell) for cell in record])
+        partial.replace(path)
+        return path
+
+    def __str__(self) -> str:
+        from trialkit.display import show_table
+
+        return show_table(self.counts, heads=_HEADS, caption="Rows read, kept and set aside").text()
+
+    def _repr_html_(self) -> str:
+        from trialkit.display import show_table
+
+        return show_table(self.counts, heads=_HEADS, caption="Rows read, kept and set aside").html()
+
+
+_HEADS = {"set_aside": "set aside"}
+
+
+def _harmless(cell: object) -> object:
+    return "'" + cell if isinstance(cell, str) and cell.startswith(_RISKY) else cell
+
+
+@dataclass
+class FileAccount:
+    """The account of one file while it is read.
+
+    Parameters
+    ----------
+    file : str
+        Name shown to people.
+    rows : ndarray of int, shape (n,)
+        Line number of each row read.
+    keep : sequence of Keep
+        Requests from the trial file that touch this file.
+    alive : ndarray of bool, shape (n,)
+        Which rows are still kept.
+    """
+
+    file: str
+    rows: np.ndarray
+    keep: Sequence[Keep] = ()
+    alive: np.ndarray = field(init=False)
+    lines: list[dict[str, Any]] = field(default_factory=list)
+    used: set[int] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        self.alive = np.ones(len(self.rows), dtype=bool)
+
+    def set_aside(
+        self,
+        which: Any,
+        *,
+        rule: str,
+        reason: Any,
+        remedy: Any = "",
+        column: str = "",
+        old: Any = "",
+        keepable: bool = True,
+    ) -> np.ndarray:
+        """Set rows aside by a rule, unless the trial file asks to keep them.
+
+        Parameters
+        ----------
+        which : ndarray of bool or of int
+            Mask over the rows of the file, or their positions.
+        rule : str
+            One of `RULES`.
+        reason, remedy, old : str or sequence
+            One for all, or one per row of `which`.
+        column : str
+            Head of the column at fault, if one is.
+        keepable : bool
+            False where nothing usable is there to keep.
+
+        Returns
+        -------
+        ndarray of int
+            Positions of the rows set aside.
+        """
+        index, texts = self._select(which, {"reason": reason, "remedy": remedy, "old": old})
+        live = self.alive[index]
+        index, texts = index[live], _cut(texts, live)
+        asked, because = self._asked(index, rule)
+        if asked.any() and keepable:
+            kept = _cut(texts, asked) | {"reason": because[asked]}
+            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
+            index, texts = index[~asked], _cut(texts, ~asked)
+        elif asked.any():
+            note = "you asked to keep this row, but nothing in it can be used"
+            texts = texts | {"remedy": np.where(asked, note, _spread(texts["remedy"], len(index)))}
+        if len(index):
+            self.alive[index] = False
+            self._line(index, rule, "set aside", column, new="", texts=texts)
+        return index
+
+    def change(
+        self,
+        which: Any,
+        *,
+        rule: str,
+        reason: Any,
+        column: str,
+        old: Any,
+        new: Any,
+        remedy: Any = "",
+    ) -> np.ndarray:
+        """Record changed values; give the positions that may be changed (not kept by request)."""
+        index, texts = self._select(
+            which, {"reason": reason, "remedy": remedy, "old": old, "new": new}
+        )
+        asked, because = self._asked(index, rule)
+        if asked.any():
+            kept = _cut(texts, asked) | {"reason": because[asked], "new": ""}
+            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
+        index, texts = index[~asked], _cut(texts, ~asked)
+        self._line(index, rule, "changed", column, new=texts["new"], texts=texts)
+        return index
+
+    def note(
+        self,
+        which: Any,
+        *,
+        rule: str,
+        reason: Any,
+        column: str = "",
+        old: Any = "",
+        remedy: Any = "",
+    ) -> np.ndarray:
+        """Record something doubtful about rows that stay as they are; give their positions."""
+        index, texts = self._select(which, {"reason": reason, "remedy": remedy, "old": old})
+        asked, because = self._asked(index, rule)
+        if asked.any():
+            kept = _cut(texts, asked) | {"reason": because[asked]}
+            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
+        index, texts = index[~asked], _cut(texts, ~asked)
+        self._line(index, rule, "note", column, new="", texts=texts)
+        return index
+
+    def _select(self, which: Any, texts: dict[str, Any]) -> tuple[np.ndarray, dict[str, Any]]:
+        which = np.asarray(which)
+        index = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)
+        for name, value in texts.items():
+            if not isinstance(value, str):
+                texts[name] = np.asarray(value, dtype=object)
+                if which.dtype == bool and len(value) == len(which) != len(index):
+                    texts[name] = texts[name][index]
+        return index, texts
+
+    def _asked(self, index: np.ndarray, rule: str) -> tuple[np.ndarray, np.ndarray]:
+        asked = np.zeros(len(index), dtype=bool)
+        because = np.full(len(index), "", dtype=object)
+        for number, request in enumerate(self.keep):
+            if request.rule != rule:
+                continue
+            hit = np.isin(self.rows[index], request.rows)
+            if hit.any():
+                self.used.add(number)
+            asked |= hit
+            because[hit] = request.because
+        return asked, because
+
+    def _line(
+        self,
+        index: np.ndarray,
+        rule: str,
+        action: str,
+        column: str,
+        *,
+        new: Any,
+        texts: dict[str, Any],
+    ) -> None:
+        if rule not in RULES:
+            raise AssertionError(f"rule {rule!r} is not in the list of rules")
+        if not len(index):
+            return
+        order = np.argsort(self.rows[index], kind="stable")
+        index, texts, new = index[order], _cut(texts, order), _cut({"n": new}, order)["n"]
+        rows = self.rows[index]
+        base = {"column": column, "rule": rule, "action": action}
+        cells = {"old": texts["old"], "new": new, **{k: texts[k] for k in ("reason", "remedy")}}
+        if len(index) > _COMPRESS_ABOVE:
+            starts = _run_starts(index, cells, loose=("old",) if action != "changed" else ())
+        else:
+            starts = np.arange(len(index))
+        ends = np.append(starts[1:], len(index)) - 1
+        out: dict[str, Any] = {
+            "row": rows[starts],
+            "row_last": rows[ends],
+            "rows": ends - starts + 1,
+        }
+        for name, value in cells.items():
+            if isinstance(value, str):
+                out[name] = value
+                continue
+            first, last = value[starts], value[ends]
+            same = (starts == ends) | (first == last)
+            out[name] = np.where(
+                same, first, [f"{a} … {b}" for a, b in zip(first, last, strict=True)]
+            )
+        self.lines.append(base | out)
+
+
+def _cut(texts: dict[str, Any], chosen: np.ndarray) -> dict[str, Any]:
+    return {name: v if isinstance(v, str) else v[chosen] for name, v in texts.items()}
+
+
+def _spread(value: Any, n: int) -> np.ndarray:
+    return np.full(n, value, dtype=object) if isinstance(value, str) else value
+
+
+def _run_starts(index: np.ndarray, cells: dict[str, Any], *, loose: tuple[str, ...]) -> np.ndarray:
+    """Find where runs of neighbouring rows treated alike begin."""
+    breaks = np.diff(index) != 1
+    for name, value in cells.items():
+        if not isinstance(value, str) and name not in loose:
+            breaks |= value[1:] != value[:-1]
+    return np.concatenate([[0], np.flatnonzero(breaks) + 1])
+
+
+class Account:
+    """The account of all files of one log while they are read."""
+
+    def __init__(self, keep: Sequence[Keep] = ()) -> None:
+        self.keep = list(keep)
+        self.files: list[FileAccount] = []
+
+    def open(self, file: str, rows: np.ndarray) -> FileAccount:
+        """Start the account of a file whose rows have these line numbers."""
+        mine = [k for k in self.keep if matches_file(file, k.file)]
+        account = FileAccount(file, np.asarray(rows, dtype=np.int64), mine)
+        self.files.append(account)
+        return account
+
+    def close(self) -> tuple[Ledger, list[Finding]]:
+        """Give the finished ledger, and findings about requests that touched nothing."""
+        import pandas as pd
+
+        frames = [
+            pd.DataFrame({"file": f.file, **line}, columns=list(_COLUMNS))
+            for f in self.files
+            for line in f.lines
+        ]
+        if frames:
+            table = pd.concat(frames, ignore_index=True)
+            order = {f.file: i for i, f in enumerate(self.files)}
+            rank = table["file"].map(order)
+            table = table.assign(_rank=rank).sort_values(["_rank", "row"], kind="stable")
+            table = table.drop(columns="_rank").reset_index(drop=True)
+        else:
+            table = pd.DataFrame({name: pd.Series(dtype=object) for name in _COLUMNS})
+        for name in ("row", "row_last", "rows"):
+            table[name] = table[name].astype("int64")
+        for name in ("file", "column", "rule", "action", "old", "new", "reason", "remedy"):
+            table[name] = table[name].astype(object).map(str) if len(table) else table[name]
+        counts = pd.DataFrame(
+            [(f.file, len(f.rows), int(f.alive.sum()), int((~f.alive).sum())) for f in self.files],
+            columns=["file", "read", "kept", "set_aside"],
+        )
+        ledger = Ledger(table, counts)
+        if not ledger.adds_up:
+            raise AssertionError("the ledger does not add up")
+        return ledger, self._idle_requests()
+
+    def _idle_requests(self) -> list[Finding]:
+        from trialkit.trialfile import nearest
+
+        used = {id(f.keep[i]) for f in self.files for i in f.used}
+        findings = []
+        for request in self.keep:
+            if id(request) in used:
+                continue
+            rows = ", ".join(map(str, request.rows))
+            message = (
+                f"the request to keep row {rows} of {request.file} from the rule "
+                f"{request.rule!r} touched nothing"
+            )
+            remedy = (
+                "remove it, or correct its file and rows"
+                if request.rule in RULES
+                else nearest(request.rule, RULES)
+            )
+            findings.append(Finding("idle_request", "note", message, remedy))
+        return findings
+
+
+def matches_file(file: str, pattern: str) -> bool:
+    """Whether a file name, with or without its folders, fits a name or pattern.
+
+    Examples
+    --------
+    >>> matches_file("logs/climate_T1.csv.gz", "climate_T1*"), matches_file("logs/a.csv", "b.csv")
+    (True, False)
+    """
+    name = PurePosixPath(file).name
+    return file == pattern or name == pattern or fnmatch(file, pattern) or fnmatch(name, pattern)

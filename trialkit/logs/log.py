@@ -1,0 +1,58 @@
+"""`Log`: what a reader gives out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from trialkit.errors import Finding
+from trialkit.logs.ledger import Ledger
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class LogFile:
+    """One file that was read: its name, its content hash and its size in bytes."""
+
+    name: str
+    sha256: str
+    size: int
+
+
+@dataclass(frozen=True)
+class Log:
+    """A log as a table, with the account of every row and what is doubtful about it.
+
+    Parameters
+    ----------
+    kind : {"harvest", "environment", "mist"}
+    table : DataFrame
+        The sound rows; see the reader for its columns. Times are UTC.
+    ledger : Ledger
+        Rows read = kept + set aside, per file; every change with its reason.
+    findings : tuple of Finding
+        What a reader of the result must know.
+    files : tuple of LogFile
+        The files it was read from.
+    spans : DataFrame
+        What each file covers: ``file, chamber, sensor, first, last, records``; empty for harvests.
+    """
+
+    kind: str
+    table: pd.DataFrame
+    ledger: Ledger
+    findings: tuple[Finding, ...] = ()
+    files: tuple[LogFile, ...] = ()
+    spans: pd.DataFrame = field(repr=False, kw_only=True)
+
+    def __str__(self) -> str:
+        lines = [f"{self.kind} log: {len(self.table)} rows", str(self.ledger)]
+        return "\n".join([*lines, *map(str, self.findings)])
+
+    def _repr_html_(self) -> str:
+        import html
+
+        found = "".join(f"<li>{html.escape(str(f))}</li>" for f in self.findings)
+        return self.ledger._repr_html_() + (f"<ul>{found}</ul>" if found else "")

@@ -1,0 +1,163 @@
+"""All files of one kind of log → raw tables with their columns found and their account opened."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from trialkit.errors import Finding, LogError
+from trialkit.logs.clock import find_zone
+from trialkit.logs.dialect import decode, find_dialect
+from trialkit.logs.files import Member, find_files, hash_file, open_members
+from trialkit.logs.ledger import Account, FileAccount
+from trialkit.logs.log import LogFile
+from trialkit.logs.mapping import Columns, find_columns
+from trialkit.logs.raw import RawTable
+from trialkit.logs.table_read import read_text_table
+from trialkit.trial import Trial
+from trialkit.trialfile import LogSection
+
+
+@dataclass
+class Opened:
+    """One file opened: its rows, its columns found, its account."""
+
+    raw: RawTable
+    columns: Columns
+    account: FileAccount
+
+
+@dataclass
+class Reading:
+    """A log while it is read.
+
+    Parameters
+    ----------
+    trial : Trial
+    kind : {"harvest", "environment", "mist"}
+    spec : LogSection
+    zone : tzinfo
+        Zone of times without an offset.
+    """
+
+    trial: Trial
+    kind: str
+    spec: LogSection
+    zone: dt.tzinfo
+    account: Account
+    opened: list[Opened] = field(default_factory=list)
+    files: list[LogFile] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+    def find(self, code: str, message: str, remedy: str = "", *, severity: str = "caution") -> None:
+        """Store a finding."""
+        self.findings.append(Finding(code, severity, message, remedy))  # type: ignore[arg-type]
+
+
+def start_reading(trial: Trial, kind: str) -> Reading:
+    """Open all files of a log.
+
+    Raises
+    ------
+    LogError
+        If the trial names no such log, or files cannot be read; all of them are named together.
+    """
+    spec = trial.logs.get(kind)
+    if spec is None:
+        raise LogError(f"the trial names no {kind} log → add [logs.{kind}] with files = [ … ]")
+    zone = find_zone(spec.time_zone) if spec.time_zone else trial.zone
+    reading = Reading(trial, kind, spec, zone, Account(spec.keep))
+    troubles: list[str] = []
+    for path, name in find_files(trial.folder, spec.files):
+        try:
+            sha256, size = hash_file(path)
+            reading.files.append(LogFile(name, sha256, size))
+            for member in open_members(path, name):
+                _open_tables(reading, member)
+        except LogError as problem:
+            troubles.append(str(problem))
+        except MemoryError:
+            troubles.append(f"{name}: does not fit into memory → split the file")
+    raise_together(troubles)
+    return reading
+
+
+def raise_together(troubles: list[str]) -> None:
+    """Raise one error for all files that cannot be read; do nothing where there are none."""
+    if len(troubles) == 1:
+        raise LogError(troubles[0])
+    if troubles:
+        lines = [f"  {i}. {t}" for i, t in enumerate(troubles, 1)]
+        raise LogError("\n".join([f"{len(troubles)} log files cannot be read", *lines]))
+
+
+def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
+    """Do the same to every file; what stops one is reported with what stops the others."""
+    troubles: list[str] = []
+    for opened in reading.opened:
+        try:
+            work(opened)
+        except LogError as problem:
+            troubles.append(str(problem))
+    raise_together(troubles)
+
+
+def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
+    """Read the table (or, for a workbook, the tables) that a file holds."""
+    if member.format == "text":
+        text, encoding, found = decode(member.data, member.name)
+        dialect = find_dialect(
+            text, encoding, member.name, delimiter=spec.delimiter, decimal=spec.decimal,
+            expected=_expected(spec),
+        )  # fmt: skip
+        table = read_text_table(
+            text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
+        )
+        table.findings[:0] = found
+        return [table]
+    from trialkit.logs.other_tables import read_other
+
+    return read_other(member, spec, expected=_expected(spec))
+
+
+def _expected(spec: LogSection) -> list[str]:
+    """List the heads that the trial file names."""
+    out: list[str] = []
+    for given in spec.columns.values():
+        if "{chamber}" not in given:
+            out += [given, *(given.split(" + ") if " + " in given else ())]
+    return out
+
+
+def _open_tables(reading: Reading, member: Member) -> None:
+    trial, spec = reading.trial, reading.spec
+    tables = read_member(member, spec, reading.kind)
+    if member.cut_short:
+        what = f"{member.name}: the compressed file ends too early; what came before was read"
+        reading.find("cut_short", what, "export the file again")
+    troubles: list[str] = []
+    used = 0
+    for table in tables:
+        try:
+            columns = find_columns(
+                list(table.columns), spec, reading.kind, file=table.name,
+                chambers=trial.levels.get("chamber", ()), extra=tuple(trial.structure.factors),
+            )  # fmt: skip
+        except LogError as problem:
+            troubles.append(str(problem))
+            continue
+        used += 1
+        rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
+        account = reading.account.open(table.name, rows.astype(np.int64))
+        for k, line in enumerate(table.broken):
+            account.set_aside(
+                np.array([table.n + k]), rule=line.rule, reason=line.reason, remedy=line.remedy,
+                old=line.text, keepable=False,
+            )  # fmt: skip
+        reading.findings += [*table.findings, *columns.findings]
+        reading.opened.append(Opened(table, columns, account))
+    if not used:
+        raise_together(troubles)
