@@ -23,7 +23,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -37,6 +37,7 @@ Index = NDArray[np.intp]
 
 MOST_STEPS = 60
 SETTLED = 1e-9  # Newton decrement (log-likelihood units) before the last undamped step
+BARRIERS = (0.1, 1e-2, 1e-3, 1e-4)  # weights that lead to a maximum on the edge from inside
 EDGE = 1e-7  # smallest eigenvalue of V over the residual that counts as inside
 
 
@@ -88,6 +89,8 @@ class Optimum:
     settled : ndarray of bool, shape (R,)
     decrement : ndarray, shape (R,)
         Squared length of the last Newton step, in log-likelihood units.
+    edge : ndarray of bool, shape (R,)
+        Whether the maximum lies on the edge of the space of covariances (``"free"``).
     path : tuple of (phi, loglik)
         Each step of the first response, for the record.
     """
@@ -97,11 +100,18 @@ class Optimum:
     steps: NDArray[np.intp]
     settled: NDArray[np.bool_]
     decrement: Floats
+    edge: NDArray[np.bool_]
     path: tuple[tuple[Floats, float], ...]
 
 
 def evaluate(
-    reduced: Reduced, phi: Floats, e: Floats, out_ss: Floats, *, derivatives: bool = True
+    reduced: Reduced,
+    phi: Floats,
+    e: Floats,
+    out_ss: Floats,
+    *,
+    derivatives: bool = True,
+    barrier: float = 0.0,
 ) -> Point:
     """Evaluate the restricted likelihood and its derivatives.
 
@@ -114,14 +124,14 @@ def evaluate(
     out_ss : ndarray, shape (R, strata)
     derivatives : bool
         Whether score and informations are wanted.
+    barrier : float
+        Weight of ``log |V / residual|``, added to keep off the edge of the space.
 
     Returns
     -------
     Point
     """
     R, m = phi.shape
-    a = phi @ reduced.coef.T
-    S, k = reduced.n_strata, e.shape[1]
     point = Point(
         phi.copy(),
         np.full(R, -np.inf),
@@ -130,42 +140,80 @@ def evaluate(
         np.zeros((R, m, m)),
     )
     inside = np.flatnonzero(inside_space(reduced, phi))
-    if not len(inside):
-        return point
-    a, e, out_ss, lam = a[inside], e[inside], out_ss[inside], a[inside, :S]
-    W = weighted_sum(a, reduced.GK)
+    W = weighted_sum(phi[inside] @ reduced.coef.T, reduced.GK)
     half, good = cholesky_each(W)
     if not good.all():
         inside, W, half = inside[good], W[good], half[good]
-        a, e, out_ss, lam = a[good], e[good], out_ss[good], lam[good]
+    if not len(inside):
+        return point
+    a, e, out_ss = phi[inside] @ reduced.coef.T, e[inside], out_ss[inside]
+    lam = a[:, : reduced.n_strata]
     logdet = 2 * np.log(np.einsum("rii->ri", half)).sum(1) + np.log(lam) @ reduced.out
     P = np.linalg.inv(W)
     Pe = np.einsum("rij,rj->ri", P, e)
     square = np.einsum("ri,ri->r", e, Pe) + (out_ss / lam).sum(1)
     point.loglik[inside] = -0.5 * (logdet + square)
-    if not derivatives:
-        return point
-    GK = reduced.GK
-    E = len(GK)
-    PG = P[:, None] @ GK[None]  # R, E, k, k
-    GPe = np.einsum("eij,rj->rei", GK, Pe)
-    trace = np.einsum("reii->re", PG)
+    if derivatives:
+        trace, double = _traces(P, reduced.GK)
+        score, expected, observed = _derivatives(reduced, P, Pe, lam, out_ss, trace, double)
+        point.score[inside], point.expected[inside] = score, expected
+        point.observed[inside] = observed
+    if barrier:
+        _add_barrier(reduced, point, inside, barrier)
+    return point
+
+
+def _traces(P: Floats, G: Floats) -> tuple[Floats, Floats]:
+    """Give ``tr(P G_e)`` and ``tr(P G_e P G_f)`` for each response."""
+    E, k, _ = G.shape
+    PG = P[:, None] @ G[None]
+    flat = PG.reshape(len(P), E, k * k)
+    turned = np.swapaxes(PG, 2, 3).reshape(len(P), E, k * k)
+    return np.einsum("reii->re", PG), flat @ np.swapaxes(turned, 1, 2)
+
+
+def _derivatives(
+    reduced: Reduced,
+    P: Floats,
+    Pe: Floats,
+    lam: Floats,
+    out_ss: Floats,
+    trace: Floats,
+    double: Floats,
+) -> tuple[Floats, Floats, Floats]:
+    GPe = np.einsum("eij,rj->rei", reduced.GK, Pe)
     quad = np.einsum("rei,ri->re", GPe, Pe)
-    PGPe = np.einsum("rij,rej->rei", P, GPe)
-    flat = PG.reshape(len(PG), E, k * k)
-    turned = PG.transpose(0, 1, 3, 2).reshape(len(PG), E, k * k)
-    double = flat @ turned.transpose(0, 2, 1)
-    quad2 = GPe @ PGPe.transpose(0, 2, 1)
-    at = np.arange(S)
-    trace[:, :S] += reduced.out / lam
-    quad[:, :S] += out_ss / lam**2
+    quad2 = GPe @ np.swapaxes(np.einsum("rij,rej->rei", P, GPe), 1, 2)
+    at = np.arange(reduced.n_strata)
+    trace[:, at] += reduced.out / lam
+    quad[:, at] += out_ss / lam**2
     double[:, at, at] += reduced.out / lam**2
     quad2[:, at, at] += out_ss / lam**3
     c = reduced.coef
-    point.score[inside] = -0.5 * (trace - quad) @ c
-    point.expected[inside] = 0.5 * (c.T @ double @ c)
-    point.observed[inside] = c.T @ (quad2 - 0.5 * double) @ c
-    return point
+    return (
+        -0.5 * (trace - quad) @ c,
+        0.5 * (c.T @ double @ c),
+        c.T @ (quad2 - 0.5 * double) @ c,
+    )
+
+
+def _add_barrier(reduced: Reduced, point: Point, inside: NDArray[np.intp], weight: float) -> None:
+    """Add ``weight * (log |V| - r log residual)`` over the coordinates, with derivatives."""
+    phi = point.phi[inside]
+    V = weighted_sum(phi @ reduced.coef.T, reduced.G)
+    trace, double = _traces(np.linalg.inv(V), reduced.G)
+    c, m, random = reduced.coef, phi.shape[1], reduced.n_random
+    residual = phi[:, random:].mean(axis=1)
+    r, parts = len(reduced.stratum), m - random
+    sign, logdet = np.linalg.slogdet(V)
+    point.loglik[inside] += weight * np.where(sign > 0, logdet - r * np.log(residual), -np.inf)
+    pull, bend = np.zeros((len(phi), m)), np.zeros((len(phi), m, m))
+    pull[:, random:] = (r / residual / parts)[:, None]
+    bend[:, random:, random:] = (r / residual**2 / parts**2)[:, None, None]
+    point.score[inside] += weight * (trace @ c - pull)
+    extra = weight * (c.T @ double @ c)
+    point.observed[inside] += extra - weight * bend
+    point.expected[inside] += extra
 
 
 def inside_space(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
@@ -196,11 +244,25 @@ def cholesky_each(W: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     try:
         return np.asarray(np.linalg.cholesky(W)), np.ones(len(W), dtype=bool)
     except np.linalg.LinAlgError:
-        if len(W) == 1:
-            return np.eye(W.shape[1])[None], np.zeros(1, dtype=bool)
-        middle = len(W) // 2
-        first, second = cholesky_each(W[:middle]), cholesky_each(W[middle:])
-        return np.concatenate([first[0], second[0]]), np.concatenate([first[1], second[1]])
+        good = _positive_definite(W)
+    half = np.broadcast_to(np.eye(W.shape[1]), W.shape).copy()
+    if good.any():
+        half[good] = np.linalg.cholesky(W[good])
+    return half, good
+
+
+def _positive_definite(W: Floats) -> NDArray[np.bool_]:
+    """Say which matrices have only positive pivots (elimination over all at once)."""
+    left = W.copy()
+    good = np.ones(len(W), dtype=bool)
+    size = np.einsum("rii->ri", W)
+    for j in range(W.shape[1]):
+        pivot = left[:, j, j]
+        good &= pivot > 1e-13 * np.abs(size[:, j])
+        safe = np.where(pivot > 0, pivot, 1.0)
+        row = left[:, j, j + 1 :]
+        left[:, j + 1 :, j + 1 :] -= row[:, :, None] * (row / safe[:, None])[:, None, :]
+    return good
 
 
 def start_values(reduced: Reduced, responses: int) -> Floats:
@@ -249,30 +311,64 @@ def maximise(
     pins = np.zeros(m, dtype=bool)
     for at, value in (pinned or {}).items():
         phi[:, at], pins[at] = value, True
-    now = evaluate(reduced, phi, responses.e, responses.out_ss)
+    path: list[tuple[Floats, float]] = []
+    out = _climb(reduced, responses, phi, low, pins, path)
+    stuck = np.flatnonzero(~out.settled)
+    if len(stuck) and variances == "free":
+        # the maximum lies on the edge of the space: approach it from inside
+        part, at = responses.take(stuck), start_values(reduced, len(stuck))
+        at[:, pins] = phi[0, pins]
+        for weight in BARRIERS:
+            again = _climb(reduced, part, at, low, pins, path, barrier=weight)
+            at = again.point.phi
+            out.steps[stuck] += again.steps
+        plain = evaluate(reduced, again.point.phi, part.e, part.out_ss)
+        out.point.put(stuck, plain)
+        out.settled[stuck] = again.settled
+        out.decrement[stuck] = again.decrement
+        out.edge[stuck] = True
+    return replace(out, path=tuple(path))
+
+
+def _climb(
+    reduced: Reduced,
+    responses: Responses,
+    phi: Floats,
+    low: Floats,
+    pins: NDArray[np.bool_],
+    path: list[tuple[Floats, float]],
+    *,
+    barrier: float = 0.0,
+) -> Optimum:
+    """Take safeguarded Newton steps for all responses until each has settled."""
+    R, m = phi.shape
+    now = evaluate(reduced, phi, responses.e, responses.out_ss, barrier=barrier)
     held = np.zeros((R, m), dtype=bool)
     steps = np.zeros(R, dtype=np.intp)
     settled = np.zeros(R, dtype=bool)
     decrement = np.full(R, np.inf)
-    path = [(now.phi[0].copy(), float(now.loglik[0]))] if R else []
+    short = np.zeros(R, dtype=np.intp)
     active = np.arange(R)
     for step in range(MOST_STEPS):
+        if R and active.size and active[0] == 0:
+            path.append((now.phi[0].copy(), float(now.loglik[0])))
         if not len(active):
             break
         here = now.take(active)
         fixed = ((here.phi <= low) & (here.score <= 0)) | pins
         direction, size = newton_direction(here, fixed, first=step == 0)
-        held[active] = fixed
+        held[active] = fixed & ~pins
         decrement[active] = size
         steps[active] += 1
         last = size < SETTLED
-        t, moved = _line(reduced, responses, active, here, direction, low, last)
+        t, length = _line(reduced, responses, active, here, direction, low, last, barrier)
+        moved = length > 0
         now.put(active[moved], t.take(moved))
-        if active[0] == 0:
-            path.append((now.phi[0].copy(), float(now.loglik[0])))
         settled[active[last]] = True
-        active = active[moved & ~last]
-    return Optimum(now, held, steps, settled, decrement, tuple(path))
+        # short steps again and again: the edge of the space is in the way
+        short[active] = np.where(length < 0.05, short[active] + 1, 0)
+        active = active[moved & ~last & ((short[active] < 3) | (barrier > 0))]
+    return Optimum(now, held, steps, settled, decrement, np.zeros(R, dtype=bool), ())
 
 
 def newton_direction(
@@ -313,22 +409,31 @@ def _line(
     direction: Floats,
     low: Floats,
     last: NDArray[np.bool_],
-) -> tuple[Point, NDArray[np.bool_]]:
-    """Halve each step until it stays inside and the likelihood does not fall."""
+    barrier: float,
+) -> tuple[Point, Floats]:
+    """Halve each step until it stays inside and the likelihood does not fall.
+
+    Gives the points reached and the share of the step taken (0 where none would do).
+    """
     best = here.take(np.arange(len(active)))
     waiting = np.arange(len(active))
-    moved = np.zeros(len(active), dtype=bool)
+    length = np.zeros(len(active))
     size = 1.0
-    for _ in range(40):
+    for attempt in range(14):
         phi = np.maximum(here.phi[waiting] + size * direction[waiting], low)
-        rows = active[waiting]
-        trial = evaluate(reduced, phi, responses.e[rows], responses.out_ss[rows])
+        e, out_ss = responses.e[active[waiting]], responses.out_ss[active[waiting]]
+        # a full first step usually holds; later ones look at the value alone
+        first = attempt == 0
+        trial = evaluate(reduced, phi, e, out_ss, derivatives=first, barrier=barrier)
         allowed = here.loglik[waiting] - 1e-9 * (1 + np.abs(here.loglik[waiting]))
         good = np.isfinite(trial.loglik) & ((trial.loglik >= allowed) | last[waiting])
+        if not first and good.any():
+            full = evaluate(reduced, phi[good], e[good], out_ss[good], barrier=barrier)
+            trial.put(np.flatnonzero(good), full)
         best.put(waiting[good], trial.take(good))
-        moved[waiting[good]] = True
+        length[waiting[good]] = size
         waiting = waiting[~good]
         if not len(waiting):
             break
-        size *= 0.5 if size > 1e-3 else 0.1
-    return best, moved
+        size *= 0.5 if attempt < 8 else 0.1
+    return best, length
