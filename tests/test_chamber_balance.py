@@ -1,0 +1,284 @@
+"""The chamber balance against worked values, a general ODE solver and conservation."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
+
+from trialkit import air
+from trialkit.chamber import Room, recovery_minutes, simulate
+from trialkit.chamber.balance import WATER_G_L, first_rise, saturation_line
+
+PLAIN = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)
+#: Worked values used the FAO-56 saturation line, 0.04 % below ours at 20 °C.
+FAO_RH = 0.06
+
+
+# ------------------------------------------------------------------ worked values
+
+
+@pytest.mark.parametrize(
+    ("n", "grams_h", "response_h"),
+    [(1, 13.8, 3.00), (2, 27.7, 1.50), (4, 55.3, 0.75), (8, 110.6, 0.37), (12, 165.9, 0.25)],
+)
+def test_steady_mist_and_response_time(n, grams_h, response_h):
+    """V = 2 m³, inlet 20 °C 50 %, target 90 %: c_ss = c_in + G/(V n), 95 % after ln 20/n."""
+    room = PLAIN.change(air_changes_h=n, mist_l_h=grams_h / WATER_G_L)
+    assert simulate(room, {"on_s": 60, "off_s": 0}).mean_rh_pct == pytest.approx(90, abs=0.15)
+    minutes = recovery_minutes(room, {"on_s": 60, "off_s": 0})
+    assert minutes / 60 == pytest.approx(math.log(20) / n, rel=1e-3)
+    assert minutes / 60 == pytest.approx(response_h, abs=0.005)
+
+
+def test_step_response():
+    """G = 60 g/h, n = 4: 64.31, 77.43, 87.52, 92.60 % at 0.1, 0.25, 0.5, 1 h; then 93.40 %."""
+    room = PLAIN.change(mist_l_h=60 / WATER_G_L)
+    result = simulate(room, {"on_s": 60, "off_s": 0}, 1.0, step_s=90)
+    rh = result.trace.set_index("time_s")["rh_pct"]
+    for hours, value in [(0.1, 64.31), (0.25, 77.43), (0.5, 87.52), (1.0, 92.60)]:
+        assert rh[hours * 3600] == pytest.approx(value, abs=FAO_RH)
+    assert result.mean_rh_pct == pytest.approx(93.40, abs=FAO_RH)
+    start = air.absolute_humidity_g_m3(20, 50)
+    settled = air.absolute_humidity_g_m3(20, result.mean_rh_pct)
+    assert settled - start == pytest.approx(60 / (2 * 4), rel=1e-7)
+
+
+def test_ripple_in_the_periodic_state():
+    """300 mL/h × 0.998, 60/540 s: 78.71, 65.75 and 71.66 %; excess 4.961, 2.723, 3.743 g/m³."""
+    result = simulate(PLAIN.change(mist_l_h=0.3 * 998 / WATER_G_L), {"on_s": 60, "off_s": 540})
+    assert result.high_rh_pct == pytest.approx(78.71, abs=FAO_RH)
+    assert result.low_rh_pct == pytest.approx(65.75, abs=FAO_RH)
+    assert result.mean_rh_pct == pytest.approx(71.66, abs=FAO_RH)
+    inlet = air.absolute_humidity_g_m3(20, 50)
+    excess = [
+        air.absolute_humidity_g_m3(20, rh) - inlet
+        for rh in (result.high_rh_pct, result.low_rh_pct, result.mean_rh_pct)
+    ]
+    assert excess == pytest.approx([4.961, 2.723, 3.743], abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("on", "off", "ml_h", "ml_day", "cycles"),
+    [
+        (30, 270, 300, 720, 288),
+        (60, 540, 300, 720, 144),
+        (120, 1080, 250, 600, 72),
+        (15, 15, 300, 3600, 2880),
+        (10, 590, 400, 160, 144),
+        # a setting in common use (common practice, no source): duty 30/330
+        (30, 300, 300, 7200 * 30 / 330, 261.82),
+    ],
+)
+def test_duty_volume_and_cycles(on, off, ml_h, ml_day, cycles):
+    result = simulate(PLAIN.change(mist_l_h=ml_h / 1000), {"on_s": on, "off_s": off}, 2.0)
+    assert result.summary["water_l_day"] * 1000 == pytest.approx(ml_day, rel=1e-6)
+    assert result.summary["cycles_day"] == pytest.approx(cycles, abs=0.005)
+    if (on, off) == (30, 300):
+        assert result.summary["duty_pct"] == pytest.approx(9.0909, abs=5e-5)
+
+
+def test_cooling_by_evaporating_mist():
+    """0.680 W per mL/h: walls of 34 W/K and the air that comes in share it."""
+    assert air.latent_heat_kj_kg(20) / 3600 * 998 / 1000 == pytest.approx(0.680, abs=5e-4)
+    room = Room(
+        volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.1 * 1000 / WATER_G_L, room_rh_pct=5.0,
+        wall_w_k=34.0,
+    )  # fmt: skip
+    result = simulate(room, {"on_s": 60, "off_s": 0})
+    heat_of_air = air.dry_air_density_kg_m3(20, 5) * 1006 * 8 / 3600
+    expected = 100 * air.latent_heat_kj_kg(20) / 3600 / (34 + heat_of_air)
+    assert result.summary["cooling_c"] == pytest.approx(expected, rel=1e-6)
+    assert expected == pytest.approx(68.2 / 36.7, rel=5e-3)
+
+
+def test_carbon_dioxide_of_a_crop():
+    """1 g CO2/h into 2 m³ at 4 air changes an hour raises the steady state by 68 ppm."""
+    result = simulate(PLAIN.change(crop_co2_g_h=1.0), {"on_s": 60, "off_s": 540})
+    assert result.summary["co2_ppm"] - PLAIN.outside_co2_ppm == pytest.approx(68.3, abs=0.1)
+
+
+def test_transpiration_of_a_free_water_surface():
+    """San Antonio & Flegg (1964): up to 3 mg cm⁻² h⁻¹, as a free water surface.
+
+    At the crop's usual climate (16 °C, 93 %, Bowman 1989) and up to 85 % the surface here
+    gives off 1 to 3 mg cm⁻² h⁻¹.
+    """
+    for rh, low, high in [(93, 0.8, 1.3), (85, 1.8, 3.0)]:
+        d = air.absolute_humidity_g_m3(16, 100) - air.absolute_humidity_g_m3(16, rh)
+        assert low < PLAIN.transfer_m_h * d * 0.1 < high
+
+
+# ------------------------------------------------------------------ a general solver
+
+ROOMS = {
+    "plain": PLAIN,
+    "cooling": Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3),
+    "crop and fan": Room(
+        volume_m3=3.0, air_changes_h=2.0, mist_l_h=0.5, mist_air_changes_h=6.0, crop_m2=1.5,
+        crop_co2_g_h=4.0, room_temp_c=17.0, room_rh_pct=65.0, heat_w=15.0,
+    ),
+    "wet surfaces": Room(
+        volume_m3=1.0, air_changes_h=3.0, mist_l_h=0.6, evaporating_fraction=0.4, surface_m2=0.6,
+        surface_holds_g_m2=1e4,         room_rh_pct=60.0,
+    ),
+    "wet, no cooling": Room(
+        volume_m3=1.0, air_changes_h=3.0, mist_l_h=0.6, evaporating_fraction=0.4, surface_m2=0.6,
+        surface_holds_g_m2=1e4,         cooling=False,
+    ),
+    "saturating": Room(volume_m3=1.0, air_changes_h=3.0, mist_l_h=1.5, room_rh_pct=70.0),
+    "saturating, surfaces": Room(
+        volume_m3=1.0, air_changes_h=3.0, mist_l_h=1.5, room_rh_pct=70.0, surface_m2=2.0,
+        surface_holds_g_m2=1e4,
+    ),
+}  # fmt: skip
+
+
+def solve_by_steps(room, setting, hours):
+    """Follow the same physics by a general solver, written apart from the package.
+
+    Saturation and dry surfaces are switched smoothly over a narrow zone, so that no events
+    are needed.
+    """
+    g_wet = room.transfer_m_h * room.surface_m2 / 3600
+    g_crop = room.transfer_m_h * room.crop_m2 / 3600
+    v, latent = room.volume_m3, float(air.latent_heat_kj_kg(room.room_temp_c))
+    heat = 10_000.0 * v
+    flow_heat = air.dry_air_density_kg_m3(room.room_temp_c, room.room_rh_pct) * 1006 * v
+    c_in = air.absolute_humidity_g_m3(room.room_temp_c, room.room_rh_pct)
+    mg = air.co2_mg_m3(1.0, room.room_temp_c)
+    mist_g_s = room.mist_l_h * WATER_G_L / 3600
+
+    def slopes(on):
+        n = (room.air_changes_h + room.mist_air_changes_h * on) / 3600
+        mist = mist_g_s * on
+
+        def slope(_, x):
+            c, t, s, q, w = x
+            full = air.absolute_humidity_g_m3(t, 100.0)
+            settling = (1 - room.evaporating_fraction) * mist
+            free = g_wet * (full - c)
+            if free > settling:  # a film this thin gives off no more than it gets
+                free = settling + (free - settling) * min(max(w / 1e-3, 0.0), 1.0)
+            condensed = max(c - full, 0.0) * v * 400.0
+            gain = room.evaporating_fraction * mist + free + g_crop * (full - c) - condensed
+            heat_in = (room.walls_w_k + flow_heat * n) * (room.room_temp_c - t) + room.heat_w
+            return [
+                n * (c_in - c) + gain / v,
+                (heat_in - latent * gain) / heat if room.cooling else 0.0,
+                (100 * c / full - s) / room.sensor_lag_s,
+                n * (room.outside_co2_ppm - q) + room.crop_co2_g_h * 1e3 / mg / v / 3600,
+                settling - free + condensed,
+            ]
+
+        return slope
+
+    x = [c_in, room.room_temp_c, room.room_rh_pct, room.outside_co2_ppm, 0.0]
+    now, times, states = 0.0, [0.0], [x]
+    while now < hours * 3600 - 1e-6:
+        for on, length in ((1, setting["on_s"]), (0, setting["off_s"])):
+            at = np.arange(10.0, length + 1e-9, 10.0)
+            out = solve_ivp(
+                slopes(on), (0, length), x, method="LSODA", rtol=1e-9, atol=1e-10, t_eval=at,
+                max_step=5.0,
+            )  # fmt: skip
+            x = out.y[:, -1]
+            times += list(now + at)
+            states += list(out.y.T)
+            now += length
+    return np.array(times), np.array(states).T
+
+
+@pytest.mark.parametrize("name", ROOMS)
+def test_closed_solution_agrees_with_a_fine_step_solver(name):
+    room, setting = ROOMS[name], {"on_s": 60, "off_s": 240}
+    times, states = solve_by_steps(room, setting, 1.0)
+    trace = simulate(room, setting, 1.0, step_s=10.0).trace
+    kept = times <= 3600
+    assert trace["time_s"].to_numpy() == pytest.approx(times[kept])
+    # exact where nothing is curved; else the saturation line is straight within 0.15 °C, and
+    # the solver's switches are smooth where ours are sharp
+    exact = not room.cooling and room.surface_m2 == 0
+    ours = {name: trace[name].to_numpy() for name in trace}
+    theirs = states[:, kept]
+    assert ours["temp_c"] == pytest.approx(theirs[1], abs=2e-3)
+    assert ours["vapour_g_m3"] == pytest.approx(theirs[0], abs=1e-6 if exact else 5e-3)
+    assert ours["sensor_rh_pct"] == pytest.approx(theirs[2], abs=1e-5 if exact else 0.03)
+    assert ours["co2_ppm"] == pytest.approx(theirs[3], rel=1e-8)
+    if room.surface_m2:
+        assert ours["surface_g"] == pytest.approx(theirs[4], abs=0.02)
+
+
+# ------------------------------------------------------------------ conservation and limits
+
+rooms = st.builds(
+    Room,
+    volume_m3=st.floats(0.2, 50),
+    air_changes_h=st.floats(0.2, 20),
+    mist_l_h=st.floats(0, 5),
+    room_temp_c=st.floats(5, 30),
+    room_rh_pct=st.floats(10, 99),
+    evaporating_fraction=st.floats(0, 1),
+    mist_air_changes_h=st.floats(0, 10),
+    surface_m2=st.sampled_from([0.0, 0.5, 10.0]),
+    crop_m2=st.sampled_from([0.0, 0.3, 5.0]),
+    cooling=st.booleans(),
+    sensor_lag_s=st.sampled_from([0.0, 20.0, 120.0]),
+)
+mist = st.one_of(
+    st.fixed_dictionaries({"on_s": st.integers(0, 300), "off_s": st.integers(20, 1200)}),
+    st.fixed_dictionaries(
+        {"start_below_rh": st.floats(40, 90), "stop_above_rh": st.floats(91, 100)}
+    ),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(rooms, mist)
+def test_water_is_conserved_in_any_room(room, setting):
+    result = simulate(room, setting, 6.0, step_s=60.0)
+    account = result.balance
+    turnover = account.mist_g + account.air_in_g + account.crop_g
+    assert abs(account.gap_g) <= 1e-8 * turnover
+    rh = result.trace["rh_pct"]
+    assert rh.between(0, 100.1).all()
+    assert (result.trace["surface_g"] >= 0).all()
+    assert np.isfinite(result.trace.to_numpy()).all()
+    assert result.low_rh_pct <= result.mean_rh_pct + 1e-9
+    assert result.mean_rh_pct <= result.high_rh_pct + 0.05
+
+
+def test_the_settled_cycle_is_a_fixed_point_and_does_not_depend_on_the_start():
+    room = ROOMS["cooling"]
+    wet = simulate(room, {"on_s": 30, "off_s": 300}, start_rh_pct=95, start_temp_c=15)
+    dry = simulate(room, {"on_s": 30, "off_s": 300}, start_rh_pct=10, start_temp_c=25)
+    for key, value in wet.summary.items():
+        assert dry.summary[key] == pytest.approx(value, rel=1e-5, abs=1e-6)
+    block = wet.cycle
+    assert math.isinf(block.repeats)
+    assert block.end.c == pytest.approx(block.pieces[0][0].start.c, rel=1e-9)
+
+
+def test_a_longer_cycle_of_the_same_water_only_adds_ripple():
+    short = simulate(PLAIN, {"on_s": 30, "off_s": 270})
+    long = simulate(PLAIN, {"on_s": 120, "off_s": 1080})
+    assert short.mean_rh_pct == pytest.approx(long.mean_rh_pct, abs=1e-4)
+    assert long.summary["ripple_rh_pct"] > 3.5 * short.summary["ripple_rh_pct"]
+
+
+def test_saturation_line_slope():
+    for temp in (2.0, 15.0, 30.0):
+        low, _ = saturation_line(temp - 1e-4)
+        high, _ = saturation_line(temp + 1e-4)
+        assert saturation_line(temp)[1] == pytest.approx((high - low) / 2e-4, rel=1e-6)
+        assert saturation_line(temp)[0] == pytest.approx(air.absolute_humidity_g_m3(temp, 100))
+
+
+def test_first_rise_finds_a_crossing_to_rounding():
+    assert first_rise(lambda t: t * t - 2, 10) == pytest.approx(math.sqrt(2), rel=1e-12)
+    assert first_rise(lambda t: 1 + t, 10) is None
+    assert first_rise(lambda t: -1 - t, 10) is None

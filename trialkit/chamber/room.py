@@ -1,0 +1,341 @@
+"""What a chamber and its mist rig are like, in the few numbers the balance needs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any, Literal
+
+from trialkit import air
+from trialkit.errors import Finding, TrialkitError
+
+#: Heat resistance of a thin sheet between two rooms, 2 × 0.13 m² K/W (ISO 6946 table 7).
+THIN_SHEET_W_M2_K = 1 / 0.26
+#: Heat held by air, walls and fittings per m³ of chamber [kJ/K]; judged, no source.
+HEAT_KJ_K_M3 = 10.0
+#: Speed at which vapour leaves a wet surface in still room air [m/h]: convection of
+#: 3.6 W/(m² K) over the heat of a cubic metre of air, 1.2 kJ/(m³ K) (Lewis relation).
+TRANSFER_M_H = 10.8
+#: Wet surface of a kilogram of fruit bodies of 20 g, as spheres of 0.8 g/cm³ [m²/kg].
+CROP_M2_KG = 0.207
+#: Carbon dioxide of outdoor air [ppm].
+OUTSIDE_CO2_PPM = 420.0
+
+
+class ChamberError(TrialkitError, ValueError):
+    """A room or a setting that cannot be worked out; the message says what is missing."""
+
+
+@dataclass(frozen=True)
+class Room:
+    """A chamber, the air around it and its mist rig.
+
+    Parameters
+    ----------
+    volume_m3 : float
+        Air volume of the chamber [m³].
+    air_changes_h : float
+        Times per hour the air is replaced by room air [1/h], mist off.
+    mist_l_h : float
+        Water the fogger puts out while it is on [L/h].
+    room_temp_c, room_rh_pct : float
+        Air that comes in: temperature [°C], relative humidity [%].
+    evaporating_fraction : float
+        Share of the mist that evaporates before it settles, 0 to 1; the rest wets surfaces.
+    mist_air_changes_h : float
+        Air changes added while the mist is on [1/h] (a fan that blows in room air).
+    surface_m2 : float
+        Inner surface that mist can wet and that dries again [m²]. With 0, water that settles
+        runs off and is lost.
+    surface_holds_g_m2 : float
+        Water a surface holds before it drips [g/m²].
+    crop_m2 : float
+        Wet surface of crop and blocks that always gives off water [m²].
+    transfer_m_h : float
+        Speed at which vapour leaves a wet surface [m/h].
+    crop_co2_g_h : float
+        Carbon dioxide given off by the crop [g/h].
+    outside_co2_ppm : float
+        Carbon dioxide of the air that comes in [ppm].
+    cooling : bool
+        Whether evaporation cools the air. If not, the chamber keeps the room's temperature.
+    wall_w_k : float or None
+        Heat that comes through the walls [W/K]; None: thin sheet over a cube of this volume.
+    heat_kj_k : float or None
+        Heat held by air, walls and fittings [kJ/K]; None: 10 kJ/K per m³ (judged).
+    heat_w : float
+        Heat given off inside by lamps, fans, blocks [W].
+    sensor_lag_s : float
+        Time the humidity sensor needs to show 63 % of a step [s].
+    fogger_w, fan_w : float
+        Power of fogger and fan while on [W].
+    fan : {"with mist", "always"}
+        When the fan runs.
+    reservoir_l : float or None
+        Water in a full reservoir [L].
+    pressure_kpa : float
+        Air pressure [kPa].
+
+    Raises
+    ------
+    ChamberError
+        If a number is missing or impossible; all faults are listed together.
+
+    Notes
+    -----
+    Surfaces and crop are taken to be as warm as the air. The air is well mixed.
+
+    Examples
+    --------
+    >>> tent = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3)
+    >>> round(tent.walls_w_k)
+    37
+    """
+
+    volume_m3: float
+    air_changes_h: float
+    mist_l_h: float
+    room_temp_c: float = 20.0
+    room_rh_pct: float = 50.0
+    evaporating_fraction: float = 1.0
+    mist_air_changes_h: float = 0.0
+    surface_m2: float = 0.0
+    surface_holds_g_m2: float = 100.0
+    crop_m2: float = 0.0
+    transfer_m_h: float = TRANSFER_M_H
+    crop_co2_g_h: float = 0.0
+    outside_co2_ppm: float = OUTSIDE_CO2_PPM
+    cooling: bool = True
+    wall_w_k: float | None = None
+    heat_kj_k: float | None = None
+    heat_w: float = 0.0
+    sensor_lag_s: float = 30.0
+    fogger_w: float = 0.0
+    fan_w: float = 0.0
+    fan: Literal["with mist", "always"] = "with mist"
+    reservoir_l: float | None = None
+    pressure_kpa: float = 101.325
+
+    def __post_init__(self) -> None:
+        faults = []
+        for field in fields(self):
+            value = getattr(self, field.name)
+            if field.name in ("cooling", "fan") or value is None:
+                continue
+            if not math.isfinite(value):
+                faults.append(f"{field.name} is not a number")
+            elif value < 0 and field.name not in ("room_temp_c", "heat_w"):
+                faults.append(f"{field.name} = {value:g} is below zero")
+        for name in ("volume_m3", "pressure_kpa"):
+            if getattr(self, name) == 0:
+                faults.append(f"{name} is zero")
+        if self.evaporating_fraction > 1:
+            faults.append(f"evaporating_fraction = {self.evaporating_fraction:g} is above 1")
+        if self.room_rh_pct > 100:
+            faults.append(f"room_rh_pct = {self.room_rh_pct:g} is above 100")
+        if not -20 <= self.room_temp_c <= 50:
+            faults.append(f"room_temp_c = {self.room_temp_c:g} lies outside -20 to 50 °C")
+        if self.fan not in ("with mist", "always"):
+            faults.append(f"fan = {self.fan!r} → 'with mist' or 'always'")
+        if faults:
+            raise ChamberError("the room cannot be: " + "; ".join(faults))
+
+    @property
+    def walls_w_k(self) -> float:
+        """Heat that comes through the walls [W/K], given or estimated."""
+        if self.wall_w_k is not None:
+            return self.wall_w_k
+        return float(THIN_SHEET_W_M2_K * 6 * self.volume_m3 ** (2 / 3))
+
+    @property
+    def outside_g_m3(self) -> float:
+        """Vapour in the air that comes in [g/m³]."""
+        return float(air.absolute_humidity_g_m3(self.room_temp_c, self.room_rh_pct))
+
+    def change(self, **new: Any) -> Room:
+        """Give the same room with some numbers changed."""
+        return replace(self, **new)
+
+
+@dataclass(frozen=True)
+class Assumed:
+    """A room read from a rig, and what had to be assumed for it.
+
+    Parameters
+    ----------
+    room : Room
+    findings : tuple of Finding
+        One per assumption, to be shown with any result.
+    """
+
+    room: Room
+    findings: tuple[Finding, ...]
+
+
+_RIG_NAMES = {
+    "chamber_m3": "volume_m3",
+    "air_changes_h": "air_changes_h",
+    "mist_l_h": "mist_l_h",
+    "room_temp_c": "room_temp_c",
+    "room_rh_pct": "room_rh_pct",
+    "evaporating_fraction": "evaporating_fraction",
+    "fogger_w": "fogger_w",
+    "fan_w": "fan_w",
+    "fan": "fan",
+    "reservoir_l": "reservoir_l",
+}
+_NEEDED = {"volume_m3": "chamber_m3", "air_changes_h": "air_changes_h", "mist_l_h": "mist_l_h"}
+_USUAL = {
+    "room_temp_c": (20.0, "°C"),
+    "room_rh_pct": (50.0, "%"),
+    "evaporating_fraction": (1.0, ""),
+}
+
+
+def take(source: Any, name: str) -> Any:
+    """Read one value from a mapping or from an object's attributes; None if it has none."""
+    if isinstance(source, Mapping):
+        return source.get(name)
+    return getattr(source, name, None)
+
+
+def room_from_rig(rig: Any, **extra: Any) -> Assumed:
+    """Make a room of the `[rig]` of a trial file (or of a dict with the same names).
+
+    Parameters
+    ----------
+    rig : mapping or object
+        With `chamber_m3`, `air_changes_h`, `mist_l_h`; optional `room_temp_c`,
+        `room_rh_pct`, `evaporating_fraction`, `fogger_w`, `fan_w`, `fan`, `reservoir_l`, and
+        any name of `Room`.
+    **extra
+        Further numbers of `Room`, which win over the rig's.
+
+    Returns
+    -------
+    Assumed
+        The room, with a finding for each number that was missing.
+
+    Raises
+    ------
+    ChamberError
+        If chamber volume, air changes or mist output is missing.
+
+    Examples
+    --------
+    >>> rig = {"chamber_m3": 2.0, "air_changes_h": 4.0, "mist_l_h": 0.3}
+    >>> [f.code for f in room_from_rig(rig).findings]
+    ['assumed_room_temp_c', 'assumed_room_rh_pct', 'assumed_evaporating_fraction']
+    """
+    names = {field.name: field.name for field in fields(Room)}
+    given = {}
+    for theirs, ours in {**names, **_RIG_NAMES}.items():
+        value = take(rig, theirs)
+        if value is not None:
+            given[ours] = value
+    given.update(extra)
+    missing = [theirs for ours, theirs in _NEEDED.items() if given.get(ours) is None]
+    if missing:
+        raise ChamberError(
+            f"[rig] lacks {', '.join(missing)} → needed to work out humidity; air changes can "
+            "be estimated from two hours of on/off misting (identify_room)"
+        )
+    findings = []
+    for name, (value, unit) in _USUAL.items():
+        if name not in given:
+            given[name] = value
+            shown = f"{value:g} {unit}".strip()
+            findings.append(
+                Finding(
+                    f"assumed_{name}",
+                    "note",
+                    f"{name} is not in [rig]: taken as {shown}",
+                    f"measure it and add {name} to [rig]",
+                )
+            )
+    return Assumed(Room(**given), tuple(findings))
+
+
+@dataclass(frozen=True)
+class Timed:
+    """Mist by timer: on and off in turn [s]."""
+
+    on_s: float
+    off_s: float
+
+    @property
+    def cycle_s(self) -> float:
+        """Length of one cycle [s]."""
+        return self.on_s + self.off_s
+
+    @property
+    def duty(self) -> float:
+        """Share of the time with mist on, 0 to 1."""
+        return self.on_s / self.cycle_s
+
+    @property
+    def words(self) -> str:
+        """The schedule in words, such as ``"20 s every 4 min"``."""
+        if self.off_s == 0:
+            return "mist always on"
+        if self.on_s == 0:
+            return "no mist"
+        return f"{_span(self.on_s)} every {_span(self.cycle_s)}"
+
+
+@dataclass(frozen=True)
+class Band:
+    """Mist by sensor: starts below one humidity, stops above another [%]."""
+
+    start_below_rh: float
+    stop_above_rh: float
+
+    @property
+    def words(self) -> str:
+        """The regime in words."""
+        return f"mist from {self.start_below_rh:g} % up to {self.stop_above_rh:g} %"
+
+
+def _span(seconds: float) -> str:
+    """Write a length of time shortly."""
+    if seconds < 120 and seconds != 60:
+        return f"{seconds:g} s"
+    return f"{seconds / 60:g} min" if seconds % 6 == 0 else f"{seconds:g} s"
+
+
+def read_setting(setting: Any) -> Timed | Band:
+    """Read a mist setting from a mapping or object, and refuse what cannot be run.
+
+    Parameters
+    ----------
+    setting : mapping or object
+        With `on_s` and `off_s` [s], or `start_below_rh` and `stop_above_rh` [%].
+
+    Raises
+    ------
+    ChamberError
+        If it is neither, or impossible.
+
+    Examples
+    --------
+    >>> read_setting({"on_s": 30, "off_s": 300}).words
+    '30 s every 5.5 min'
+    """
+    if isinstance(setting, Timed | Band):
+        return setting
+    on, off = take(setting, "on_s"), take(setting, "off_s")
+    start, stop = take(setting, "start_below_rh"), take(setting, "stop_above_rh")
+    if on is not None and off is not None:
+        on, off = float(on), float(off)
+        if not (on >= 0 and off >= 0 and 0 < on + off <= 7 * 86400):
+            raise ChamberError(f"on_s = {on:g}, off_s = {off:g}: both must be ≥ 0, not both 0")
+        return Timed(on, off)
+    if start is not None and stop is not None:
+        start, stop = float(start), float(stop)
+        if not 0 < start < stop <= 100:
+            raise ChamberError(
+                f"start_below_rh = {start:g}, stop_above_rh = {stop:g}: need 0 < start < stop ≤ 100"
+            )
+        return Band(start, stop)
+    raise ChamberError("a mist setting needs on_s and off_s, or start_below_rh and stop_above_rh")

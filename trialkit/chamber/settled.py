@@ -1,0 +1,191 @@
+"""The cycle a room settles into: found directly, put in numbers, judged."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from trialkit import air
+from trialkit.chamber.balance import WATER_G_L, Array, Constants, State, saturation_line
+from trialkit.chamber.room import Band, Room, Timed
+from trialkit.chamber.schedule import (
+    Block,
+    Flows,
+    rh_of,
+    run_setting,
+    steady_cycle,
+    timed_cycle,
+)
+from trialkit.errors import Finding
+
+#: Longest time a room is followed to find its settled cycle [s].
+LONGEST_S = 10 * 86400.0
+
+
+def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block, bool]:
+    """Find the cycle that repeats itself, and say whether there is one.
+
+    A timer's cycle is a map from the state at its start to the state at its end; its fixed
+    point is found by Newton steps on vapour and temperature, with the surfaces dry or full.
+    Where that fails (surfaces between the two, a humidity band) the room is followed in time.
+    """
+    if isinstance(setting, Timed):
+        cycle = steady_cycle(setting)
+        for water in sorted({0.0, room.holds}):
+            block = _fixed_point(room, cycle, start._replace(w=water))
+            if block is not None:
+                return block, True
+    run = run_setting(room, setting, start=start, at_most_s=LONGEST_S)
+    return run.blocks[-1], run.settled
+
+
+def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
+    """Solve end(c, T) = (c, T) for one cycle; None if it does not come to rest."""
+
+    def end(c: float, t: float) -> Array:
+        after = timed_cycle(room, start._replace(c=c, t=t), cycle).state
+        return np.array([after.c, after.t])
+
+    x = np.array([start.c, start.t])
+    for _ in range(30):
+        away = end(*x) - x
+        if abs(away[0]) < 1e-12 * (x[0] + 1) and abs(away[1]) < 1e-11:
+            return _close(room, cycle, start._replace(c=x[0], t=x[1]))
+        step_c, step_t = -1e-5 * (x[0] + 1), 1e-4
+        slope_c = (end(x[0] + step_c, x[1]) - x - away) / step_c - [1, 0]
+        slope_t = np.array([0.0, -1.0])
+        if room.cooling:
+            slope_t = (end(x[0], x[1] + step_t) - x - away) / step_t - [0, 1]
+        matrix = np.column_stack([slope_c, slope_t])
+        if abs(np.linalg.det(matrix)) < 1e-14:
+            return None
+        x = x - np.linalg.solve(matrix, away)
+        x[1] = min(max(x[1], -40.0), 80.0)
+        x[0] = min(max(x[0], 0.0), saturation_line(x[1])[0])
+    return None
+
+
+def _close(room: Constants, cycle: Timed, start: State) -> Block | None:
+    """Bring sensor and carbon dioxide to rest as well, and check the water."""
+    kept = math.exp(-cycle.cycle_s / room.lag) if room.lag > 0 else 0.0
+    stays = math.exp(-room.n_on * cycle.on_s - room.n_off * cycle.off_s)
+    if stays == 1.0:
+        return None
+    after = timed_cycle(room, start, cycle).state
+    start = start._replace(
+        s=start.s + (after.s - start.s) / (1 - kept) if room.lag > 0 else after.s,
+        q=start.q + (after.q - start.q) / (1 - stays),
+    )
+    walker = timed_cycle(room, start, cycle)
+    block = Block(0.0, walker.pieces, walker.state, walker.gained, math.inf)
+    if room.g_wet > 0:
+        full = start.w > 0 and walker.gained >= -1e-9
+        dry = start.w == 0 and walker.state.w == 0
+        if not (full or dry):
+            return None
+    return block
+
+
+def derive_rows(rows: Array) -> Array:
+    """Add humidity and deficit to the rows c, T, s, q, W, on."""
+    rh = rh_of(rows[0], rows[1])
+    deficit = air.saturation_pressure_kpa(rows[1]) * (1 - rh / 100)
+    return np.vstack([rows, rh, deficit])
+
+
+def sample_cycle(block: Block, points: int = 33) -> tuple[Array, Array]:
+    """Sample a cycle with Simpson weights: rows of `derive_rows`, weights that sum to 1."""
+    rows, weights = [], []
+    pattern = np.ones(points)
+    pattern[1:-1:2], pattern[2:-1:2] = 4.0, 2.0
+    for piece, length in block.pieces:
+        t = np.linspace(0.0, length, points)
+        on = np.full(points, float(piece.on))
+        rows.append(np.vstack([piece.sample(t), on]))
+        weights.append(pattern / pattern.sum() * length / block.length_s)
+    return derive_rows(np.hstack(rows)), np.concatenate(weights)
+
+
+def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, float]:
+    """Put a settled cycle in numbers."""
+    rows, weights = sample_cycle(block)
+    rh, share_on = rows[6], float(weights @ rows[5])
+    if isinstance(setting, Timed):
+        share_on = setting.duty
+    wet = (rows[4] > 1e-9) | (rh > 99.99)
+    fan_share = 1.0 if room.fan == "always" else share_on
+    water = room.mist_l_h * share_on * 24
+    flows = Flows()
+    for piece, length in block.pieces:
+        flows.add(piece, length)
+    cycles = 86400 / block.length_s
+    switched = sum(
+        1
+        for (before, _), (after, _) in zip(block.pieces, block.pieces[1:], strict=False)
+        if after.on != before.on
+    )
+    return {
+        "mean_rh_pct": float(weights @ rh),
+        "low_rh_pct": float(rh.min()),
+        "high_rh_pct": min(float(rh.max()), 100.0),
+        "ripple_rh_pct": min(float(rh.max()), 100.0) - float(rh.min()),
+        "mean_temp_c": float(weights @ rows[1]),
+        "cooling_c": room.room_temp_c - float(weights @ rows[1]),
+        "mean_vpd_kpa": float(weights @ rows[7]),
+        "duty_pct": 100 * share_on,
+        "cycles_day": cycles if switched else 0.0,
+        "water_l_day": water,
+        "settled_l_day": flows.settled_g * cycles / WATER_G_L,
+        "energy_kwh_day": (room.fogger_w * share_on + room.fan_w * fan_share) * 24 / 1000,
+        "refill_days": math.inf
+        if room.reservoir_l is None or water == 0
+        else room.reservoir_l / water,
+        "hours_wet_day": 24 * float(weights @ wet),
+        "hours_saturated_day": 24 * float(weights @ (rh > 99.9)),
+        "co2_ppm": float(weights @ rows[3]),
+    }
+
+
+def judge(setting: Timed | Band, block: Block, settled: bool) -> tuple[Finding, ...]:
+    """Say what is doubtful about a settled cycle."""
+    found = []
+    if not settled:
+        found.append(
+            Finding(
+                "not_settled",
+                "caution",
+                "the room does not settle within ten days; the last cycle is shown",
+                "check air changes: a nearly sealed room drifts for days",
+            )
+        )
+    pieces = block.pieces
+    if isinstance(setting, Band):
+        if all(piece.on for piece, _ in pieces):
+            found.append(
+                Finding(
+                    "never_stops",
+                    "caution",
+                    f"the mist never stops: the sensor does not reach {setting.stop_above_rh:g} %",
+                    "lower the upper limit, or give more mist or less air exchange",
+                )
+            )
+        elif not any(piece.on for piece, _ in pieces):
+            found.append(
+                Finding(
+                    "never_starts",
+                    "note",
+                    f"the mist never starts: humidity stays above {setting.start_below_rh:g} %",
+                )
+            )
+    if any(piece.kind == "saturated" for piece, _ in pieces):
+        found.append(
+            Finding(
+                "saturates",
+                "note",
+                "the air reaches saturation in every cycle: part of the mist wets surfaces "
+                "instead of the air",
+                "shorter, more frequent mist wets less",
+            )
+        )
+    return tuple(found)
