@@ -176,11 +176,13 @@ def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
         water = use[use["use"] == "water_l"]
         saved = dict(zip(water["level"], water["saving_pct"], strict=True))
 
+    ratios = table["ratio"].astype(float)
+
     def worth(i: int) -> tuple[float, ...]:
         row = table.loc[i]
         by_money = gain.get(str(row["level"]), 0.0)
         by_water = saved.get(str(row["level"]), 0.0)
-        return (-_RANK[str(row["answer"])], by_money, by_water, float(row["ratio"]))
+        return (-_RANK[str(row["answer"])], by_money, by_water, float(ratios.loc[i]))
 
     return int(max(table.index, key=worth))
 

@@ -1,0 +1,91 @@
+"""Dose and response judged between chamber runs."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tests.small_trials import make_data, make_trial
+from trialkit.dose import dose_response
+from trialkit.errors import ModelError
+
+
+def with_dose(trial, law, *, seed=1, sd_run=8.0, sd_block=10.0):
+    """Draw runs with a delivered duty of their own and a response that follows `law`."""
+    data = make_data(trial, sd_run=0, sd_block=sd_block, seed=seed)
+    rng = np.random.default_rng(seed + 100)
+    runs = data.runs
+    runs["duty_pct"] = np.linspace(2, 12, len(runs))[rng.permutation(len(runs))]
+    runs["lift"] = law(runs["duty_pct"]) + rng.normal(0, sd_run, len(runs))
+    lift = data.table.merge(runs[["batch", "chamber", "lift"]], on=["batch", "chamber"])["lift"]
+    noise = rng.normal(0, sd_block, len(lift))
+    data.table["fresh_g"] = lift.to_numpy() + noise
+    return data
+
+
+def test_slope_is_least_squares_on_run_means(tmp_path):
+    """One batch of balanced runs: slope, limits and p are those of run means (scipy)."""
+    trial = make_trial(tmp_path, batches=1, chambers=10)
+    data = with_dose(trial, lambda x: 400 + 10 * x)
+    got = dose_response(trial, data, exposure="duty_pct")
+    line = stats.linregress(got.runs["dose"], got.runs["mean"])
+    row = got.summary.iloc[0]
+    assert row["quantity"] == "slope"
+    assert row["estimate"] == pytest.approx(line.slope)
+    assert row["df"] == pytest.approx(8)
+    assert row["p"] == pytest.approx(line.pvalue, rel=1e-6)
+    reach = stats.t.ppf(0.975, 8) * line.stderr
+    assert [row["low"], row["high"]] == pytest.approx([line.slope - reach, line.slope + reach])
+
+
+def test_optimum_is_found_with_limits_around_it(tmp_path):
+    trial = make_trial(tmp_path)
+    data = with_dose(trial, lambda x: 500 - 3 * (x - 7) ** 2)
+    row = dose_response(trial, data, curve="curved").summary.iloc[0]
+    assert row["quantity"] == "optimum"
+    assert row["low"] < 7 < row["high"]
+    assert row["estimate"] == pytest.approx(7, abs=0.5)
+
+
+def test_no_bend_gives_open_limits(tmp_path):
+    trial = make_trial(tmp_path)
+    data = with_dose(trial, lambda x: 400 + 5 * x, sd_run=20)
+    row = dose_response(trial, data, curve="curved").summary.iloc[0]
+    assert row["p"] > 0.05
+    assert np.isinf([row["low"], row["high"]]).any()
+
+
+def test_knee_limits_hold_the_true_knee_about_as_often_as_they_say(tmp_path):
+    """60 drawn trials with a knee at 6: 95 % limits hold it in at least 50 (binomial 1e-3)."""
+    trial = make_trial(tmp_path)
+    held = 0
+    for seed in range(60):
+        data = with_dose(trial, lambda x: 400 + 15 * np.minimum(x, 6), seed=seed)
+        row = dose_response(trial, data, curve="plateau").summary.iloc[0]
+        held += row["low"] <= 6 <= row["high"]
+    assert 50 <= held <= 60
+
+
+def test_exposures_that_move_together_are_said_to(tmp_path):
+    trial = make_trial(tmp_path)
+    data = with_dose(trial, lambda x: 400 + 5 * x)
+    data.runs["rh_pct"] = 80 + data.runs["duty_pct"]
+    got = dose_response(trial, data)
+    assert any("cannot tell duty_pct and rh_pct apart" in f.message for f in got.findings)
+
+
+def test_assigned_and_delivered_stand_side_by_side(tmp_path):
+    trial = make_trial(tmp_path)
+    got = dose_response(trial, with_dose(trial, lambda x: 400 + 5 * x))
+    assert list(got.beside["level"]) == ["usual", "sparse"] or len(got.beside) == 2
+    assert got.beside["runs"].sum() == 16
+    assert got.beside[["as_assigned", "as_delivered"]].notna().all().all()
+
+
+def test_a_dose_that_was_not_recorded_is_refused_by_name(tmp_path):
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    with pytest.raises(ModelError, match="no chamber run has 'vpd_kpa' recorded; recorded are"):
+        dose_response(trial, data, exposure="vpd_kpa")
+    data.runs["duty_pct"] = 8.0
+    with pytest.raises(ModelError, match="hardly differs"):
+        dose_response(trial, data, exposure="duty_pct")

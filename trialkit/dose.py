@@ -1,0 +1,351 @@
+"""Yield against what was really delivered: dose and response, with chamber-run error.
+
+The dose of a chamber run is one number, so its effect is judged between chamber runs. The
+analysis as assigned answers the question that was randomised; this one helps to understand
+it and is never mixed with it: doses were not randomised, schedules were.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from trialkit.analysis import analysis_table, derive_terms
+from trialkit.columns import head
+from trialkit.display import Shown, show_table
+from trialkit.errors import Finding, ModelError
+
+if TYPE_CHECKING:
+    import numpy as np
+    import pandas as pd
+
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.model.fit import Fit
+    from trialkit.trial import Trial
+
+Curve = Literal["straight", "curved", "plateau"]
+#: Exposures that may act as a dose or be confused with one.
+EXPOSURES = ("duty_pct", "water_l", "rh_pct", "vpd_kpa", "temp_c", "hours_below_band",
+             "co2_ppm", "light_hours")  # fmt: skip
+#: Two exposures more alike than this between runs of a batch cannot be told apart.
+TOO_ALIKE = 0.9
+_GRID = 41
+
+
+@dataclass(frozen=True)
+class Dose:
+    """Response to a delivered exposure. Make it with `dose_response`.
+
+    Parameters
+    ----------
+    exposure, response : str
+        Columns.
+    curve : {"straight", "curved", "plateau"}
+    table : DataFrame
+        The curve: `dose, estimate, low, high` over the range delivered.
+    summary : DataFrame
+        What the curve says: `quantity` (``"slope"``, ``"optimum"`` or ``"knee"``), `estimate,
+        low, high, p, df`; an open limit is infinite.
+    runs : DataFrame
+        One row per chamber run: dose, mean response, level of the primary treatment.
+    alike : DataFrame
+        How alike the exposures are between runs of a batch: `exposure, correlation`.
+    beside : DataFrame
+        As assigned and as delivered side by side, per level: `level, runs, dose,
+        as_assigned, as_delivered` (each the mean response).
+    findings : tuple of Finding
+    """
+
+    exposure: str
+    response: str
+    curve: Curve
+    table: pd.DataFrame
+    summary: pd.DataFrame
+    runs: pd.DataFrame
+    alike: pd.DataFrame
+    beside: pd.DataFrame
+    findings: tuple[Finding, ...]
+
+    def shown(self) -> Shown:
+        """Format what the curve says."""
+        return show_table(
+            self.summary,
+            caption=f"{head(self.response)} against {head(self.exposure)}, {self.curve}, "
+            f"{len(self.runs)} chamber runs",
+            notes=[
+                "Doses were not randomised; the analysis as assigned answers the question.",
+                *map(str, self.findings),
+            ],
+        )
+
+    def __str__(self) -> str:
+        return self.shown().text()
+
+    def _repr_html_(self) -> str:
+        return self.shown().html()
+
+
+def dose_response(
+    trial: Trial,
+    data: Aligned,
+    *,
+    exposure: str = "duty_pct",
+    curve: Curve = "straight",
+    window: str = "whole",
+    response: str | None = None,
+) -> Dose:
+    """Fit yield against an exposure that each chamber run received.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+    exposure : str
+        Column of ``data.runs``, such as ``"duty_pct"``, ``"vpd_kpa"`` or ``"water_l"``.
+    curve : {"straight", "curved", "plateau"}
+        A straight line; a parabola, with its optimum; or a line that stops rising (or
+        falling) at a knee.
+    window : str
+        Window of ``data.runs`` the dose is taken from.
+    response : str, optional
+        Column; that of the question by default.
+
+    Returns
+    -------
+    Dose
+
+    Raises
+    ------
+    ModelError
+        If the exposure was not recorded or hardly differs between runs.
+
+    Notes
+    -----
+    Straight and curved fits use the trial's own random terms, so the dose is judged against
+    the variation between chamber runs. The optimum is the set of doses at which the slope
+    is not different from zero (Fieller's argument). The plateau is fitted by least squares
+    to run means with batches removed; the limits of its knee are the doses at which the
+    residual sum of squares is not larger than the smallest by the F distribution [1]_.
+
+    References
+    ----------
+    .. [1] Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., ch. 24
+       (likelihood-type regions of nonlinear parameters).
+    """
+    import numpy as np
+    import pandas as pd
+
+    terms = derive_terms(trial, response=response)
+    runs = _run_doses(trial, data, exposure, window, terms.response)
+    found = []
+    alike = _alike(trial, data, exposure, window)
+    for _, row in alike.iterrows():
+        if abs(row["correlation"]) > TOO_ALIKE:
+            found.append(
+                Finding(
+                    "exposures_alike",
+                    "caution",
+                    f"these data cannot tell {exposure} and {row['exposure']} apart: between "
+                    f"runs of a batch they move together (correlation {row['correlation']:.2f})",
+                    "choose schedules that separate the two, see trialkit.chamber",
+                )
+            )
+    if curve == "plateau":
+        grid, summary = _plateau(trial, runs)
+    else:
+        grid, summary = _mixed(trial, data, runs, terms.response, curve)
+    beside = runs.groupby("level", sort=False, observed=True).agg(
+        runs=("mean", "size"), dose=("dose", "mean"), as_assigned=("mean", "mean")
+    )
+    beside = beside.reset_index()
+    beside["as_delivered"] = np.interp(beside["dose"], grid["dose"], grid["estimate"])
+    return Dose(
+        exposure=exposure,
+        response=terms.response,
+        curve=curve,
+        table=grid,
+        summary=summary,
+        runs=runs,
+        alike=pd.DataFrame(alike),
+        beside=beside,
+        findings=tuple(found),
+    )
+
+
+def _keys(trial: Trial) -> list[str]:
+    return [name for name in ("batch", "chamber") if name in trial.levels]
+
+
+def _run_doses(
+    trial: Trial, data: Aligned, exposure: str, window: str, response: str
+) -> pd.DataFrame:
+    keys = _keys(trial)
+    runs = data.runs
+    if exposure not in runs or runs[exposure].notna().sum() < 3:
+        known = [name for name in EXPOSURES if name in runs and runs[name].notna().any()]
+        raise ModelError(
+            f"no chamber run has {exposure!r} recorded; recorded are {', '.join(known) or 'none'}"
+        )
+    table = analysis_table(trial, data, response)
+    table = table[table[response].notna()]
+    means = table.groupby(keys, sort=False, observed=True).agg(
+        mean=(response, "mean"), level=(trial.primary.name, "first"), rows=(response, "size")
+    )
+    dose = runs[runs["window"] == window][[*keys, exposure]].rename(columns={exposure: "dose"})
+    out = means.reset_index().merge(dose.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
+    out = out[out["dose"].notna()].reset_index(drop=True)
+    if len(out) < 4 or out["dose"].nunique() < 3:
+        raise ModelError(f"{exposure} hardly differs between the runs: there is no dose to follow")
+    return out
+
+
+def _alike(trial: Trial, data: Aligned, exposure: str, window: str) -> pd.DataFrame:
+    """Correlate the exposure with the others, between runs of the same batch."""
+    import pandas as pd
+
+    runs = data.runs[data.runs["window"] == window]
+    names = [
+        n for n in dict.fromkeys((exposure, *EXPOSURES)) if n in runs and runs[n].notna().all()
+    ]
+    values = runs[names]
+    if "batch" in trial.levels:
+        values = values - values.groupby(runs["batch"]).transform("mean")
+    rows = []
+    for name in names:
+        spread = float(values[name].std())
+        if name == exposure or spread <= 1e-9 * max(1.0, float(runs[name].abs().mean())):
+            continue
+        rows.append({"exposure": name, "correlation": float(values[exposure].corr(values[name]))})
+    return pd.DataFrame(rows, columns=["exposure", "correlation"])
+
+
+def _mixed(
+    trial: Trial, data: Aligned, runs: pd.DataFrame, response: str, curve: Curve
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    from trialkit.model.fit import fit as fit_model
+
+    keys = _keys(trial)
+    centre, spread = float(runs["dose"].mean()), float(runs["dose"].std())
+    table = analysis_table(trial, data, response)
+    table = table[table[response].notna()].merge(runs[[*keys, "dose"]], how="inner", on=keys)
+    table["dose"] = (table["dose"] - centre) / spread
+    table["dose2"] = table["dose"] ** 2
+    terms = derive_terms(trial, response=response)
+    others = [f.name for f in trial.factors.values() if not set(f.applied_to) <= set(keys)]
+    fixed = ["dose"] + (["dose2"] if curve == "curved" else []) + others
+    if "flush" in terms.fixed.split(" + "):
+        fixed.append("flush")
+    fit = fit_model(
+        table,
+        response=response,
+        fixed=" + ".join(fixed),
+        random=list(terms.random),
+        level=trial.question.level,
+    )
+    grid = _curve_on_grid(fit, runs, centre, spread)
+    if curve == "straight":
+        return grid, _slope(fit, spread)
+    return grid, _optimum(fit, runs, centre, spread, trial.question.level)
+
+
+def _rows_at(fit: Fit, doses: np.ndarray) -> np.ndarray:
+    """Give fixed-effect rows at scaled doses, other factors weighted equally."""
+    from itertools import product
+
+    import numpy as np
+    import pandas as pd
+
+    levels = fit.design.levels
+    cells = list(product(*levels.values())) or [()]
+    grid = pd.DataFrame(
+        [(*cell, d, d * d) for d in doses for cell in cells], columns=[*levels, "dose", "dose2"]
+    )
+    rows = np.asarray(fit.design.rows(grid))
+    return np.asarray(rows.reshape(len(doses), len(cells), -1).mean(axis=1))
+
+
+def _curve_on_grid(fit: Fit, runs: pd.DataFrame, centre: float, spread: float) -> pd.DataFrame:
+    import numpy as np
+
+    doses = np.linspace(runs["dose"].min(), runs["dose"].max(), _GRID)
+    got = fit.contrast(_rows_at(fit, (doses - centre) / spread))
+    return got[["estimate", "low", "high"]].assign(dose=doses)[["dose", "estimate", "low", "high"]]
+
+
+def _slope(fit: Fit, spread: float) -> pd.DataFrame:
+    import pandas as pd
+
+    row = fit.coefficients.loc["dose"]
+    out = {"quantity": "slope", **{k: row[k] / spread for k in ("estimate", "low", "high")}}
+    return pd.DataFrame([{**out, "p": row["p"], "df": row["df"]}])
+
+
+def _optimum(
+    fit: Fit, runs: pd.DataFrame, centre: float, spread: float, level: float
+) -> pd.DataFrame:
+    """Give the dose where the parabola turns, and the doses where its slope may be zero."""
+    import numpy as np
+    import pandas as pd
+
+    b1, b2 = fit.coefficients["estimate"].astype(float)[["dose", "dose2"]]
+    at = {name: i for i, name in enumerate(fit.names)}
+    half = float(np.ptp((runs["dose"] - centre) / spread))
+    doses = np.linspace(-3 * half, 3 * half, 1201)
+    L = np.zeros((len(doses), len(fit.names)))
+    L[:, at["dose"]], L[:, at["dose2"]] = 1.0, 2 * doses
+    flat = doses[fit.contrast(L)["p"].to_numpy() > 1 - level]
+    turn = -b1 / (2 * b2) if b2 else np.nan
+    low = -np.inf if not len(flat) or flat.min() <= doses[0] else centre + spread * flat.min()
+    high = np.inf if not len(flat) or flat.max() >= doses[-1] else centre + spread * flat.max()
+    bend = fit.coefficients.loc["dose2"]
+    kind = "optimum" if b2 < 0 else "lowest point"
+    return pd.DataFrame(
+        [
+            {"quantity": kind, "estimate": centre + spread * turn, "low": low, "high": high,
+             "p": bend["p"], "df": bend["df"]}
+        ]
+    )  # fmt: skip
+
+
+def _plateau(trial: Trial, runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Fit a line with a knee to run means, batches removed; scan the knee."""
+    import numpy as np
+    import pandas as pd
+    from scipy import special
+
+    y, x = runs["mean"].to_numpy(float), runs["dose"].to_numpy(float)
+    batches = runs["batch"] if "batch" in runs else pd.Series(["all"] * len(runs))
+    base = np.eye(batches.nunique())[batches.factorize()[0]]
+    df = len(y) - base.shape[1] - 2
+    if df < 1:
+        raise ModelError("a plateau needs more chamber runs than batches plus two")
+
+    def fitted(knee: float) -> tuple[float, np.ndarray]:
+        X = np.column_stack([base, np.minimum(x, knee)])
+        beta = np.linalg.lstsq(X, y, rcond=None)[0]
+        return float(np.sum((y - X @ beta) ** 2)), beta
+
+    knees = np.linspace(x.min(), x.max(), 402)[1:]
+    sums = np.array([fitted(knee)[0] for knee in knees])
+    best = float(knees[sums.argmin()])
+    least, beta = fitted(best)
+    level = trial.question.level
+    bound = least * (1 + special.fdtri(1, df, level) / df)
+    inside = knees[sums <= bound]
+    low = -np.inf if inside[0] <= knees[0] else inside[0]
+    high = np.inf if inside[-1] >= knees[-1] else inside[-1]
+    doses = np.linspace(x.min(), x.max(), _GRID)
+    weights = base.mean(axis=0)
+    X = np.column_stack([base, np.minimum(x, best)])
+    inverse = np.linalg.pinv(X.T @ X) * least / df
+    L = np.column_stack([np.tile(weights, (_GRID, 1)), np.minimum(doses, best)])
+    middle = L @ beta
+    reach = special.stdtrit(df, (1 + level) / 2) * np.sqrt(np.einsum("ij,jk,ik->i", L, inverse, L))
+    grid = pd.DataFrame(
+        {"dose": doses, "estimate": middle, "low": middle - reach, "high": middle + reach}
+    )
+    straight = sums[-1]
+    F = (straight - least) / (least / df) if least > 0 else np.inf
+    p = float(special.fdtrc(1, df, F))
+    knee = {"quantity": "knee", "estimate": best, "low": low, "high": high, "p": p, "df": df}
+    return grid, pd.DataFrame([knee])
