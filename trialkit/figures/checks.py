@@ -234,6 +234,7 @@ def variance_shares(
     variances: pd.Series,
     *,
     labels: dict[str, str] | None = None,
+    unit: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -245,6 +246,8 @@ def variance_shares(
         Variance per random term and ``"residual"``; may be below zero.
     labels : dict, optional
         Term → words.
+    unit : str
+        Unit of the response.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -263,6 +266,6 @@ def variance_shares(
     ax.axvline(0, color=INK, linewidth=1.0)
     names = dict(labels or {})
     set_rows(ax, [names.get(str(k), str(k)) for k in variances.index])
-    ax.set_xlabel(say.text("figure.variances.axis"))
+    ax.set_xlabel(say.text("figure.variances.axis", unit=f" [{unit}]" if unit else ""))
     number_axis(ax, say)
     return dress(ax, grid="x")

@@ -122,7 +122,8 @@ def savings(
     set_range(ax, [0.0, *map(float, rows[columns].to_numpy().ravel())])
     ax.axvline(0, color=INK, linewidth=1.0, zorder=1)
     look = looks(list(dict.fromkeys(use["level"].astype(str))))
-    named = rows.rename(columns=dict(zip(columns, ("estimate", "low", "high"), strict=True)))
+    named = rows[["use", "level", *columns]]
+    named = named.set_axis(["use", "level", "estimate", "low", "high"], axis=1)
     labels, places = [], decimals_of(named)
     for i, row in enumerate(named.to_dict("records")):
         name = str(row["level"])

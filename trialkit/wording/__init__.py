@@ -12,7 +12,7 @@ import tomllib
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any
+from typing import Any, Literal
 
 from trialkit.errors import ReportError
 
@@ -70,8 +70,10 @@ class Wording:
         form = "one" if count == 1 else "many"
         return self.text(f"{key}.{form}", count=self.number(count, 0), **values)
 
-    def listed(self, items: list[str] | tuple[str, ...]) -> str:
-        """Join words with commas and the language's *and*.
+    def listed(
+        self, items: list[str] | tuple[str, ...], style: Literal["standard", "or"] = "standard"
+    ) -> str:
+        """Join words with commas and the language's *and*, or its *or*.
 
         Examples
         --------
@@ -80,7 +82,7 @@ class Wording:
         """
         from babel.lists import format_list
 
-        return str(format_list(list(items), locale=self.locale))
+        return str(format_list(list(items), style=style, locale=self.locale))
 
     def number(self, value: object, decimals: int | None = None) -> str:
         """Write a number as the locale does; three significant digits unless told otherwise.

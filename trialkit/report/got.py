@@ -1,0 +1,210 @@
+"""What each chamber got: climate, mist against plan, humidity day by day."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from trialkit.report.blocks import Fold, Picture, Section, Table, Words, build_table
+from trialkit.report.material import Material
+from trialkit.report.svg import inline_svg
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_BATCHES = 6  # timelines drawn, so that the page stays small enough to mail
+BINS = 220  # stretches of time per timeline
+
+_SHOWN = (
+    "temp_c", "rh_pct", "vpd_kpa", "co2_ppm", "hours_below_band", "hours_above_band",
+    "light_hours", "duty_pct", "water_l", "energy_kwh", "coverage_pct", "low_coverage",
+)  # fmt: skip
+
+
+def got_section(material: Material) -> Section:
+    """Put together what each chamber got."""
+    say = material.say
+    runs = whole_runs(material)
+    parts: list[Any] = []
+    if runs is None:
+        parts.append(Words(say.text("got.none")))
+    else:
+        parts.append(Words(say.text("got.intro")))
+        parts += _band(material, runs)
+        parts += _delivered(material)
+        parts.append(_runs_table(material, runs))
+        parts += _timelines(material)
+    return Section("got", say.text("section.got"), tuple(parts))
+
+
+def whole_runs(material: Material) -> pd.DataFrame | None:
+    """Give the exposures of whole chamber runs in the order of the primary levels."""
+    runs = material.data.runs
+    if runs is None or not len(runs):
+        return None
+    whole = runs[runs["window"] == "whole"]
+    known = [c for c in _SHOWN if c in whole and c != "low_coverage" and whole[c].notna().any()]
+    if not len(whole) or not known:
+        return None
+    keys = _keys(whole)
+    factor = material.factor
+    if set(factor.applied_to) <= set(keys) and factor.name not in whole:
+        given = material.data.table[[*factor.applied_to, factor.name]].drop_duplicates()
+        whole = whole.merge(given, how="left", on=list(factor.applied_to))
+    if factor.name in whole:
+        place = {name: i for i, name in enumerate(material.levels)}
+        order = whole[factor.name].astype(str).map(place).fillna(len(place))
+        whole = whole.assign(_place=order).sort_values(["_place", *keys], kind="stable")
+        whole = whole.drop(columns="_place")
+    return whole.reset_index(drop=True)
+
+
+def _keys(runs: pd.DataFrame) -> list[str]:
+    return [name for name in ("batch", "chamber") if name in runs.columns]
+
+
+def _band(material: Material, runs: pd.DataFrame) -> list[Any]:
+    from trialkit.figures import hours_by_band
+
+    say = material.say
+    settings = material.data.settings
+    low, high = settings.band_low_rh, settings.band_high_rh
+    columns = ["hours_below_band", "hours_in_band", "hours_above_band", "window_h"]
+    if low is None or high is None or not set(columns) <= set(runs.columns):
+        return []
+    shown = runs[runs["hours_in_band"].notna()]
+    if not len(shown):
+        return []
+    factor = material.factor.name if material.factor.name in shown else None
+    ax = hours_by_band(shown, factor=factor, wording=say)
+    share = 100 * shown["hours_in_band"] / shown["window_h"]
+    if factor:
+        means = share.groupby(shown[factor].astype(str), sort=False).mean()
+    else:
+        means = share.groupby(shown[_keys(shown)].astype(str).agg(" ".join, axis=1)).mean()
+    rows = say.listed(
+        [say.text("alt.pair", level=k, value=say.percent(v)) for k, v in means.items()]
+    )
+    svg = inline_svg(ax, ident="hours", alt=say.text("alt.hours", rows=rows))
+    words = {"low": say.number(low), "high": say.number(high)}
+    return [Picture(svg, say.text("got.hours_title", **words))]
+
+
+def _delivered(material: Material) -> list[Any]:
+    from trialkit.figures import delivered_against_planned
+
+    say, fidelity = material.say, material.data.fidelity
+    if fidelity is None or not len(fidelity) or fidelity["delivered_duty_pct"].isna().all():
+        return [Words(say.text("got.delivered_none"), quiet=True)]
+    known = fidelity[fidelity["level"].notna()]
+    place = {name: i for i, name in enumerate(material.levels)}
+    order = known["level"].astype(str).map(place).fillna(len(place))
+    known = known.assign(_place=order).sort_values("_place", kind="stable")
+    ax = delivered_against_planned(known, wording=say)
+    rows = []
+    for level, own in known.groupby("level", sort=False, observed=True):
+        planned = float(own["planned_duty_pct"].mean())
+        key = "alt.delivered_row" if math.isfinite(planned) else "alt.delivered_row_band"
+        value = say.percent(own["delivered_duty_pct"].mean(), 1)
+        rows.append(say.text(key, level=level, value=value, planned=say.percent(planned, 1)))
+    alt = say.text("alt.delivered", rows=say.listed(rows))
+    svg = inline_svg(ax, ident="delivered", alt=alt)
+    return [Picture(svg, say.text("got.delivered_title"))]
+
+
+def _runs_table(material: Material, runs: pd.DataFrame) -> Table:
+    say = material.say
+    keys = _keys(runs)
+    columns = [c for c in _SHOWN if c in runs and runs[c].notna().any()]
+    notes = []
+    marked = "low_coverage" in runs and bool(runs["low_coverage"].any())
+    if marked:
+        notes.append(say.text("got.low_coverage"))
+    else:
+        columns = [c for c in columns if c != "low_coverage"]
+    named = [material.factor.name] if material.factor.name in runs else []
+    return build_table(
+        runs,
+        columns=[*keys, *named, *columns],
+        say=say,
+        caption=say.text("got.runs_caption"),
+        notes=notes,
+        row_heads=len(keys),
+    )
+
+
+def _timelines(material: Material) -> list[Any]:
+    say, logs = material.say, material.logs
+    climate = logs.get("environment")
+    if climate is None or "rh_pct" not in climate.table or not len(climate.table):
+        return []
+    runs = material.data.runs
+    whole = runs[runs["window"] == "whole"]
+    batches = list(dict.fromkeys(whole["batch"])) if "batch" in whole else [None]
+    drawn = [
+        picture
+        for number, batch in enumerate(batches[:MOST_BATCHES])
+        if (picture := _timeline(material, whole, batch, number)) is not None
+    ]
+    if not drawn:
+        return []
+    parts: list[Any] = [Words(say.text("got.timeline_desc"), quiet=True), *drawn]
+    if len(batches) > MOST_BATCHES:
+        words = {"shown": say.number(MOST_BATCHES, 0), "all": say.number(len(batches), 0)}
+        parts.append(Words(say.text("got.timeline_more", **words), quiet=True))
+    return [Fold(say.text("got.timeline_fold"), tuple(parts))]
+
+
+def _timeline(
+    material: Material, whole: pd.DataFrame, batch: object, number: int
+) -> Picture | None:
+    """Draw the humidity of every chamber in one batch, one row each."""
+    from matplotlib.figure import Figure
+
+    from trialkit.style import WIDTH, drawing
+
+    say = material.say
+    own = whole if batch is None else whole[whole["batch"] == batch]
+    if not len(own) or own["start"].isna().all():
+        return None
+    start, stop = own["start"].min(), own["stop"].max()
+    spans = [(str(r.get("chamber", "")), r) for r in own.to_dict("records")]
+    with drawing():
+        figure = Figure(figsize=(WIDTH, 1.12 * len(spans) + 0.5))
+        rows = figure.subplots(len(spans), 1, squeeze=False, sharex=True)[:, 0]
+        figure.subplots_adjust(hspace=0.22)
+    middles = []
+    for ax, (chamber, span) in zip(rows, spans, strict=True):
+        middle = _draw_row(material, ax, chamber, start, stop)
+        name = f"{chamber} {span.get(material.factor.name, '')}".strip()
+        ax.set_title(name, fontsize=9, pad=2.5)
+        if middle is not None:
+            middles.append(say.text("alt.pair", level=name, value=say.percent(middle)))
+    for ax in rows[:-1]:
+        ax.tick_params(labelbottom=False)
+    words = {"batch": str(batch or ""), "n": say.number(len(spans), 0)}
+    alt = say.text("alt.timeline", rows=say.listed(middles), **words)
+    svg = inline_svg(figure, ident=f"humidity{number}", alt=alt)
+    return Picture(svg, say.text("got.timeline_title", **words))
+
+
+def _draw_row(material: Material, ax: Any, chamber: str, start: Any, stop: Any) -> float | None:
+    from trialkit.figures import humidity_timeline
+
+    climate = material.logs["environment"].table
+    mist = material.logs.get("mist")
+    records = climate[(climate["time"] >= start) & (climate["time"] <= stop)]
+    if "chamber" in climate and chamber:
+        records = records[records["chamber"].astype(str) == chamber]
+    pulses = None
+    if mist is not None and len(mist.table):
+        pulses = mist.table
+        if "chamber" in pulses and chamber:
+            pulses = pulses[pulses["chamber"].astype(str) == chamber]
+    settings = material.data.settings
+    humidity_timeline(
+        records, pulses, start=start, stop=stop, zone=material.trial.time_zone, bins=BINS,
+        band=(settings.band_low_rh, settings.band_high_rh), wording=material.say, ax=ax,
+    )  # fmt: skip
+    ax.set_ylabel("% RH" if ax.get_ylabel() else "", fontsize=8.5)
+    return float(records["rh_pct"].median()) if len(records) else None

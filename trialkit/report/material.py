@@ -1,0 +1,168 @@
+"""Everything a report is made from, gathered in one place."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.columns import COLUMNS
+from trialkit.errors import Finding, TrialkitError
+from trialkit.wording import Wording
+from trialkit.words import units_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.analysis import Analysis
+    from trialkit.decision.decide import Verdict
+    from trialkit.design.assign import Plan
+    from trialkit.logs.log import Log
+    from trialkit.trial import Factor, Trial
+
+
+@dataclass(frozen=True)
+class Material:
+    """What the sections of a report draw on.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+    verdict : Verdict
+    say : Wording
+    data : Aligned
+    logs : mapping
+        ``"harvest"``, ``"environment"``, ``"mist"`` → `Log`, those there are.
+    plan : Plan or None
+    redrawn : object or None
+        Result of the randomisation test, if it was made.
+    more_findings : tuple of Finding
+        Doubtful things met while gathering.
+    """
+
+    trial: Trial
+    result: Analysis
+    verdict: Verdict
+    say: Wording
+    data: Aligned
+    logs: Mapping[str, Log]
+    plan: Plan | None
+    redrawn: Any = None
+    more_findings: tuple[Finding, ...] = ()
+
+    @property
+    def factor(self) -> Factor:
+        """The treatment the question is about."""
+        return self.trial.primary
+
+    @property
+    def reference(self) -> str:
+        """The level the others are compared with."""
+        return self.factor.reference
+
+    @cached_property
+    def levels(self) -> list[str]:
+        """Levels of the primary treatment, the reference first: this order fixes colours."""
+        others = [x for x in self.factor.levels if x != self.reference]
+        return [self.reference, *others]
+
+    @cached_property
+    def units(self) -> str:
+        """What receives the primary treatment, in the plural."""
+        return units_in_words(self.factor.applied_to)
+
+    @property
+    def response(self) -> str:
+        """Column analysed."""
+        return self.result.terms.response
+
+    @property
+    def unit(self) -> str:
+        """Unit of the response."""
+        return COLUMNS[self.response].unit if self.response in COLUMNS else ""
+
+    @cached_property
+    def per_flush(self) -> bool:
+        """Whether a value is that of one flush, of several."""
+        from trialkit.analysis import ADDITIVE
+
+        return self.response in ADDITIVE and self.trial.flushes > 1
+
+    @cached_property
+    def quantity(self) -> str:
+        """The response in words with its unit, for axes and captions."""
+        label = COLUMNS[self.response].label if self.response in COLUMNS else self.response
+        key = "quantity.flush" if self.per_flush else "quantity.whole"
+        smallest = self.trial.structure.smallest[-1]
+        words = self.say.text(key, label=label, smallest=smallest)
+        return f"{words} [{self.unit}]" if self.unit else words
+
+    @cached_property
+    def used(self) -> pd.DataFrame:
+        """The rows the model was fitted to."""
+        return self.result.fit.table
+
+    @property
+    def level(self) -> str:
+        """Confidence of the limits, in words."""
+        return self.say.percent(100 * self.trial.question.level)
+
+    @property
+    def margin(self) -> str:
+        """Accepted loss, in words."""
+        return f"{self.say.number(self.trial.question.margin_pct)} %"
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything doubtful, each once."""
+        found = [*self.more_findings]
+        found += [f for log in self.logs.values() for f in log.findings]
+        found += [*self.result.findings, *self.verdict.findings]
+        return tuple(dict.fromkeys(found))
+
+    def local(self, moment: Any) -> Any:
+        """Give a moment in the trial's time zone; None stays None."""
+        if moment is None or moment != moment:
+            return None
+        return moment.astimezone(self.trial.zone)
+
+
+def read_plan_if_any(trial: Trial) -> Plan | None:
+    """Read the trial's plan; None where none was drawn or it cannot be read."""
+    from trialkit.design.assign import read_plan
+
+    try:
+        return read_plan(trial)
+    except (TrialkitError, OSError):
+        return None
+
+
+def read_logs_if_any(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
+    """Read every log that the trial file names; one that cannot be read becomes a finding."""
+    from trialkit.logs.environment import read_environment
+    from trialkit.logs.harvest import read_harvest
+    from trialkit.logs.mist import read_mist
+
+    readers = {"harvest": read_harvest, "environment": read_environment, "mist": read_mist}
+    out: dict[str, Log] = {}
+    found: list[Finding] = []
+    for kind, read in readers.items():
+        if kind not in trial.logs:
+            continue
+        try:
+            out[kind] = read(trial)
+        except (TrialkitError, OSError) as problem:
+            message = f"the {kind} log could not be read for this page: {problem}"
+            found.append(Finding("log_not_shown", "caution", message))
+    return out, found
+
+
+def file_hash(path: Path) -> tuple[str, int]:
+    """Give the SHA-256 of a file and its size in bytes."""
+    data = path.read_bytes()
+    return hashlib.sha256(data).hexdigest(), len(data)

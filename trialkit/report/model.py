@@ -1,0 +1,267 @@
+"""How sure this is: comparisons, the model in words and numbers, and the checks of it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from trialkit.report.blocks import (
+    Fold,
+    Pairs,
+    Picture,
+    Section,
+    Table,
+    Words,
+    build_table,
+    show_findings,
+)
+from trialkit.report.material import Material
+from trialkit.report.svg import inline_svg
+from trialkit.words import units_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def model_section(material: Material) -> Section:
+    """Put together the comparisons, with the model and its checks folded."""
+    say = material.say
+    parts: list[Any] = [*show_findings(material.findings, say)]
+    if not parts:
+        parts.append(Words(say.text("model.findings_none")))
+    parts.append(_ratios(material))
+    parts += [_means(material, name) for name in material.trial.factors]
+    parts += _differences(material)
+    parts.append(Fold(say.text("model.fold_model"), tuple(_model(material))))
+    parts.append(Fold(say.text("model.fold_checks"), tuple(_checks(material))))
+    if material.redrawn is not None:
+        parts += _redrawn(material)
+    return Section("model", say.text("section.model"), tuple(parts))
+
+
+def _ratios(material: Material) -> Table:
+    say, ratios = material.say, material.result.ratios
+    margin = material.trial.question.margin_pct
+    limit = say.number(1 - margin / 100, 2)
+    words = {"factor": material.factor.name, "reference": material.reference}
+    formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.number(v, 3))
+    return build_table(
+        ratios,
+        columns=["level", "reference", "ratio", "low", "high", "df", "p", "method"],
+        say=say,
+        caption=say.text("model.ratio_caption", level=material.level, **words),
+        heads={"level": material.factor.name, "p": say.text("column.p_margin")},
+        formats={**formats, "df": lambda v: say.number(v, 1)},
+        notes=[say.text("model.ratio_note", limit=limit, margin=material.margin)],
+    )
+
+
+def _means(material: Material, name: str) -> Table:
+    say = material.say
+    return build_table(
+        material.result.means[name],
+        columns=["level", "estimate", "se", "df", "low", "high", "method"],
+        say=say,
+        caption=say.text(
+            "model.means_caption", factor=name, level=material.level, unit=material.quantity
+        ),
+        heads={"level": name},
+        formats={"df": lambda v: say.number(v, 1)},
+    )
+
+
+def _differences(material: Material) -> list[Any]:
+    import pandas as pd
+
+    from trialkit.figures import effects
+
+    say = material.say
+    frames = material.result.differences
+    together = pd.concat(frames.values(), ignore_index=True)
+    ax = effects(
+        together, quantity=material.quantity, level=material.trial.question.level, wording=say
+    )
+    rows = say.listed(
+        [
+            say.text(
+                "alt.change",
+                level=say.text("figure.effects.row", first=row["first"], second=row["second"]),
+                estimate=say.number(row["estimate"]),
+                low=say.number(row["low"]),
+                high=say.number(row["high"]),
+            )
+            for row in together.to_dict("records")
+        ]
+    )
+    svg = inline_svg(ax, ident="effects", alt=say.text("alt.effects", rows=rows))
+    parts: list[Any] = [Picture(svg, say.text("model.effects_title"))]
+    for name, frame in frames.items():
+        parts.append(
+            build_table(
+                frame,
+                columns=["first", "second", "estimate", "se", "df", "low", "high", "p", "method"],
+                say=say,
+                caption=say.text(
+                    "model.differences_caption",
+                    factor=name,
+                    level=material.level,
+                    unit=material.quantity,
+                ),
+                heads={"first": name, "estimate": say.text("column.difference")},
+                formats={"df": lambda v: say.number(v, 1)},
+                row_heads=2,
+            )
+        )
+    return parts
+
+
+def _model(material: Material) -> list[Any]:
+    """Tell the model in words and numbers."""
+    say, result = material.say, material.result
+    terms, fit = result.terms, result.fit
+    random = say.listed([units_in_words(tuple(t.split(":"))) for t in terms.random])
+    used, missing = say.number(result.n_used, 0), say.number(result.n_missing, 0)
+    parts: list[Any] = [
+        Words(say.text("model.words_model", fixed=_fixed_words(material), random=random)),
+        Words(say.text("model.rows", used=used, missing=missing)),
+    ]
+    if fit.spec.variances == "free":
+        parts.append(Words(say.text("model.words_free")))
+    tests = result.tests.reset_index()
+    tests["term"] = [str(t).replace(":", " × ") for t in tests["term"]]
+    parts.append(
+        build_table(
+            tests,
+            columns=["term", "num_df", "den_df", "F", "p", "method"],
+            say=say,
+            caption=say.text("model.tests_caption"),
+            formats={
+                "num_df": lambda v: say.number(v, 0),
+                "den_df": lambda v: say.number(v, 1),
+                "F": lambda v: say.number(v, 2),
+            },
+            notes=[say.text("model.tests_note")],
+        )
+    )
+    parts += _variances(material)
+    parts.append(
+        Pairs(
+            (
+                (say.text("provenance.formula_fixed"), f"{terms.response} ~ {terms.fixed}"),
+                (say.text("provenance.formula_random"), ", ".join(terms.random)),
+                (say.text("provenance.loglik"), say.number(fit.loglik, 3)),
+            ),
+            code=True,
+        )
+    )
+    return parts
+
+
+def _fixed_words(material: Material) -> str:
+    say = material.say
+    names = [
+        say.text("model.depends", first=t.split(":")[0], second=" × ".join(t.split(":")[1:]))
+        if ":" in t
+        else t
+        for t in (part.strip() for part in material.result.terms.fixed.split("+"))
+    ]
+    return say.listed(names)
+
+
+def _kind_words(term: str, material: Material) -> str:
+    if term.startswith("residual"):
+        return material.say.text("model.residual")
+    return units_in_words(tuple(term.split(":")))
+
+
+def _variances(material: Material) -> list[Any]:
+    import math
+
+    import pandas as pd
+
+    from trialkit.figures import variance_shares
+
+    say = material.say
+    variances = material.result.fit.variances
+    labels = {str(k): _kind_words(str(k), material) for k in variances.index}
+    ax = variance_shares(variances, labels=labels, unit=material.unit, wording=say)
+    spread = [math.copysign(math.sqrt(abs(v)), v) for v in variances]
+    rows = say.listed(
+        [
+            say.text("alt.pair", level=labels[str(k)], value=f"{say.number(s)} {material.unit}")
+            for k, s in zip(variances.index, spread, strict=True)
+        ]
+    )
+    svg = inline_svg(ax, ident="variances", alt=say.text("alt.variances", rows=rows))
+    notes = [say.text("model.variance_negative")] if (variances < 0).any() else []
+    kinds = [labels[str(k)] for k in variances.index]
+    frame = pd.DataFrame({"kind": kinds, "variance": list(variances), "spread": spread})
+    table = build_table(
+        frame,
+        columns=["kind", "variance", "spread"],
+        say=say,
+        caption=say.text("model.variance_caption"),
+        notes=notes,
+    )
+    return [Picture(svg, say.text("model.variance_caption")), table]
+
+
+def _checks(material: Material) -> list[Any]:
+    """Draw residuals and influence."""
+    import pandas as pd
+
+    from trialkit.figures import residuals_by_fitted, residuals_by_normal
+
+    say, fit = material.say, material.result.fit
+    residual = pd.Series(fit.residuals)
+    rows = pd.DataFrame({"fitted": fit.y - fit.residuals, "residual": fit.residuals})
+    rows[material.factor.name] = fit.table[material.factor.name].astype(str).to_numpy()
+    ax = residuals_by_fitted(
+        rows, response=material.response, group=material.factor.name, wording=say
+    )
+    most = say.number(float(residual.abs().max()))
+    alt = say.text("alt.residuals", n=say.number(len(rows), 0), most=most, unit=material.unit)
+    parts: list[Any] = [
+        Picture(inline_svg(ax, ident="residuals", alt=alt), say.text("model.residual_title"))
+    ]
+    spread = float(residual.std(ddof=0))
+    if spread > 0:
+        scaled = [float(v) for v in residual / spread]
+        ax = residuals_by_normal(scaled, wording=say)
+        far = sum(abs(v) > 3 for v in scaled)
+        words = {"n": say.number(len(scaled), 0), "far": say.number(far, 0)}
+        svg = inline_svg(ax, ident="normal", alt=say.text("alt.normal", **words))
+        parts.append(Picture(svg, say.text("model.normal_title")))
+    return [*parts, *_influence(material)]
+
+
+def _influence(material: Material) -> list[Any]:
+    from trialkit.figures import influence
+
+    say = material.say
+    table: pd.DataFrame = material.result.fit.diagnose().influence
+    if table is None or not len(table) or table["change_se"].isna().all():
+        return []
+    coarse = [t for t in table["term"].unique() if t in material.result.terms.random]
+    own = table[table["term"].isin(coarse)] if coarse else table
+    ax = influence(own, wording=say)
+    top = own.iloc[int(own["change_se"].abs().argmax())]
+    words = {"level": f"{top['term']} {top['level']}", "value": say.number(top["change_se"], 2)}
+    svg = inline_svg(ax, ident="influence", alt=say.text("alt.influence", **words))
+    return [Picture(svg, say.text("model.influence_title"))]
+
+
+def _redrawn(material: Material) -> list[Any]:
+    """Show the randomisation test: the trial among its own redrawn plans."""
+    from trialkit.figures import randomisation_null
+
+    say, test = material.say, material.redrawn
+    words = {"n": say.number(len(test.draws), 0), "p": say.p(test.p)}
+    ax = randomisation_null(
+        test.draws, test.observed, p=test.p, statistic=test.statistic, wording=say
+    )
+    alt = say.text("alt.null", observed=say.number(test.observed), **words)
+    svg = inline_svg(ax, ident="redrawn", alt=alt)
+    return [
+        Words(say.text("model.null_words", **words)),
+        Picture(svg, say.text("model.null_title")),
+    ]

@@ -1,0 +1,227 @@
+"""The report: one self-contained page that answers the question and shows how it was found."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.errors import Finding, ReportError
+from trialkit.report.blocks import Pairs, Points, Section, Words
+from trialkit.report.material import Material, read_logs_if_any, read_plan_if_any
+from trialkit.wording import read_wording
+
+if TYPE_CHECKING:
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.analysis import Analysis
+    from trialkit.decision.decide import Verdict
+    from trialkit.design.assign import Plan
+    from trialkit.logs.log import Log
+    from trialkit.trial import Trial
+
+#: A page larger than this is hard to mail [bytes].
+LARGEST = 2_000_000
+
+
+def write_report(
+    trial: Trial,
+    result: Analysis,
+    verdict: Verdict,
+    path: str | Path,
+    *,
+    locale: str = "en",
+    aligned: Aligned | None = None,
+    logs: Mapping[str, Log] | None = None,
+    plan: Plan | None = None,
+    redrawn: Any = None,
+    short: bool = False,
+) -> Path:
+    """Write the report: one HTML file that works offline and in a mail attachment.
+
+    The page loads nothing and runs nothing; a policy inside it forbids both. The same inputs
+    give the same bytes. It appears whole or not at all.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+    verdict : Verdict
+    path : str or Path
+        File to write; its folder is made if it is not there.
+    locale : str
+        How numbers and dates are written, and the language of the page's own words where it
+        has been translated, such as ``"en"``, ``"en_GB"`` or ``"de_AT"``.
+    aligned : Aligned, optional
+        Exposures and harvest; those of `result` by default.
+    logs : mapping, optional
+        ``"harvest"``, ``"environment"``, ``"mist"`` → `Log`. Read from the trial's folder by
+        default; handing them over saves that time.
+    plan : Plan, optional
+        Read from the trial's folder by default.
+    redrawn : object, optional
+        Result of `randomisation_test`, shown among the checks.
+    short : bool
+        One printed page: answer, figure, layout and limits only.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    ReportError
+        If the locale is not known or the file cannot be written.
+
+    Examples
+    --------
+    >>> import trialkit as tk, tempfile
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial), tk.read_environment(trial),
+    ...                 tk.read_mist(trial))
+    >>> result = tk.analyse(trial, data)
+    >>> page = tk.write_report(trial, result, tk.decide(trial, result),
+    ...                        tempfile.mkdtemp() + "/report.html")
+    >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    True
+    """
+    found: list[Finding] = []
+    if logs is None:
+        logs, found = read_logs_if_any(trial)
+    material = Material(
+        trial=trial,
+        result=result,
+        verdict=verdict,
+        say=read_wording(locale),
+        data=aligned if aligned is not None else result.data,
+        logs=dict(logs),
+        plan=plan if plan is not None else read_plan_if_any(trial),
+        redrawn=redrawn,
+        more_findings=tuple(found),
+    )
+    return write_whole(Path(path), build_page(material, short=short))
+
+
+def build_page(material: Material, *, short: bool = False) -> str:
+    """Build the page as text.
+
+    Parameters
+    ----------
+    material : Material
+    short : bool
+        The version for one printed page.
+
+    Returns
+    -------
+    str
+        The whole HTML file.
+    """
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    from trialkit import __version__
+    from trialkit.report.answer import answer_screen
+    from trialkit.report.svg import dark_colors
+
+    here = files("trialkit.report")
+    css = here.joinpath("style.css").read_text(encoding="utf-8")
+    css = css.replace("/*dark-figures*/", dark_colors())
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
+    say, trial = material.say, material.trial
+    return template.render(
+        lang=say.locale.replace("_", "-") if say.language != "en" else "en",
+        say=say,
+        css=Markup(css),
+        title=trial.title,
+        species=trial.species,
+        dates=_dates(material),
+        invented=trial.invented,
+        answer=answer_screen(material),
+        sections=_short_sections(material) if short else _sections(material),
+        short=short,
+        version=__version__,
+    )
+
+
+def _sections(material: Material) -> Sequence[Section]:
+    from trialkit.report import account
+    from trialkit.report.done import done_section
+    from trialkit.report.got import got_section
+    from trialkit.report.harvest import harvest_section, saves_section
+    from trialkit.report.model import model_section
+
+    makers: tuple[Callable[[Material], Section], ...] = (
+        saves_section,
+        done_section,
+        got_section,
+        harvest_section,
+        model_section,
+        account.rows_section,
+        account.limits_section,
+        account.repeat_section,
+        account.cautions_section,
+        account.provenance_section,
+        account.glossary_section,
+    )
+    return [make(material) for make in makers]
+
+
+def _short_sections(material: Material) -> Sequence[Section]:
+    from trialkit.report.account import limit_words, provenance_pairs
+    from trialkit.report.answer import answer_table
+    from trialkit.report.done import done_sentences
+
+    say = material.say
+    done = [answer_table(material), *(Words(text) for text in done_sentences(material))]
+    return [
+        Section("done", say.text("section.done"), tuple(done)),
+        Section("limits", say.text("section.limits"), (Points(tuple(limit_words(material))),)),
+        Section(
+            "provenance",
+            say.text("section.provenance"),
+            (Pairs(provenance_pairs(material), code=True),),
+        ),
+    ]
+
+
+def _dates(material: Material) -> str:
+    """Say from when to when the trial ran, as far as it is known."""
+    batches = material.trial.batches.values()
+    moments = [m for b in batches for m in (b.start, b.end) if m is not None]
+    if not moments:
+        return ""
+    first, last = (material.say.date(material.local(m)) for m in (min(moments), max(moments)))
+    return first if first == last else f"{first} – {last}"
+
+
+def write_whole(path: Path, text: str) -> Path:
+    """Write a text file so that it appears whole or not at all.
+
+    Raises
+    ------
+    ReportError
+        If the folder or the file cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
+                out.write(text)
+            Path(partial).chmod(0o644)
+            Path(partial).replace(path)
+        except BaseException:
+            Path(partial).unlink(missing_ok=True)
+            raise
+    except OSError as problem:
+        raise ReportError(
+            f"the report cannot be written to {path} ({problem.strerror}); "
+            "give another place with room and permission to write"
+        ) from None
+    return path

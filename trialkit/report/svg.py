@@ -1,0 +1,139 @@
+"""From a matplotlib figure to a small, safe piece of SVG inside the page.
+
+The drawing is rewritten so that it fits into a page: its colours become the page's own (a
+dark page swaps them), its words use the reader's fonts, its names do not clash with those of
+other figures, and nothing in it points outside the page.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from typing import TYPE_CHECKING, Any
+from xml.etree import ElementTree
+
+from markupsafe import Markup
+
+from trialkit.style import DARK, drawing
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+_SVG = "{http://www.w3.org/2000/svg}"
+_XLINK = "{http://www.w3.org/1999/xlink}href"
+_NUMBER = re.compile(r"-?\d+\.\d{2,}")
+_FONT = re.compile(r"font:\s*(?:(?P<weight>bold|\d{3})\s+)?(?P<size>[\d.]+)px[^;]*")
+_LOCAL = re.compile(r"url\(#([^)]+)\)")
+
+
+def color_name(color: str) -> str:
+    """Give the style-sheet name of one of the house colours.
+
+    Examples
+    --------
+    >>> color_name("#22302e")
+    '--t-22302e'
+    """
+    return "--t-" + color.lstrip("#")
+
+
+def dark_colors() -> str:
+    """Give the style-sheet lines that swap every house colour for its dark partner."""
+    return "".join(f"{color_name(light)}:{dark};" for light, dark in DARK.items())
+
+
+def inline_svg(drawn: Axes | Figure, *, ident: str, alt: str) -> Markup:
+    """Turn a figure into SVG that can stand inside a page.
+
+    Parameters
+    ----------
+    drawn : Axes or Figure
+        What to show.
+    ident : str
+        Short name, unlike that of any other figure on the page.
+    alt : str
+        What the figure shows, for those who cannot see it.
+
+    Returns
+    -------
+    Markup
+        One `svg` element, equal bytes for equal figures.
+    """
+    figure: Any = getattr(drawn, "figure", drawn)
+    target = io.StringIO()
+    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
+    with drawing():
+        figure.savefig(target, format="svg", metadata=nothing)
+    text = re.sub(r"<!DOCTYPE[^>]*>", "", target.getvalue())
+    root = ElementTree.fromstring(text)
+    used = _names_used(root)
+    _clean(root, ident, used)
+    width = float(root.attrib["viewBox"].split()[2])
+    root.attrib.pop("height", None)
+    root.attrib.pop("version", None)
+    root.attrib |= {"role": "img", "aria-label": alt, "width": f"{width * 96 / 72:.0f}"}
+    ElementTree.register_namespace("", _SVG.strip("{}"))
+    return Markup(ElementTree.tostring(root, encoding="unicode").replace("\n", " "))
+
+
+def _names_used(root: ElementTree.Element) -> set[str]:
+    used: set[str] = set()
+    for element in root.iter():
+        used |= {v.lstrip("#") for k, v in element.attrib.items() if k in (_XLINK, "href")}
+        for value in element.attrib.values():
+            used |= set(_LOCAL.findall(value))
+    return used
+
+
+def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
+    for child in list(element):
+        if child.tag in (_SVG + "metadata", _SVG + "style") or _invisible(child):
+            element.remove(child)
+            continue
+        _clean(child, ident, used)
+        if child.tag == _SVG + "g" and not child.attrib:  # a group that groups nothing
+            place = list(element).index(child)
+            element.remove(child)
+            for i, inner in enumerate(list(child)):
+                element.insert(place + i, inner)
+    element.text = (element.text or "").strip() or None
+    element.tail = None
+    attributes = {}
+    for name, value in element.attrib.items():
+        if name == "id":
+            if value in used:
+                attributes["id"] = f"{ident}-{value}"
+        elif name in (_XLINK, "href"):
+            attributes["href"] = f"#{ident}-{value.lstrip('#')}"
+        elif name == "style":
+            attributes["style"] = _style(value, ident)
+        else:
+            value = _LOCAL.sub(rf"url(#{ident}-\1)", value)
+            attributes[name] = _shorter(value) if name != "viewBox" else value
+    element.attrib.clear()
+    element.attrib.update({k: v for k, v in attributes.items() if v})
+
+
+def _invisible(element: ElementTree.Element) -> bool:
+    style = element.attrib.get("style", "").replace(" ", "")
+    return element.tag == _SVG + "path" and style == "fill:none"
+
+
+def _shorter(value: str) -> str:
+    """Round to a hundredth of a point and drop line breaks."""
+    rounded = _NUMBER.sub(lambda m: f"{float(m.group()):.2f}".rstrip("0").rstrip("."), value)
+    return " ".join(rounded.split())
+
+
+def _style(value: str, ident: str) -> str:
+    value = _FONT.sub(_font, _LOCAL.sub(rf"url(#{ident}-\1)", value))
+    for color in DARK:
+        value = value.replace(color, f"var({color_name(color)},{color})")
+    return _shorter(value).replace(": ", ":").replace("; ", ";")
+
+
+def _font(match: re.Match[str]) -> str:
+    weight = match["weight"]
+    heavy = f";font-weight:{weight}" if weight and weight != "400" else ""
+    return f"font-size:{match['size']}px{heavy}"
