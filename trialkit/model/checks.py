@@ -196,7 +196,7 @@ def brown_forsythe(values: pd.Series, groups: pd.Series) -> float:
     --------
     >>> v = pd.Series([1.0, 2.0, 3.0, 4.0, 10.0, 20.0, 30.0, 40.0])
     >>> round(brown_forsythe(v, pd.Series(list("aaaabbbb"))), 4)
-    0.0159
+    0.0211
     """
     from scipy import stats
 
@@ -229,14 +229,17 @@ def check_shape(name: str, values: Floats, remedy: str) -> Checked:
     return Checked(label, False, detail, (finding,))
 
 
-def check_effects(term: Grouped, standardised: Floats) -> Checked:
-    """Look for a batch, chamber or other level far from the rest (Bonferroni)."""
+def check_effects(term: Grouped, standardised: Floats, df: int) -> Checked:
+    """Look for a batch, chamber or other level far from the rest (Bonferroni).
+
+    `df` is how many effects of the term are free once the fixed part is fitted.
+    """
     known = np.isfinite(standardised)
     count = int(known.sum())
     name = f"outlying levels of {term.name}"
-    if count < 4:
+    if df < 3:
         return Checked(name, None, f"{count} levels are too few to judge")
-    t, df = outlier_t(standardised, max(count - 1, 3))
+    t, df = outlier_t(standardised, df)
     p = np.minimum(1.0, 2 * special.stdtr(df, -np.abs(t)) * count)
     worst = int(np.nanargmax(np.abs(standardised)))
     far = float(standardised[worst])

@@ -121,7 +121,7 @@ def diagnose(fit: Fit) -> Diagnosis:
     >>> table["fresh_g"] = 400 + np.repeat([0, 5, -4, 3, 8, 150.0], 4) + rng.normal(0, 9, 24)
     >>> result = diagnose(fit(table, response="fresh_g", fixed="schedule", random=["chamber"]))
     >>> [finding.code for finding in result.findings]
-    ['influential_level']
+    ['outlying_level']
     >>> str(result.influence["level"][result.influence["cooks_d"].idxmax()])
     'T6'
     """
@@ -199,7 +199,7 @@ def effect_checks(solved: Solved) -> tuple[pd.DataFrame, list[Checked]]:
                 }
             )
         )
-        done.append(checks.check_effects(term, standardised))
+        done.append(checks.check_effects(term, standardised, solved.free_effects(term)))
         remedy = "the randomisation test needs no normal law"
         done.append(checks.check_shape(f"effects of {term.name}", standardised, remedy))
     if not frames:

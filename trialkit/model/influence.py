@@ -207,6 +207,14 @@ class Solved:
         ratio = np.where(known, score / np.sqrt(np.where(known, size, 1.0)), math.nan)
         return np.asarray(term.variance * score), ratio
 
+    def free_effects(self, term: Grouped) -> int:
+        """Give how many effects of a term are left free by the fixed part."""
+        Q, _ = np.linalg.qr(self.X)
+        Z = term.columns()
+        crossed = Z.T @ Q
+        left = (Z.T @ Z).toarray() - crossed @ crossed.T
+        return int(np.linalg.matrix_rank(left, tol=1e-9 * np.abs(left).max(), hermitian=True))
+
     def without(self, rows: Codes) -> Deleted | None:
         """Give the coefficients without some rows; None if one cannot be estimated then."""
         kept = np.delete(self.X, rows, axis=0)
