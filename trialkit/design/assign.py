@@ -245,11 +245,16 @@ def strata_factors(trial: Trial) -> dict[Term, list[Factor]]:
 
 
 def base_layouts(
-    trial: Trial, draws: Draws | None = None, progress: Progress | None = None
+    trial: Trial,
+    draws: Draws | None = None,
+    progress: Progress | None = None,
+    *,
+    quick: bool = False,
 ) -> tuple[dict[Term, Layout], dict[Term, Site]]:
     """Arrange the treatments of every stratum, before randomisation.
 
-    Latin squares and constrained arrangements take their chance from `draws`.
+    Latin squares and constrained arrangements take their chance from `draws`. With `quick`,
+    searches start only from systematic arrangements.
     """
     layouts: dict[Term, Layout] = {}
     sites: dict[Term, Site] = {}
@@ -269,7 +274,7 @@ def base_layouts(
                              progress=progress)  # fmt: skip
             layout = Layout(chance.choice(found), "constrained, by search", final=True)
         else:
-            layout = _free_layout(site, factors, groups, chance, constrained, progress)
+            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=quick)
         layouts[term], sites[term] = layout, site
     return layouts, sites
 
@@ -297,6 +302,8 @@ def _free_layout(
     draws: Draws,
     constrained: bool,
     progress: Progress | None,
+    *,
+    quick: bool = False,
 ) -> Layout:
     methods = {f.method for f in factors} - {"auto"}
     if len(methods) > 1:
@@ -320,7 +327,7 @@ def _free_layout(
     if constrained:  # larger units are not shuffled, so the search supplies the chance
         found = searched(site, groups=groups, draws=draws, progress=progress)
     else:
-        found = _searched_once(site, groups, progress)
+        found = _searched_once(site, groups, progress, quick)
     method = "row–column" if len(site.parents) > 1 else "incomplete blocks"
     return Layout(draws.choice(found), method)
 
@@ -328,14 +335,16 @@ def _free_layout(
 _known: dict[object, list[Ints]] = {}
 
 
-def _searched_once(site: Site, groups: tuple[Ints, ...], progress: Progress | None) -> list[Ints]:
+def _searched_once(
+    site: Site, groups: tuple[Ints, ...], progress: Progress | None, quick: bool
+) -> list[Ints]:
     """Search once for each situation; the result does not depend on the trial's seed."""
     key = (site.structure.text, tuple(site.counts.items()), site.term, site.sizes, site.target,
-           tuple(g.tobytes() for g in groups))  # fmt: skip
+           tuple(g.tobytes() for g in groups), quick)  # fmt: skip
     if key not in _known:
         while len(_known) >= 64:
             _known.pop(next(iter(_known)))
-        _known[key] = searched(site, groups=groups, progress=progress)
+        _known[key] = searched(site, groups=groups, progress=progress, quick=quick)
     return _known[key]
 
 

@@ -190,6 +190,7 @@ def searched(
     constraints: Constraints | None = None,
     draws: Draws | None = None,
     progress: Progress | None = None,
+    quick: bool = False,
 ) -> list[Ints]:
     """Search for efficient arrangements by exchanges from several starts.
 
@@ -207,13 +208,15 @@ def searched(
         same arrangement each time.
     progress : callable, optional
         Called with (starts done, starts planned).
+    quick : bool
+        Start from systematic arrangements and one random one only.
     """
     criterion = Criterion.for_levels(site.sizes)
     engine = Exchange(site.structure, site.counts, site.term, site.t, criterion, groups=groups)
     bound = constraints is not None and constraints.any
     draws = draws or Draws(_BASE_SEED)
     starts: list[Ints] = [] if bound else _systematic_starts(site)
-    planned = len(starts) + (6 if bound else 30 if site.n <= 60 else 8 if site.n <= 200 else 2)
+    planned = len(starts) + _random_starts(site, bound, quick)
     best: list[Ints] = []
     best_value = np.inf
     for i in range(planned):
@@ -242,6 +245,14 @@ def searched(
             "loosen 'forbidden' or 'apart', or add units"
         )
     return best
+
+
+def _random_starts(site: Site, bound: bool, quick: bool) -> int:
+    if quick:
+        return 1
+    if bound:
+        return 6
+    return 30 if site.n <= 60 else 8 if site.n <= 200 else 2
 
 
 def _pairs(n: int, draws: Draws, most: int = 20_000) -> tuple[Ints, Ints]:

@@ -148,7 +148,7 @@ def strata(trial: Trial, *, plan: Plan | None = None) -> Strata:
 
     lines = trial_lines(trial, plan)
     left = {line.stratum: line.df for line in lines if not line.name}
-    home = _homes(lines)
+    home = home_strata(lines)
     for factor in trial.factors.values():
         if left[home[factor.name]] <= 0:
             raise DesignError(_refusal(trial, factor.name, home[factor.name]))
@@ -278,7 +278,7 @@ def _term_bases(
     return out
 
 
-def _homes(lines: list[Line]) -> dict[str, Term]:
+def home_strata(lines: list[Line]) -> dict[str, Term]:
     """Give for each term the stratum with most of its information."""
     best: dict[str, Line] = {}
     for line in lines:

@@ -1,0 +1,355 @@
+"""Right-sized trials: the chance of an answer, what can be seen, and what to add next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from trialkit.design.comparisons import Comparison, compare_in
+from trialkit.design.efficiency import Progress
+from trialkit.design.power_questions import (
+    QUESTIONS,
+    WORDS,
+    Question,
+    Wanted,
+    all_chances,
+    detectable,
+    effect_of,
+)
+from trialkit.design.variation import (
+    Variation,
+    given_variation,
+    pilot_variation,
+    planning_ranges,
+)
+from trialkit.errors import DesignError
+from trialkit.trial import Trial
+from trialkit.words import units_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+
+    from trialkit.display import Shown
+    from trialkit.model.fit import Fit
+
+LOST = 5.0  #: blocks expected to be lost or contaminated [%]; common practice, no source
+
+
+@dataclass(frozen=True)
+class Power:
+    """The chance that a trial answers its question. Make it with `power`.
+
+    Parameters
+    ----------
+    trial : Trial
+    factor : str
+        Treatment asked about.
+    table : DataFrame
+        One row per question: `question, effect_pct, power, low, high, detectable_pct,
+        error_df, n_units, method`. `low` and `high` are the power at the high and the low
+        end of the variation; for simulations also `mc_se`.
+    variation : Variation
+    wanted : float
+        Power aimed at.
+    """
+
+    trial: Trial
+    factor: str
+    table: pd.DataFrame
+    variation: Variation
+    wanted: float
+    comparison: Comparison = field(repr=False)
+    asked: Wanted = field(repr=False)
+    questions: tuple[Question, ...] = QUESTIONS
+    notes: tuple[str, ...] = ()
+
+    @cached_property
+    def needed(self) -> pd.DataFrame:
+        """How many of each kind of unit reach the wanted power, all else as it is.
+
+        Columns `unit, now, needed, added, cost, power`; `needed` is missing where more of
+        that unit alone never gets there.
+        """
+        from trialkit.design.power_grid import how_many
+
+        return how_many(self)
+
+    @cached_property
+    def next_step(self) -> pd.DataFrame:
+        """What one more of each kind of unit would bring and cost.
+
+        Columns `unit, now, then, power, gain, cost, gain_per_100`, best value first where
+        prices are given, otherwise largest gain first.
+        """
+        from trialkit.design.power_grid import one_more
+
+        return one_more(self)
+
+    def grid(self, *, most: int = 8) -> pd.DataFrame:
+        """Power with up to `most` more of each kind of unit: `unit, count, added, cost, …`."""
+        from trialkit.design.power_grid import grid
+
+        return grid(self, most=most)
+
+    def curve(self, ax: Axes | None = None, *, most: int = 8) -> Axes:
+        """Draw the power against what is added; see `trialkit.design.power_figure`."""
+        from trialkit.design.power_figure import draw_curve
+
+        return draw_curve(self, ax, most=most)
+
+    def sliders(self) -> Any:
+        """Give sliders for counts and effects, for a notebook."""
+        from trialkit.design.power_figure import sliders
+
+        return sliders(self)
+
+    def _shown(self) -> list[Shown]:
+        from trialkit.display import show_table
+
+        def pct(value: object) -> str:
+            number = float(value)  # type: ignore[arg-type]
+            return "–" if number != number else f"{100 * number:.0f} %"
+
+        def effect(value: object) -> str:
+            number = float(value)  # type: ignore[arg-type]
+            return "never" if number == float("inf") else f"{number:.1f} %"
+
+        table = self.table.assign(question=[WORDS[q] for q in self.table["question"]])
+        main = show_table(
+            table,
+            columns=["question", "effect_pct", "power", "low", "high", "detectable_pct",
+                     "error_df", "method"],
+            heads={
+                "question": f"{self.factor}: chance to show that",
+                "effect_pct": "if the truth is",
+                "power": "chance",
+                "low": "much variation",
+                "high": "little variation",
+                "detectable_pct": f"seen with {self.wanted:.0%}",
+                "error_df": "df",
+            },
+            formats={"power": pct, "low": pct, "high": pct, "effect_pct": effect,
+                     "detectable_pct": effect},
+            caption=f"What “{self.trial.title}” can find out",
+            notes=self.notes,
+        )  # fmt: skip
+        spread = show_table(
+            self.variation.table,
+            heads={"low_pct": "low [%]", "middle_pct": "middle [%]", "high_pct": "high [%]",
+                   "stratum": "between"},
+            caption="Variation assumed, standard deviations in per cent of the mean yield",
+        )  # fmt: skip
+        return [main, spread]
+
+    def __str__(self) -> str:
+        return "\n\n".join(shown.text() for shown in self._shown())
+
+    def _repr_html_(self) -> str:
+        return "".join(shown.html() for shown in self._shown())
+
+
+def power(
+    trial: Trial,
+    *,
+    factor: str | None = None,
+    difference_pct: float | None = None,
+    margin_pct: float | None = None,
+    true_pct: float = 0.0,
+    variation: Mapping[str, float] | Variation | None = None,
+    pilot: Fit | None = None,
+    lost: float | Mapping[str, float] = LOST,
+    questions: Sequence[Question] = QUESTIONS,
+    wanted: float = 0.8,
+    level: float | None = None,
+    joint: bool = True,
+    method: str = "auto",
+    trials: int = 10_000,
+    seed: int | None = None,
+    workers: int | None = None,
+    cluster: str | None = None,
+    progress: Progress | bool | None = None,
+) -> Power:
+    """Work out the chance that a trial answers its question, before it is run.
+
+    Parameters
+    ----------
+    trial : Trial
+    factor : str, optional
+        Treatment, or treatments joined by ``":"`` for an interaction; that of the question
+        by default.
+    difference_pct, margin_pct : float, optional
+        Difference worth finding and loss accepted [%]; those of the question by default.
+    true_pct : float
+        True change in yield for the question "no worse" [%]; 0 means no loss at all.
+    variation : mapping or Variation, optional
+        Stratum → standard deviation [% of the mean]. Planning ranges by default, marked
+        as such.
+    pilot : Fit, optional
+        A fit to earlier data; its uncertainty is carried through.
+    lost : float or mapping
+        Blocks expected to be lost or contaminated [%], or stratum → per cent.
+    questions : sequence of {"any", "difference", "no worse"}
+    wanted : float
+        Power aimed at.
+    level : float, optional
+        Confidence; that of the question by default.
+    joint : bool
+        Whether limits hold for all levels together, as the analysis has them.
+    method : {"auto", "exact", "simulation"}
+        ``"auto"`` is exact where all the treatment's information lies in one stratum and
+        simulates otherwise.
+    trials : int
+        Simulated trials.
+    seed : int, optional
+        Seed of the simulation; the trial's by default.
+    workers : int, optional
+        Processes on this machine; the numbers do not depend on it.
+    cluster : str, optional
+        Address of a Dask scheduler to send the work to; the numbers are the same.
+    progress : callable or bool, optional
+        True shows a bar; a callable is told (done, planned).
+
+    Returns
+    -------
+    Power
+
+    Raises
+    ------
+    DesignError
+        Unknown treatment or stratum, or impossible values.
+
+    Notes
+    -----
+    The error variance of a comparison is that of its stratum: the variances of the stratum
+    and of all finer ones, each over its number of units [1]_. The F and t distributions
+    with the stratum's error degrees of freedom are then exact in balanced layouts. The
+    ratio behind "no worse" also carries a little of the error of the mean, and its degrees
+    of freedom are Satterthwaite's.
+
+    References
+    ----------
+    .. [1] Nelder (1965), doi:10.1098/rspa.1965.0012; Cohen (1988), ch. 8.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> p = tk.power(tk.read_trial(tk.demo_folder()), method="exact")
+    >>> p.table["question"].tolist()
+    ['any', 'difference', 'no worse']
+    """
+    import pandas as pd
+
+    name = factor or trial.question.primary
+    asked = _asked(trial, name, difference_pct, margin_pct, true_pct, lost, level, joint)
+    if not 0 < wanted < 1:
+        raise DesignError(f"wanted={wanted:g} must lie between 0 and 1, such as 0.8")
+    unknown = [q for q in questions if q not in QUESTIONS]
+    if unknown:
+        raise DesignError(f"unknown question {unknown[0]!r}; there are {', '.join(QUESTIONS)}")
+    if method not in ("auto", "exact", "simulation"):
+        raise DesignError(f'method={method!r} is not known; use "auto", "exact" or "simulation"')
+    chosen: tuple[Question, ...] = tuple(questions)
+    if ":" in name:
+        chosen = tuple(q for q in chosen if q != "no worse")
+    spread = _variation(trial, variation, pilot)
+    c = compare_in(trial, name)
+    chances = all_chances(c, spread, asked, chosen)
+    exact = "exact" if c.orthogonal else f"exact within {units_in_words(c.stratum)}"
+    rows = []
+    for question, (low, middle, high) in chances.items():
+        rows.append(
+            {
+                "question": question,
+                "effect_pct": asked.true_pct if question == "no worse"
+                else effect_of(question, asked),
+                "power": middle,
+                "low": low,
+                "high": high,
+                "detectable_pct": detectable(c, question, spread, asked, wanted),
+                "error_df": c.left_df(asked.lost),
+                "n_units": c.sizes[c.stratum],
+                "method": f"{exact}, {'F' if question == 'any' else 't'}",
+            }
+        )  # fmt: skip
+    return Power(
+        trial=trial,
+        factor=name,
+        table=pd.DataFrame(rows),
+        variation=spread,
+        wanted=wanted,
+        comparison=c,
+        asked=asked,
+        questions=chosen,
+        notes=tuple(_notes(c, spread, asked)),
+    )
+
+
+def _asked(
+    trial: Trial,
+    name: str,
+    difference_pct: float | None,
+    margin_pct: float | None,
+    true_pct: float,
+    lost: float | Mapping[str, float],
+    level: float | None,
+    joint: bool,
+) -> Wanted:
+    question = trial.question
+    first = trial.factors.get(name.split(":")[0])
+    reference = list(first.levels).index(first.reference) if first else 0
+    smallest = ":".join(trial.structure.strata(trial.counts)[-1])
+    shares = {smallest: lost} if isinstance(lost, (int, float)) else dict(lost)
+    for stratum, share in shares.items():
+        if not 0 <= share < 100:
+            raise DesignError(f"lost: {share:g} % of {stratum} must lie from 0 to below 100")
+    margin = question.margin_pct if margin_pct is None else margin_pct
+    difference = question.difference_pct if difference_pct is None else difference_pct
+    if not 0 < margin < 100 or difference <= 0:
+        raise DesignError("the difference must be above 0 %, the margin between 0 and 100 %")
+    return Wanted(
+        difference_pct=difference,
+        margin_pct=margin,
+        true_pct=true_pct,
+        level=question.level if level is None else level,
+        joint=joint,
+        reference=reference,
+        lost={stratum: share / 100 for stratum, share in shares.items()},
+    )
+
+
+def _variation(
+    trial: Trial, variation: Mapping[str, float] | Variation | None, pilot: Fit | None
+) -> Variation:
+    if variation is not None and pilot is not None:
+        raise DesignError("give either variation or pilot, not both")
+    if pilot is not None:
+        return pilot_variation(trial, pilot)
+    if isinstance(variation, Variation):
+        return variation
+    if variation is not None:
+        return given_variation(trial, variation)
+    return planning_ranges(trial.structure, trial.counts)
+
+
+def _notes(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
+    out = []
+    if spread.kind == "planning range":
+        out.append(
+            "The variation is a planning range, not a measurement; a pilot of your own is better."
+        )
+    if spread.kind == "pilot":
+        out.append("Much and little variation are the 80 % limits of the pilot's variance.")
+    for stratum, share in asked.lost.items():
+        if share:
+            out.append(f"{100 * share:g} % of {stratum} are expected to be lost.")
+    if not c.orthogonal:
+        out.append(
+            f"{100 * c.efficiency:.1f} % of the information on {c.name} lies between "
+            f"{units_in_words(c.stratum)}; the exact figures leave out the rest."
+        )
+    if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
+        out.append("Limits hold for all levels together, as in the analysis.")
+    return out
