@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ def to_ns(times: pd.Series) -> Ints:
     return np.asarray(stamps.as_unit("ns").asi8, dtype=np.int64)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Cells:
     """Sorted window limits of each chamber.
 
@@ -47,7 +48,7 @@ class Cells:
         object.__setattr__(self, "_limits", limits)
         object.__setattr__(self, "_none", np.empty(0, dtype=np.int64))
 
-    @property
+    @cached_property
     def width(self) -> int:
         """Cells of the chamber that has most, with the stretches before and after."""
         return 1 + max((len(v) for v in self._limits.values()), default=0)

@@ -145,22 +145,26 @@ def fast_vpd(temp_c: Array, rh_pct: Array) -> Array:
     >>> fast_vpd(np.array([20.0]), np.array([90.0])).round(4)
     array([0.2339])
     """
+    out = np.empty(temp_c.size)
     if temp_c.size == 0:
-        return np.empty(0)
+        return out
     if temp_c.min() < _FIT_RANGE[0] or temp_c.max() > _FIT_RANGE[1]:
         from trialkit.air.kernels import saturation
 
         with np.errstate(all="ignore"):
             return np.asarray(saturation(temp_c) * (1.0 - rh_pct / 100.0))
     offset, scale, coefficients = _saturation_fit()
-    x = temp_c * scale
-    x += offset
-    out = np.full_like(x, coefficients[-1])
-    for coefficient in coefficients[-2::-1]:
-        out *= x
-        out += coefficient
-    np.exp(out, out=out)
-    np.multiply(rh_pct, -0.01, out=x)
-    x += 1.0
-    out *= x
+    for lo in range(0, temp_c.size, 8192):  # small parts stay in the nearest cache
+        part = slice(lo, lo + 8192)
+        x = temp_c[part] * scale
+        x += offset
+        y = out[part]
+        y[:] = coefficients[-1]
+        for coefficient in coefficients[-2::-1]:
+            y *= x
+            y += coefficient
+        np.exp(y, out=y)
+        np.multiply(rh_pct[part], -0.01, out=x)
+        x += 1.0
+        y *= x
     return out

@@ -1,0 +1,248 @@
+"""Sums over sorted records: the weights of stretches, and one measure in each cell.
+
+Symbols: ``w`` seconds of the stretch from a record to the next (0 if it is not bridged),
+``W`` the weight of a record (half of the stretches on both sides), ``v`` values of a channel,
+``starts`` first record of each cell; cells are runs of records.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.alignment.measures import HELD, Array, Measure
+
+Ints = NDArray[np.int64]
+
+
+@dataclass
+class Stretches:
+    """Sorted records of one or more series, cut into cells.
+
+    Parameters
+    ----------
+    w : ndarray
+        Seconds from each record to the next of its series, 0 where not bridged or cut.
+    starts, cell, series : ndarray
+        First record of each run of records in one cell; its cell number; its series.
+    cuts : Cuts
+        The stretches that a window limit cuts.
+    """
+
+    w: Array
+    starts: Ints
+    cell: Ints
+    series: Ints
+    cuts: Cuts
+
+
+@dataclass
+class Cuts:
+    """Parts of stretches that are cut by window limits.
+
+    Parameters
+    ----------
+    left : ndarray
+        Record before the limit.
+    begin, end : ndarray
+        Where the part begins and ends, as shares of its stretch.
+    seconds : ndarray
+        Length of the part.
+    cell, series : ndarray
+    """
+
+    left: Ints
+    begin: Array
+    end: Array
+    seconds: Array
+    cell: Ints
+    series: Ints
+
+
+def cut_into_cells(
+    series: Ints, time: Ints, w: Array, first: Ints, last: Ints, limits: Sequence[Ints]
+) -> Stretches:
+    """Cut sorted records at window limits.
+
+    Parameters
+    ----------
+    series, time : ndarray
+        Series number and moment [ns] of each record, sorted.
+    w : ndarray
+        Seconds to the next record; set to 0 here where a stretch is cut.
+    first, last : ndarray
+        First and last record of each series.
+    limits : sequence of ndarray
+        Sorted window limits of each series [ns].
+
+    Returns
+    -------
+    Stretches
+    """
+    starts: list[int] = []
+    cell: list[int] = []
+    owner: list[int] = []
+    parts: list[tuple[int, float, float, int, int]] = []
+    for lo, hi, number in zip(first.tolist(), last.tolist(), series[first].tolist(), strict=True):
+        marks = limits[number]
+        begin, end = np.searchsorted(marks, (time[lo], time[hi]), side="right").tolist()
+        starts.append(lo)
+        cell.append(begin)
+        owner.append(number)
+        if begin == end:
+            continue
+        places = lo + np.searchsorted(time[lo : hi + 1], marks[begin:end], side="left")
+        for k, at in zip(range(begin, end), places.tolist(), strict=True):
+            before, after = int(time[at - 1]), int(time[at])
+            share = (int(marks[k]) - before) / (after - before)
+            if parts and parts[-1][0] == at - 1:
+                left, since, _, c, s = parts[-1]
+                parts[-1] = (left, since, share, c, s)
+            else:
+                parts.append((at - 1, 0.0, share, k, number))
+            parts.append((at - 1, share, 1.0, k + 1, number))
+            if starts[-1] == at:  # no record lies between this limit and the one before
+                cell[-1] = k + 1
+            else:
+                starts.append(at)
+                cell.append(k + 1)
+                owner.append(number)
+    cuts = _cuts(parts, w)
+    return Stretches(w, _ints(starts), _ints(cell), _ints(owner), cuts)
+
+
+def _ints(values: Sequence[int]) -> Ints:
+    return np.array(values, dtype=np.int64)
+
+
+def _cuts(parts: Sequence[tuple[int, float, float, int, int]], w: Array) -> Cuts:
+    """Take the cut stretches out of `w` and give their parts."""
+    left = _ints([part[0] for part in parts])
+    begin = np.array([part[1] for part in parts], dtype=float)
+    end = np.array([part[2] for part in parts], dtype=float)
+    seconds = w[left] * (end - begin)
+    w[left] = 0.0
+    cell, series = _ints([part[3] for part in parts]), _ints([part[4] for part in parts])
+    return Cuts(left, begin, end, seconds, cell, series)
+
+
+def record_weights(w: Array) -> Array:
+    """Give each record half of the stretch before it and half of the one after.
+
+    Examples
+    --------
+    >>> record_weights(np.array([10.0, 20.0, 0.0]))
+    array([ 5., 15., 10.])
+    """
+    out = w * 0.5
+    out[1:] += w[:-1] * 0.5
+    return out
+
+
+def sum_channel(
+    channel: str, v: Array, measures: Sequence[Measure], at: Stretches, weights: Array
+) -> dict[str, tuple[Array, Array]]:
+    """Sum every measure of one channel.
+
+    Parameters
+    ----------
+    channel : str
+    v : ndarray
+        Values, no missing ones.
+    measures : sequence of Measure
+    at : Stretches
+    weights : ndarray
+        `record_weights` of the stretches; not used for held channels.
+
+    Returns
+    -------
+    dict
+        Measure name → sums per run of `at`, sums per part of its cuts.
+    """
+    held = channel in HELD
+    weight = at.w if held else weights
+    cuts = at.cuts
+    pair = np.repeat(v[cuts.left], 2)
+    if cuts.left.size and not held:
+        rise = v[cuts.left + 1] - v[cuts.left]
+        pair[0::2] += rise * cuts.begin
+        pair[1::2] += rise * cuts.end
+    pair_w = np.zeros(pair.size)
+    pair_w[0::2] = cuts.seconds
+    pair_weight = pair_w if held else record_weights(pair_w)
+    pair_starts = np.arange(0, pair.size, 2)
+    low, high = (float(v.min()), float(v.max())) if v.size else (np.nan, np.nan)
+    out = {}
+    for measure in measures:
+        out[measure.name] = (
+            _one(measure, v, at.w, weight, at.starts, low, high, held=held),
+            _one(measure, pair, pair_w, pair_weight, pair_starts, low, high, held=held),
+        )
+    return out
+
+
+def _one(
+    measure: Measure,
+    v: Array,
+    w: Array,
+    weight: Array,
+    starts: Ints,
+    low: float,
+    high: float,
+    *,
+    held: bool,
+) -> Array:
+    """Sum one measure in each run; `low` and `high` bound the values."""
+    if not starts.size:
+        return np.empty(0)
+    if measure.kind == "seconds":
+        return _totals(w, None, starts)
+    if measure.kind == "mean":
+        return _totals(weight, v, starts)
+    limit, under = measure.limit, measure.kind in ("below", "deficit")
+    if (low >= limit) if under else (high <= limit):
+        return np.zeros(len(starts))
+    distance = measure.kind in ("deficit", "excess")
+    if (high < limit) if under else (low > limit):
+        covered = _totals(w, None, starts)
+        if not distance:
+            return covered
+        gap = _totals(weight, v, starts) - limit * covered
+        return -gap if under else gap
+    inside = v < limit if under else v > limit
+    if distance:
+        beyond = limit - v if under else v - limit
+        np.maximum(beyond, 0.0, out=beyond)
+        sums = _totals(weight, beyond, starts)
+    else:
+        sums = _totals(weight, inside, starts)
+    return sums if held else sums + _crossings(v, w, inside, starts, limit, distance=distance)
+
+
+def _crossings(
+    v: Array, w: Array, inside: NDArray[np.bool_], starts: Ints, limit: float, *, distance: bool
+) -> Array:
+    """Mend the sums of stretches where the line crosses the limit, to be exact there."""
+    cross = np.flatnonzero(inside[1:] != inside[:-1])
+    cross = cross[w[cross] > 0]
+    near, far = np.abs(v[cross] - limit), np.abs(v[cross + 1] - limit)
+    within = np.where(inside[cross], near, far)
+    part = within / (near + far)  # share of the stretch that is beyond the limit
+    mend = w[cross] * (0.5 * within * (part - 1.0) if distance else part - 0.5)
+    run = np.searchsorted(starts, cross, side="right") - 1
+    return np.asarray(np.bincount(run, mend, minlength=len(starts)), dtype=float)
+
+
+def _totals(weight: Array, v: Array | NDArray[np.bool_] | None, starts: Ints) -> Array:
+    """Sum weights, or weight × value, in each run of records."""
+    if len(starts) > 64:
+        return np.asarray(np.add.reduceat(weight if v is None else weight * v, starts))
+    bounds = [*starts.tolist(), len(weight)]
+    runs = pairwise(bounds)
+    if v is None:
+        return np.array([weight[a:b].sum() for a, b in runs])
+    return np.array([weight[a:b] @ v[a:b] for a, b in runs])
