@@ -296,7 +296,7 @@ def _drift(shown: np.ndarray, known: list[tuple[int, int]]) -> np.ndarray:
     for side, edge in ((x < xp[0], 0), (x > xp[-1], -2)):
         slope = (fp[edge + 1] - fp[edge]) / (xp[edge + 1] - xp[edge])
         out = np.where(side, fp[edge] + (x - xp[edge]) * slope, out)
-    return np.round(out * 1e6).astype(np.int64) * 1000
+    return np.asarray(np.round(out * 1e6), dtype=np.int64) * 1000
 
 
 def _to_shown(moment: dt.datetime, zone: dt.tzinfo, aware: bool) -> int:

@@ -64,7 +64,7 @@ class Dialect:
 
 
 def decode(data: bytes, name: str) -> tuple[bytes, str, list[Finding]]:
-    """Turn bytes of any encoding into UTF-8 with ``\\n`` line ends.
+    """Turn bytes of any encoding into UTF-8 with line feeds as line ends.
 
     Returns
     -------
@@ -172,7 +172,7 @@ def find_dialect(
     Parameters
     ----------
     text : bytes
-        UTF-8 text with ``\\n`` line ends, as `decode` gives it.
+        UTF-8 text with line feeds, as `decode` gives it.
     encoding : str
         Encoding it came from, only passed on.
     name : str

@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.errors import LogError
+from trialkit.logs.arrow import encode_cells
 from trialkit.logs.ledger import matches_file
 from trialkit.logs.log import Log
 from trialkit.logs.mapping import VALUES
-from trialkit.logs.names import chamber_of_file, encode_cells, match_names, suggest
+from trialkit.logs.names import chamber_of_file, match_names, suggest
 from trialkit.logs.numbers import read_numbers
 from trialkit.logs.series import Part, finish_series
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
@@ -81,10 +82,9 @@ def read_environment(trial: Trial) -> Log:
 class _Place:
     """Where the rows of a file come from."""
 
-    chambers: tuple[str, ...]
-    chamber: np.ndarray  # index into chambers, -1 unknown
+    chamber: np.ndarray  # index among the trial's chambers, -1 unknown
     sensors: tuple[str, ...]
-    sensor: np.ndarray  # index into sensors
+    sensor: np.ndarray  # index among sensors, -1 unknown
     shelf: np.ndarray | None
 
 
@@ -104,8 +104,9 @@ def _read_file(reading: Reading, opened: Opened) -> list[Part]:
         Part(
             account=opened.account,
             index=kept,
-            chamber=np.array(place.chambers, dtype=object)[place.chamber[kept]],
-            sensor=np.array([*place.sensors, ""], dtype=object)[place.sensor[kept]],
+            chamber=place.chamber[kept],
+            sensor=place.sensor[kept],
+            sensors=place.sensors,
             time=times.utc[kept],
             values={c: v[kept] for c, v in values.items()},
             shelf=None if place.shelf is None else place.shelf[kept],
@@ -125,7 +126,7 @@ def _place(reading: Reading, opened: Opened) -> _Place:
     shelf = None
     if "shelf" in heads:
         shelf = _match_shelves(opened, heads["shelf"], levels.get("shelf", ()))
-    return _Place(chambers, code, sensors, sensor, shelf)
+    return _Place(code, sensors, sensor, shelf)
 
 
 def _match_chambers(reading: Reading, opened: Opened, head: str) -> np.ndarray:
@@ -139,7 +140,7 @@ def _match_chambers(reading: Reading, opened: Opened, head: str) -> np.ndarray:
             unknown, rule="chamber unknown", column=head, old=cells, keepable=False,
             reason="no chamber of the trial has this name",
             remedy=[
-                f'{hints[c]} If it is another name for one: chamber = {{ "{c}" = "…" }}'
+                f'{hints[c]}; for another name of one add chamber = {{ "{c}" = "…" }}'
                 for c in cells
             ],
         )  # fmt: skip
@@ -161,7 +162,6 @@ def _sensors(reading: Reading, opened: Opened) -> tuple[tuple[str, ...], np.ndar
 def _match_shelves(opened: Opened, head: str, shelves: Sequence[str]) -> np.ndarray:
     names = match_names(opened.raw.columns[head], shelves)
     cells = np.array([*names.cells, ""], dtype=object)
-    out = np.array([*shelves, ""], dtype=object)[names.codes]
     strange = np.flatnonzero((names.codes < 0) & (cells[names.cell_of] != ""))
     if len(strange):
         opened.account.change(
@@ -169,7 +169,7 @@ def _match_shelves(opened: Opened, head: str, shelves: Sequence[str]) -> np.ndar
             reason="no shelf of the trial has this name; the record stays without a shelf",
             remedy=f"known: {', '.join(shelves)}",
         )  # fmt: skip
-    return np.asarray(out, dtype=object)
+    return names.codes
 
 
 def _values(
@@ -188,7 +188,7 @@ def read_values(opened: Opened, column: str, head: str, unit: str | None) -> np.
     values = numbers.values
     for index, rule, reason in (
         (numbers.unreadable, "value unreadable", "this is not a number"),
-        (numbers.with_unit, "unit written in cell", "the cell names its own unit"),
+        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign"),
     ):
         if not len(index):
             continue
@@ -249,11 +249,11 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
             Part(
                 account=opened.account,
                 index=kept,
-                chamber=np.full(len(kept), chamber, dtype=object),
-                sensor=np.array([*sensors, ""], dtype=object)[sensor[kept]],
+                chamber=np.full(len(kept), chambers.index(chamber)),
+                sensor=sensor[kept],
+                sensors=sensors,
                 time=times.utc[kept],
                 values={c: v[kept] for c, v in values.items()},
-                shelf=None,
             )
         )
     return parts

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
 
+from trialkit.errors import LogError
+from trialkit.logs.arrow import cell_texts, encode_cells
 from trialkit.logs.harvest_rules import Sheet, apply_rules
 from trialkit.logs.log import Log
-from trialkit.logs.names import encode_cells, match_names, suggest
+from trialkit.logs.names import match_names, suggest
 from trialkit.logs.numbers import BLANKS, read_numbers
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
-from trialkit.logs.times import cell_texts, read_times
+from trialkit.logs.times import read_times
 from trialkit.trial import Trial
 
 _OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
@@ -28,7 +31,7 @@ STATUS = (
     | dict.fromkeys(_CONTAMINATED, "contaminated")
     | dict.fromkeys(_DISCARDED, "discarded")
 )
-_UNIT_TIMES = 1_000_000_000
+_FLUSH = re.compile(r"(?:flush|wave|f)?\s*#?(\d{1,3})(?:[.,]0+)?(?:st|nd|rd|th|\.)?", re.IGNORECASE)
 
 
 def read_harvest(trial: Trial) -> Log:
@@ -103,7 +106,7 @@ def _texts(opened: Opened, column: str) -> np.ndarray:
     if head is None:
         return np.full(n, "", dtype=object)
     texts, codes = encode_cells(opened.raw.columns[head])
-    return np.array([*(t.strip() for t in texts), ""], dtype=object)[codes]
+    return np.asarray(np.array([*(t.strip() for t in texts), ""], dtype=object)[codes])
 
 
 def _numbers(opened: Opened, column: str) -> np.ndarray:
@@ -113,7 +116,7 @@ def _numbers(opened: Opened, column: str) -> np.ndarray:
     for index, rule, reason, remedy in (
         (numbers.unreadable, "value unreadable", "this is not a number",
          "correct the cell; put words into the note"),
-        (numbers.with_unit, "unit written in cell", "the cell names its own unit", ""),
+        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign", ""),
     ):  # fmt: skip
         if len(index):
             opened.account.change(
@@ -184,8 +187,6 @@ def _units(reading: Reading, opened: Opened) -> np.ndarray:
         ]
         column = pc.binary_join_element_wise(*cells, "-") if len(cells) > 1 else cells[0]
     else:
-        from trialkit.errors import LogError
-
         raise LogError(
             f"{raw.name}: no column says which unit was weighed "
             f'→ name it: columns = {{ unit = "…" }} in [logs.harvest], or give {", ".join(factors)}'
@@ -220,8 +221,6 @@ def _flushes(reading: Reading, opened: Opened) -> np.ndarray:
     if head is None:
         if most == 1:
             return np.ones(raw.n, np.int64)
-        from trialkit.errors import LogError
-
         raise LogError(
             f"{raw.name}: no column says which flush was weighed, and the trial has {most} "
             '→ name it: columns = { flush = "…" } in [logs.harvest]'
@@ -237,14 +236,11 @@ def _flushes(reading: Reading, opened: Opened) -> np.ndarray:
             reason=f"the flush must be a whole number from 1 to {most}",
             remedy="correct the flush in the file",
         )  # fmt: skip
-    return flush
+    return np.asarray(flush)
 
 
 def _flush(text: str, most: int) -> int:
-    import re
-
-    found = re.fullmatch(r"(?:flush|wave|f)?\s*#?(\d{1,3})(?:[.,]0+)?(?:st|nd|rd|th|\.)?", text.strip(),
-                         re.IGNORECASE)  # fmt: skip
+    found = _FLUSH.fullmatch(text.strip())
     value = int(found[1]) if found else 0
     return value if 1 <= value <= most else 0
 

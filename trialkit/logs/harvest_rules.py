@@ -311,15 +311,16 @@ def _date_hint(time: int, dates: object, zone: dt.tzinfo) -> str:
     day = _moment(time).astimezone(zone)
     low, high = getattr(dates, "start", None), getattr(dates, "end", None)
     anchor = low or high
-    tries = []
-    if anchor is not None:
-        tries.append(("the year", lambda: day.replace(year=anchor.year)))
-    tries.append(("day and month swapped", lambda: day.replace(month=day.day, day=day.month)))
-    for month in (-1, 1):
-        tries.append(("the month", lambda m=month: day.replace(month=day.month + m)))
-    for what, make in tries:
+    year = anchor.year if anchor else day.year
+    tries = [
+        ("the year", {"year": year}),
+        ("day and month swapped", {"month": day.day, "day": day.month}),
+        ("the month", {"month": day.month - 1}),
+        ("the month", {"month": day.month + 1}),
+    ]
+    for what, change in tries:
         try:
-            other = make()
+            other = day.replace(**change)  # type: ignore[arg-type]
         except ValueError:
             continue
         if other != day and (low is None or other >= low) and (high is None or other <= high):

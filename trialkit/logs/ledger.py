@@ -38,7 +38,7 @@ RULES: dict[str, str] = {
     "value unreadable": "a cell that should hold a number does not",
     "value impossible": "no sensor in air can read this",
     "no value": "the row has no readable value",
-    "unit written in cell": "the cell holds a number with its unit",
+    "written otherwise": "the cell holds a number in another unit or with another decimal sign",
     "double export": "the same record was exported twice",
     "same time, other values": "one sensor gave two records for the same moment",
     "not filled in": "the row has a unit and a flush, but nothing was entered",
@@ -202,7 +202,7 @@ class FileAccount:
         if len(index):
             self.alive[index] = False
             self._line(index, rule, "set aside", column, new="", texts=texts)
-        return index
+        return np.asarray(index)
 
     def change(
         self,
@@ -225,7 +225,7 @@ class FileAccount:
             self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
         index, texts = index[~asked], _cut(texts, ~asked)
         self._line(index, rule, "changed", column, new=texts["new"], texts=texts)
-        return index
+        return np.asarray(index)
 
     def note(
         self,
@@ -245,11 +245,11 @@ class FileAccount:
             self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
         index, texts = index[~asked], _cut(texts, ~asked)
         self._line(index, rule, "note", column, new="", texts=texts)
-        return index
+        return np.asarray(index)
 
     def _select(self, which: Any, texts: dict[str, Any]) -> tuple[np.ndarray, dict[str, Any]]:
         which = np.asarray(which)
-        index = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)
+        index: np.ndarray = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)
         for name, value in texts.items():
             if not isinstance(value, str):
                 texts[name] = np.asarray(value, dtype=object)

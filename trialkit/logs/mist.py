@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.errors import LogError
+from trialkit.logs.arrow import encode_cells
 from trialkit.logs.environment import _match_chambers
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.log import Log
-from trialkit.logs.names import chamber_of_file, encode_cells, suggest
+from trialkit.logs.names import chamber_of_file, suggest
 from trialkit.logs.numbers import BLANKS, read_numbers
 from trialkit.logs.pulses import close_pulses
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading

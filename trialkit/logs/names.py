@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Any
@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import LogError
+from trialkit.logs.arrow import encode_cells
 from trialkit.logs.ledger import matches_file
 
 
@@ -82,23 +83,7 @@ def match_names(
     return Names(tuple(known), codes[cell_of], tuple(texts), cell_of, tidied)
 
 
-def encode_cells(column: Any) -> tuple[list[str], np.ndarray]:
-    """Give the different cells of a column as text, and each row's index among them."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    text = column if pa.types.is_string(column.type) else pc.cast(column, pa.string())
-    text = pc.fill_null(text, "")
-    if isinstance(text, pa.ChunkedArray):
-        text = text.combine_chunks()
-    coded = pc.dictionary_encode(text)
-    if isinstance(coded, pa.ChunkedArray):
-        coded = coded.combine_chunks()
-    codes = np.asarray(coded.indices.to_numpy(zero_copy_only=False), dtype=np.int64)
-    return coded.dictionary.to_pylist(), codes
-
-
-def suggest(text: str, known: Iterable[str], *, most: int = 3) -> str:
+def suggest(text: str, known: Sequence[str], *, most: int = 3) -> str:
     """Suggest the nearest right names, as the end of a sentence.
 
     Examples
@@ -110,6 +95,8 @@ def suggest(text: str, known: Iterable[str], *, most: int = 3) -> str:
     if close and len(close) > 1:
         ratio = [difflib.SequenceMatcher(None, text.strip(), c).ratio() for c in close]
         close = [c for c, r in zip(close, ratio, strict=True) if r > ratio[0] - 0.06]
+    if not close and len(known) <= 12:
+        return f"known: {', '.join(known)}"
     if not close:
         return "see the labels or the harvest sheet for the right one"
     return "did you mean " + " or ".join(repr(c) for c in close) + "?"

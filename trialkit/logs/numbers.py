@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.columns import to_house_unit, units_for
+from trialkit.logs.arrow import as_numpy, encode_cells
 
 #: Words and signs that mean "no value".
 BLANKS = frozenset(
@@ -42,7 +43,7 @@ class Numbers:
     unreadable : ndarray of int
         Positions of cells that hold something that is not a number.
     with_unit : ndarray of int
-        Positions of cells that hold a number with a unit other than the column's.
+        Positions of cells that hold a number in a unit or with a decimal sign other than usual.
     cells : dict
         Position → the cell as it stands in the file, for the two lists above.
     """
@@ -105,7 +106,7 @@ def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | No
 
     kind = cells.type
     if pa.types.is_floating(kind) or pa.types.is_integer(kind):
-        values = np.array(pc.cast(cells, pa.float64(), safe=False).to_numpy(), dtype=float)
+        values = as_numpy(pc.cast(cells, pa.float64(), safe=False), float)
         return _finite(_convert(values, column, unit), values)
     if not pa.types.is_string(kind):
         cells = pc.cast(cells, pa.string())
@@ -118,15 +119,15 @@ def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | No
         )
     else:
         try:
-            values = np.array(pc.cast(text, pa.float64()).to_numpy(), dtype=float)
+            values = as_numpy(pc.cast(text, pa.float64()), float)
             return _finite(_convert(values, column, unit), values)
         except pa.ArrowInvalid:
             plain = pc.match_substring_regex(text, _PLAIN)
     plain = pc.fill_null(plain, False)
     sound = pc.if_else(plain, text, pa.scalar(None, pa.string()))
-    values = np.array(pc.cast(sound, pa.float64()).to_numpy(), dtype=float)
+    values = as_numpy(pc.cast(sound, pa.float64()), float)
     values = np.asarray(_convert(values, column, unit), dtype=float)
-    odd = np.flatnonzero(~np.asarray(plain.to_numpy(), dtype=bool))
+    odd = np.flatnonzero(~as_numpy(plain, bool))
     return _read_odd(values, odd, cells, column, unit=unit, decimal=decimal)
 
 
@@ -150,14 +151,7 @@ def _read_odd(
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    picked = pc.take(cells, pa.array(odd))
-    if isinstance(picked, pa.ChunkedArray):
-        picked = picked.combine_chunks()
-    coded = pc.dictionary_encode(pc.fill_null(picked, ""))
-    if isinstance(coded, pa.ChunkedArray):
-        coded = coded.combine_chunks()
-    texts = coded.dictionary.to_pylist()
-    codes = np.asarray(coded.indices.to_numpy(zero_copy_only=False), dtype=np.int64)
+    texts, codes = encode_cells(pc.take(cells, pa.array(odd)))
     read = [_read_cell(text, column, unit=unit, decimal=decimal) for text in texts]
     results = np.array([r[0] for r in read] or [np.nan], dtype=float)
     states = np.array([r[1] for r in read] or [0])
@@ -172,7 +166,7 @@ def _read_odd(
 def _read_cell(
     text: str, column: str, *, unit: str | None, decimal: str | None
 ) -> tuple[float, int]:
-    """Read one cell; give its value and 0 (fine), 1 (had its own unit) or 2 (unreadable)."""
+    """Read one cell; give its value and 0 (fine), 1 (its own unit or sign) or 2 (unreadable)."""
     bare = text.strip()
     if bare.casefold() in BLANKS:
         return np.nan, 0
@@ -185,39 +179,46 @@ def _read_cell(
         own = unit_word(rest, column)
         if own is None:
             return np.nan, 2
-    number = _digits(digits, decimal)
+    number, odd_sign = _digits(digits, decimal)
     if number is None:
         return np.nan, 2
     value = float(number + (power or "")) * (-1 if sign in ("-", "−") else 1)
     if not np.isfinite(value):
         return np.nan, 2
-    other = own is not None and own != unit
     converted = float(_convert(value, column, own or unit))
-    return converted, 1 if other and not _same_unit(own, unit, column) else 0
+    other = own is not None and not _same_unit(own, unit, column)
+    return converted, 1 if other or odd_sign else 0
 
 
 def _same_unit(own: str | None, unit: str | None, column: str) -> bool:
-    probe = 3.0
-    return bool(_convert(probe, column, own) == _convert(probe, column, unit))
+    return bool(_convert(3.0, column, own) == _convert(3.0, column, unit))
 
 
-def _digits(digits: str, decimal: str | None) -> str | None:
-    """Give digits in computer form; None where they can be read two ways or none."""
+def _digits(digits: str, decimal: str | None) -> tuple[str | None, bool]:
+    """Give digits in computer form, and whether their decimal sign is not the file's.
+
+    None where they can be read two ways (1,234: a thousand or a bit over one?) or none.
+    """
     digits = re.sub(r"[ '\u00a0\u202f](?=\d{3}(\D|$))", "", digits.strip())
+    marks = {c for c in digits if c in ".,"}
     if re.search(r"[ '\u00a0\u202f]", digits):
-        return None
-    thousands = "." if decimal == "," else ","
-    point = decimal or "."
-    if thousands in digits:
-        whole, sign, part = digits.partition(point)
-        if re.fullmatch(rf"\d{{1,3}}(\{thousands}\d{{3}})+", whole):
-            if decimal is None and not sign and whole.count(thousands) == 1:
-                return None  # 1,234: a thousand or a bit over one? asked for, never guessed
-            digits = whole.replace(thousands, "") + (sign and "." + part)
-        elif decimal is None and digits.count(",") == 1 and "." not in digits:
-            return digits.replace(",", ".")  # 21,5 can only be a decimal comma
-        else:
-            return None
-    else:
-        digits = digits.replace(point, ".")
-    return digits if re.fullmatch(r"\d+\.?\d*|\.\d+", digits) else None
+        return None, False
+    if not marks:
+        return digits, False
+    grouped = {m: bool(re.fullmatch(rf"\d{{1,3}}(\{m}\d{{3}})+", digits)) for m in marks}
+    if len(marks) == 2:
+        last = max(marks, key=digits.rindex)
+        first = "," if last == "." else "."
+        whole, _, part = digits.rpartition(last)
+        if not re.fullmatch(rf"\d{{1,3}}(\{first}\d{{3}})+", whole) or not part.isdigit():
+            return None, False
+        return whole.replace(first, "") + "." + part, decimal not in (None, last)
+    mark = marks.pop()
+    if digits.count(mark) > 1:
+        wrong = not grouped[mark] or mark == decimal
+        return (None, False) if wrong else (digits.replace(mark, ""), False)
+    if grouped[mark] and mark != decimal:
+        if mark == "." and decimal is None:
+            return digits, False
+        return (digits.replace(mark, ""), False) if decimal else (None, False)
+    return digits.replace(mark, "."), decimal not in (None, mark)

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.logs.copies import set_copies_aside
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.log import Log
+from trialkit.logs.loggers import name_sensors
 from trialkit.logs.mapping import VALUES
 from trialkit.logs.tables import Reading
 
 if TYPE_CHECKING:
     import pandas as pd
-
-_MOST_COPIES = 1000
 
 
 @dataclass
@@ -28,247 +27,142 @@ class Part:
     account : FileAccount
     index : ndarray of int, shape (n,)
         Positions of the records among the rows of the file.
-    chamber, sensor : ndarray of object, shape (n,)
-        `sensor` is empty where the file does not tell.
-    time : ndarray of int64, shape (n,)
+    chamber : ndarray of int, shape (n,)
+        Index among the trial's chambers.
+    sensor : ndarray of int, shape (n,)
+        Index among `sensors`; -1 where the file does not tell.
+    sensors : tuple of str
+    time : ndarray of int64
         Nanoseconds since 1970, UTC.
     values : dict
         Column → values in house units.
-    shelf : ndarray of object or None
+    shelf : ndarray of int or None
+        Index among the trial's shelves; -1 where not told.
     """
 
     account: FileAccount
     index: np.ndarray
     chamber: np.ndarray
     sensor: np.ndarray
+    sensors: tuple[str, ...]
     time: np.ndarray
     values: dict[str, np.ndarray]
-    shelf: np.ndarray | None
+    shelf: np.ndarray | None = None
 
 
 @dataclass
-class _Records:
-    """All records under each other."""
+class Records:
+    """All records under each other, in the order of the files and their rows."""
 
     parts: list[Part]
-    file: np.ndarray
+    part: np.ndarray
     index: np.ndarray
     chamber: np.ndarray
     sensor: np.ndarray
+    sensors: list[str]
     shelf: np.ndarray | None
     time: np.ndarray
     values: dict[str, np.ndarray]
     alive: np.ndarray
 
+    def series(self) -> np.ndarray:
+        """Give each record the number of its series: chamber, sensor and shelf, in order."""
+        rank = np.empty(len(self.sensors) + 1, np.int64)
+        rank[np.argsort([*self.sensors, ""], kind="stable")] = np.arange(len(self.sensors) + 1)
+        code = self.chamber * len(rank) + rank[self.sensor]
+        if self.shelf is not None:
+            code = code * (int(self.shelf.max(initial=-1)) + 2) + self.shelf + 1
+        return np.asarray(code)
+
 
 def finish_series(reading: Reading, parts: list[Part]) -> Log:
     """Make the log of all parts: name sensors, set copies aside, sort."""
     records = _stack(parts)
-    _name_sensors(reading, records)
-    series = _codes(records)
+    name_sensors(reading, records)
+    series = records.series()
     _note_disorder(reading, records, series)
-    order = np.lexsort((np.arange(len(records.time)), records.time, series))
-    _set_copies_aside(records, series, order)
-    kept = order[records.alive[order]]
+    order = _order(series, records.time)
+    set_copies_aside(records, series, order)
+    kept = order if records.alive.all() else order[records.alive[order]]
     _doubt_units(reading, records, kept)
-    table = _table(records, kept)
-    spans = _spans(records, kept)
+    table, spans = _table(reading, records, kept), _spans(reading, records, kept, series)
     ledger, idle = reading.account.close()
-    return Log(
-        reading.kind, table, ledger, (*reading.findings, *idle), tuple(reading.files), spans=spans
+    findings = (*reading.findings, *idle)
+    return Log(reading.kind, table, ledger, findings, tuple(reading.files), spans=spans)
+
+
+def _stack(parts: list[Part]) -> Records:
+    counts = [len(p.index) for p in parts]
+    columns = [c for c in VALUES["environment"] if any(c in p.values for p in parts)]
+    sensors = sorted({s for p in parts for s in p.sensors})
+    none = np.zeros(0, np.int64)
+
+    def join(pieces: list[np.ndarray]) -> np.ndarray:
+        return np.concatenate([none, *pieces]).astype(np.int64)
+
+    def coded(part: Part) -> np.ndarray:
+        numbers = np.array([*(sensors.index(s) for s in part.sensors), -1])
+        return np.asarray(numbers[part.sensor])
+
+    unknown = [np.full(k, -1) for k in counts]
+    nothing = [np.full(k, np.nan) for k in counts]
+    shelves = [u if p.shelf is None else p.shelf for p, u in zip(parts, unknown, strict=True)]
+    return Records(
+        parts=parts,
+        part=np.repeat(np.arange(len(parts)), counts),
+        index=join([p.index for p in parts]),
+        chamber=join([p.chamber for p in parts]),
+        sensor=join([coded(p) for p in parts]),
+        sensors=sensors,
+        shelf=join(shelves) if any(p.shelf is not None for p in parts) else None,
+        time=join([p.time for p in parts]),
+        values={
+            c: np.concatenate(
+                [none, *[p.values.get(c, v) for p, v in zip(parts, nothing, strict=True)]]
+            ).astype(float)
+            for c in columns
+        },
+        alive=np.ones(sum(counts), bool),
     )
 
 
-def _stack(parts: list[Part]) -> _Records:
-    counts = [len(p.index) for p in parts]
-    n = sum(counts)
-    columns = [c for c in VALUES["environment"] if any(c in p.values for p in parts)]
-    shelved = any(p.shelf is not None for p in parts)
-
-    def join(pieces: list[np.ndarray], dtype: Any) -> np.ndarray:
-        return np.concatenate([np.zeros(0, dtype), *pieces]).astype(dtype)
-
-    blank = [np.full(k, "", dtype=object) for k in counts]
-    return _Records(
-        parts=parts,
-        file=np.repeat(np.arange(len(parts)), counts),
-        index=join([p.index for p in parts], np.int64),
-        chamber=join([p.chamber for p in parts], object),
-        sensor=join([p.sensor for p in parts], object),
-        shelf=join([b if p.shelf is None else p.shelf for p, b in zip(parts, blank, strict=True)],
-                   object) if shelved else None,
-        time=join([p.time for p in parts], np.int64),
-        values={
-            c: join([p.values.get(c, np.full(k, np.nan)) for p, k in zip(parts, counts, strict=True)],
-                    np.float64)
-            for c in columns
-        },
-        alive=np.ones(n, bool),
-    )  # fmt: skip
+def _order(series: np.ndarray, time: np.ndarray) -> np.ndarray:
+    """Give the order by series and time; equal ones keep the order of the files."""
+    ahead = np.diff(series)
+    if np.all((ahead > 0) | ((ahead == 0) & (np.diff(time) >= 0))):
+        return np.arange(len(series))
+    return np.lexsort((time, series))
 
 
-def _codes(records: _Records) -> np.ndarray:
-    """Number the series: chamber, sensor and shelf."""
-    import pandas as pd
-
-    code = np.zeros(len(records.time), np.int64)
-    for column in (records.chamber, records.sensor, records.shelf):
-        if column is not None:
-            found, names = pd.factorize(column, sort=True)
-            code = code * (len(names) + 1) + found
-    return np.asarray(pd.factorize(code, sort=True)[0], dtype=np.int64)
-
-
-def _name_sensors(reading: Reading, records: _Records) -> None:
-    """Name sensors that files do not name: by their chamber, or by their files where two differ.
-
-    Two files of one chamber that overlap in time and disagree come from two loggers.
-    """
-    unnamed = records.sensor == ""
-    if not unnamed.any():
-        return
-    for chamber in np.unique(records.chamber[unnamed].astype(str)):
-        here = np.flatnonzero(unnamed & (records.chamber == chamber))
-        records.sensor[here] = chamber
-        files = np.unique(records.file[here])
-        if len(files) < 2:
-            continue
-        rows = {int(f): here[records.file[here] == f] for f in files}
-        owner = _loggers(records, rows)
-        if len(set(owner.values())) < 2:
-            continue
-        names = {f: _stem(records.parts[f].account.file) for f in set(owner.values())}
-        for f, index in rows.items():
-            records.sensor[index] = names[owner[f]]
-        told = ", ".join(sorted(set(names.values())))
-        reading.find(
-            "several_loggers",
-            f"{chamber}: files overlap in time with different values, so they are taken as "
-            f"different sensors ({told})",
-            "name them under sensor, or remove the wrong file",
-            severity="note",
-        )
-
-
-def _stem(file: str) -> str:
-    return PurePosixPath(file).name.split(".")[0]
-
-
-def _loggers(records: _Records, rows: dict[int, np.ndarray]) -> dict[int, int]:
-    """Give for each file the first file of the same logger."""
-    owner: dict[int, int] = {}
-    for f, mine in rows.items():
-        owner[f] = f
-        for g in sorted(set(owner.values()) - {f}):
-            if not _disagree(records, rows[g], mine):
-                owner[f] = g
-                break
-    return owner
-
-
-def _disagree(records: _Records, first: np.ndarray, second: np.ndarray) -> bool:
-    """Whether two files overlap in time and are not copies of each other there."""
-    a, b = records.time[first], records.time[second]
-    low, high = max(a.min(), b.min()), min(a.max(), b.max())
-    if high <= low:
-        return False
-    in_a, in_b = first[(a >= low) & (a <= high)], second[(b >= low) & (b <= high)]
-    if not len(in_a) or not len(in_b):
-        return False
-    _, ia, ib = np.intersect1d(records.time[in_a], records.time[in_b], return_indices=True)
-    if len(ia) < 0.2 * min(len(in_a), len(in_b)):
-        return True  # other moments: two loggers out of step
-    clash = np.zeros(len(ia), bool)
-    for values in records.values.values():
-        one, two = values[in_a[ia]], values[in_b[ib]]
-        clash |= ~np.isnan(one) & ~np.isnan(two) & (one != two)
-    return bool(clash.mean() > 0.5)
-
-
-def _note_disorder(reading: Reading, records: _Records, series: np.ndarray) -> None:
+def _note_disorder(reading: Reading, records: Records, series: np.ndarray) -> None:
+    bounds = np.searchsorted(records.part, np.arange(len(records.parts) + 1))
     for f, part in enumerate(records.parts):
-        rows = np.flatnonzero(records.file == f)
-        order = np.argsort(series[rows], kind="stable")
-        steps = np.diff(records.time[rows][order])
-        same = np.diff(series[rows][order]) == 0
-        back, forth = int((steps[same] < 0).sum()), int((steps[same] > 0).sum())
-        if back and forth and min(back, forth):
+        code, time = series[bounds[f] : bounds[f + 1]], records.time[bounds[f] : bounds[f + 1]]
+        if len(code) and code.min() != code.max():
+            order = np.argsort(code, kind="stable")
+            code, time = code[order], time[order]
+        steps = np.diff(time)[np.diff(code) == 0]
+        turns = min(int((steps < 0).sum()), int((steps > 0).sum()))
+        if turns:
             reading.find(
                 "out_of_order",
-                f"{part.account.file}: time steps back {min(back, forth)} "
-                f"time{'s' * (min(back, forth) != 1)}; the records were put in order",
+                f"{part.account.file}: time steps back {turns} time{'s' * (turns != 1)}; "
+                "the records were put in order",
                 severity="note",
             )
 
 
-def _set_copies_aside(records: _Records, series: np.ndarray, order: np.ndarray) -> None:
-    """Set aside records of one series and moment beyond the first; join those that complete it."""
-    if len(order) < 2:
-        return
-    same = (np.diff(records.time[order]) == 0) & (np.diff(series[order]) == 0)
-    if not same.any():
-        return
-    start = np.concatenate([[True], ~same])
-    head = np.maximum.accumulate(np.where(start, np.arange(len(order)), 0))
-    rank = np.arange(len(order)) - head
-    copies: list[np.ndarray] = []
-    others: list[np.ndarray] = []
-    joined: list[np.ndarray] = []
-    for k in range(1, int(min(rank.max(), _MOST_COPIES)) + 1):
-        later, first = order[rank == k], order[head[rank == k]]
-        clash, adds = np.zeros(len(later), bool), np.zeros(len(later), bool)
-        for values in records.values.values():
-            one, two = values[first], values[later]
-            clash |= ~np.isnan(one) & ~np.isnan(two) & (one != two)
-            adds |= np.isnan(one) & ~np.isnan(two)
-        for values in records.values.values():
-            fill = adds & ~clash & np.isnan(values[first])
-            values[first[fill]] = values[later[fill]]
-        copies.append(later[~clash & ~adds])
-        others.append(later[clash])
-        joined.append(later[~clash & adds])
-    others.append(order[rank > _MOST_COPIES])
-    reported = (
-        (copies, "double export", "the same record stands earlier in the files", ""),
-        (others, "same time, other values", "the sensor has another record for this moment",
-         "if two sensors share the file, name them under sensor"),
-    )  # fmt: skip
-    records.alive[np.concatenate(joined)] = False  # their values now stand in the first record
-    dropped = np.concatenate([*copies, *others])
-    records.alive[dropped] = False
-    for found, rule, reason, remedy in reported:
-        _report(records, np.concatenate(found), np.concatenate(joined), rule, reason, remedy)
-
-
-def _report(
-    records: _Records, rows: np.ndarray, joined: np.ndarray, rule: str, reason: str, remedy: str
-) -> None:
-    """Set aside the file rows behind records; rows of which another record is kept get a note."""
-    used = records.alive.copy()
-    used[joined] = True
-    for account in {id(p.account): p.account for p in records.parts}.values():
-        mine = np.array([p.account is account for p in records.parts])
-        here = rows[mine[records.file[rows]]]
-        if not len(here):
-            continue
-        live = np.zeros(len(account.rows), bool)
-        live[records.index[used & mine[records.file]]] = True
-        index, first = np.unique(records.index[here], return_index=True)
-        when = np.datetime_as_string(records.time[here[first]].astype("datetime64[ns]"), unit="s")
-        old = np.array([w.replace("T", " ") + " UTC" for w in when], dtype=object)
-        gone = ~live[index]
-        account.note(index[~gone], rule=rule, old=old[~gone], reason=reason, remedy=remedy)
-        account.set_aside(
-            index[gone], rule=rule, old=old[gone], reason=reason, remedy=remedy, keepable=False
-        )
-
-
-def _doubt_units(reading: Reading, records: _Records, kept: np.ndarray) -> None:
+def _doubt_units(reading: Reading, records: Records, kept: np.ndarray) -> None:
     """Find values that only make sense in another unit."""
-    for f, part in enumerate(records.parts):
-        rows = kept[records.file[kept] == f]
-        for column, values in records.values.items():
-            here = values[rows]
+    whole = len(kept) == len(records.time)
+    live = slice(None) if whole else records.alive
+    bounds = np.searchsorted(records.part[live], np.arange(len(records.parts) + 1))
+    for column in ("temp_c", "rh_pct"):
+        if column not in records.values:
+            continue
+        values = records.values[column][live]
+        for f, part in enumerate(records.parts):
+            here = values[bounds[f] : bounds[f + 1]]
             here = here[~np.isnan(here)]
             if len(here) < 10:
                 continue
@@ -287,34 +181,55 @@ def _doubt_units(reading: Reading, records: _Records, kept: np.ndarray) -> None:
             )
 
 
-def _table(records: _Records, kept: np.ndarray) -> pd.DataFrame:
+def _names(names: Any, codes: np.ndarray) -> Any:
+    """Spread names over codes; -1 is the empty name."""
     import pandas as pd
 
-    names = np.array([p.account.file for p in records.parts] or [""], dtype=object)
+    return pd.Index([*names, ""]).take(np.where(codes < 0, len(names), codes))
+
+
+def _table(reading: Reading, records: Records, kept: np.ndarray) -> pd.DataFrame:
+    import pandas as pd
+
     time = pd.DatetimeIndex(records.time[kept].astype("datetime64[ns]")).tz_localize("UTC")
     out: dict[str, Any] = {
-        "chamber": records.chamber[kept], "sensor": records.sensor[kept], "time": time,
-    }  # fmt: skip
+        "chamber": _names(reading.trial.levels["chamber"], records.chamber[kept]),
+        "sensor": _names(records.sensors, records.sensor[kept]),
+        "time": time,
+    }
     if records.shelf is not None:
-        out["shelf"] = records.shelf[kept]
+        out["shelf"] = _names(reading.trial.levels.get("shelf", ()), records.shelf[kept])
     out |= {column: values[kept] for column, values in records.values.items()}
-    out["file"] = names[records.file[kept]] if len(kept) else np.zeros(0, object)
+    out["file"] = _names([p.account.file for p in records.parts], records.part[kept])
     return pd.DataFrame(out)
 
 
-def _spans(records: _Records, kept: np.ndarray) -> pd.DataFrame:
+def _spans(
+    reading: Reading, records: Records, kept: np.ndarray, series: np.ndarray
+) -> pd.DataFrame:
+    """Say what each file covers of each chamber and sensor."""
     import pandas as pd
 
-    names = np.array([p.account.file for p in records.parts] or [""], dtype=object)
     frame = pd.DataFrame(
         {
-            "file": names[records.file[kept]] if len(kept) else np.zeros(0, object),
+            "part": records.part[kept],
             "chamber": records.chamber[kept],
             "sensor": records.sensor[kept],
-            "time": pd.DatetimeIndex(records.time[kept].astype("datetime64[ns]")).tz_localize(
-                "UTC"
-            ),
+            "time": records.time[kept],
         }
     )
-    grouped = frame.groupby(["file", "chamber", "sensor"], sort=False)["time"]
-    return grouped.agg(first="min", last="max", records="count").reset_index()
+    grouped = frame.groupby(["part", "chamber", "sensor"])["time"]
+    found = grouped.agg(first="min", last="max", records="count").reset_index()
+    chambers = reading.trial.levels["chamber"]
+    codes = {c: found[c].to_numpy(dtype=np.int64) for c in ("part", "chamber", "sensor")}
+    out = pd.DataFrame(
+        {
+            "file": _names([p.account.file for p in records.parts], codes["part"]),
+            "chamber": _names(chambers, codes["chamber"]),
+            "sensor": _names(records.sensors, codes["sensor"]),
+        }
+    )
+    for name in ("first", "last"):
+        stamps = found[name].to_numpy(dtype=np.int64).astype("datetime64[ns]")
+        out[name] = pd.DatetimeIndex(stamps).tz_localize("UTC")
+    return out.assign(records=found["records"].to_numpy(dtype=np.int64))

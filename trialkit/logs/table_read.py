@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from trialkit.logs.arrow import as_numpy
 from trialkit.logs.dialect import Dialect, split_line
 from trialkit.logs.raw import Broken, RawTable
 
@@ -27,7 +28,7 @@ def read_text_table(
     Parameters
     ----------
     text : bytes
-        UTF-8 with ``\\n`` line ends.
+        UTF-8 with line feeds.
     dialect : Dialect
     name : str
         File name for the account.
@@ -126,7 +127,6 @@ def _quotes_are_plain(body: bytes, delimiter: str) -> bool:
 
 def _without_blank_rows(raw: RawTable) -> RawTable:
     """Leave out rows in which every field is blank: they are spacing, not records."""
-    import pyarrow as pa
     import pyarrow.compute as pc
 
     first = next(iter(raw.columns.values()))
@@ -138,8 +138,7 @@ def _without_blank_rows(raw: RawTable) -> RawTable:
     if not pc.any(blank).as_py():
         return raw
     full = pc.invert(blank)
-    mask = np.asarray(full.combine_chunks() if isinstance(full, pa.ChunkedArray) else full)
-    mask = mask.astype(bool)
+    mask = as_numpy(full, bool)
     raw.columns = {head: column.filter(full) for head, column in raw.columns.items()}
     raw.rows = raw.rows[mask]
     return raw

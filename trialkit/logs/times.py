@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from trialkit.errors import LogError
+from trialkit.logs.arrow import as_numpy, cell_texts
 from trialkit.logs.clock import Change, Localised, correct_clock, localise
 from trialkit.logs.ledger import matches_file
 from trialkit.logs.raw import RawTable
@@ -37,16 +37,6 @@ class Times:
     utc: np.ndarray
     ok: np.ndarray
     date_only: np.ndarray
-
-
-def cell_texts(column: Any, index: np.ndarray) -> np.ndarray:
-    """Give the cells at some positions as text."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    picked = pc.take(column, pa.array(np.asarray(index, dtype=np.int64)))
-    texts = pc.fill_null(pc.cast(picked, pa.string()), "")
-    return np.array(texts.to_pylist(), dtype=object)
 
 
 def time_column(raw: RawTable, parts: tuple[str, ...]) -> Any:
@@ -114,7 +104,7 @@ def read_times(
     there = localise(wall[naive], reading.zone, groups=part)
     utc[naive] = there.utc
     ok &= _clock_changes(reading, opened, column, head, naive, there, strict=strict)
-    ok &= _resets(reading, opened, column, head, utc, ok, touched, strict=strict)
+    ok &= _resets(reading, opened, column, head, wall, utc, ok, touched, strict=strict)
     return Times(np.where(ok, utc, 0), ok, moments.date_only)
 
 
@@ -147,11 +137,11 @@ def _typed(column: Any) -> Moments:
     import pyarrow.compute as pc
 
     n = len(column)
-    ok = np.asarray(pc.is_valid(column).to_numpy(), dtype=bool)
+    ok = as_numpy(pc.is_valid(column), bool)
     aware = column.type.tz is not None
     try:
         ns = pc.cast(pc.cast(column, pa.timestamp("ns", column.type.tz)), pa.int64())
-        wall = np.array(pc.fill_null(ns, 0).to_numpy(), dtype=np.int64)
+        wall = as_numpy(pc.fill_null(ns, 0), np.int64)
     except pa.ArrowInvalid:  # moments beyond the years 1678 to 2262
         wall, ok = np.zeros(n, np.int64), np.zeros(n, bool)
     zero = np.zeros(n, np.int32)
@@ -253,7 +243,7 @@ def local_time(wall: int) -> str:
 
 
 def _resets(
-    reading: Reading, opened: Opened, column: Any, head: str, utc: np.ndarray, ok: np.ndarray,
+    reading: Reading, opened: Opened, column: Any, head: str, wall: np.ndarray, utc: np.ndarray, ok: np.ndarray,
     touched: np.ndarray, *, strict: bool,
 ) -> np.ndarray:  # fmt: skip
     """Set aside rows of a logger whose clock fell back to the date it is born with."""
@@ -266,17 +256,20 @@ def _resets(
     if not len(off):
         return fine
     fine[off] = False
-    first = dt.datetime(1970, 1, 1) + dt.timedelta(seconds=int(utc[off].min() // NS))
-    what = f"{opened.raw.name}: {len(off)} records are dated {first.year}, years from the trial"
+    first, last = local_time(int(wall[off].min())), local_time(int(wall[off].max()))
+    what = (
+        f"{opened.raw.name}: {len(off)} record{'s' * (len(off) != 1)} dated {first[:10]} to "
+        f"{last[:10]}, years from the trial: the clock was never set, or fell back"
+    )
     remedy = (
-        f'[[logs.{reading.kind}.clock]] file = "{opened.raw.name}", shows = {first.isoformat()}, '
-        f"truth = when that was, until = {first.year + 1}-01-01T00:00:00"
+        f'if you know when that was: [[logs.{reading.kind}.clock]] file = "{opened.raw.name}", '
+        f"shows = {first}, truth = …, since = {first}, until = {int(last[:4]) + 1}-01-01"
     )
     reading.find("clock_reset", what, remedy)
     if strict:
         opened.account.set_aside(
             off, rule="clock reset", column=head, old=cell_texts(column, off), keepable=False,
-            reason="the date is years from the trial: the logger's clock was never set or fell back",
+            reason="years from the trial: the logger's clock was never set or fell back",
             remedy=remedy,
         )  # fmt: skip
     return fine

@@ -12,13 +12,12 @@ from typing import Any
 
 import numpy as np
 
-_MONTHS = {
-    m: i % 12 + 1
-    for i, m in enumerate(
-        ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
-        + ["january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december"]
-    )
-}  # fmt: skip
+from trialkit.logs.arrow import one_piece
+
+_MONTH_WORDS = """january february march april may june july august september october november
+december"""
+_MONTHS = {name: i for i, name in enumerate(_MONTH_WORDS.split(), 1)}
+_MONTHS |= {name[:3]: i for name, i in _MONTHS.items()}
 _MONTHS |= {"sept": 9, "mär": 3, "mai": 5, "okt": 10, "dez": 12, "märz": 3, "juni": 6, "juli": 7}
 _CLOCK = (
     r"(?P<H>\d{1,2}):(?P<M>\d{2})(?::(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?)?"
@@ -201,9 +200,7 @@ def _buffers(cells: Any) -> tuple[np.ndarray, np.ndarray]:
     import pyarrow.compute as pc
 
     text = pc.fill_null(pc.utf8_trim_whitespace(cells), "")
-    if isinstance(text, pa.ChunkedArray):
-        text = text.combine_chunks()
-    text = pc.cast(text, pa.large_string())
+    text = pc.cast(one_piece(text), pa.large_string())
     _, offset_buffer, data_buffer = text.buffers()
     if offset_buffer is None or len(text) == 0:
         return np.zeros(0, np.uint8), np.zeros(len(text) + 1, np.int64)
@@ -341,7 +338,7 @@ def _read_single(text: str, position: int, work: _Work, forms: list[re.Pattern[s
     plain = text
     for name, value in _MONTHS.items():
         if not name.isascii() and name in text.casefold():
-            english = [k for k, v in _MONTHS.items() if v == value and len(k) == 3][0]
+            english = next(k for k, v in _MONTHS.items() if v == value and len(k) == 3)
             plain = re.sub(name, english, text, flags=re.IGNORECASE)
     if plain.isascii():
         grid = np.frombuffer(plain.encode(), np.uint8)[None, :]
