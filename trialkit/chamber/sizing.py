@@ -1,0 +1,278 @@
+"""Sizing up: what a number of chambers needs to hold a band, and what limits first."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from trialkit import air
+from trialkit.chamber.balance import WATER_G_L, Constants, saturation_line
+from trialkit.chamber.room import ChamberError, Room, take
+from trialkit.display import Shown, show_table
+from trialkit.errors import Finding
+
+#: Electrical power of ultrasonic foggers per litre an hour [W]; 50 to 100 in use, from memory.
+FOGGER_W_PER_L_H = 75.0
+
+
+@dataclass(frozen=True)
+class Sizing:
+    """What is needed for each number of chambers, and how near each limit is.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per number of chambers: `chambers, blocks, mist_l_h` (output while on, all
+        together), `fan_m3_h, water_l_day, reservoir_l` (between refills), `power_w` (all on),
+        `energy_kwh_day, cost_day, cost_build` (NaN without prices).
+    limits : DataFrame
+        One row per limit, of one chamber, nearest first: `limit, needed, available, unit,
+        load` (needed / available; above 1 it cannot be done).
+    first_limit : str
+        The limit with the greatest load.
+    sentence : str
+        The answer in words.
+    findings : tuple of Finding
+    """
+
+    table: pd.DataFrame
+    limits: pd.DataFrame
+    first_limit: str
+    sentence: str
+    findings: tuple[Finding, ...]
+
+    def show(self) -> Shown:
+        """Give the table formatted once for text and HTML."""
+        heads = {
+            "chambers": "chambers",
+            "blocks": "blocks",
+            "mist_l_h": "mist while on [L/h]",
+            "fan_m3_h": "fresh air [m³/h]",
+            "water_l_day": "water [L/day]",
+            "reservoir_l": "reservoir [L]",
+            "power_w": "power, all on [W]",
+            "energy_kwh_day": "energy [kWh/day]",
+        }
+        return show_table(
+            self.table,
+            heads=heads,
+            columns=list(heads),
+            caption="What the rooms need to hold the band (a calculation)",
+            notes=[self.sentence, *(str(finding) for finding in self.findings)],
+        )
+
+    def __str__(self) -> str:
+        return self.show().text()
+
+    def _repr_html_(self) -> str:
+        return self.show().html()
+
+
+@dataclass(frozen=True)
+class _Need:
+    """One chamber held at one humidity."""
+
+    temp_c: float
+    mist_g_h: float
+    air_changes_h: float
+
+
+def size_up(
+    room: Room,
+    *,
+    low_rh: float,
+    high_rh: float,
+    chambers: Sequence[int] = (1, 2, 4, 8, 12, 24),
+    blocks: int = 1,
+    block_co2_g_h: float = 0.0,
+    block_m2: float = 0.0,
+    co2_limit_ppm: float = 1000.0,
+    most_cooling_c: float = 2.0,
+    most_duty: float = 0.5,
+    refill_days: float = 1.0,
+    shortest_on_s: float = 5.0,
+    prices: Any = None,
+) -> Sizing:
+    """Work out mist, fresh air, water, power and cost for a number of equal chambers.
+
+    The middle of the band is held on average. Fresh air is what the room leaks anyway, or
+    what the crop's carbon dioxide asks for if that is more.
+
+    Parameters
+    ----------
+    room : Room
+        One chamber with its present rig.
+    low_rh, high_rh : float
+        The band [%].
+    chambers : sequence of int
+        Numbers of chambers to size up.
+    blocks : int
+        Blocks in one chamber.
+    block_co2_g_h, block_m2 : float
+        Carbon dioxide [g/h] and wet surface [m²] of one block with its crop.
+    co2_limit_ppm : float
+        Highest carbon dioxide the crop should have [ppm].
+    most_cooling_c : float
+        Largest drop of temperature by evaporation that is accepted [°C].
+    most_duty : float
+        Largest share of the time the fogger should run, so that it can catch up.
+    refill_days : float
+        Days between refills of the reservoir.
+    shortest_on_s : float
+        Shortest mist the fogger makes well [s].
+    prices : mapping or object, optional
+        `water_per_m3`, `energy_per_kwh`, `chamber_each`; without it no cost is given.
+
+    Returns
+    -------
+    Sizing
+
+    Raises
+    ------
+    ChamberError
+        If the band, a count or a limit is impossible.
+
+    Examples
+    --------
+    >>> tent = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, room_rh_pct=60.0)
+    >>> plan = size_up(tent, low_rh=85, high_rh=95, chambers=[1, 10])
+    >>> plan.first_limit
+    'evaporative cooling'
+    """
+    _refuse(low_rh, high_rh, chambers, co2_limit_ppm, room, most_duty)
+    middle = (low_rh + high_rh) / 2
+    room = room.change(
+        crop_co2_g_h=room.crop_co2_g_h + blocks * block_co2_g_h,
+        crop_m2=room.crop_m2 + blocks * block_m2,
+    )
+    need = _need(room, middle, co2_limit_ppm)
+    watts, findings = _fogger_power(room)
+    water_day = need.mist_g_h * 24 / WATER_G_L
+    output = need.mist_g_h / WATER_G_L / most_duty
+    fan_hours = 24.0 if room.fan == "always" else 24 * most_duty
+    one = {
+        "mist_l_h": output,
+        "fan_m3_h": need.air_changes_h * room.volume_m3,
+        "water_l_day": water_day,
+        "reservoir_l": water_day * refill_days,
+        "power_w": output * watts + room.fan_w,
+        "energy_kwh_day": (output * watts * most_duty * 24 + room.fan_w * fan_hours) / 1000,
+    }
+    cost_day, build = _costs(one, prices)
+    one |= {"cost_day": cost_day, "cost_build": build}
+    table = pd.DataFrame(
+        [
+            {"chambers": k, "blocks": k * blocks, **{name: k * v for name, v in one.items()}}
+            for k in chambers
+        ]
+    )
+    limits = _limits(room, need, middle, co2_limit_ppm, most_cooling_c, most_duty, shortest_on_s)
+    first = limits.iloc[0]
+    return Sizing(table, limits, str(first["limit"]), _say(first, need, middle), tuple(findings))
+
+
+def _refuse(
+    low_rh: float, high_rh: float, chambers: Sequence[int], co2: float, room: Room, duty: float
+) -> None:
+    if not 0 < low_rh < high_rh <= 100:
+        raise ChamberError(f"the band {low_rh:g}–{high_rh:g} % is no band")
+    if not chambers or min(chambers) < 1:
+        raise ChamberError("numbers of chambers must be 1 or more")
+    if co2 <= room.outside_co2_ppm:
+        raise ChamberError(
+            f"{co2:g} ppm of CO2 cannot be held with air of {room.outside_co2_ppm:g} ppm"
+        )
+    if not 0 < duty <= 1:
+        raise ChamberError("most_duty is a share of the time, above 0 and up to 1")
+
+
+def _need(room: Room, rh: float, co2_limit: float) -> _Need:
+    """Solve the steady balance of one chamber at a humidity: temperature, mist, fresh air."""
+    changes = max(room.air_changes_h, _for_crop(room, co2_limit))
+    k = Constants.of(room.change(air_changes_h=changes))
+    flow = k.volume * k.n_off
+
+    def excess_heat(temp: float) -> float:
+        leaving = flow * (rh / 100 * saturation_line(temp)[0] - k.c_in)
+        heat = k.walls + k.air_heat * k.n_off
+        return heat * (k.t_in - temp) + k.heat_given - k.latent * leaving
+
+    temp = k.t_in
+    if k.cooling:
+        low, high = k.t_in - 40, k.t_in + 40
+        for _ in range(60):  # the balance falls with temperature: halve to rounding
+            temp = (low + high) / 2
+            low, high = (temp, high) if excess_heat(temp) > 0 else (low, temp)
+    full = saturation_line(temp)[0]
+    net = flow * (rh / 100 * full - k.c_in) - k.g_crop * (1 - rh / 100) * full
+    share = 1.0 if k.g_wet > 0 else k.fraction
+    grams = max(net, 0.0) * 3600
+    return _Need(temp, grams / share if share else math.inf, changes)
+
+
+def _limits(
+    room: Room, need: _Need, rh: float, co2: float, cooling: float, duty: float, shortest: float
+) -> pd.DataFrame:
+    full = saturation_line(need.temp_c)[0]
+    pulse = room.mist_l_h * WATER_G_L * shortest / 3600 * room.evaporating_fraction
+    lift = 100 * pulse / room.volume_m3 / full
+    rows = [
+        ("mist output", need.mist_g_h / WATER_G_L, room.mist_l_h * duty, "L/h"),
+        ("saturation", lift, 100 - rh, f"% RH by {shortest:g} s of mist"),
+        ("evaporative cooling", room.room_temp_c - need.temp_c, cooling, "°C"),
+        ("air exchange", _for_crop(room, co2), room.air_changes_h, "air changes/h for CO2"),
+    ]
+    if room.reservoir_l is not None:
+        rows.append(("reservoir", need.mist_g_h * 24 / WATER_G_L, room.reservoir_l, "L/day"))
+    table = pd.DataFrame(rows, columns=["limit", "needed", "available", "unit"])
+    table["load"] = [
+        n / a if a > 0 else (math.inf if n > 0 else 0.0)
+        for n, a in zip(table["needed"], table["available"], strict=True)
+    ]
+    return table.sort_values("load", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def _for_crop(room: Room, co2_limit: float) -> float:
+    """Give the air changes an hour that keep the crop's carbon dioxide at the limit."""
+    mg_ppm = float(air.co2_mg_m3(1.0, room.room_temp_c, room.pressure_kpa))
+    flow = room.crop_co2_g_h * 1000 / mg_ppm / (co2_limit - room.outside_co2_ppm)
+    return flow / room.volume_m3
+
+
+def _fogger_power(room: Room) -> tuple[float, list[Finding]]:
+    if room.fogger_w > 0 and room.mist_l_h > 0:
+        return room.fogger_w / room.mist_l_h, []
+    return FOGGER_W_PER_L_H, [
+        Finding(
+            "assumed_fogger_w",
+            "note",
+            f"fogger power is not known: taken as {FOGGER_W_PER_L_H:g} W per L/h (from memory)",
+            "read it from the label and add fogger_w to [rig]",
+        )
+    ]
+
+
+def _costs(one: dict[str, float], prices: Any) -> tuple[float, float]:
+    water, energy = take(prices, "water_per_m3"), take(prices, "energy_per_kwh")
+    each = take(prices, "chamber_each")
+    day = math.nan
+    if water is not None and energy is not None:
+        day = one["water_l_day"] / 1000 * water + one["energy_kwh_day"] * energy
+    return day, math.nan if each is None else float(each)
+
+
+def _say(first: Any, need: _Need, rh: float) -> str:
+    over = first["load"] > 1
+    head = (
+        f"Held at {rh:g} %, a chamber needs {need.mist_g_h / WATER_G_L:.3g} L/h of mist on "
+        f"average, stands at {need.temp_c:.1f} °C and takes {need.air_changes_h:.2g} air "
+        "changes an hour. "
+    )
+    amount = f"{first['needed']:.3g} of {first['available']:.3g} {first['unit']}"
+    if over:
+        return head + f"It cannot be done as it is: {first['limit']} stands in the way ({amount})."
+    return head + f"What limits first is {first['limit']} ({amount})."
