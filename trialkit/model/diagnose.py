@@ -245,12 +245,12 @@ def influence_checks(fit: Fit, solved: Solved) -> tuple[pd.DataFrame, pd.DataFra
 
 
 def refit_without_worst(fit: Fit, term: Grouped, table: pd.DataFrame) -> pd.DataFrame:
-    """Fit again without the level of largest Cook's distance; compare the tests."""
+    """Fit again without the level that moves a comparison most; compare the tests."""
     columns = ["term", "level", "tested", "p", "p_without", "cooks_d"]
-    known = table["cooks_d"].dropna()
-    if not len(known) or known.max() <= 0:
+    moves = np.nan_to_num(table["change_se"].to_numpy(dtype=float, na_value=np.nan))
+    code = int(np.abs(moves).argmax())
+    if moves[code] == 0:
         return pd.DataFrame(columns=columns)
-    code = int(table["cooks_d"].to_numpy(dtype=float, na_value=-np.inf).argmax())
     keep = term.codes != code
     try:
         other = fit.refit(keep=keep)

@@ -171,8 +171,14 @@ class Solved:
 
     @cached_property
     def leverage(self) -> Floats:
-        """Share of each row that the fixed part takes, 0 to 1, shape (n,)."""
-        return np.asarray(1 - self.p_diagonal / self.inverse_diagonal)
+        """Share of each row that the fixed part takes, 0 to 1, shape (n,).
+
+        NaN throughout where the covariance is not positive definite.
+        """
+        inverse = self.inverse_diagonal
+        if not (inverse > 0).all():  # some mean has a variance below zero: no shares to speak of
+            return np.full(len(inverse), math.nan)
+        return np.asarray(1 - self.p_diagonal / inverse)
 
     @cached_property
     def standardised(self) -> Floats:
@@ -180,7 +186,7 @@ class Solved:
 
         A row that alone determines a coefficient has no residual: NaN.
         """
-        free = self.leverage < 1 - 1e-8
+        free = self.p_diagonal > 1e-8 * self._weight
         size = np.sqrt(np.where(free, self.p_diagonal, 1.0))
         return np.where(free, self.py / size, math.nan)
 
@@ -308,7 +314,8 @@ def cluster_influence(
         comparison` (the one that moves most), `change` (with minus without, in the unit of
         the response), `change_se` (the same in standard errors), `estimable`.
     """
-    se = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, solved.cov, contrasts))
+    size = np.einsum("ij,jk,ik->i", contrasts, solved.cov, contrasts)
+    se = np.sqrt(np.where(size > 0, size, math.inf))  # no standard error: no change in them
     out = []
     for code, label in enumerate(term.labels):
         rows = np.flatnonzero(term.codes == code)
