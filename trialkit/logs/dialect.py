@@ -28,6 +28,7 @@ _ENCODINGS = [
     "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "mac_roman", "cp850", "cp437", "koi8_r",
     "shift_jis", "euc_jp", "gb18030", "big5", "euc_kr",
 ]  # fmt: skip
+_USUAL = frozenset("°µ²³·±–—’“”äöüßÄÖÜéèêàâçñíóáúãõåøæôîûëïÅØÆÉ")
 _NUMBER = re.compile(r"^\s*[-+]?(\d[\d .,']*\d|\d|[.,]\d+)([eE][-+]?\d+)?\s*(%|°?[CFK])?\s*$")
 _DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
 
@@ -125,6 +126,9 @@ def _guess_encoding(data: bytes) -> str:
     from charset_normalizer import from_bytes
 
     rest = bytes(b for b in data[:_SAMPLE] if b)
+    beyond_ascii = [c for c in rest.decode("cp1252", errors="replace") if c > "\x7f"]
+    if sum(c in _USUAL for c in beyond_ascii) > 0.8 * len(beyond_ascii):
+        return "cp1252"  # a few bytes alone cannot tell code pages apart; these are the usual ones
     best = from_bytes(rest, cp_isolation=_ENCODINGS).best()
     if best is None:
         return "cp1252"

@@ -9,8 +9,11 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import cell_texts, encode_cells
-from trialkit.logs.harvest_rules import Sheet, apply_rules
-from trialkit.logs.log import Log
+from trialkit.logs.entries import NO_TIME, Sheet, stack_sheets
+from trialkit.logs.harvest_dates import check_dates
+from trialkit.logs.harvest_outcome import check_outcome, harvest_table
+from trialkit.logs.harvest_rules import check_entries, check_values
+from trialkit.logs.log import Log, no_spans
 from trialkit.logs.names import match_names, suggest
 from trialkit.logs.numbers import BLANKS, read_numbers
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
@@ -70,10 +73,17 @@ def read_harvest(trial: Trial) -> Log:
     reading = start_reading(trial, "harvest")
     sheets: list[Sheet] = []
     for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened)))
-    table, spans = apply_rules(reading, sheets)
+    for sheet in sheets:
+        check_values(reading, sheet)
+    entries = stack_sheets(sheets)
+    check_entries(reading, entries)
+    entries.table = entries.table[entries.alive()].reset_index(drop=True)
+    check_dates(reading, entries)
+    check_outcome(reading, entries)
+    table = harvest_table(reading, entries)
     ledger, idle = reading.account.close()
     findings = (*reading.findings, *idle)
-    return Log("harvest", table, ledger, findings, tuple(reading.files), spans=spans)
+    return Log("harvest", table, ledger, findings, tuple(reading.files), spans=no_spans())
 
 
 def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
@@ -132,7 +142,7 @@ def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np
     n = opened.raw.n
     parts = opened.columns.time_parts
     if not parts:
-        return np.full(n, np.iinfo(np.int64).min), np.ones(n, bool), np.zeros(n, bool)
+        return np.full(n, NO_TIME), np.ones(n, bool), np.zeros(n, bool)
     times = read_times(reading, opened, noon=True, strict=False)
     cells = [_stripped(opened, part) for part in parts]
     blank = np.all([[c.casefold() in BLANKS for c in part] for part in cells], axis=0)
@@ -145,7 +155,7 @@ def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np
             reason="the date cannot be read, or is years from the trial; the weight is kept",
             remedy="correct the date, or describe its form with time_format",
         )  # fmt: skip
-    return np.where(times.ok, times.utc, np.iinfo(np.int64).min), blank, times.date_only
+    return np.where(times.ok, times.utc, NO_TIME), blank, times.date_only
 
 
 def _stripped(opened: Opened, head: str) -> list[str]:

@@ -56,3 +56,10 @@ class Log:
 
         found = "".join(f"<li>{html.escape(str(f))}</li>" for f in self.findings)
         return self.ledger._repr_html_() + (f"<ul>{found}</ul>" if found else "")
+
+
+def no_spans() -> pd.DataFrame:
+    """Give the empty table of spans."""
+    import pandas as pd
+
+    return pd.DataFrame(columns=["file", "chamber", "sensor", "first", "last", "records"])

@@ -232,12 +232,15 @@ def _sheet_table(
     heads = name_heads(rows[head], [row for _, row in body[:200]])
     used = [j for j in range(len(heads)) if rows[head][j] or any(row[j] for _, row in body)]
     texts = [grid[i - 1][j] for i, _ in body[:500] for j in used]
+    decimal = spec.decimal or judge_decimal(v.strip() for v in texts if isinstance(v, str))
+    if decimal == ",":  # numbers typed as text have commas; write the true numbers like them
+        for i, row in body:
+            for j in used:
+                if isinstance(grid[i - 1][j], float):
+                    row[j] = row[j].replace(".", ",")
     columns = {heads[j]: _text_column(row[j] for _, row in body) for j in used}
-    typed = [v.strip() for v in texts if isinstance(v, str)]
     numbers = np.array([i for i, _ in body], dtype=np.int64)
-    return RawTable(
-        name, columns, numbers, decimal=spec.decimal or judge_decimal(typed), head_row=head + 1
-    )
+    return RawTable(name, columns, numbers, decimal=decimal, head_row=head + 1)
 
 
 def _head_line(rows: list[list[str]], wanted: set[str]) -> int | None:

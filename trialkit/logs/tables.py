@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from trialkit.columns import LOG_COLUMNS
 from trialkit.errors import Finding, LogError
 from trialkit.logs.clock import find_zone
 from trialkit.logs.dialect import decode, find_dialect
@@ -111,7 +112,7 @@ def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
         text, encoding, found = decode(member.data, member.name)
         dialect = find_dialect(
             text, encoding, member.name, delimiter=spec.delimiter, decimal=spec.decimal,
-            expected=_expected(spec),
+            expected=_expected(spec, kind),
         )  # fmt: skip
         table = read_text_table(
             text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
@@ -120,12 +121,12 @@ def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
         return [table]
     from trialkit.logs.other_tables import read_other
 
-    return read_other(member, spec, expected=_expected(spec))
+    return read_other(member, spec, expected=_expected(spec, kind))
 
 
-def _expected(spec: LogSection) -> list[str]:
-    """List the heads that the trial file names."""
-    out: list[str] = []
+def _expected(spec: LogSection, kind: str) -> list[str]:
+    """List the heads that the trial file names, and those known without being named."""
+    out = [*LOG_COLUMNS[kind], "date", "timestamp"]
     for given in spec.columns.values():
         if "{chamber}" not in given:
             out += [given, *(given.split(" + ") if " + " in given else ())]

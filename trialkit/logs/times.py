@@ -243,7 +243,8 @@ def local_time(wall: int) -> str:
 
 
 def _resets(
-    reading: Reading, opened: Opened, column: Any, head: str, wall: np.ndarray, utc: np.ndarray, ok: np.ndarray,
+    reading: Reading, opened: Opened, column: Any, head: str,
+    wall: np.ndarray, utc: np.ndarray, ok: np.ndarray,
     touched: np.ndarray, *, strict: bool,
 ) -> np.ndarray:  # fmt: skip
     """Set aside rows of a logger whose clock fell back to the date it is born with."""
