@@ -23,6 +23,7 @@ def residuals_by_fitted(
     *,
     response: str = "fresh_g",
     group: str | None = None,
+    order: Sequence[str] | None = None,
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -36,6 +37,8 @@ def residuals_by_fitted(
         Column that was fitted, for its unit.
     group : str, optional
         Column told apart by colour and mark.
+    order : sequence of str, optional
+        Values of `group` in the order that fixes their colours.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -48,7 +51,8 @@ def residuals_by_fitted(
     say = wording or read_wording()
     ax = axes(ax, width=5.0, height=3.4)
     ax.axhline(0, color=INK, linewidth=0.9, zorder=1)
-    names = list(dict.fromkeys(rows[group].astype(str))) if group else [""]
+    seen = list(order) if order is not None else rows[group].astype(str) if group else [""]
+    names = list(dict.fromkeys(seen))
     for name, look in looks(names).items():
         own = rows[rows[group].astype(str) == name] if group else rows
         ax.plot(
@@ -136,8 +140,8 @@ def influence(
     Parameters
     ----------
     table : DataFrame
-        `level` (what is left out), `change_se` (largest move of a coefficient, in its
-        standard errors), and, if there, `term`.
+        `level` (what is left out), `change_se` (largest move of a comparison, in its
+        standard errors; its size is drawn), and, if there, `term`.
     most : int
         Only the so many largest moves are drawn.
     wording : Wording, optional
@@ -154,19 +158,20 @@ def influence(
     rows = rows.reindex(rows["change_se"].abs().sort_values(ascending=False, kind="stable").index)
     rows = rows.head(most)
     ax = axes(ax, height=1.2 + 0.27 * len(rows))
-    set_range(ax, [-1.0, 1.0, *map(float, rows["change_se"])])
-    ax.axvspan(-1, 1, color=WASH, linewidth=0, zorder=0)
-    ax.axvline(0, color=INK, linewidth=1.0, zorder=1)
+    sizes = [abs(float(v)) for v in rows["change_se"]]
+    set_range(ax, [0.0, 1.0, *sizes])
+    ax.set_xlim(left=0)
+    ax.axvspan(0, 1, color=WASH, linewidth=0, zorder=0)
     look = looks(["move"])["move"]
     labels = []
-    for i, row in enumerate(rows.to_dict("records")):
-        ax.plot([0, row["change_se"]], [i, i], color=look.color, linewidth=1.6, zorder=2)
-        ax.plot([row["change_se"]], [i], color=look.color, marker=look.mark, zorder=3)
+    for i, (row, size) in enumerate(zip(rows.to_dict("records"), sizes, strict=True)):
+        ax.plot([0, size], [i, i], color=look.color, linewidth=1.6, zorder=2)
+        ax.plot([size], [i], color=look.color, marker=look.mark, zorder=3)
         term = f"{row['term']} " if "term" in row else ""
         labels.append(f"{term}{row['level']}")
     set_rows(ax, labels)
     ax.set_xlabel(say.text("figure.influence.axis"))
-    number_axis(ax, say, sign=True)
+    number_axis(ax, say)
     note(ax, say.text("figure.influence.note", n=say.number(len(table), 0)))
     return dress(ax, grid="x")
 
@@ -235,6 +240,7 @@ def variance_shares(
     *,
     labels: dict[str, str] | None = None,
     unit: str = "",
+    basis: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -248,6 +254,8 @@ def variance_shares(
         Term → words.
     unit : str
         Unit of the response.
+    basis : str
+        What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -268,4 +276,5 @@ def variance_shares(
     set_rows(ax, [names.get(str(k), str(k)) for k in variances.index])
     ax.set_xlabel(say.text("figure.variances.axis", unit=f" [{unit}]" if unit else ""))
     number_axis(ax, say)
+    note(ax, basis)
     return dress(ax, grid="x")

@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 #: Share of the time that fills the strip of mist, so that schedules look different.
-STRIP_SHARE = 0.25
+STRIP_SHARE = 0.2
+STRIP_HEIGHT = 0.16  #: of the axes
 _FEW_PULSES = 240  # up to so many mist pulses are drawn one by one
 
 
@@ -51,7 +52,7 @@ def humidity_timeline(
     """Draw one chamber's humidity over time, with its mist, its gaps and its flagged times.
 
     Many records are drawn as the range and middle of each of `bins` short stretches of time;
-    the strip of mist at the bottom is full when the mist is on for a quarter of the time.
+    the strip of mist at the bottom is full when the mist is on for a fifth of the time.
 
     Parameters
     ----------
@@ -173,11 +174,11 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
     inside = mist[(mist["stop"] > edges[0]) & (mist["start"] < edges[-1])]
     strip: dict[str, Any] = {"color": SERIES[2], "linewidth": 0}
     bottom, top = ax.get_ylim()
-    tall = 0.10 * (top - bottom)
+    tall = STRIP_HEIGHT * (top - bottom)
     ax.axhline(bottom + tall, color=RULE, linewidth=0.7)
     if len(inside) <= _FEW_PULSES:
         for first, last in zip(_days(inside["start"]), _days(inside["stop"]), strict=True):
-            ax.axvspan(first, last, ymin=0, ymax=0.10, **strip)
+            ax.axvspan(first, last, ymin=0, ymax=STRIP_HEIGHT, **strip)
     else:
         on = on_seconds(inside, edges)
         share = on / (edges[1:] - edges[:-1]).total_seconds().to_numpy()
@@ -221,21 +222,12 @@ def on_seconds(mist: pd.DataFrame, edges: pd.DatetimeIndex) -> Any:
 def _time_axis(ax: Axes, zone: str, say: Wording) -> None:
     from importlib import import_module
 
-    from babel.dates import format_date
-    from matplotlib.ticker import FuncFormatter
+    from trialkit.figures.ticks import LocaleDays
 
     dates: Any = import_module("matplotlib.dates")
-    place = ZoneInfo(zone)
-    left, right = ax.get_xlim()
-    ax.xaxis.set_major_locator(dates.AutoDateLocator(tz=place, minticks=3, maxticks=8))
-
-    def write(value: float, _: object = None) -> str:
-        moment = dates.num2date(value, tz=place)
-        if right - left <= 2:
-            return f"{moment:%H:%M}"
-        return str(format_date(moment, format="d MMM", locale=say.locale))
-
-    ax.xaxis.set_major_formatter(FuncFormatter(write))
+    locator = dates.AutoDateLocator(tz=ZoneInfo(zone), minticks=3, maxticks=8)
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(LocaleDays(say, zone))
 
 
 @styled
@@ -293,6 +285,7 @@ def hours_by_band(
     ax.set_xlim(0, 100)
     ax.set_xlabel(say.text("figure.hours.axis"))
     number_axis(ax, say)
+    note(ax, say.text("figure.hours.note", n=say.number(len(runs), 0)))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, borderaxespad=0.2)
     return dress(ax, grid="")
 

@@ -94,6 +94,7 @@ def savings(
     use: pd.DataFrame,
     *,
     level: float = 0.95,
+    basis: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -106,6 +107,8 @@ def savings(
         saving_high_pct` [%] against the reference; rows without a saving are left out.
     level : float
         Confidence of each interval.
+    basis : str
+        What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -134,7 +137,7 @@ def savings(
     set_rows(ax, labels)
     ax.set_xlabel(say.text("figure.savings.axis"))
     number_axis(ax, say, sign=True)
-    note(ax, say.text("figure.savings.note", level=say.percent(100 * level)))
+    note(ax, f"{say.text('figure.savings.note', level=say.percent(100 * level))} {basis}")
     return dress(ax, grid="x")
 
 
@@ -146,6 +149,7 @@ def price_sensitivity(
     currency: str,
     order: Sequence[str] | None = None,
     now: float | None = None,
+    basis: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -163,6 +167,8 @@ def price_sensitivity(
         All levels in the order that fixes their colours.
     now : float, optional
         Price in the trial file, marked by a line.
+    basis : str
+        What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -193,5 +199,5 @@ def price_sensitivity(
     ax.set_ylabel(say.text("figure.price.axis_y", currency=currency))
     number_axis(ax, say)
     number_axis(ax, say, axis="y", sign=True)
-    note(ax, say.text("figure.price.note"))
+    note(ax, f"{say.text('figure.price.note')} {basis}")
     return dress(ax)

@@ -162,17 +162,10 @@ def side_label(ax: Axes, text: str, y: float) -> None:
 
 def number_axis(ax: Axes, wording: Wording, *, axis: str = "x", sign: bool = False) -> None:
     """Write the numbers of an axis as the reader's locale does."""
-    from matplotlib.ticker import FuncFormatter, MaxNLocator
+    from matplotlib.ticker import MaxNLocator
+
+    from trialkit.figures.ticks import LocaleNumbers
 
     which: Any = ax.xaxis if axis == "x" else ax.yaxis
     which.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 2.5, 5, 10]))
-
-    def write(value: float, _: object = None) -> str:
-        step = abs(which.get_majorticklocs()[1] - which.get_majorticklocs()[0]) or 1.0
-        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-        if decimals == 0 and step % 1:
-            decimals = 1
-        plus = "+" if sign and value > 0 else ""
-        return plus + wording.number(value, decimals)
-
-    which.set_major_formatter(FuncFormatter(write))
+    which.set_major_formatter(LocaleNumbers(wording, sign=sign))

@@ -170,6 +170,7 @@ def ratio_to_reference(
     *,
     margin_pct: float,
     level: float = 0.95,
+    basis: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -184,6 +185,8 @@ def ratio_to_reference(
         Loss accepted, in percent of the reference.
     level : float
         Confidence with which the intervals hold together.
+    basis : str
+        What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -210,7 +213,7 @@ def ratio_to_reference(
     set_rows(ax, names)
     ax.set_xlabel(say.text("figure.ratio.axis", reference=reference))
     number_axis(ax, say, sign=True)
-    note(ax, say.text("figure.ratio.note", level=say.percent(100 * level)))
+    note(ax, f"{say.text('figure.ratio.note', level=say.percent(100 * level))} {basis}")
     return dress(ax, grid="x")
 
 
@@ -311,6 +314,7 @@ def effects(
     *,
     quantity: str,
     level: float = 0.95,
+    basis: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -324,6 +328,8 @@ def effects(
         What is compared, with its unit, for the axis.
     level : float
         Confidence with which the intervals hold together.
+    basis : str
+        What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -347,5 +353,5 @@ def effects(
     set_rows(ax, labels)
     ax.set_xlabel(say.text("figure.effects.axis", quantity=quantity))
     number_axis(ax, say, sign=True)
-    note(ax, say.text("figure.effects.note", level=say.percent(100 * level)))
+    note(ax, f"{say.text('figure.effects.note', level=say.percent(100 * level))} {basis}")
     return dress(ax, grid="x")

@@ -79,6 +79,7 @@ def _every_row(material: Material, ledger: Any) -> Fold:
         row=[str(a) if a == b else f"{a}–{b}" for a, b in zip(ledger["row"], last, strict=True)]
     ).head(MOST_ROWS)
     columns = ["file", "row", "column", "rule", "action", "old", "new", "reason", "remedy"]
+    columns = [c for c in columns if (shown[c].astype(str) != "").any()]
     notes = []
     if len(ledger) > MOST_ROWS:
         notes.append(say.text("rows.more", more=say.number(len(ledger) - MOST_ROWS, 0)))
@@ -101,9 +102,8 @@ def limits_section(material: Material) -> Section:
 
 def limit_words(material: Material) -> list[str]:
     """Give the limits of this very trial, one sentence or two each."""
-    say, factor = material.say, material.factor
-    count = len(material.used[list(factor.applied_to)].drop_duplicates())
-    words = {"n": say.number(count, 0), "units": material.units}
+    say = material.say
+    words = {"n": say.number(material.count(), 0), "units": material.units}
     out = [say.text("limits.one_place"), say.text("limits.unit", **words)]
     df = material.result.ratios["df"].min()
     if df == df and df < 20:
@@ -185,6 +185,15 @@ def provenance_pairs(material: Material) -> tuple[tuple[str, str], ...]:
         pairs.append((say.text("provenance.plan"), plan.hash))
         pairs.append((say.text("provenance.plan_seed"), f"{plan.seed} (trialkit {plan.version})"))
     return tuple(pairs)
+
+
+def fingerprint(material: Material) -> str:
+    """Name trial file, plan, seed and version in one line."""
+    say, trial, plan = material.say, material.trial, material.plan
+    words = {"trial": trial.sha256[:12], "seed": str(trial.seed), "version": __version__}
+    if plan is None:
+        return say.text("page.fingerprint_no_plan", **words)
+    return say.text("page.fingerprint", plan=plan.hash[:12], **words)
 
 
 def _files(material: Material) -> list[tuple[str, int, str]]:

@@ -34,6 +34,8 @@ class Answer:
     headline: str
     sentence: str
     facts: tuple[Fact, ...]
+    others: tuple[str, ...]
+    minded: str
     picture: Picture
     next_steps: tuple[str, ...]
     table: Table
@@ -52,6 +54,8 @@ def answer_screen(material: Material) -> Answer:
         headline=say.text(f"answer.{verdict.answer}", level=verdict.level, reference=reference),
         sentence=_sentence(material),
         facts=() if verdict.answer == "blocked" else tuple(_facts(material)),
+        others=tuple(_others(material)),
+        minded=_minded(material),
         picture=answer_picture(material),
         next_steps=tuple(verdict.next_steps),
         table=answer_table(material),
@@ -76,6 +80,21 @@ def _sentence(material: Material) -> str:
         margin=material.margin,
         confidence=material.level,
     )
+
+
+def _others(material: Material) -> list[str]:
+    """Give the sentence of every other level, so that none is hidden behind the chosen one."""
+    table = material.verdict.table
+    if material.verdict.answer == "blocked" or "sentence" not in table:
+        return []
+    return [str(s) for s in table.loc[table["level"].astype(str) != material.verdict.level,
+                                      "sentence"]]  # fmt: skip
+
+
+def _minded(material: Material) -> str:
+    """Count what must be minded; empty where there is nothing."""
+    count = sum(f.severity != "note" for f in material.findings)
+    return material.say.choose("page.minded", count) if count else ""
 
 
 def _facts(material: Material) -> list[Fact]:
@@ -161,7 +180,7 @@ def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
     if with_ratios:
         ratio_to_reference(
             result.ratios, margin_pct=question.margin_pct, level=question.level,
-            wording=material.say, ax=axes[1],
+            basis=material.basis, wording=material.say, ax=axes[1],
         )  # fmt: skip
     return figure
 

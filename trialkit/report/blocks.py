@@ -107,19 +107,19 @@ Cell = Callable[[Any], str]
 
 
 def decimals_for_column(values: Sequence[float]) -> int:
-    """Give the decimals for a column: three digits of its middle size, the same in all rows.
+    """Give the decimals for a column: three digits of its largest, the same in all rows.
 
     Examples
     --------
-    >>> decimals_for_column([412.3, 388.1]), decimals_for_column([0.0412, 0.038])
+    >>> decimals_for_column([412.3, 0.07]), decimals_for_column([0.0412, 0.038])
     (0, 4)
     """
-    sizes = sorted(abs(v) for v in values if math.isfinite(v) and v != 0)
+    sizes = [abs(v) for v in values if math.isfinite(v) and v != 0]
     if not sizes:
         return 0
     if all(v == int(v) for v in sizes):
         return 0
-    return max(0, min(6, 2 - math.floor(math.log10(sizes[len(sizes) // 2]))))
+    return max(0, min(6, 2 - math.floor(math.log10(max(sizes)))))
 
 
 def build_table(

@@ -172,7 +172,7 @@ def _strata(material: Material) -> list[Any]:
         table,
         columns=["stratum", "n_units", "source", "df"],
         say=say,
-        caption=say.text("done.strata"),
+        caption=say.text("done.strata_caption"),
         heads={"n_units": say.text("column.units"), "df": say.text("column.df")},
         row_heads=1,
     )

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MOST_BATCHES = 6  # timelines drawn, so that the page stays small enough to mail
-BINS = 220  # stretches of time per timeline
+BINS = 180  # stretches of time per timeline
 
 _SHOWN = (
     "temp_c", "rh_pct", "vpd_kpa", "co2_ppm", "hours_below_band", "hours_above_band",
@@ -33,7 +33,7 @@ def got_section(material: Material) -> Section:
         parts += _band(material, runs)
         parts += _delivered(material)
         parts.append(_runs_table(material, runs))
-        parts += _timelines(material)
+        parts += _timelines(material, runs)
     return Section("got", say.text("section.got"), tuple(parts))
 
 
@@ -133,18 +133,17 @@ def _runs_table(material: Material, runs: pd.DataFrame) -> Table:
     )
 
 
-def _timelines(material: Material) -> list[Any]:
+def _timelines(material: Material, runs: pd.DataFrame) -> list[Any]:
     say, logs = material.say, material.logs
-    climate = logs.get("environment")
+    climate, mist = logs.get("environment"), logs.get("mist")
     if climate is None or "rh_pct" not in climate.table or not len(climate.table):
         return []
-    runs = material.data.runs
-    whole = runs[runs["window"] == "whole"]
-    batches = list(dict.fromkeys(whole["batch"])) if "batch" in whole else [None]
+    batches = sorted(set(runs["batch"])) if "batch" in runs else [None]
+    sources = _by_chamber(climate.table), _by_chamber(mist.table if mist is not None else None)
     drawn = [
         picture
         for number, batch in enumerate(batches[:MOST_BATCHES])
-        if (picture := _timeline(material, whole, batch, number)) is not None
+        if (picture := _timeline(material, runs, batch, number, sources)) is not None
     ]
     if not drawn:
         return []
@@ -155,8 +154,20 @@ def _timelines(material: Material) -> list[Any]:
     return [Fold(say.text("got.timeline_fold"), tuple(parts))]
 
 
+def _by_chamber(table: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
+    """Split a log by chamber; without chambers all of it is under the empty name."""
+    if table is None or not len(table):
+        return {}
+    if "chamber" not in table:
+        return {"": table}
+    return {str(name): rows for name, rows in table.groupby("chamber", observed=True, sort=False)}
+
+
+Sources = tuple[dict[str, "pd.DataFrame"], dict[str, "pd.DataFrame"]]
+
+
 def _timeline(
-    material: Material, whole: pd.DataFrame, batch: object, number: int
+    material: Material, runs: pd.DataFrame, batch: object, number: int, sources: Sources
 ) -> Picture | None:
     """Draw the humidity of every chamber in one batch, one row each."""
     from matplotlib.figure import Figure
@@ -164,47 +175,46 @@ def _timeline(
     from trialkit.style import WIDTH, drawing
 
     say = material.say
-    own = whole if batch is None else whole[whole["batch"] == batch]
+    own = runs if batch is None else runs[runs["batch"] == batch]
+    own = own.sort_values("chamber") if "chamber" in own else own
     if not len(own) or own["start"].isna().all():
         return None
-    start, stop = own["start"].min(), own["stop"].max()
-    spans = [(str(r.get("chamber", "")), r) for r in own.to_dict("records")]
+    spans = (own["start"].min(), own["stop"].max())
     with drawing():
-        figure = Figure(figsize=(WIDTH, 1.12 * len(spans) + 0.5))
-        rows = figure.subplots(len(spans), 1, squeeze=False, sharex=True)[:, 0]
-        figure.subplots_adjust(hspace=0.22)
+        figure = Figure(figsize=(WIDTH, 1.12 * len(own) + 0.5))
+        rows = figure.subplots(len(own), 1, squeeze=False, sharex=True)[:, 0]
+        figure.subplots_adjust(hspace=0.3)
     middles = []
-    for ax, (chamber, span) in zip(rows, spans, strict=True):
-        middle = _draw_row(material, ax, chamber, start, stop)
-        name = f"{chamber} {span.get(material.factor.name, '')}".strip()
-        ax.set_title(name, fontsize=9, pad=2.5)
+    for ax, run in zip(rows, own.to_dict("records"), strict=True):
+        name = f"{run.get('chamber', '')} {run.get(material.factor.name, '')}".strip()
+        middle = _draw_row(material, ax, str(run.get("chamber", "")), spans, sources)
+        with drawing():
+            ax.set_title(name, fontsize=9, pad=2.5)
         if middle is not None:
             middles.append(say.text("alt.pair", level=name, value=say.percent(middle)))
     for ax in rows[:-1]:
         ax.tick_params(labelbottom=False)
-    words = {"batch": str(batch or ""), "n": say.number(len(spans), 0)}
+    words = {"batch": str(batch or ""), "n": say.number(len(own), 0)}
     alt = say.text("alt.timeline", rows=say.listed(middles), **words)
     svg = inline_svg(figure, ident=f"humidity{number}", alt=alt)
     return Picture(svg, say.text("got.timeline_title", **words))
 
 
-def _draw_row(material: Material, ax: Any, chamber: str, start: Any, stop: Any) -> float | None:
+def _draw_row(
+    material: Material, ax: Any, chamber: str, span: tuple[Any, Any], sources: Sources
+) -> float | None:
     from trialkit.figures import humidity_timeline
 
-    climate = material.logs["environment"].table
-    mist = material.logs.get("mist")
+    start, stop = span
+    climate, mist = (s.get(chamber, s.get("")) for s in sources)
+    if climate is None:
+        ax.set_axis_off()
+        return None
     records = climate[(climate["time"] >= start) & (climate["time"] <= stop)]
-    if "chamber" in climate and chamber:
-        records = records[records["chamber"].astype(str) == chamber]
-    pulses = None
-    if mist is not None and len(mist.table):
-        pulses = mist.table
-        if "chamber" in pulses and chamber:
-            pulses = pulses[pulses["chamber"].astype(str) == chamber]
     settings = material.data.settings
     humidity_timeline(
-        records, pulses, start=start, stop=stop, zone=material.trial.time_zone, bins=BINS,
+        records, mist, start=start, stop=stop, zone=material.trial.time_zone, bins=BINS,
         band=(settings.band_low_rh, settings.band_high_rh), wording=material.say, ax=ax,
     )  # fmt: skip
-    ax.set_ylabel("% RH" if ax.get_ylabel() else "", fontsize=8.5)
+    ax.set_ylabel(material.say.text("figure.humidity_short"), fontsize=8.5)
     return float(records["rh_pct"].median()) if len(records) else None

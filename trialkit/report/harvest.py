@@ -174,7 +174,7 @@ def _savings(material: Material) -> Picture:
     from trialkit.figures import savings
 
     say, use = material.say, material.verdict.use
-    ax = savings(use, level=material.trial.question.level, wording=say)
+    ax = savings(use, level=material.trial.question.level, basis=material.basis, wording=say)
     rows = say.listed(
         [
             say.text(
@@ -238,7 +238,8 @@ def _money(material: Material) -> list[Any]:
         now = rows.loc[rows["multiple"] == 1, "at"]
         ax = price_sensitivity(
             money.by_price, price=price, currency=money.currency, order=material.levels,
-            now=float(now.iloc[0]) if len(now) else None, wording=say,
+            now=float(now.iloc[0]) if len(now) else None, basis=material.basis,
+            wording=say,
         )  # fmt: skip
         words = {"price": say.text(f"saves.price.{price}"), "factor": name}
         alt = _price_alt(material, rows, words["price"])

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from trialkit.columns import COLUMNS
 from trialkit.errors import Finding, TrialkitError
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from trialkit.decision.decide import Verdict
     from trialkit.design.assign import Plan
     from trialkit.logs.log import Log
+    from trialkit.model.diagnose import Diagnosis
     from trialkit.trial import Factor, Trial
 
 
@@ -76,6 +77,16 @@ class Material:
         """What receives the primary treatment, in the plural."""
         return units_in_words(self.factor.applied_to)
 
+    @cached_property
+    def basis(self) -> str:
+        """How many units the comparison of the primary treatment rests on, in words."""
+        return self.say.text("figure.basis", n=self.say.number(self.count(), 0), units=self.units)
+
+    def count(self, factor: Factor | None = None) -> int:
+        """Count the units of a treatment's stratum that are in the model."""
+        term = list((factor or self.factor).applied_to)
+        return len(self.used[term].drop_duplicates())
+
     @property
     def response(self) -> str:
         """Column analysed."""
@@ -107,6 +118,11 @@ class Material:
         """The rows the model was fitted to."""
         return self.result.fit.table
 
+    @cached_property
+    def diagnosis(self) -> Diagnosis:
+        """The checks of the fitted model."""
+        return cast("Diagnosis", self.result.fit.diagnose())
+
     @property
     def level(self) -> str:
         """Confidence of the limits, in words."""
@@ -122,7 +138,7 @@ class Material:
         """Everything doubtful, each once."""
         found = [*self.more_findings]
         found += [f for log in self.logs.values() for f in log.findings]
-        found += [*self.result.findings, *self.verdict.findings]
+        found += [*self.verdict.findings, *self.result.findings, *self.diagnosis.findings]
         return tuple(dict.fromkeys(found))
 
     def local(self, moment: Any) -> Any:

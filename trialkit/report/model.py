@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from trialkit.report.blocks import (
     Fold,
@@ -18,16 +18,11 @@ from trialkit.report.material import Material
 from trialkit.report.svg import inline_svg
 from trialkit.words import units_in_words
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 
 def model_section(material: Material) -> Section:
     """Put together the comparisons, with the model and its checks folded."""
     say = material.say
-    parts: list[Any] = [*show_findings(material.findings, say)]
-    if not parts:
-        parts.append(Words(say.text("model.findings_none")))
+    parts: list[Any] = _findings(material)
     parts.append(_ratios(material))
     parts += [_means(material, name) for name in material.trial.factors]
     parts += _differences(material)
@@ -36,6 +31,19 @@ def model_section(material: Material) -> Section:
     if material.redrawn is not None:
         parts += _redrawn(material)
     return Section("model", say.text("section.model"), tuple(parts))
+
+
+def _findings(material: Material) -> list[Any]:
+    """Show what must be minded, and fold the smaller notes."""
+    say = material.say
+    shown = show_findings(material.findings, say)
+    grave = [f for f in shown if f.severity != "note"]
+    notes = tuple(f for f in shown if f.severity == "note")
+    parts: list[Any] = [*grave] if grave else [Words(say.text("model.findings_none"))]
+    if notes:
+        count = say.number(len(notes), 0)
+        parts.append(Fold(say.text("model.notes_fold", count=count), notes))
+    return parts
 
 
 def _ratios(material: Material) -> Table:
@@ -78,8 +86,9 @@ def _differences(material: Material) -> list[Any]:
     frames = material.result.differences
     together = pd.concat(frames.values(), ignore_index=True)
     ax = effects(
-        together, quantity=material.quantity, level=material.trial.question.level, wording=say
-    )
+        together, quantity=material.quantity, level=material.trial.question.level,
+        basis=_bases(material), wording=say,
+    )  # fmt: skip
     rows = say.listed(
         [
             say.text(
@@ -112,6 +121,20 @@ def _differences(material: Material) -> list[Any]:
             )
         )
     return parts
+
+
+def _bases(material: Material) -> str:
+    """Say on how many units each treatment's comparison rests."""
+    say = material.say
+    return " ".join(
+        say.text(
+            "figure.basis_many",
+            factor=factor.name,
+            n=say.number(material.count(factor), 0),
+            units=units_in_words(factor.applied_to),
+        )
+        for factor in material.trial.factors.values()
+    )
 
 
 def _model(material: Material) -> list[Any]:
@@ -183,7 +206,8 @@ def _variances(material: Material) -> list[Any]:
     say = material.say
     variances = material.result.fit.variances
     labels = {str(k): _kind_words(str(k), material) for k in variances.index}
-    ax = variance_shares(variances, labels=labels, unit=material.unit, wording=say)
+    basis = say.text("figure.basis_rows", n=say.number(material.result.n_used, 0))
+    ax = variance_shares(variances, labels=labels, unit=material.unit, basis=basis, wording=say)
     spread = [math.copysign(math.sqrt(abs(v)), v) for v in variances]
     rows = say.listed(
         [
@@ -206,26 +230,32 @@ def _variances(material: Material) -> list[Any]:
 
 
 def _checks(material: Material) -> list[Any]:
-    """Draw residuals and influence."""
-    import pandas as pd
-
+    """Show what was checked, residuals and influence."""
     from trialkit.figures import residuals_by_fitted, residuals_by_normal
 
-    say, fit = material.say, material.result.fit
-    residual = pd.Series(fit.residuals)
-    rows = pd.DataFrame({"fitted": fit.y - fit.residuals, "residual": fit.residuals})
-    rows[material.factor.name] = fit.table[material.factor.name].astype(str).to_numpy()
-    ax = residuals_by_fitted(
-        rows, response=material.response, group=material.factor.name, wording=say
-    )
-    most = say.number(float(residual.abs().max()))
-    alt = say.text("alt.residuals", n=say.number(len(rows), 0), most=most, unit=material.unit)
+    say, name = material.say, material.factor.name
+    found = material.diagnosis
     parts: list[Any] = [
-        Picture(inline_svg(ax, ident="residuals", alt=alt), say.text("model.residual_title"))
+        build_table(
+            found.table.assign(
+                result=[say.either(f"result.{r}", str(r)) for r in found.table["result"]]
+            ),
+            columns=["check", "result", "detail"],
+            say=say,
+            caption=say.text("model.checks_caption"),
+        )
     ]
-    spread = float(residual.std(ddof=0))
-    if spread > 0:
-        scaled = [float(v) for v in residual / spread]
+    rows = found.rows.assign(**{name: material.used[name].astype(str).to_numpy()})
+    ax = residuals_by_fitted(
+        rows, response=material.response, group=name, order=material.levels, wording=say
+    )
+    most = say.number(float(rows["residual"].abs().max()))
+    alt = say.text("alt.residuals", n=say.number(len(rows), 0), most=most, unit=material.unit)
+    parts.append(
+        Picture(inline_svg(ax, ident="residuals", alt=alt), say.text("model.residual_title"))
+    )
+    if "standardised" in rows and rows["standardised"].notna().any():
+        scaled = [float(v) for v in rows["standardised"].dropna()]
         ax = residuals_by_normal(scaled, wording=say)
         far = sum(abs(v) > 3 for v in scaled)
         words = {"n": say.number(len(scaled), 0), "far": say.number(far, 0)}
@@ -235,19 +265,56 @@ def _checks(material: Material) -> list[Any]:
 
 
 def _influence(material: Material) -> list[Any]:
+    """Show what changes when one batch, chamber or run is left out."""
     from trialkit.figures import influence
 
-    say = material.say
-    table: pd.DataFrame = material.result.fit.diagnose().influence
-    if table is None or not len(table) or table["change_se"].isna().all():
+    say, found = material.say, material.diagnosis
+    table = found.influence
+    if not len(table) or table["change_se"].isna().all():
         return []
-    coarse = [t for t in table["term"].unique() if t in material.result.terms.random]
-    own = table[table["term"].isin(coarse)] if coarse else table
+    own = table.assign(term=[kind_words(str(t)) for t in table["term"]])
     ax = influence(own, wording=say)
     top = own.iloc[int(own["change_se"].abs().argmax())]
-    words = {"level": f"{top['term']} {top['level']}", "value": say.number(top["change_se"], 2)}
+    words = {
+        "level": f"{top['term']} {top['level']}",
+        "value": say.number(abs(top["change_se"]), 2),
+    }
     svg = inline_svg(ax, ident="influence", alt=say.text("alt.influence", **words))
-    return [Picture(svg, say.text("model.influence_title"))]
+    parts: list[Any] = [Picture(svg, say.text("model.influence_title"))]
+    if len(found.refitted):
+        again = found.refitted[found.refitted["tested"] == material.factor.name]
+        left_out = [
+            f"{kind_words(str(t))} {x}" for t, x in zip(again["term"], again["level"], strict=True)
+        ]
+        again = again.assign(left_out=left_out)
+        parts.append(
+            build_table(
+                again,
+                columns=["left_out", "tested", "p", "p_without"],
+                say=say,
+                caption=say.text("model.refit_caption"),
+                heads={
+                    "left_out": say.text("model.without"),
+                    "tested": say.text("column.term"),
+                    "p": say.text("model.p_with"),
+                    "p_without": say.text("model.p_without"),
+                },
+                formats={"p_without": say.p},
+                row_heads=2,
+            )
+        )
+    return parts
+
+
+def kind_words(term: str) -> str:
+    """Name one unit of a random term.
+
+    Examples
+    --------
+    >>> kind_words("batch:chamber"), kind_words("batch:chamber:shelf")
+    ('chamber run', 'shelf')
+    """
+    return "chamber run" if term == "batch:chamber" else term.split(":")[-1]
 
 
 def _redrawn(material: Material) -> list[Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from importlib.resources import files
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Finding, ReportError
-from trialkit.report.blocks import Pairs, Points, Section, Words
+from trialkit.report.blocks import Points, Section, Words
 from trialkit.report.material import Material, read_logs_if_any, read_plan_if_any
 from trialkit.wording import read_wording
 
@@ -130,7 +131,11 @@ def build_page(material: Material, *, short: bool = False) -> str:
     css = here.joinpath("style.css").read_text(encoding="utf-8")
     css = css.replace("/*dark-figures*/", dark_colors())
     environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=keep_units,
     )
     template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
     say, trial = material.say, material.trial
@@ -147,6 +152,14 @@ def build_page(material: Material, *, short: bool = False) -> str:
         short=short,
         version=__version__,
     )
+
+
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°]|(?:g|kg|h|s|L|kWh|lux|ppm|kPa)\b)")
+
+
+def keep_units(value: Any) -> Any:
+    """Keep a number and its unit on one line, in any text that goes into the page."""
+    return _BEFORE_UNIT.sub("\u00a0", value) if type(value) is str else value
 
 
 def _sections(material: Material) -> Sequence[Section]:
@@ -173,20 +186,17 @@ def _sections(material: Material) -> Sequence[Section]:
 
 
 def _short_sections(material: Material) -> Sequence[Section]:
-    from trialkit.report.account import limit_words, provenance_pairs
+    from trialkit.report.account import fingerprint, limit_words
     from trialkit.report.answer import answer_table
     from trialkit.report.done import done_sentences
 
     say = material.say
-    done = [answer_table(material), *(Words(text) for text in done_sentences(material))]
+    done = [Words(text) for text in done_sentences(material)]
+    limits = [Points(tuple(limit_words(material))), Words(fingerprint(material), quiet=True)]
     return [
+        Section("compared", say.text("section.compared"), (answer_table(material),)),
         Section("done", say.text("section.done"), tuple(done)),
-        Section("limits", say.text("section.limits"), (Points(tuple(limit_words(material))),)),
-        Section(
-            "provenance",
-            say.text("section.provenance"),
-            (Pairs(provenance_pairs(material), code=True),),
-        ),
+        Section("limits", say.text("section.limits"), tuple(limits)),
     ]
 
 
