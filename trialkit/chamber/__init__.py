@@ -1,10 +1,23 @@
-"""The chamber: what a mist schedule does to humidity, and what a log says about the room."""
+"""The chamber: what a mist schedule does to humidity, and what a log says about the room.
+
+Forward: `simulate`, `compare_settings`, `find_holding_setting`, `size_up`. Backward:
+`identify_room`. The physics is in `trialkit.chamber.balance`.
+"""
 
 from __future__ import annotations
 
+from trialkit.chamber.compare import (
+    Comparison,
+    compare_settings,
+    judge_separation,
+    separating_settings,
+)
 from trialkit.chamber.forward import Balance, Simulation, simulate
+from trialkit.chamber.holding import Holding, find_holding_setting
+from trialkit.chamber.identify import Identified, identify_room
 from trialkit.chamber.recovery import recovery_minutes
 from trialkit.chamber.room import (
+    CROP_M2_KG,
     Assumed,
     Band,
     ChamberError,
@@ -13,17 +26,29 @@ from trialkit.chamber.room import (
     read_setting,
     room_from_rig,
 )
+from trialkit.chamber.sizing import Sizing, size_up
 
 __all__ = [
+    "CROP_M2_KG",
     "Assumed",
     "Balance",
     "Band",
     "ChamberError",
+    "Comparison",
+    "Holding",
+    "Identified",
     "Room",
     "Simulation",
+    "Sizing",
     "Timed",
+    "compare_settings",
+    "find_holding_setting",
+    "identify_room",
+    "judge_separation",
     "read_setting",
     "recovery_minutes",
     "room_from_rig",
+    "separating_settings",
     "simulate",
+    "size_up",
 ]

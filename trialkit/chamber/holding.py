@@ -47,7 +47,13 @@ class Holding:
             "water_l_day": "water [L/day]",
             "holds": "holds the band",
         }
-        return show_table(self.table, heads=heads, columns=list(heads), caption=self.sentence)
+        return show_table(
+            self.table,
+            heads=heads,
+            columns=list(heads),
+            formats={"holds": lambda value: "yes" if value else "no"},
+            caption=self.sentence,
+        )
 
     def __str__(self) -> str:
         return self.show().text()
