@@ -257,6 +257,7 @@ def test_covariates_stand_at_their_mean():
     [
         (lambda f: means(f, "chamber"), "is not a factor of the fixed part"),
         (lambda f: means(f, ""), "name at least one factor"),
+        (lambda f: means(f, "chamber"), r"put C\(chamber\) in the fixed part"),
         (lambda f: f.differences("nitro", against="lots"), "has no level 'lots'"),
         (lambda f: f.differences("nitro", adjust="dunnett"), "name it"),
         (lambda f: interactions(f, "nitro"), "two factors or more"),

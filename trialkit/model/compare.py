@@ -164,10 +164,10 @@ def adjust_rows(
     out["p_alone"] = rows["p"].to_numpy(dtype=float)
     known = np.flatnonzero(np.isfinite(out["p_alone"].to_numpy()))
     t = np.abs(rows["t"].to_numpy(dtype=float))
-    df = rows["df"].to_numpy(dtype=float)
+    df = rows["df"].to_numpy(dtype=float).round(9)
     p, point = out["p_alone"].to_numpy().copy(), np.full(len(rows), math.nan)
     count, label = len(known), str(adjust)
-    correlation = None
+    correlation, points = None, dict[float, float]()
     if adjust == "dunnett" and count:
         if covariance is None:
             raise ModelError("dunnett needs the covariance of the comparisons")
@@ -178,7 +178,9 @@ def adjust_rows(
             point[i] = range_point(level, means, float(df[i])) / math.sqrt(2)
         elif correlation is not None:
             p[i] = largest_tail(t[i], correlation, df[i])[0]
-            point[i] = largest_point(level, correlation, df[i])
+            if df[i] not in points:
+                points[df[i]] = largest_point(level, correlation, df[i])
+            point[i] = points[df[i]]
         else:
             share = 1 if adjust == "none" else count
             point[i] = -special.stdtrit(df[i], (1 - level) / 2 / share)

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 NOT_ESTIMABLE = "not estimable: the data lack a cell it needs"
+NO_ERROR = "no standard error: components below zero leave it no variance"
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ def _checked_factors(fit: Fit, names: Sequence[str]) -> None:
             shown = ", ".join(known) or "none"
             raise ModelError(
                 f"{name!r} is not a factor of the fixed part; its factors are: {shown}. "
-                "Numbers have slopes, not means: see the coefficients."
+                f"A numeric column has a slope; put C({name}) in the fixed part to compare values."
             )
 
 
@@ -155,6 +156,8 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> pd.DataFrame
         out.loc[where, columns] = got[columns].to_numpy(dtype=float)
         out.loc[where, "method"] = got["method"].to_numpy()
         out.loc[where, "note"] = ""
+    unknown = out["estimate"].notna() & ~np.isfinite(out["se"].to_numpy(dtype=float))
+    out.loc[unknown, "note"] = NO_ERROR
     point = -special.stdtrit(out["df"].to_numpy(), (1 - level) / 2)
     out["low"], out["high"] = (
         out["estimate"] - point * out["se"],
