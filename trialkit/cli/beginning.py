@@ -78,7 +78,7 @@ def new(
     given: dict[str, Any] = {
         "title": title, "species": species, "time_zone": time_zone, "chambers": chambers,
         "batches": batches, "shelves": shelves, "blocks": blocks, "flushes": flushes, "now": now,
-        "versus": versus, "margin": margin,
+        "versus": versus, "margin": margin, "seed": seed,
     }  # fmt: skip
     given = {name: value for name, value in given.items() if value is not None}
     if not given and not screen.as_json and sys.stdin.isatty() and sys.stdout.isatty():
@@ -91,7 +91,7 @@ def new(
         shelves=_names(given.get("shelves", "")),
         schedules=_schedules(given.get("now", "20/220"), given.get("versus", ["sparse=20/460"])),
         margin_pct=given.get("margin", 10),
-        seed=seed,
+        seed=given.get("seed"),
     )
     screen.wrote([made])
     screen.say(f"Next: read it through, then draw the plan: trialkit plan {folder}")

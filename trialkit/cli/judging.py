@@ -11,7 +11,6 @@ from trialkit.cli.files import write_tables
 from trialkit.cli.job import SHARE, Job
 from trialkit.cli.screen import Screen
 from trialkit.cli.shared import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
-from trialkit.display import show_table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -77,6 +76,8 @@ def report(
 def tell_check(screen: Screen, job: Job) -> int:
     """Print and write what was read, kept, set aside and found; give the exit code."""
     import pandas as pd
+
+    from trialkit.display import show_table
 
     summary = pd.concat(
         [log.ledger.summary().assign(log=kind) for kind, log in job.logs.items()],

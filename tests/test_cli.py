@@ -1,0 +1,402 @@
+"""The command line: what it prints, writes, refuses, and how it ends."""
+
+import json
+import os
+import pty
+import re
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+import trialkit as tk
+from trialkit.cli import build
+from trialkit.cli.files import whole, write_tables
+from trialkit.cli.screen import tidy
+
+COMMANDS = ["demo", "new", "power", "plan", "status", "check", "analyse", "report", "lab"]
+
+
+@pytest.fixture
+def run():
+    app = build(rich_help=False)
+    runner = CliRunner()
+
+    def call(*arguments, **options):
+        return runner.invoke(app, [str(a) for a in arguments], **options)
+
+    return call
+
+
+@pytest.fixture
+def small(tmp_path, run):
+    """Begin a trial of two chambers, with its plan and a filled-in harvest sheet, no loggers."""
+    folder = tmp_path / "small"
+    made = run("new", folder, "--chambers", "left,right", "--batches", 4, "--blocks", 4,
+               "--flushes", 2, "--time-zone", "Europe/Vienna", "--seed", 11)  # fmt: skip
+    assert made.exit_code == 0, made.output
+    assert run("plan", folder).exit_code == 0
+    sheet = pd.read_csv(folder / "plan" / "harvest_sheet.csv", dtype=str, keep_default_na=False)
+    sheet["date"] = "2031-02-01"
+    effect = tk.read_plan(tk.read_trial(folder)).table.set_index("unit")["schedule"]
+    base = sheet["unit"].map(effect).map({"usual": 400, "sparse": 395})
+    # spread by run, block and row, without chance: remainders of the row number
+    rows = pd.Series(range(len(sheet)))
+    sheet["fresh_g"] = (base + 7 * (rows % 5) + 11 * (rows % 3) - 13 * (rows % 7)).astype(str)
+    sheet["status"] = "ok"
+    sheet.to_csv(folder / "logs" / "harvest.csv", index=False)
+    return folder
+
+
+def test_help_lists_every_command_with_an_example(run):
+    whole_help = run("--help").output
+    for name in COMMANDS:
+        assert re.search(rf"^  {name} ", whole_help, re.M), name
+        page = run(name, "--help")
+        assert page.exit_code == 0
+        assert f"trialkit {name}" in page.output.split("Examples:")[1]
+        assert "--json" in page.output
+        assert "--debug" in page.output
+
+
+def test_help_is_plain_in_a_pipe_and_quick():
+    begin = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", "from trialkit.cli import main; main()", "--help"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert time.perf_counter() - begin < 5  # about 0.5 s on an idle machine
+    assert "\x1b" not in done.stdout
+    assert "╭" not in done.stdout
+
+
+def test_help_loads_nothing_heavy():
+    code = (
+        "import sys; from trialkit.cli import build; build(rich_help=False);"
+        "print(sorted({'pandas', 'numpy', 'scipy', 'matplotlib', 'pydantic'} & set(sys.modules)))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]" or done.stdout.strip() == "['pydantic']"
+
+
+def test_a_new_trial_runs_at_once(run, tmp_path):
+    made = run("new", tmp_path / "mine", "--seed", 3)
+    assert made.exit_code == 0
+    assert "trialkit plan" in made.output
+    trial = tk.read_trial(tmp_path / "mine")
+    assert trial.primary.control == "usual"
+    planned = run("plan", tmp_path / "mine")
+    assert planned.exit_code == 0
+    assert (tmp_path / "mine" / "plan" / "assignment.csv").exists()
+    for line in planned.output.splitlines():
+        if line.startswith("wrote "):
+            assert Path(line.removeprefix("wrote ")).exists()
+
+
+def test_options_of_new_end_up_in_the_trial(run, tmp_path):
+    made = run(
+        "new", tmp_path / "t", "--title", 'Is "less" enough?', "--species", "shiitake",
+        "--time-zone", "America/Chicago", "--chambers", "left,right,shed", "--batches", 3,
+        "--shelves", "top,bottom", "--blocks", 2, "--flushes", 2, "--now", "30/300",
+        "--versus", "sparse=30/600", "--versus", "banded=85-90%", "--margin", 8, "--seed", 5,
+    )  # fmt: skip
+    assert made.exit_code == 0, made.output
+    trial = tk.read_trial(tmp_path / "t")
+    assert (trial.title, trial.species, trial.seed) == ('Is "less" enough?', "shiitake", 5)
+    assert trial.time_zone == "America/Chicago"
+    assert trial.levels["chamber"] == ("left", "right", "shed")
+    assert trial.levels["shelf"] == ("top", "bottom")
+    assert (trial.flushes, len(trial.levels["batch"]), len(trial.levels["block"])) == (2, 3, 2)
+    levels = trial.factors["schedule"].levels
+    assert (levels["usual"].on_s, levels["sparse"].off_s) == (30, 600)
+    assert levels["banded"].stop_above_rh == 90
+    assert trial.question.margin_pct == 8
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--versus", "sparse"], "NAME=SETTING"),
+        (["--batches", "0"], "greater than or equal to 1"),
+        (["--nonsense", "1"], "nonsense"),
+    ],
+)
+def test_wrong_usage_of_new_ends_with_2_and_writes_nothing(run, tmp_path, arguments, words):
+    done = run("new", tmp_path / "t", *arguments)
+    assert done.exit_code == 2
+    assert words in done.output
+    assert not (tmp_path / "t").exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--versus", "sparse=often"], "is not a schedule"),
+        (["--time-zone", "Mars/Base"], "Mars/Base"),
+        (["--chambers", "1", "--batches", "1"], "nothing is left to judge chance by"),
+    ],
+)
+def test_a_trial_that_could_not_run_is_not_written(run, tmp_path, arguments, words):
+    done = run("new", tmp_path / "t", *arguments)
+    assert done.exit_code == 1
+    assert words in done.output
+    assert not (tmp_path / "t").exists()
+
+
+def test_new_never_overwrites_a_trial(run, small):
+    before = (small / "trial.toml").read_bytes()
+    assert run("new", small).exit_code == 2
+    assert (small / "trial.toml").read_bytes() == before
+
+
+@pytest.mark.parametrize("command", ["plan", "power", "status", "check", "analyse", "report"])
+def test_a_folder_that_is_no_trial_is_wrong_usage(run, tmp_path, command):
+    assert run(command, tmp_path / "nowhere").exit_code == 2
+    done = run(command, tmp_path)
+    assert done.exit_code == 2
+    assert "trialkit new" in done.output
+
+
+def test_faults_of_the_trial_file_are_listed_together_with_code_1(run, small):
+    text = (small / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace("margin_pct", "margn_pct").replace('"Europe/Vienna"', '"Europa/Wien"')
+    (small / "trial.toml").write_text(text.replace("block     = 4", "block     = 0"))
+    done = run("status", small)
+    assert done.exit_code == 1
+    assert "3 things to mend" in done.output
+    for words in ("margin_pct", "Europa/Wien", "0 is not a possible count"):
+        assert words in done.output
+    told = json.loads(run("status", small, "--json").stdout)
+    assert (told["exit"], len(told["faults"])) == (1, 3)
+
+
+def test_a_plan_is_the_same_again_and_another_seed_gives_another(run, small):
+    first = json.loads(run("plan", small, "--json").stdout)
+    again = json.loads(run("plan", small, "--json").stdout)
+    assert first["hash"] == again["hash"]
+    assert {Path(p).name for p in first["wrote"]} >= {"assignment.csv", "plan.json"}
+
+
+def test_a_plan_of_a_trial_that_has_begun_is_kept(run, small):
+    before = (small / "plan" / "assignment.csv").read_bytes()
+    done = run("plan", small, "--seed", 99)
+    assert done.exit_code == 1
+    assert (small / "plan" / "assignment.csv").read_bytes() == before
+    done = run("plan", small, "--seed", 99, "--beside")
+    assert done.exit_code == 0
+    assert (small / "plan-old-1" / "assignment.csv").read_bytes() == before
+
+
+def test_status_leads_from_step_to_step(run, tmp_path):
+    folder = tmp_path / "t"
+    run("new", folder, "--seed", 1)
+    told = json.loads(run("status", folder, "--json").stdout)
+    assert told["next"].startswith("draw the plan")
+    run("plan", folder)
+    told = json.loads(run("status", folder, "--json").stdout)
+    steps = {row["step"]: row["state"] for row in told["steps"]}
+    assert (steps["plan"], steps["batches"], steps["harvest"]) == ("done", "to do", "to do")
+    assert "[batches]" in told["next"]
+
+
+def test_a_changed_plan_needs_care(run, small):
+    path = small / "plan" / "assignment.csv"
+    path.write_text(path.read_text().replace("usual", "sparse", 1))
+    done = run("status", small)
+    assert "! needs care" in done.output
+    assert "has been changed" in done.output
+    assert "mend the plan" in done.output
+
+
+def test_harvest_alone_is_enough_to_check_analyse_and_report(run, small):
+    checked = run("check", small)
+    assert checked.exit_code == 0, checked.output
+    ledger = pd.read_csv(small / "results" / "files.csv")
+    assert (ledger["read"] == ledger["kept"] + ledger["set_aside"]).all()
+    analysed = json.loads(run("analyse", small, "--json").stdout)
+    assert analysed["answer"] in {"better", "no worse", "worse", "not enough evidence"}
+    assert pd.read_csv(small / "results" / "means.csv")["level"].tolist() == ["usual", "sparse"]
+    reported = run("report", small, "--to", small / "friday.html")
+    assert reported.exit_code == 0, reported.output
+    assert f"wrote {small / 'friday.html'}" in reported.output
+    assert analysed["sentence"] in reported.output.replace("\n", " ")
+    assert (small / "friday.html").read_text(encoding="utf-8").startswith("<!")
+    assert not list(small.glob(".*"))  # no spare folders left
+
+
+def test_json_is_one_object_and_nothing_else(run, small):
+    for command in ("status", "plan", "check", "analyse"):
+        done = run(command, small, "--json")
+        told = json.loads(done.stdout)
+        assert told["command"] == command
+        assert told["exit"] == done.exit_code == 0
+        assert all(Path(path).exists() for path in told["wrote"])
+
+
+def test_debug_brings_the_traceback_and_nothing_else_does(run, small):
+    (small / "logs" / "harvest.csv").write_text("no,such,columns\n1,2,3\n")
+    plain = run("check", small)
+    assert plain.exit_code == 1
+    assert "Traceback" not in plain.output
+    assert "Traceback" in run("check", small, "--debug").output
+
+
+def test_a_fault_of_our_own_is_called_ours(run, small, monkeypatch):
+    import trialkit.status
+
+    def broken(trial):
+        raise ZeroDivisionError("nothing to divide")
+
+    monkeypatch.setattr(trialkit.status, "trial_status", broken)
+    done = run("status", small)
+    assert done.exit_code == 3
+    assert "trialkit itself failed" in done.output
+    assert "Traceback" not in done.output
+
+
+def test_files_appear_whole_or_not_at_all(tmp_path):
+    folder = tmp_path / "results"
+    write_tables(folder, {"a": pd.DataFrame({"x": [1]})})
+
+    def half_way():
+        with whole(folder) as spare:
+            (spare / "a.csv").write_text("half")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        half_way()
+    assert (folder / "a.csv").read_text() == "x\n1\n"
+    assert [p.name for p in tmp_path.iterdir()] == ["results"]
+
+
+def test_json_values_are_plain():
+    import numpy as np
+
+    table = pd.DataFrame({"p": [np.nan], "n": [np.int64(3)], "t": [pd.Timestamp("2031-01-01")]})
+    assert tidy({"table": table, "s": {"a"}, "inf": np.inf}) == {
+        "table": [{"p": None, "n": 3, "t": "2031-01-01 00:00:00"}], "s": ["a"], "inf": None,
+    }  # fmt: skip
+
+
+def test_lab_copies_notebooks_beside_the_trial_and_leaves_mine(run, tmp_path):
+    folder = tmp_path / "t"
+    done = run("lab", folder, "--no-start")
+    assert done.exit_code == 0, done.output
+    names = sorted(p.name for p in (folder / "notebooks").iterdir())
+    assert "1_design.ipynb" in names
+    assert names == sorted(n for n in names if n.endswith(".ipynb"))
+    cell = next(
+        c for c in json.loads((folder / "notebooks" / "1_design.ipynb").read_text())["cells"]
+        if "parameters" in c["metadata"].get("tags", [])
+    )  # fmt: skip
+    assert 'folder = ".."' in "".join(cell["source"])
+    (folder / "notebooks" / "1_design.ipynb").write_text("mine")
+    assert run("lab", folder, "--no-start").exit_code == 0
+    assert (folder / "notebooks" / "1_design.ipynb").read_text() == "mine"
+
+
+def test_demo_refuses_a_folder_that_is_not_its_own(run, tmp_path, small):
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "letter.txt").write_text("dear")
+    for folder in (tmp_path / "full", small, tmp_path / "full" / "letter.txt"):
+        assert run("demo", folder).exit_code == 2
+    assert (tmp_path / "full" / "letter.txt").read_text() == "dear"
+
+
+def talk(arguments, answers, *, environment=None):
+    """Run a command on a terminal of its own, answer its questions, and give what it showed."""
+    pid, terminal = pty.fork()
+    if pid == 0:
+        os.environ.update({"COLUMNS": "100", "TERM": "xterm-256color", **(environment or {})})
+        os.execv(sys.executable, [sys.executable, "-c", "from trialkit.cli import main; main()",
+                                  *map(str, arguments)])  # fmt: skip
+    seen, left, deadline = b"", list(answers), time.time() + 60
+    while True:
+        ready, _, _ = select.select([terminal], [], [], 5)
+        if time.time() > deadline:
+            os.kill(pid, signal.SIGKILL)
+        try:
+            part = os.read(terminal, 4096) if ready else b""
+        except OSError:
+            part = b""
+        if not part:
+            break
+        seen += part
+        if left and seen.rstrip().endswith(b"]:"):
+            os.write(terminal, left.pop(0).encode() + b"\n")
+            seen += b"\n"
+    _, status = os.waitpid(pid, 0)
+    os.close(terminal)
+    return os.waitstatus_to_exitcode(status), seen.decode()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs a terminal of Unix kind")
+def test_new_asks_on_a_terminal_and_writes_the_answers(tmp_path):
+    answers = ["", "", "Europe/Vienna", "left,right", "5", "", "2", "", "", "85-90%"]
+    code, seen = talk(["new", tmp_path / "t"], answers)
+    assert code == 0, seen
+    trial = tk.read_trial(tmp_path / "t")
+    assert trial.time_zone == "Europe/Vienna"
+    assert trial.levels["chamber"] == ("left", "right")
+    assert (len(trial.levels["batch"]), trial.flushes) == (5, 2)
+    assert trial.factors["schedule"].levels["banded"].start_below_rh == 85
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs a terminal of Unix kind")
+def test_colours_on_a_terminal_and_none_with_no_color(tmp_path):
+    folder = tmp_path / "t"
+    code, seen = talk(["new", folder, "--seed", "1"], [])
+    assert code == 0
+    assert "\x1b[32m" in seen  # green: what was written
+    code, seen = talk(["plan", folder], [], environment={"NO_COLOR": "1"})
+    assert code == 0
+    assert not re.search(r"\x1b\[[0-9;]*3[0-9]m", seen)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="needs Unix signals")
+def test_an_interrupted_demo_leaves_nothing_half_written(tmp_path):
+    folder = tmp_path / "demo"
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from trialkit.cli import main; main()", "demo", str(folder)],
+        stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    deadline = time.time() + 60
+    while not (folder / "trial.toml").exists() and time.time() < deadline:
+        time.sleep(0.05)
+    time.sleep(2)
+    process.send_signal(signal.SIGINT)
+    _, complaint = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "Nothing was left half-written" in complaint
+    assert not (folder / "report.html").exists()
+    assert not (folder / "results").exists()
+    assert not list(folder.glob(".*"))
+
+
+@pytest.mark.slow
+def test_the_demo_runs_end_to_end_and_ends_by_naming_the_report(tmp_path):
+    folder = tmp_path / "demo"
+    begin = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-c", "from trialkit.cli import main; main()", "demo", str(folder)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert time.perf_counter() - begin < 120  # under a minute on two idle cores
+    assert done.stdout.rstrip().splitlines()[-1] == f"wrote {folder / 'report.html'}"
+    assert "\x1b" not in done.stdout
+    again = shutil.copytree(folder, tmp_path / "second")
+    told = subprocess.run(
+        [sys.executable, "-c", "from trialkit.cli import main; main()", "status", str(again),
+         "--json"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert {row["step"]: row["state"] for row in json.loads(told.stdout)["steps"]}["report"]
