@@ -36,8 +36,9 @@ class Identified:
         and `outside_g_m3` (vapour of the air that comes in), then `residual_sd_pct, r2,
         autocorrelation`.
     differences : DataFrame
-        One row per constant and chamber: `constant, chamber, ratio` (to the middle of the
-        others), `low, high, p` (adjusted by Holm), `differs`; empty for one chamber.
+        One row per constant and chamber: `constant, chamber, ratio` (to the mean of
+        the others that are alike), `low, high, p` (times the number of comparisons), `differs`;
+        empty for one chamber.
     fits : dict of RoomFit
     findings : tuple of Finding
     level : float
@@ -171,7 +172,8 @@ def identify_room(
     Notes
     -----
     Method and intervals: `trialkit.chamber.roomfit.fit_course`. Each chamber is compared with
-    the precision-weighted mean of the others on the logarithm, p-values adjusted by Holm.
+    the precision-weighted mean of the others on the logarithm, p-values adjusted by
+    Bonferroni; a chamber found odd is set apart and the rest compared again.
 
     Examples
     --------
@@ -237,43 +239,51 @@ def _row(fit: RoomFit) -> dict[str, object]:
 
 
 def _differences(fits: Mapping[str, RoomFit], level: float, smallest_ratio: float) -> pd.DataFrame:
-    """Compare each chamber with the weighted mean of the others, constant by constant."""
+    """Compare each chamber with the others, constant by constant."""
     columns = ["constant", "chamber", "ratio", "low", "high", "p", "differs"]
     if len(fits) < 2:
         return pd.DataFrame(columns=columns)
+    return pd.concat(
+        [_against_others(name, fits, level, smallest_ratio) for name in _NAMES],
+        ignore_index=True,
+    )[columns]
+
+
+def _against_others(
+    name: str, fits: Mapping[str, RoomFit], level: float, smallest_ratio: float
+) -> pd.DataFrame:
+    """Compare chambers with the weighted mean of those alike, setting odd ones apart in turn.
+
+    Without that, one odd chamber would make all the others look odd.
+    """
     from scipy.stats import norm
 
-    rows = []
+    logs = np.array([math.log(fit.estimates["estimate"][name]) for fit in fits.values()])
+    se = np.array([max(fit.log_se[name], 1e-9) for fit in fits.values()])
+    tests = len(_NAMES) * len(fits)
+    alike = np.ones(len(logs), dtype=bool)
+    while True:
+        gap, gap_se = np.empty(len(logs)), np.empty(len(logs))
+        for k in range(len(logs)):
+            others = alike.copy()
+            others[k] = False
+            weight = others / se**2
+            gap[k] = logs[k] - float(weight @ logs) / weight.sum()
+            gap_se[k] = math.hypot(se[k], 1 / math.sqrt(weight.sum()))
+        p = np.minimum(2 * norm.sf(np.abs(gap) / gap_se) * tests, 1.0)
+        differs = (np.abs(gap) >= math.log(smallest_ratio)) & (p < 1 - level)
+        if not (differs & alike).any() or alike.sum() <= 2:
+            break
+        alike[int(np.argmax(np.where(differs & alike, np.abs(gap) / gap_se, -1.0)))] = False
     width = float(norm.ppf(0.5 + level / 2))
-    for name in _NAMES:
-        logs = np.array([math.log(fit.estimates["estimate"][name]) for fit in fits.values()])
-        se = np.array([max(fit.log_se[name], 1e-9) for fit in fits.values()])
-        for k, chamber in enumerate(fits):
-            others = np.arange(len(logs)) != k
-            weight = 1 / se[others] ** 2
-            middle = float(np.sum(weight * logs[others]) / weight.sum())
-            gap, gap_se = logs[k] - middle, math.hypot(se[k], 1 / math.sqrt(weight.sum()))
-            rows.append(
-                {
-                    "constant": name,
-                    "chamber": chamber,
-                    "ratio": math.exp(gap),
-                    "low": math.exp(gap - width * gap_se),
-                    "high": math.exp(gap + width * gap_se),
-                    "p": 2 * float(norm.sf(abs(gap) / gap_se)),
-                }
-            )
-    table = pd.DataFrame(rows)
-    table["p"] = _holm(table["p"].to_numpy(dtype=float))
-    large = np.abs(np.log(table["ratio"])) >= math.log(smallest_ratio)
-    table["differs"] = large & (table["p"] < 1 - level)
-    return table[columns]
-
-
-def _holm(p: np.ndarray) -> np.ndarray:
-    """Adjust p-values by Holm (1979), Scand. J. Stat. 6:65-70."""
-    order = np.argsort(p)
-    stepped = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
-    out = np.empty_like(p)
-    out[order] = np.minimum(stepped, 1.0)
-    return out
+    return pd.DataFrame(
+        {
+            "constant": name,
+            "chamber": list(fits),
+            "ratio": np.exp(gap),
+            "low": np.exp(gap - width * gap_se),
+            "high": np.exp(gap + width * gap_se),
+            "p": p,
+            "differs": differs,
+        }
+    )

@@ -1,0 +1,276 @@
+"""Rooms found back from logs made with known constants, with and without noise."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trialkit import air
+from trialkit.chamber import (
+    ChamberError,
+    Room,
+    find_holding_setting,
+    identify_room,
+    simulate,
+)
+from trialkit.chamber.course import predict_readings, prepare_course
+from trialkit.chamber.roomfit import fit_course
+
+START = pd.Timestamp("2031-03-01 06:00", tz="UTC")
+TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, sensor_lag_s=30.0)
+TRUTH = {"air_changes_h": 4.0, "mist_g_m3_h": 0.3 * 998.2 / 2, "lag_s": 30.0}
+
+
+def make_log(room, *, on_s=120, off_s=1080, hours=2.0, step_s=10.0, noise=None, chamber=None):
+    """Simulate a chamber's log and its mist intervals; noise is one array of % RH."""
+    trace = simulate(room, {"on_s": on_s, "off_s": off_s}, hours, step_s=step_s).trace
+    rh = trace["sensor_rh_pct"].to_numpy()
+    log = pd.DataFrame(
+        {
+            "time": START + pd.to_timedelta(trace["time_s"], unit="s"),
+            "temp_c": trace["temp_c"],
+            "rh_pct": rh if noise is None else rh + noise(len(rh)),
+        }
+    )
+    begin = START + pd.to_timedelta(np.arange(0, hours * 3600, on_s + off_s), unit="s")
+    mist = pd.DataFrame({"start": begin, "stop": begin + pd.Timedelta(on_s, "s")})
+    if chamber is not None:
+        log["chamber"] = mist["chamber"] = chamber
+    return log, mist
+
+
+def white(seed, sd=0.3):
+    rng = np.random.default_rng(seed)
+    return lambda n: rng.normal(0, sd, n)
+
+
+def correlated(seed, sd=0.3, r=0.7):
+    rng = np.random.default_rng(seed)
+
+    def draw(n):
+        out = np.empty(n)
+        out[0] = rng.normal(0, sd)
+        steps = rng.normal(0, sd * np.sqrt(1 - r * r), n)
+        for k in range(1, n):
+            out[k] = r * out[k - 1] + steps[k]
+        return out
+
+    return draw
+
+
+@pytest.mark.parametrize(
+    ("room", "constants"),
+    [
+        (TENT.change(cooling=False), TRUTH),
+        (TENT, TRUTH),
+        (
+            TENT.change(air_changes_h=1.5, evaporating_fraction=0.5, sensor_lag_s=90.0),
+            {"air_changes_h": 1.5, "mist_g_m3_h": 0.15 * 998.2 / 2, "lag_s": 90.0},
+        ),
+    ],
+)
+def test_constants_come_back_from_a_clean_log(room, constants):
+    log, mist = make_log(room, hours=3.0)
+    found = identify_room(log, mist).table.iloc[0]
+    for name, value in constants.items():
+        assert found[name] == pytest.approx(value, rel=1e-3 if not room.cooling else 0.02)
+    outside = air.absolute_humidity_g_m3(20.0, 50.0)
+    assert found["outside_g_m3"] == pytest.approx(outside, rel=2e-3)
+    assert found["r2"] > 0.9999
+
+
+def test_the_model_of_the_fit_is_that_of_the_simulation():
+    """Without cooling the backward model must repeat the forward one."""
+    room = TENT.change(cooling=False)
+    log, mist = make_log(room, hours=3.0, step_s=7.0)
+    course = prepare_course(log, mist)
+    outside = air.absolute_humidity_g_m3(20.0, 50.0)
+    told = predict_readings(
+        course, n_h=4.0, mist_g_m3_h=TRUTH["mist_g_m3_h"], lag_s=30.0, outside=outside,
+        first=outside,
+    )  # fmt: skip
+    assert told == pytest.approx(log["rh_pct"].to_numpy(), abs=1e-6)
+
+
+def test_saturating_pulses_are_followed():
+    room = TENT.change(air_changes_h=1.5, mist_l_h=1.0)
+    log, mist = make_log(room, on_s=60, off_s=1740, hours=4.0, noise=white(4))
+    assert (log["rh_pct"] > 98).any()
+    found = identify_room(log, mist).table.iloc[0]
+    assert found["air_changes_h"] == pytest.approx(1.5, rel=0.05)
+    assert found["mist_g_m3_h"] == pytest.approx(0.9982 * 500, rel=0.06)
+
+
+def test_noise_does_not_bias_and_intervals_are_about_right():
+    inside = dict.fromkeys(TRUTH, 0)
+    ratios = []
+    for seed in range(12):
+        log, mist = make_log(TENT.change(cooling=False), noise=white(seed))
+        found = identify_room(log, mist).table.iloc[0]
+        ratios.append([found[name] / value for name, value in TRUTH.items()])
+        for name, value in TRUTH.items():
+            inside[name] += found[f"{name}_low"] <= value <= found[f"{name}_high"]
+    assert np.mean(ratios, axis=0) == pytest.approx(1.0, abs=0.01)
+    # fewer than 8 of 12 has a chance below 0.001 if each interval covers 95 %
+    assert min(inside.values()) >= 8
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("noise", "least"), [(white, 0.92), (correlated, 0.87)])
+def test_interval_coverage(noise, least):
+    """95 % intervals over 200 logs: within Monte-Carlo error for white noise."""
+    inside = dict.fromkeys(TRUTH, 0)
+    for seed in range(200):
+        log, mist = make_log(TENT.change(cooling=False), noise=noise(1000 + seed))
+        found = identify_room(log, mist).table.iloc[0]
+        for name, value in TRUTH.items():
+            inside[name] += found[f"{name}_low"] <= value <= found[f"{name}_high"]
+    shares = np.array(list(inside.values())) / 200
+    assert shares.min() >= least
+    assert shares.max() <= 0.995
+
+
+def test_correlated_noise_widens_the_intervals():
+    widths = []
+    for noise in (white(1), correlated(1)):
+        log, mist = make_log(TENT.change(cooling=False), noise=noise)
+        row = identify_room(log, mist).table.iloc[0]
+        widths.append(row["air_changes_h_high"] / row["air_changes_h_low"] - 1)
+    assert widths[1] > 1.7 * widths[0]
+
+
+def test_known_outside_air_narrows_the_estimate():
+    log, mist = make_log(TENT.change(cooling=False), noise=white(3))
+    outside = float(air.absolute_humidity_g_m3(20.0, 50.0))
+    free = identify_room(log, mist).table.iloc[0]
+    told = identify_room(log, mist, outside_g_m3=outside).table.iloc[0]
+    assert told["outside_g_m3"] == outside
+    ratio = (told["air_changes_h_high"] - told["air_changes_h_low"]) / (
+        free["air_changes_h_high"] - free["air_changes_h_low"]
+    )
+    assert ratio < 0.7
+
+
+def test_chambers_that_differ_are_shown():
+    parts = []
+    for k, name in enumerate(["T1", "T2", "T3", "T4"]):
+        leaky = 7.0 if name == "T3" else 4.0
+        room = TENT.change(cooling=False, air_changes_h=leaky)
+        parts.append(make_log(room, noise=white(50 + k), chamber=name))
+    log = pd.concat([part[0] for part in parts], ignore_index=True).sample(frac=1, random_state=1)
+    mist = pd.concat([part[1] for part in parts], ignore_index=True)
+    result = identify_room(log, mist)
+    odd = result.differences[result.differences["differs"]]
+    assert odd[["constant", "chamber"]].values.tolist() == [["air_changes_h", "T3"]]
+    assert odd["ratio"].iloc[0] == pytest.approx(7 / 4, rel=0.03)
+    assert "T3 differs from the other chambers in air changes" in result.sentences[0]
+    assert list(result.table["chamber"]) == ["T1", "T2", "T3", "T4"]
+    assert len(result.fitted) == len(log)
+    assert "T3" in str(result)
+    assert "<table" in result._repr_html_()
+    alike = identify_room(log[log["chamber"] != "T3"], mist)
+    assert alike.sentences == ("No chamber is shown to differ from the others.",)
+
+
+def test_two_hours_of_commissioning_give_the_timer_that_holds_the_band():
+    truth = TENT.change(evaporating_fraction=0.8, room_rh_pct=60.0)
+    log, mist = make_log(truth, noise=white(9))
+    guess = TENT.change(air_changes_h=1.0, room_rh_pct=40.0)  # what the label and a guess say
+    room = identify_room(log, mist).room("chamber", guess)
+    assert room.air_changes_h == pytest.approx(4.0, rel=0.05)
+    assert room.evaporating_fraction == pytest.approx(0.8, rel=0.03)
+    assert room.room_rh_pct == pytest.approx(60.0, abs=1.0)
+    held = find_holding_setting(room, low_rh=85, high_rh=95, cycles_s=[180, 300])
+    assert held.setting is not None
+    really = simulate(truth, held.setting)
+    assert really.low_rh_pct == pytest.approx(85, abs=1.5)
+    assert really.high_rh_pct < 95
+
+
+def test_inputs_are_not_changed_and_gaps_and_order_do_not_matter():
+    log, mist = make_log(TENT.change(cooling=False), noise=white(5))
+    log.loc[100:130, "rh_pct"] = np.nan
+    kept_log, kept_mist = log.copy(), mist.copy()
+    first = identify_room(log, mist).table
+    shuffled = identify_room(
+        log.sample(frac=1, random_state=2), mist.sample(frac=1, random_state=3)
+    ).table
+    pd.testing.assert_frame_equal(first, shuffled)
+    pd.testing.assert_frame_equal(log, kept_log)
+    pd.testing.assert_frame_equal(mist, kept_mist)
+    moved = log.assign(time=log["time"].dt.tz_convert("Asia/Tokyo"))
+    pd.testing.assert_frame_equal(first, identify_room(moved, mist).table)
+    split = pd.DataFrame(
+        {
+            "start": [*mist["start"], *(mist["start"] + pd.Timedelta("50s"))],
+            "stop": [*(mist["start"] + pd.Timedelta("70s")), *mist["stop"]],
+        }
+    )
+    pd.testing.assert_frame_equal(first, identify_room(log, split).table)
+
+
+def test_doubt_is_said():
+    log, mist = make_log(TENT.change(mist_l_h=3.0, air_changes_h=1.0), on_s=60, off_s=240)
+    codes = {finding.code for finding in identify_room(log, mist).findings}
+    assert "log_saturated" in codes
+    log, mist = make_log(TENT, noise=white(1))
+    other = mist.assign(
+        start=mist["start"] + pd.Timedelta("11min"), stop=mist["stop"] + pd.Timedelta("11min")
+    )
+    codes = {finding.code for finding in identify_room(log, other).findings}
+    assert "poor_fit" in codes or "rate_uncertain" in codes
+    slow, mist = make_log(TENT, hours=24.0, step_s=60.0, noise=white(2))
+    assert "lag_rough" in {finding.code for finding in identify_room(slow, mist).findings}
+    log, mist = make_log(TENT.change(surface_m2=1.0, evaporating_fraction=0.5, mist_l_h=0.6))
+    assert "correlated_residuals" in {f.code for f in identify_room(log, mist).findings}
+
+
+def test_what_cannot_be_used_is_refused():
+    log, mist = make_log(TENT)
+    with pytest.raises(ChamberError, match="lacks temp_c"):
+        identify_room(log.drop(columns="temp_c"), mist)
+    with pytest.raises(ChamberError, match="12 usable readings"):
+        identify_room(log.head(12), mist)
+    with pytest.raises(ChamberError, match="no mist within the log"):
+        identify_room(
+            log,
+            mist.assign(
+                start=mist["start"] - pd.Timedelta("9D"), stop=mist["stop"] - pd.Timedelta("9D")
+            ),
+        )
+    flat = log.assign(rh_pct=80.0)
+    with pytest.raises(ChamberError, match="too little to learn from"):
+        identify_room(flat, mist)
+    with pytest.raises(ChamberError, match="names chambers"):
+        identify_room(log.assign(chamber="T1"), mist)
+    with pytest.raises(ChamberError, match="no chamber 'T9'"):
+        identify_room(log, mist).room("T9", TENT)
+    two = pd.concat([log.assign(chamber="T1"), flat.assign(chamber="T2")])
+    both = pd.concat([mist.assign(chamber="T1"), mist.assign(chamber="T2")])
+    result = identify_room(two, both)
+    assert list(result.table["chamber"]) == ["T1"]
+    assert any(f.code == "not_identified" and "T2" in f.message for f in result.findings)
+
+
+def test_a_sensor_slower_than_the_air_is_named_as_such_only_by_order():
+    """The two rates can change places; the slower one is called air exchange."""
+    room = TENT.change(cooling=False, air_changes_h=20.0, sensor_lag_s=600.0)
+    log, mist = make_log(room, hours=4.0)
+    fit = fit_course(prepare_course(log, mist))
+    found = fit.estimates["estimate"]
+    assert found["air_changes_h"] == pytest.approx(3600 / 600, rel=0.01)
+    assert found["lag_s"] == pytest.approx(3600 / 20, rel=0.01)
+    assert found["mist_g_m3_h"] / found["air_changes_h"] == pytest.approx(
+        TRUTH["mist_g_m3_h"] / 20.0, rel=0.01
+    )
+
+
+def test_a_days_log_is_fitted_in_about_a_second():
+    log, mist = make_log(TENT, on_s=20, off_s=220, hours=24.0, step_s=60.0, noise=white(6))
+    identify_room(log.head(200), mist)  # libraries loaded
+    start = time.perf_counter()
+    identify_room(log, mist)
+    assert time.perf_counter() - start < 4.0  # measured alone: see benchmarks/chamber_speed.py
