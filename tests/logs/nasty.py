@@ -307,7 +307,8 @@ PACKED = [
 ]  # fmt: skip
 
 MIST = [
-    mist("on and off", "time,chamber,state\n2031-01-14 00:00:00,T1,on\n2031-01-14 00:00:20,T1,off\n",
+    mist("on and off", "time,chamber,state\n2031-01-14 00:00:00,T1,on\n"
+         "2031-01-14 00:00:20,T1,off\n",
          rows=1, check=lambda log: log.table["on_s"].iloc[0] == 20),
     mist("many words for on and off", "time,chamber,state\n" + "".join(
         f"2031-01-14 00:00:{i:02d},T1,{w}\n" for i, w in enumerate(
@@ -327,7 +328,8 @@ MIST = [
     mist("start and length", "start,chamber,on_s\n2031-01-14 00:00:00,T1,20\n"
          "2031-01-14 00:04:00,T1,-5\n2031-01-14 00:08:00,T1,x\n", rows=1,
          aside={"interval impossible": 1, "no value": 1}),
-    mist("intervals that overlap", "start,stop,chamber\n2031-01-14 00:00:00,2031-01-14 00:01:00,T1\n"
+    mist("intervals that overlap", "start,stop,chamber\n"
+         "2031-01-14 00:00:00,2031-01-14 00:01:00,T1\n"
          "2031-01-14 00:00:30,2031-01-14 00:02:00,T1\n", rows=1, findings=("mist_overlap",),
          check=lambda log: log.table["on_s"].iloc[0] == 120),
     mist("one column a chamber", "time,T1,T2\n2031-01-14 00:00:00,1,0\n2031-01-14 00:00:20,0,1\n"

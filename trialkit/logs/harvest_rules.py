@@ -121,7 +121,7 @@ def _conflicts(reading: Reading, entries: Entries) -> None:
             rest = [f"{entries.where(r)} says {r['fresh_g']:g} g" for _, r in same.iterrows()
                     if r["index"] != row["index"] or r["sheet"] != row["sheet"]]  # fmt: skip
             reasons.append(
-                f"{units[row['_unit']]}, flush {row['flush']}, is entered again for the same day: "
+                f"{units[row['unit_at']]}, flush {row['flush']}, stands twice for the same day: "
                 + "; ".join(rest[:3])
             )
         account.set_aside(

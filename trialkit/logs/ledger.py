@@ -96,10 +96,16 @@ class Ledger:
     @property
     def adds_up(self) -> bool:
         """Whether rows read = kept + set aside, and the lines of the table agree, per file."""
-        total = bool((self.counts["read"] == self.counts["kept"] + self.counts["set_aside"]).all())
-        aside = self.table[self.table["action"] == "set aside"].groupby("file")["rows"].sum()
-        listed = aside.reindex(self.counts["file"]).fillna(0).astype(int)
-        return total and bool((listed.to_numpy() == self.counts["set_aside"].to_numpy()).all())
+        read, kept, aside = (
+            self.counts[c].to_numpy(dtype=np.int64) for c in ("read", "kept", "set_aside")
+        )
+        listed: dict[str, int] = {}
+        chosen = self.table["action"].to_numpy() == "set aside"
+        rows = self.table["rows"].to_numpy()
+        for file, n in zip(self.table["file"].to_numpy()[chosen], rows[chosen], strict=True):
+            listed[file] = listed.get(file, 0) + int(n)
+        told = [listed.get(file, 0) for file in self.counts["file"]]
+        return bool((read == kept + aside).all() and (aside == np.array(told, np.int64)).all())
 
     def write(self, path: str | Path) -> Path:
         """Write the ledger as CSV; cells that a spreadsheet would run are made plain text."""

@@ -16,6 +16,7 @@ from trialkit.logs.tables import Opened, Reading
 from trialkit.logs.timetext import Moments, compile_format, read_moments
 
 NS = 1_000_000_000
+_LAST_NS = 230 * 365.25 * 86400 * NS
 _YEARS_OFF = 3 * 365.25 * 86400 * NS
 
 
@@ -115,7 +116,7 @@ def _moments(reading: Reading, raw: RawTable, column: Any) -> Moments:
     if pa.types.is_timestamp(column.type):
         return _typed(column)
     if pa.types.is_date(column.type):
-        typed = _typed(pc.cast(column, pa.timestamp("ns")))
+        typed = _typed(pc.cast(column, pa.timestamp("s")))
         return Moments(**{**typed.__dict__, "date_only": typed.ok.copy()})
     if not pa.types.is_string(column.type):
         column = pc.cast(column, pa.string())
@@ -139,11 +140,10 @@ def _typed(column: Any) -> Moments:
     n = len(column)
     ok = as_numpy(pc.is_valid(column), bool)
     aware = column.type.tz is not None
-    try:
-        ns = pc.cast(pc.cast(column, pa.timestamp("ns", column.type.tz)), pa.int64())
-        wall = as_numpy(pc.fill_null(ns, 0), np.int64)
-    except pa.ArrowInvalid:  # moments beyond the years 1678 to 2262
-        wall, ok = np.zeros(n, np.int64), np.zeros(n, bool)
+    factor = {"s": NS, "ms": 1_000_000, "us": 1000, "ns": 1}[column.type.unit]
+    ticks = as_numpy(pc.fill_null(pc.cast(column, pa.int64()), 0), np.int64)
+    ok &= np.abs(ticks.astype(float)) < _LAST_NS / factor  # the years 1740 to 2200
+    wall = np.where(ok, ticks, 0) * factor
     zero = np.zeros(n, np.int32)
     return Moments(
         wall=np.where(ok, wall, 0), ok=ok, offset_s=zero if aware else None,
