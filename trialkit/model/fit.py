@@ -22,6 +22,7 @@ from trialkit.errors import Finding, ModelError
 from trialkit.model import inference, prepare, smallsample
 from trialkit.model.matrices import INTERCEPT, Design, Floats, estimable_part
 from trialkit.model.prepare import Spec
+from trialkit.model.question import Question
 from trialkit.model.reduced import Reduced, Responses
 from trialkit.model.reml import Optimum, evaluate, maximise
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
@@ -216,14 +217,31 @@ class Fit:
         return float(core - df * np.log(self.scale) - 0.5 * constant)
 
     @cached_property
+    def state(self) -> inference.State:
+        """Give what tests need of the fit, as a batch of one."""
+        gls = smallsample.generalised_least_squares(self.reduced, self.phi[None], self.responses.y)
+        point, held = self.optimum.point, self.optimum.held
+        return inference.State(
+            self.reduced,
+            point.phi,
+            gls.beta * self.scale + self.responses.beta0,
+            self.responses.scale,
+            gls,
+            inference.invert_information(point.expected),
+            inference.invert_information(point.observed, held),
+            self.optimum.edge,
+            held,
+        )
+
+    @property
     def gls(self) -> smallsample.Gls:
         """Give generalised least squares at the estimated variances."""
-        return smallsample.generalised_least_squares(self.reduced, self.phi[None], self.responses.y)
+        return self.state.gls
 
     @cached_property
     def kept_beta(self) -> Floats:
         """Give the coefficients that are not aliased."""
-        return np.asarray(self.gls.beta[0] * self.scale + self.responses.beta0[0])
+        return np.asarray(self.state.beta[0])
 
     @cached_property
     def beta(self) -> Floats:
@@ -239,16 +257,6 @@ class Fit:
         kept = np.flatnonzero(self.design.kept)
         out[np.ix_(kept, kept)] = self.gls.C[0] * self.scale**2
         return out
-
-    @cached_property
-    def expected_cov(self) -> Floats:
-        """Give the inverse of the expected information, internal units, shape (1, m, m)."""
-        return inference.invert_information(self.optimum.point.expected)
-
-    @cached_property
-    def observed_cov(self) -> Floats:
-        """Give the inverse of the observed information; zero for variances held at zero."""
-        return inference.invert_information(self.optimum.point.observed, self.optimum.held)
 
     @cached_property
     def coefficients(self) -> pd.DataFrame:
@@ -286,25 +294,29 @@ class Fit:
             columns=["estimate", "se", "df", "t", "p", "low", "high"],
         )
         method = np.full(len(rows), "not estimable", dtype=object)
-        if good.any():
-            r = inference.rows_by(self, rows[good], df)
-            with np.errstate(divide="ignore", invalid="ignore"):
-                t = r.estimate / r.se
-            wide = t_quantile(self.level, r.df) * r.se
-            values = [r.estimate, r.se, r.df, t, t_two_sided(t, r.df)]
-            values += [r.estimate - wide, r.estimate + wide]
-            out.loc[good, :] = np.column_stack(values)
-            method[good] = r.method
+        for i in np.flatnonzero(good):
+            a = self._ask(rows[i : i + 1], df, joint=False)
+            estimate, nu = float(a.estimate[0, 0]), float(a.df[0, 0])
+            se = float(np.sqrt(a.cov[0, 0, 0]))
+            t = estimate / se if se > 0 else np.nan
+            wide = float(t_quantile(self.level, nu)) * se
+            p = float(t_two_sided(t, nu))
+            out.loc[i, :] = [estimate, se, nu, t, p, estimate - wide, estimate + wide]
+            method[i] = a.method[0]
         out["method"] = method
         return out
 
+    def _ask(self, rows: Floats, df: str, *, joint: bool) -> inference.Answer:
+        question = Question(self.data, rows)
+        return inference.answer(question, self.state, self.y[None], df, joint=joint)
+
     def contrast_cov(self, L: ArrayLike, *, df: str = "default") -> Floats:
-        """Give the covariance of the rows of ``L beta`` that `contrast` used, shape (l, l)."""
+        """Give the covariance of the rows of ``L beta``, asked together, shape (l, l)."""
         rows, good = self._kept_rows(L)
         out = np.full((len(rows), len(rows)), np.nan)
         if good.any():
             at = np.flatnonzero(good)
-            out[np.ix_(at, at)] = inference.rows_by(self, rows[good], df).cov
+            out[np.ix_(at, at)] = self._ask(rows[good], df, joint=False).cov[0]
         return out
 
     def joint(self, L: ArrayLike, *, df: str = "default") -> dict[str, Any]:
@@ -314,14 +326,10 @@ class Fit:
         if not len(part):
             none = float("nan")
             return {"num_df": 0, "den_df": none, "F": none, "p": none, "method": "not estimable"}
-        j = inference.joint_by(self, part, df)
-        return {
-            "num_df": j.num_df,
-            "den_df": j.den_df,
-            "F": j.F,
-            "p": float(f_upper(j.F, j.num_df, j.den_df)),
-            "method": j.method,
-        }
+        a = self._ask(part, df, joint=True)
+        F, den = float(a.F[0]), float(a.den_df[0])
+        p = float(f_upper(F, len(part), den))
+        return {"num_df": len(part), "den_df": den, "F": F, "p": p, "method": a.method[0]}
 
     def tests(self, df: str = "default") -> pd.DataFrame:
         """Test each fixed term (marginal hypotheses, sum-to-zero coding).

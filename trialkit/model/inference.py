@@ -1,9 +1,34 @@
-"""Which small-sample method a test uses, and the rows it gives."""
+"""Which small-sample method a test uses by default, and the answers it gives.
+
+The default holds its level with few, unequal units (`docs/statistics.md` has the
+calibration table):
+
+1. Fit with free variances and use Kenward and Roger's test.
+2. Where the variance of the treated units is not clearly above what lies beneath them (its
+   estimate is below the part of a unit mean's variance that comes from within the unit) and the
+   units are unequal, analyse the values of the units, each weighing the same. Their
+   unequal precision enters the covariance, not the weights.
+3. Where a blocking term is not orthogonal to the hypothesis, keep it random (recover the
+   information between blocks) only if it has at least `FEW` df and a variance of at least
+   `CLEAR` times that of a unit; otherwise analyse within blocks. With few blocks
+   recovery costs more than it brings (Yates 1940).
+
+In a balanced design none of this changes anything: every way gives the F of the analysis of
+variance.
+
+References
+----------
+.. [1] Kenward MG, Roger JH (1997). Biometrics 53:983-997. doi:10.2307/2533558
+.. [2] Yates F (1940). The recovery of inter-block information in balanced incomplete block
+   designs. Ann Eugen 10:317-325. doi:10.1111/j.1469-1809.1940.tb02257.x
+.. [3] Box GEP (1954). Some theorems on quadratic forms applied in the study of analysis of
+   variance problems, I. Ann Math Stat 25:290-302. doi:10.1214/aoms/1177728786
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,40 +36,343 @@ from numpy.typing import NDArray
 from trialkit.errors import ModelError
 from trialkit.model import smallsample
 from trialkit.model.matrices import Floats
-
-if TYPE_CHECKING:
-    from trialkit.model.fit import Fit
+from trialkit.model.question import RESIDUAL, Problem, Question
+from trialkit.model.reduced import Reduced
+from trialkit.model.reml import Variances, maximise
+from trialkit.model.smallsample import Gls
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
 
+OWN_CLEAR = 1.0  # own variance over the part from within, from which units may be weighted
+CLEAR = 0.5  # blocking variance over that of a unit, from which it may be random
+FEW = 5  # blocking df from which it may be random
+MANY = 20  # blocking df from which its sign alone decides
+SHRINK = 0.5  # own variance added, as a share of the part from within, when it may be zero
+
 
 @dataclass(frozen=True)
-class Rows:
-    """Estimates of some rows ``L beta``, each alone, with their common covariance.
+class State:
+    """Responses fitted on one design, one row per response.
 
     Parameters
     ----------
-    estimate, se, df : ndarray, shape (l,)
-    cov : ndarray, shape (l, l)
-    method : tuple of str
+    reduced : Reduced
+    phi : ndarray, shape (R, m)
+        Internal units.
+    beta : ndarray, shape (R, p)
+        User's unit.
+    scale : ndarray, shape (R,)
+    gls : Gls
+    expected_cov, observed_cov : ndarray, shape (R, m, m)
+        Inverse informations of `phi`; the observed one is zero where held at zero.
+    edge : ndarray of bool, shape (R,)
+    held : ndarray of bool, shape (R, m)
+    """
+
+    reduced: Reduced
+    phi: Floats
+    beta: Floats
+    scale: Floats
+    gls: Gls
+    expected_cov: Floats
+    observed_cov: Floats
+    edge: NDArray[np.bool_]
+    held: NDArray[np.bool_]
+
+    def take(self, at: NDArray[np.intp]) -> State:
+        """Give some responses."""
+        g = self.gls
+        return State(
+            self.reduced,
+            self.phi[at],
+            self.beta[at],
+            self.scale[at],
+            Gls(g.beta[at], g.C[at], g.ViX[at], g.P[at], g.G),
+            self.expected_cov[at],
+            self.observed_cov[at],
+            self.edge[at],
+            self.held[at],
+        )
+
+
+@dataclass
+class Answer:
+    """Rows ``L beta`` estimated and tested, one row per response.
+
+    Parameters
+    ----------
+    estimate : ndarray, shape (R, l)
+    cov : ndarray, shape (R, l, l)
+        Adjusted covariance, user's unit.
+    df : ndarray, shape (R, l)
+        Degrees of freedom of each row alone.
+    F, den_df : ndarray, shape (R,)
+        All rows together, ``num_df`` being l; missing where the rows are dependent.
+    method : ndarray of str, shape (R,)
     """
 
     estimate: Floats
-    se: Floats
-    df: Floats
     cov: Floats
-    method: tuple[str, ...]
+    df: Floats
+    F: Floats
+    den_df: Floats
+    method: NDArray[np.object_]
+
+    def put(self, at: NDArray[np.intp], other: Answer) -> None:
+        """Overwrite some responses."""
+        self.estimate[at], self.cov[at], self.df[at] = other.estimate, other.cov, other.df
+        self.F[at], self.den_df[at], self.method[at] = other.F, other.den_df, other.method
 
 
-@dataclass(frozen=True)
-class JointTest:
-    """A test of several rows at once."""
+def fit_state(reduced: Reduced, Y: Floats, variances: Variances = "free") -> State:
+    """Fit responses on one design.
 
-    num_df: int
-    den_df: float
-    F: float
-    method: str
+    Parameters
+    ----------
+    reduced : Reduced
+    Y : ndarray, shape (R, n)
+    variances : {"free", "nonnegative"}
+
+    Returns
+    -------
+    State
+    """
+    responses = reduced.project(Y)
+    optimum = maximise(reduced, responses, variances=variances)
+    phi = optimum.point.phi
+    gls = smallsample.generalised_least_squares(reduced, phi, responses.y)
+    return State(
+        reduced,
+        phi,
+        gls.beta * responses.scale[:, None] + responses.beta0,
+        responses.scale,
+        gls,
+        invert_information(optimum.point.expected),
+        invert_information(optimum.point.observed, optimum.held),
+        optimum.edge,
+        optimum.held,
+    )
+
+
+def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) -> Answer:
+    """Answer a question by a named method or by the default rule.
+
+    Parameters
+    ----------
+    question : Question
+    base : State
+        The whole model fitted to the responses.
+    Y : ndarray, shape (R, n)
+    df : {"default", "kenward-roger", "satterthwaite", "containment"}
+    joint : bool
+        Whether the rows are tested together (they must be independent).
+
+    Returns
+    -------
+    Answer
+    """
+    L = question.L
+    if df == "kenward-roger":
+        return by_kenward_roger(base, L, joint=joint)
+    if df == "satterthwaite":
+        return by_satterthwaite(base, L, joint=joint)
+    if df == "containment":
+        return by_containment(question, base, joint=joint)
+    if df == "default":
+        return by_default(question, base, Y, joint=joint)
+    raise ModelError(f"df='{df}': choose from {', '.join(METHODS)}")
+
+
+def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> Answer:
+    """Answer by the rule at the head of this module."""
+    out = by_kenward_roger(base, question.L, joint=joint)
+    on_units = use_units(question, base)
+    fixed = use_fixed(question.blocking, base, question.own_share)
+    here = np.flatnonzero(~on_units & fixed.any(axis=1))
+    names = tuple(question.blocking)
+    _by_group(question, out, Y, here, fixed[here], names, units=False, joint=joint, base=base)
+    here = np.flatnonzero(on_units)
+    if len(here) and (problem := question.problem(True, ())) is not None:
+        state = fit_state(problem.reduced, problem.values(Y[here]))
+        out.put(here, on_unit_values(question, problem, state, base.take(here), joint=joint))
+        blocking = question.unit_blocking
+        fixed = use_fixed(blocking, state, {RESIDUAL: 1.0})
+        some = np.flatnonzero(fixed.any(axis=1))
+        _by_group(
+            question,
+            out,
+            Y,
+            here[some],
+            fixed[some],
+            tuple(blocking),
+            units=True,
+            joint=joint,
+            base=base,
+        )
+    return out
+
+
+def _by_group(
+    question: Question,
+    out: Answer,
+    Y: Floats,
+    here: NDArray[np.intp],
+    fixed: NDArray[np.bool_],
+    names: tuple[str, ...],
+    *,
+    units: bool,
+    joint: bool,
+    base: State,
+) -> None:
+    """Refit the responses that need the same terms fixed, together."""
+    for pattern in np.unique(fixed, axis=0):
+        at = here[(fixed == pattern).all(axis=1)]
+        chosen = tuple(n for n, f in zip(names, pattern, strict=True) if f)
+        problem = question.problem(units, chosen)
+        if problem is None:
+            continue
+        state = fit_state(problem.reduced, problem.values(Y[at]))
+        if units:
+            part = on_unit_values(question, problem, state, base.take(at), joint=joint)
+        else:
+            part = by_kenward_roger(state, problem.L, joint=joint)
+        part.method[:] = [f"{m}, {' and '.join(chosen)} fixed" for m in part.method]
+        out.put(at, part)
+
+
+def use_units(question: Question, base: State) -> NDArray[np.bool_]:
+    """Say for which responses the values of the own units are analysed."""
+    none = np.zeros(len(base.phi), dtype=bool)
+    own = question.own
+    if own is None:
+        return none
+    at = base.reduced.params.index(own.term.name)
+    if question.equal_units:
+        return base.held[:, at]
+    share = question.own_share
+    within = sum(
+        value * base.phi[:, base.reduced.params.index(name)]
+        for name, value in share.items()
+        if name != own.term.name
+    )
+    return np.asarray((base.phi[:, at] < OWN_CLEAR * within) | base.edge)
+
+
+def use_fixed(blocking: dict[str, int], state: State, share: dict[str, float]) -> NDArray[np.bool_]:
+    """Say which blocking terms are fixed for which responses, shape (R, terms)."""
+    out = np.zeros((len(state.phi), len(blocking)), dtype=bool)
+    params = state.reduced.params
+    own = sum(value * state.phi[:, params.index(name)] for name, value in share.items())
+    for i, (name, df) in enumerate(blocking.items()):
+        phi = state.phi[:, params.index(name)]
+        if df < FEW:
+            out[:, i] = True
+        elif df < MANY:
+            out[:, i] = phi < CLEAR * np.maximum(own, 0.0)
+        out[:, i] |= (phi < 0) | state.edge
+    return out
+
+
+def by_kenward_roger(state: State, L: Floats, *, joint: bool) -> Answer:
+    """Answer by Kenward and Roger's method in one model."""
+    return _kenward_roger(state, L, np.zeros((1, 1, 1)), "kenward-roger", joint=joint)
+
+
+def on_unit_values(
+    question: Question, problem: Problem, state: State, base: State, *, joint: bool
+) -> Answer:
+    """Answer on the values of the own units, allowing for their unequal precision.
+
+    The units weigh the same in the estimate; the covariance of their values, ``D``, has the
+    shape that the variances of the whole model give, scaled to the error found between units.
+    """
+    own = question.own
+    assert own is not None
+    params = base.reduced.params
+    sub = {name: value for name, value in question.own_share.items() if name != own.term.name}
+    within = np.zeros(len(base.phi))
+    r = len(problem.reduced.stratum)
+    D = np.zeros((len(base.phi), r, r))
+    for name, share in sub.items():
+        phi = np.maximum(base.phi[:, params.index(name)], 0.0)
+        within += share * phi
+        D += phi[:, None, None] * problem.shapes[name]
+    level = np.maximum(base.phi[:, params.index(own.term.name)], 0.0) + SHRINK * within
+    D += level[:, None, None] * problem.shapes[own.term.name]
+    P, residual = state.gls.P, state.phi[:, -1]
+    ratio = np.einsum("rii->r", P) / np.einsum("rij,rji->r", P, D)
+    gap = D * ratio[:, None, None] - np.eye(r)
+    b = state.gls.ViX @ state.gls.C @ problem.L.T
+    extra = np.swapaxes(b, 1, 2) @ gap @ b * residual[:, None, None]
+    name = f"unit means of {own.term.name}"
+    return _kenward_roger(state, problem.L, extra, name, joint=joint)
+
+
+def _kenward_roger(state: State, L: Floats, extra: Floats, method: str, *, joint: bool) -> Answer:
+    estimate = state.beta @ L.T
+    weights = state.expected_cov
+    cov, slopes, adjusted = smallsample.kenward_roger_cov(state.gls, L, weights)
+    nu = smallsample.satterthwaite_df(
+        np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), weights
+    )
+    adjusted = adjusted + extra
+    F = den = np.full(len(estimate), np.nan)
+    if joint:
+        unit = estimate / state.scale[:, None]
+        F, den = smallsample.kenward_roger_test(cov, slopes, adjusted, weights, unit)
+    return Answer(
+        estimate,
+        adjusted * state.scale[:, None, None] ** 2,
+        nu,
+        F,
+        den,
+        np.full(len(estimate), method, dtype=object),
+    )
+
+
+def by_satterthwaite(state: State, L: Floats, *, joint: bool) -> Answer:
+    """Answer by Satterthwaite's degrees of freedom (Fai and Cornelius 1996 for several rows)."""
+    estimate = state.beta @ L.T
+    weights = state.observed_cov
+    cov = L @ state.gls.C @ L.T
+    _, slopes = smallsample.derivative_blocks(state.gls, L)
+    nu = smallsample.satterthwaite_df(
+        np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), weights
+    )
+    F = den = np.full(len(estimate), np.nan)
+    if joint:
+        both = smallsample.satterthwaite(state.gls, L, weights, estimate / state.scale[:, None])
+        F, den = both.F, both.den_df
+    return Answer(
+        estimate,
+        cov * state.scale[:, None, None] ** 2,
+        nu,
+        F,
+        den,
+        np.full(len(estimate), "satterthwaite", dtype=object),
+    )
+
+
+def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
+    """Answer with the df of the stratum that contains the hypothesis."""
+    L = question.L
+    estimate = state.beta @ L.T
+    cov = L @ state.gls.C @ L.T
+    df = question.containment_df
+    F = np.full(len(estimate), np.nan)
+    if joint:
+        unit = estimate / state.scale[:, None]
+        solved = np.linalg.solve(cov, unit[:, :, None])[:, :, 0]
+        F = np.einsum("rl,rl->r", unit, solved) / len(L)
+    return Answer(
+        estimate,
+        cov * state.scale[:, None, None] ** 2,
+        np.full(estimate.shape, float(df)),
+        F,
+        np.full(len(estimate), float(df)),
+        np.full(len(estimate), "containment", dtype=object),
+    )
 
 
 def invert_information(information: Floats, held: NDArray[np.bool_] | None = None) -> Floats:
@@ -67,46 +395,11 @@ def independent(L: Floats) -> Floats:
     """Give rows of ``L`` that are linearly independent, from top to bottom."""
     if len(L) <= 1:
         return L if len(L) and np.abs(L).max() > 1e-12 else L[:0]
+    tolerance = 1e-9 * max(1.0, float(np.abs(L).max()))
+    if np.linalg.matrix_rank(L, tol=tolerance) == len(L):
+        return L
     kept: list[int] = []
     for i in range(len(L)):
-        if np.linalg.matrix_rank(L[[*kept, i]], tol=1e-9 * max(1.0, np.abs(L).max())) > len(kept):
+        if np.linalg.matrix_rank(L[[*kept, i]], tol=tolerance) > len(kept):
             kept.append(i)
     return L[kept]
-
-
-def rows_by(fit: Fit, L: Floats, df: str) -> Rows:
-    """Estimate rows of ``L`` (treatment coding, kept columns) by a named method."""
-    estimate = fit.kept_beta @ L.T
-    weights = fit.expected_cov
-    s2 = fit.scale**2
-    if df in ("default", "kenward-roger"):
-        cov, slopes, adjusted = smallsample.kenward_roger_cov(fit.gls, L, weights)
-        nu = smallsample.satterthwaite_df(
-            np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), weights
-        )
-        cov, method = adjusted, "kenward-roger"
-    elif df == "satterthwaite":
-        cov = L @ fit.gls.C @ L.T
-        _, slopes = smallsample.derivative_blocks(fit.gls, L)
-        nu = smallsample.satterthwaite_df(
-            np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), fit.observed_cov
-        )
-        method = "satterthwaite"
-    else:
-        raise ModelError(f"df='{df}': choose from {', '.join(METHODS)}")
-    out = cov[0] * s2
-    return Rows(estimate, np.sqrt(np.diag(out)), nu[0], out, (method,) * len(L))
-
-
-def joint_by(fit: Fit, L: Floats, df: str) -> JointTest:
-    """Test rows of ``L`` together by a named method."""
-    estimate = (fit.kept_beta @ L.T / fit.scale)[None]
-    if df in ("default", "kenward-roger"):
-        joint = smallsample.kenward_roger(fit.gls, L, fit.expected_cov, estimate)
-        method = "kenward-roger"
-    elif df == "satterthwaite":
-        joint = smallsample.satterthwaite(fit.gls, L, fit.observed_cov, estimate)
-        method = "satterthwaite"
-    else:
-        raise ModelError(f"df='{df}': choose from {', '.join(METHODS)}")
-    return JointTest(joint.num_df, float(joint.den_df[0]), float(joint.F[0]), method)

@@ -10,7 +10,7 @@ import itertools
 import re
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, cast
 
 import numpy as np
@@ -70,7 +70,7 @@ class Part:
         return codes.astype(np.intp)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Design:
     """The fixed part of a model, able to give its rows for any combination.
 
@@ -118,6 +118,23 @@ class Design:
         """Give the names of the fixed terms without the intercept."""
         return tuple(":".join(term) for term in self.terms if term)
 
+    @cached_property
+    def to_sum(self) -> Floats:
+        """Give the map from treatment to sum-to-zero coefficients, shape (p_all, p_all)."""
+        grid = reference_grid(self, numeric="spread")
+        change = np.linalg.pinv(self.sum_rows(grid)) @ self.rows(grid)
+        change[np.abs(change) < 1e-12] = 0.0
+        return np.asarray(change)
+
+    @cached_property
+    def from_sum(self) -> Floats:
+        """Give the map from sum-to-zero to treatment coefficients, shape (p_all, p_all)."""
+        return np.asarray(np.linalg.inv(self.to_sum))
+
+    def sum_rows(self, grid: pd.DataFrame) -> Floats:
+        """Give the sum-to-zero-coded rows of ``X`` for a table of combinations."""
+        return np.hstack([block for _, block, _ in self._blocks(grid, "sum")])
+
     def rows(self, grid: pd.DataFrame) -> Floats:
         """Give the treatment-coded rows of ``X`` for a table of combinations.
 
@@ -157,7 +174,7 @@ class Design:
                 f"'{term}' is not a fixed term of '{self.formula}': "
                 f"choose from {', '.join(self.term_names)}"
             )
-        return _marginal_rows(self)[term]
+        return self.to_sum[self.spans[term]]
 
     def _blocks(self, grid: pd.DataFrame, coding: str) -> list[tuple[str, Floats, list[str]]]:
         present = {frozenset(term) for term in self.terms}
@@ -193,21 +210,6 @@ def _coded(part: Part, grid: pd.DataFrame, coding: str) -> tuple[Floats, list[st
     if coding == "treatment":
         return full[:, 1:], labels[1:]
     return full[:, :-1] - full[:, -1:], labels[:-1]
-
-
-def _marginal_rows(design: Design) -> dict[str, Floats]:
-    """Map treatment to sum-to-zero coefficients over all combinations of levels."""
-    grid = reference_grid(design, numeric="spread")
-    treatment = design.rows(grid)
-    blocks = design._blocks(grid, "sum")
-    pinv = np.linalg.pinv(np.hstack([block for _, block, _ in blocks]))
-    change = pinv @ treatment
-    change[np.abs(change) < 1e-12] = 0.0
-    out, start = {}, 0
-    for name, block, _ in blocks:
-        out[name] = change[start : start + block.shape[1]]
-        start += block.shape[1]
-    return out
 
 
 def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
@@ -363,7 +365,7 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
         spans[name] = slice(len(names), len(names) + len(labels))
         names += labels
     X = np.hstack([block for _, block, _ in blocks]) if blocks else np.zeros((len(table), 0))
-    kept, null = _rank(X)
+    kept, null = full_rank(X)
     design = Design(formula, terms, parts, tuple(names), spans, kept, null, typical)
     findings = []
     if not kept.all():
@@ -414,33 +416,28 @@ def _make_part(table: pd.DataFrame, name: str, kind: str, typical: dict[str, flo
     return Part(name, column, levels)
 
 
-def _rank(X: Floats) -> tuple[NDArray[np.bool_], Floats]:
+def full_rank(X: Floats) -> tuple[NDArray[np.bool_], Floats]:
     """Keep columns from left to right; give the null space of the whole."""
     p = X.shape[1]
     kept = np.zeros(p, dtype=bool)
     if p == 0:
         return kept, np.zeros((0, 0))
     scale = np.sqrt(np.einsum("ij,ij->j", X, X))
-    scaled = X / np.where(scale > 0, scale, 1.0)
+    scale = np.where(scale > 0, scale, 1.0)
+    scaled = X / scale
     gram = scaled.T @ scaled
-    basis: list[Floats] = []
-    # Gram–Schmidt in the metric of X'X, twice for accuracy
-    for j in range(p):
-        direction = np.zeros(p)
-        direction[j] = 1.0
-        for _ in range(2):
-            for b in basis:
-                direction -= (b @ gram @ direction) * b
-        size = float(direction @ gram @ direction)
-        if size > ALIAS_TOLERANCE:
+    left = gram.copy()
+    for j in range(p):  # elimination: the pivot is the squared distance to the kept columns
+        if left[j, j] > ALIAS_TOLERANCE:
             kept[j] = True
-            basis.append(direction / np.sqrt(size))
+            row = left[j, j + 1 :] / left[j, j]
+            left[j + 1 :, j + 1 :] -= np.outer(left[j, j + 1 :], row)
     lost = np.flatnonzero(~kept)
     null = np.zeros((p, len(lost)))
     if len(lost):
         inner = np.linalg.solve(gram[np.ix_(kept, kept)], gram[np.ix_(kept, lost)])
-        null[kept] = -inner / np.where(scale > 0, scale, 1.0)[kept, None]
-        null[lost, np.arange(len(lost))] = 1.0 / np.where(scale > 0, scale, 1.0)[lost]
+        null[kept] = -inner / scale[kept, None]
+        null[lost, np.arange(len(lost))] = 1.0 / scale[lost]
         null, _ = np.linalg.qr(null)
     return kept, null
 

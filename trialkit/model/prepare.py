@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +45,7 @@ class Spec:
     level: float = 0.95
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Prepared:
     """A clean table with its columns and cross-products.
 
@@ -59,6 +60,8 @@ class Prepared:
     design : Design
     groupings : tuple of Grouping
     reduced : Reduced
+    residual_groups : Grouping or None
+        Groups of rows with their own residual variance.
     findings : tuple of Finding
     """
 
@@ -69,7 +72,13 @@ class Prepared:
     design: Design = field(repr=False)
     groupings: tuple[Grouping, ...] = field(repr=False)
     reduced: Reduced = field(repr=False)
+    residual_groups: Grouping | None = field(default=None, repr=False)
     findings: tuple[Finding, ...] = ()
+
+    @cached_property
+    def X_sum(self) -> Floats:  # noqa: N802
+        """Give all fixed columns in sum-to-zero coding, shape (n, p_all)."""
+        return self.design.sum_rows(self.table)
 
 
 def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
@@ -101,7 +110,7 @@ def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
             )
     check_groupings(groupings, n, separate_residuals=residual is not None)
     reduced = reduce_design(X, groupings, residual_groups=residual)
-    return Prepared(spec, clean, y, X, design, groupings, reduced, (*findings, *more))
+    return Prepared(spec, clean, y, X, design, groupings, reduced, residual, (*findings, *more))
 
 
 def check_options(spec: Spec) -> None:

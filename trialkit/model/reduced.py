@@ -244,6 +244,7 @@ def reduce_design(
     *,
     residual_groups: Grouping | None = None,
     absorb: bool = True,
+    complete: bool = False,
 ) -> Reduced:
     """Bring fixed and random columns into coordinates of the error strata.
 
@@ -257,6 +258,8 @@ def reduce_design(
         Groups of rows with their own residual variance.
     absorb : bool
         Whether a large grouping factor may be absorbed.
+    complete : bool
+        Whether the coordinates must span all rows, leaving nothing outside.
 
     Returns
     -------
@@ -277,7 +280,7 @@ def reduce_design(
     coef[np.arange(len(strata), len(coef)), kept] = 1.0
     Q, T = _orthonormal(X)
     Zs = [indicator(groupings[k]) for k in kept]
-    F = np.hstack([*Zs, Q])
+    F = np.hstack([*([np.eye(n)] if complete else []), *Zs, Q])
     maps, used, coords = [], [], []
     for s in strata:
         PF = s.apply(F.T)
@@ -296,7 +299,7 @@ def reduce_design(
     for i in range(len(used)):
         own = np.flatnonzero(stratum == i)
         G[i, own, own] = 1.0
-    start = 0
+    start = n if complete else 0
     for i, Z in enumerate(Zs):
         Zr = FR[:, start : start + Z.shape[1]]
         start += Z.shape[1]

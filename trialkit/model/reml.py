@@ -149,7 +149,7 @@ def evaluate(
     a, e, out_ss = phi[inside] @ reduced.coef.T, e[inside], out_ss[inside]
     lam = a[:, : reduced.n_strata]
     logdet = 2 * np.log(np.einsum("rii->ri", half)).sum(1) + np.log(lam) @ reduced.out
-    P = np.linalg.inv(W)
+    P: Floats = np.asarray(np.linalg.inv(W), dtype=np.float64)
     Pe = np.einsum("rij,rj->ri", P, e)
     square = np.einsum("ri,ri->r", e, Pe) + (out_ss / lam).sum(1)
     point.loglik[inside] = -0.5 * (logdet + square)
@@ -201,7 +201,8 @@ def _add_barrier(reduced: Reduced, point: Point, inside: NDArray[np.intp], weigh
     """Add ``weight * (log |V| - r log residual)`` over the coordinates, with derivatives."""
     phi = point.phi[inside]
     V = weighted_sum(phi @ reduced.coef.T, reduced.G)
-    trace, double = _traces(np.linalg.inv(V), reduced.G)
+    Vi: Floats = np.asarray(np.linalg.inv(V), dtype=np.float64)
+    trace, double = _traces(Vi, reduced.G)
     c, m, random = reduced.coef, phi.shape[1], reduced.n_random
     residual = phi[:, random:].mean(axis=1)
     r, parts = len(reduced.stratum), m - random
@@ -316,11 +317,11 @@ def maximise(
     stuck = np.flatnonzero(~out.settled)
     if len(stuck) and variances == "free":
         # the maximum lies on the edge of the space: approach it from inside
-        part, at = responses.take(stuck), start_values(reduced, len(stuck))
-        at[:, pins] = phi[0, pins]
+        part, near = responses.take(stuck), start_values(reduced, len(stuck))
+        near[:, pins] = phi[0, pins]
         for weight in BARRIERS:
-            again = _climb(reduced, part, at, low, pins, path, barrier=weight)
-            at = again.point.phi
+            again = _climb(reduced, part, near, low, pins, path, barrier=weight)
+            near = again.point.phi
             out.steps[stuck] += again.steps
         plain = evaluate(reduced, again.point.phi, part.e, part.out_ss)
         out.point.put(stuck, plain)

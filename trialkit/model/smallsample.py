@@ -90,8 +90,8 @@ def generalised_least_squares(reduced: Reduced, phi: Floats, y: Floats) -> Gls:
     W = weighted_sum(a, reduced.GK)
     turned = np.broadcast_to(reduced.K.T, (len(W), *reduced.K.T.shape))
     P = np.asarray(reduced.K @ np.linalg.solve(W, turned))
-    G = np.tensordot(reduced.coef.T, reduced.G, axes=1)
-    return Gls(beta, C, ViX, np.asarray(P), G)
+    G: Floats = np.tensordot(reduced.coef.T, reduced.G, axes=1)
+    return Gls(beta, C, np.asarray(ViX, dtype=float), P, G)
 
 
 def derivative_blocks(gls: Gls, L: Floats) -> tuple[Floats, Floats]:
@@ -125,33 +125,31 @@ def kenward_roger_cov(gls: Gls, L: Floats, weights: Floats) -> tuple[Floats, Flo
     return cov, slopes, cov + extra + np.swapaxes(extra, 1, 2)
 
 
-def kenward_roger(gls: Gls, L: Floats, weights: Floats, estimate: Floats) -> Joint:
-    """Test ``L beta = 0`` by Kenward and Roger (1997).
+def kenward_roger_test(
+    cov: Floats, slopes: Floats, adjusted: Floats, weights: Floats, estimate: Floats
+) -> tuple[Floats, Floats]:
+    """Test rows together by Kenward and Roger (1997).
 
     Parameters
     ----------
-    gls : Gls
-    L : ndarray, shape (q, p)
-        Independent rows.
+    cov, slopes, adjusted : ndarray
+        From `kenward_roger_cov`; the rows must be independent.
     weights : ndarray, shape (R, m, m)
         Inverse of the expected information.
     estimate : ndarray, shape (R, q)
-        ``L beta``.
 
     Returns
     -------
-    Joint
+    F, den_df : ndarray, shape (R,)
     """
-    q = len(L)
-    cov, slopes, adjusted = kenward_roger_cov(gls, L, weights)
+    q = estimate.shape[1]
     theta = np.linalg.solve(cov[:, None], slopes)
     traces = np.einsum("rijj->ri", theta)
     A1 = np.einsum("rij,ri,rj->r", weights, traces, traces)
     A2 = np.einsum("rij,riab,rjba->r", weights, theta, theta)
     den_df, scale = kenward_roger_df(q, A1, A2)
     solved = np.linalg.solve(adjusted, estimate[:, :, None])[:, :, 0]
-    F = scale * np.einsum("rq,rq->r", estimate, solved) / q
-    return Joint(q, den_df, F, adjusted)
+    return scale * np.einsum("rq,rq->r", estimate, solved) / q, den_df
 
 
 def kenward_roger_df(q: int, A1: Floats, A2: Floats) -> tuple[Floats, Floats]:

@@ -1,0 +1,380 @@
+"""What a hypothesis is about: its units, the terms that block it, and ways to analyse it.
+
+The *own units* of a hypothesis are the coarsest random term whose units do not
+mix its levels: the units that received the treatment. Terms nested in them (shelves,
+blocks) are sub-samples; every other random term *blocks* the hypothesis. All of this is read
+off the table, so the choices below depend on the layout and the variances alone.
+
+A hypothesis can be analysed
+
+- in the whole model, with all terms random;
+- with some blocking terms fixed (the intra-block analysis);
+- on the values of the own units, each unit weighing the same.
+
+`trialkit.model.inference` chooses between them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.errors import ModelError
+from trialkit.model.matrices import INTERCEPT, Floats, full_rank
+from trialkit.model.prepare import Prepared
+from trialkit.model.reduced import Reduced, reduce_design
+from trialkit.model.terms import Grouping, indicator
+
+ORTHOGONAL = 1e-7  # loss of information, relative, below which a term does not block
+RESIDUAL = "residual"
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One way to analyse a hypothesis, as a mixed model of its own.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    L : ndarray, shape (l, p)
+        The hypothesis in the coefficients of this model.
+    rows : ndarray, shape (units, n), or None
+        How the values analysed come from the rows of the table; None for the rows themselves.
+    shapes : dict
+        Parameter name of the whole model to the covariance it gives the unit values, r × r
+        in the coordinates of `reduced`.
+    """
+
+    reduced: Reduced
+    L: Floats
+    rows: Floats | None = None
+    shapes: dict[str, Floats] = field(default_factory=dict)
+
+    def values(self, Y: Floats) -> Floats:
+        """Give the values analysed for responses by row, shape (R, units)."""
+        return Y if self.rows is None else Y @ self.rows.T
+
+
+@dataclass(frozen=True, eq=False)
+class Question:
+    """Rows ``L`` asked of a design, with the structure that bears on them.
+
+    Parameters
+    ----------
+    prepared : Prepared
+    L : ndarray, shape (l, p)
+        Rows in the kept treatment-coded coefficients.
+    """
+
+    prepared: Prepared
+    L: Floats
+    problems: dict[tuple[bool, tuple[str, ...]], Problem | None] = field(default_factory=dict)
+
+    @cached_property
+    def in_sum_coding(self) -> Floats:
+        """Give the rows in sum-to-zero coefficients, shape (l, p_all)."""
+        full = np.zeros((len(self.L), len(self.prepared.design.names)))
+        full[:, self.prepared.design.kept] = self.L
+        out = full @ self.prepared.design.from_sum
+        out[np.abs(out) < 1e-9 * max(1e-300, float(np.abs(out).max(initial=0.0)))] = 0.0
+        return out
+
+    @cached_property
+    def terms(self) -> tuple[str, ...]:
+        """Give the fixed terms the rows touch."""
+        used = np.abs(self.in_sum_coding).max(axis=0, initial=0.0) > 0
+        return tuple(name for name, s in self.prepared.design.spans.items() if used[s].any())
+
+    @cached_property
+    def is_comparison(self) -> bool:
+        """Say whether the rows compare (a mean also carries the intercept)."""
+        return INTERCEPT not in self.terms
+
+    @cached_property
+    def _strata(self) -> dict[str, int | None]:
+        """Give the df each intercept term leaves when fixed; None where it is in the error.
+
+        Terms to which the rows are orthogonal are left out.
+        """
+        X = self.prepared.X
+        plain = self.L @ np.linalg.solve(X.T @ X, self.L.T)
+        out: dict[str, int | None] = {}
+        for g in self.prepared.groupings:
+            if g.weight is None and (df := _df_when_fixed(X, self.L, plain, g)) != 0:
+                out[g.term.name] = df
+        return out
+
+    @cached_property
+    def own(self) -> Grouping | None:
+        """Give the random term whose units received the treatment; None for single rows.
+
+        It is the coarsest term that cannot be fixed without losing the rows.
+        """
+        intercepts = [g for g in self.prepared.groupings if g.weight is None]
+        if self.is_comparison:
+            mixed = [g for g in intercepts if self._strata.get(g.term.name, 0) is None]
+        else:
+            X, spans = self.prepared.X_sum, self.prepared.design.spans
+            block = np.hstack([X[:, spans[name]] for name in self.terms])
+            mixed = [g for g in intercepts if _constant_within(block, g)]
+        return min(mixed, key=lambda g: g.q, default=None)
+
+    @cached_property
+    def below(self) -> tuple[Grouping, ...]:
+        """Give the random terms nested in the own units."""
+        if self.own is None:
+            return ()
+        return tuple(
+            g for g in self.prepared.groupings if g is not self.own and _nested(g, self.own)
+        )
+
+    @cached_property
+    def blocking(self) -> dict[str, int]:
+        """Give the terms that block the rows and could be fixed, with their df.
+
+        A term is left out where the rows are orthogonal to it, and where fixing it would
+        leave them inestimable (then it is part of their error).
+        """
+        if not self.is_comparison:
+            return {}
+        beneath = {g.term.name for g in self.below}
+        return {
+            name: df for name, df in self._strata.items() if df is not None and name not in beneath
+        }
+
+    @cached_property
+    def unit_blocking(self) -> dict[str, int]:
+        """Give the terms that block the rows on unit values, with their df."""
+        parts = self._unit_parts
+        if parts is None or not self.is_comparison:
+            return {}
+        _, X, L = parts
+        plain = L @ np.linalg.solve(X.T @ X, L.T)
+        out = {}
+        for g in self._above:
+            if df := _df_when_fixed(X, L, plain, g):
+                out[g.term.name] = df
+        return out
+
+    @cached_property
+    def _above(self) -> tuple[Grouping, ...]:
+        """Give the terms that the own units are nested in, as groupings of units."""
+        own = self.own
+        if own is None:
+            return ()
+        first = _first_rows(own)
+        return tuple(
+            Grouping(g.term, g.codes[first], g.labels, None, 1.0)
+            for g in self.prepared.groupings
+            if g is not own and g.weight is None and _nested(own, g)
+        )
+
+    @cached_property
+    def containment_df(self) -> int:
+        """Give the df that the own units have left, or the rows where nothing contains them."""
+        data, own = self.prepared, self.own
+        X, n = data.X, len(data.y)
+        rank = np.linalg.matrix_rank
+        if own is None:
+            Zs = [indicator(g) for g in data.groupings]
+            return int(n - rank(np.hstack([X, *Zs])))
+        beneath = {g.term.name for g in self.below} | {own.term.name}
+        others = [indicator(g) for g in data.groupings if g.term.name not in beneath]
+        without = rank(np.hstack([X, *others]))
+        return int(rank(np.hstack([X, *others, indicator(own)])) - without)
+
+    @cached_property
+    def own_share(self) -> dict[str, float]:
+        """Give how much each variance adds to the mean of an own unit, on average.
+
+        Blocking terms are left out.
+        """
+        n = len(self.prepared.y)
+        codes = np.arange(n) if self.own is None else self.own.codes
+        sizes = np.bincount(codes)
+        out = {}
+        if self.own is not None:
+            out[self.own.term.name] = 1.0
+        for g in self.below:
+            if g.weight is not None:
+                continue
+            pairs, counts = np.unique(codes * g.q + g.codes, return_counts=True)
+            out[g.term.name] = float(
+                np.mean(np.bincount(pairs // g.q, weights=counts.astype(float) ** 2) / sizes**2)
+            )
+        for name in self.prepared.reduced.params[self.prepared.reduced.n_random :]:
+            out[name] = float(np.mean(1 / sizes))
+        residuals = len(self.prepared.reduced.params) - self.prepared.reduced.n_random
+        if residuals > 1:
+            for name in self.prepared.reduced.params[self.prepared.reduced.n_random :]:
+                out[name] /= residuals
+        return out
+
+    def problem(self, units: bool, fixed: tuple[str, ...]) -> Problem | None:
+        """Give the analysis on own units or rows with some blocking terms fixed.
+
+        None where it cannot be made (rows inestimable, nothing left for the error).
+        """
+        key = (units, fixed)
+        if key not in self.problems:
+            try:
+                made = self._on_units(fixed) if units else self._on_rows(fixed)
+            except ModelError:
+                made = None
+            self.problems[key] = made
+        return self.problems[key]
+
+    def _on_rows(self, fixed: tuple[str, ...]) -> Problem | None:
+        data = self.prepared
+        return _with_fixed(data.X, self.L, data.groupings, fixed, data.residual_groups)
+
+    @cached_property
+    def equal_units(self) -> bool:
+        """Say whether every own unit weighs the same already."""
+        own, data = self.own, self.prepared
+        if own is None:
+            return True
+        sizes = np.bincount(own.codes)
+        if len(np.unique(sizes)) > 1:
+            return False
+        # what differs within units must have the same mean in each unit
+        X, spans = data.X_sum, data.design.spans
+        parts = [X[:, s] for s in spans.values() if not _constant_within(X[:, s], own)]
+        for g in data.groupings:
+            if g is own or g.weight is not None or _nested(own, g):
+                continue
+            if g in self.below:
+                pairs, counts = np.unique(own.codes * g.q + g.codes, return_counts=True)
+                squares = np.bincount(pairs // g.q, weights=counts.astype(float) ** 2)
+                if len(np.unique(squares)) > 1:
+                    return False
+            else:
+                parts.append(indicator(g))
+        return all(_constant(_unit_means(part, own)) for part in parts)
+
+    @cached_property
+    def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
+        """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
+        own, data = self.own, self.prepared
+        if own is None or not data.design.kept.all() or data.residual_groups is not None:
+            return None
+        X, spans = data.X_sum, data.design.spans
+        unit_terms = [name for name in spans if _constant_within(X[:, spans[name]], own)]
+        if not set(self.terms) <= set(unit_terms):
+            return None
+        inner = [X[:, spans[name]] for name in spans if name not in unit_terms]
+        for g in data.groupings:
+            if g is own or g in self.below or g.weight is not None or _nested(own, g):
+                continue
+            Z = indicator(g)
+            inner.append(Z[:, :-1] - Z[:, -1:])
+        F = np.hstack([indicator(own), *inner])
+        kept, null = full_rank(F)
+        if null.shape[1] and np.abs(null[: own.q]).max() > 1e-9:
+            return None
+        Q, T = np.linalg.qr(F[:, kept])
+        rows = np.asarray(np.linalg.solve(T, Q.T)[: own.q])
+        first = _first_rows(own)
+        X_units = np.hstack([X[first][:, spans[name]] for name in unit_terms])
+        L_units = np.hstack([self.in_sum_coding[:, spans[name]] for name in unit_terms])
+        return rows, X_units, L_units
+
+    def _on_units(self, fixed: tuple[str, ...]) -> Problem | None:
+        parts = self._unit_parts
+        if parts is None or self.own is None:
+            return None
+        rows, X, L = parts
+        own = self.own
+        problem = _with_fixed(X, L, self._above, fixed, None, complete=True)
+        if problem is None:
+            return None
+        A = problem.reduced.rows.A
+        shapes = {own.term.name: np.eye(len(A))}
+        for g in self.below:
+            if g.weight is None:
+                shapes[g.term.name] = A @ _unit_gram(g, rows) @ A.T
+        shapes[RESIDUAL] = A @ (rows @ rows.T) @ A.T
+        return Problem(problem.reduced, problem.L, rows, shapes)
+
+
+def _first_rows(g: Grouping) -> NDArray[np.intp]:
+    """Give the first row of each level."""
+    first = np.zeros(g.q, dtype=np.intp)
+    first[g.codes[::-1]] = np.arange(len(g.codes))[::-1]
+    return first
+
+
+def _unit_means(block: Floats, own: Grouping) -> Floats:
+    sizes = np.bincount(own.codes)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    order = np.argsort(own.codes, kind="stable")
+    return np.asarray(np.add.reduceat(block[order], starts, axis=0) / sizes[:, None])
+
+
+def _constant(block: Floats) -> bool:
+    gap = np.abs(block - block[0]).max(initial=0.0)
+    return bool(gap <= 1e-9 * max(1.0, float(np.abs(block).max(initial=0.0))))
+
+
+def _constant_within(block: Floats, g: Grouping) -> bool:
+    gap = np.abs(block - block[_first_rows(g)][g.codes]).max(initial=0.0)
+    return bool(gap <= 1e-9 * max(1.0, float(np.abs(block).max(initial=0.0))))
+
+
+def _nested(inner: Grouping, outer: Grouping) -> bool:
+    """Say whether each level of one term lies in one level of another."""
+    return bool((outer.codes == outer.codes[_first_rows(inner)][inner.codes]).all())
+
+
+def _unit_gram(g: Grouping, rows: Floats) -> Floats:
+    sums = np.zeros((len(rows), g.q))
+    np.add.at(sums.T, g.codes, rows.T)
+    return sums @ sums.T
+
+
+def _df_when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> int | None:
+    """Give the df a term leaves when fixed, 0 where orthogonal, None where ``L`` is lost."""
+    sizes = np.bincount(g.codes)
+    order = np.argsort(g.codes, kind="stable")
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    sums = np.add.reduceat(X[order], starts, axis=0)
+    gram = X.T @ X - (sums.T / sizes) @ sums
+    values, vectors = np.linalg.eigh((gram + gram.T) / 2)
+    keep = values > 1e-9 * max(float(np.trace(X.T @ X)), 1e-300) / len(values)
+    V = vectors[:, keep]
+    if np.abs(L - (L @ V) @ V.T).max() > 1e-7 * np.abs(L).max():
+        return None
+    intra = (L @ V / values[keep]) @ (L @ V).T
+    if np.abs(intra - plain).max() <= ORTHOGONAL * np.abs(plain).max():
+        return 0
+    return int(g.q + keep.sum() - X.shape[1])
+
+
+def _with_fixed(
+    X: Floats,
+    L: Floats,
+    groupings: tuple[Grouping, ...],
+    fixed: tuple[str, ...],
+    residual_groups: Grouping | None,
+    *,
+    complete: bool = False,
+) -> Problem | None:
+    """Give the model with some random terms fixed; None where the rows are inestimable."""
+    chosen = [g for g in groupings if g.term.name in fixed]
+    others = tuple(g for g in groupings if g.term.name not in fixed)
+    F = np.hstack([X, *(indicator(g) for g in chosen)])
+    kept: NDArray[np.bool_]
+    kept, null = full_rank(F)
+    rows = np.hstack([L, np.zeros((len(L), F.shape[1] - X.shape[1]))])
+    if null.shape[1] and np.abs(rows @ null).max() > 1e-7 * np.abs(L).max():
+        return None
+    F = F[:, kept]
+    if F.shape[1] >= len(F):
+        return None
+    reduced = reduce_design(
+        F, others, residual_groups=residual_groups, absorb=not complete, complete=complete
+    )
+    return Problem(reduced, rows[:, kept])
