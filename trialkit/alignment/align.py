@@ -10,11 +10,13 @@ import pandas as pd
 
 from trialkit.alignment.aligned import Aligned
 from trialkit.alignment.cells import to_ns
+from trialkit.alignment.checks import check_logs
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import mist_per_window
 from trialkit.alignment.summaries import EXPOSURES
+from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import derive_windows, run_factors
 from trialkit.errors import AlignError, Finding, TrialkitError
 from trialkit.trial import Trial
@@ -79,13 +81,28 @@ def align(
     settings = settings or default_settings(trial, air)
     picked, findings = _one_row_each(trial, picked)
     spans, more = derive_windows(trial, picked, override=windows)
-    runs, sensors, told = _expose(trial, air, pulses, spans, settings)
+    told = _told(harvest, climate, mist)
+    check = None
+    if isinstance(air, pd.DataFrame):
+        check = check_logs(trial, air, pulses, max_gap_min=settings.max_gap_min, told=told)
+        air = check.climate
+        findings += check.findings
+    runs, sensors, thin = _expose(trial, air, pulses, spans, settings)
+    keys = list(run_factors(trial))
+    runs = add_agreement(runs, sensors, keys)
+    runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
     assignment = _assignment(trial, plan)
-    fidelity = fidelity_table(trial, runs, assignment)
+    fidelity = fidelity_table(trial, runs, assignment, check.response if check else None)
     table, missing = _assemble(trial, picked, assignment, runs)
-    findings += more + told + missing
-    findings += fidelity_findings(fidelity, list(run_factors(trial)))
-    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial)
+    if any(finding.code == "units_missing" for finding in told):
+        missing = []  # the reader of the harvest already listed them
+    findings += more + thin + missing + fidelity_findings(fidelity, keys)
+    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check)
+
+
+def _told(*logs: Any) -> tuple[Finding, ...]:
+    """Collect what the readers of the logs already found."""
+    return tuple(f for log in logs for f in getattr(log, "findings", ()))
 
 
 def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSettings:
@@ -247,8 +264,8 @@ def _expose(
             Finding(
                 "low_coverage",
                 "caution",
-                f"{len(thin)} windows have sound records for less than "
-                f"{settings.min_coverage_pct:g} % of their time: {named}{more}",
+                f"{len(thin)} window{'s have' if len(thin) > 1 else ' has'} sound records for "
+                f"less than {settings.min_coverage_pct:g} % of their time: {named}{more}",
                 "treat their exposures as rough; nothing was filled in",
             )
         )
@@ -316,7 +333,7 @@ def _assemble(
 def _attach(table: pd.DataFrame, runs: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Add the exposures of the run and flush to every row."""
     table["window"] = "flush " + table["flush"].astype(str)
-    wanted = [*EXPOSURES, *_MIST, "low_coverage"]
+    wanted = [*EXPOSURES, *_MIST, "rh_u_pct", "vpd_u_kpa", "low_coverage"]
     part = runs[[*keys, "window", *wanted]]
     table = table.merge(part, on=[*keys, "window"], how="left", validate="many_to_one")
     return table.drop(columns="window")

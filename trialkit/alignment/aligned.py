@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from trialkit.alignment.checks import LogCheck
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
@@ -32,6 +33,9 @@ class Aligned:
     settings : ExposureSettings
         Limits the exposures were counted against.
     trial : Trial
+    check : LogCheck or None
+        Calibrations, sensor flags and mist response; None where the climate log was not held
+        in memory or there was none.
     """
 
     table: pd.DataFrame
@@ -41,6 +45,7 @@ class Aligned:
     findings: tuple[Finding, ...]
     settings: ExposureSettings
     trial: Trial = field(repr=False)
+    check: LogCheck | None = field(default=None, repr=False)
 
     def shown(self) -> Shown:
         """Format the exposures of whole runs as one table."""

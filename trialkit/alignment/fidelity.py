@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.errors import Finding
+from trialkit.logs.response import MistResponse
 from trialkit.trial import Factor, Trial
 
 #: A run whose duty is off by more than this share of the plan is named. Common practice,
@@ -24,7 +25,10 @@ def mist_factor(trial: Trial) -> Factor | None:
 
 
 def fidelity_table(
-    trial: Trial, runs: pd.DataFrame, assignment: pd.DataFrame | None
+    trial: Trial,
+    runs: pd.DataFrame,
+    assignment: pd.DataFrame | None,
+    response: MistResponse | None = None,
 ) -> pd.DataFrame:
     """Set the duty delivered in each run beside the duty planned.
 
@@ -35,17 +39,21 @@ def fidelity_table(
         Exposures of runs; the rows with window ``"whole"`` are used.
     assignment : DataFrame or None
         Run factors and a column named after the mist treatment.
+    response : MistResponse, optional
+        Whether vapour followed the mist.
 
     Returns
     -------
     DataFrame
         Run factors, `level`, `kind`, `planned_duty_pct` (missing for a humidity band),
-        `delivered_duty_pct`, `ratio`, `rh_pct`, `hours_below_band`, `hours_above_band`,
+        `delivered_duty_pct` (by the mist log), `ratio`, `effective_duty_pct` (without the mist
+        that no vapour followed), `rh_pct`, `hours_below_band`, `hours_above_band`,
         `mist_coverage_pct`. No rows where no treatment sets the mist or no mist was logged.
     """
     factor = mist_factor(trial)
     whole = runs[runs["window"] == "whole"]
     columns = ["level", "kind", "planned_duty_pct", "delivered_duty_pct", "ratio"]
+    columns.append("effective_duty_pct")
     extra = ["rh_pct", "hours_below_band", "hours_above_band", "mist_coverage_pct"]
     keys = [name for name in ("batch", "chamber") if name in runs.columns]
     if factor is None or assignment is None or whole["mist_on_s"].isna().all():
@@ -65,9 +73,22 @@ def fidelity_table(
     out["delivered_duty_pct"] = table["duty_pct"]
     with np.errstate(divide="ignore", invalid="ignore"):
         out["ratio"] = out["delivered_duty_pct"] / out["planned_duty_pct"]
+    out["effective_duty_pct"] = out["delivered_duty_pct"] - _lost_duty(table, keys, response)
     for name in extra:
         out[name] = table[name]
     return out.reset_index(drop=True)
+
+
+def _lost_duty(
+    table: pd.DataFrame, keys: Sequence[str], response: MistResponse | None
+) -> np.ndarray:
+    """Give the share of each run's time with mist commanded that no vapour followed [%]."""
+    if response is None or not len(response.runs):
+        return np.zeros(len(table))
+    lost = response.runs.set_index("run")["lost_on_s"]
+    names = table[list(keys)].astype(str).agg(" ".join, axis=1)
+    seconds = names.map(lost).fillna(0.0).to_numpy(dtype=float)
+    return np.asarray(100 * seconds / (table["window_h"].to_numpy(dtype=float) * 3600))
 
 
 def fidelity_findings(fidelity: pd.DataFrame, keys: Sequence[str]) -> list[Finding]:

@@ -1,0 +1,92 @@
+"""Climate and mist logs judged together: sensors set right, flagged, and mist followed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from trialkit.alignment.windows import list_runs, run_factors
+from trialkit.errors import Finding
+from trialkit.logs.calibration import Calibrated, calibrate_sensors
+from trialkit.logs.response import MistResponse, check_response
+from trialkit.logs.sensors import SensorFlags, flag_sensors, leave_out
+from trialkit.trial import Trial
+
+
+@dataclass(frozen=True)
+class LogCheck:
+    """What the logs are worth. Made by `check_logs`.
+
+    Parameters
+    ----------
+    climate : DataFrame or None
+        The log, calibrated, without the readings that cannot be trusted (they are missing).
+    calibrated : Calibrated or None
+    flags : SensorFlags or None
+    response : MistResponse or None
+    findings : tuple of Finding
+    """
+
+    climate: pd.DataFrame | None
+    calibrated: Calibrated | None
+    flags: SensorFlags | None
+    response: MistResponse | None
+    findings: tuple[Finding, ...] = ()
+
+
+def check_logs(
+    trial: Trial,
+    climate: pd.DataFrame | None,
+    mist: pd.DataFrame | None,
+    *,
+    max_gap_min: float = 10.0,
+    told: tuple[Finding, ...] = (),
+) -> LogCheck:
+    """Set sensors right, flag those that lie, and see whether the mist came out.
+
+    Needs no harvest, so it can be run while the trial runs.
+
+    Parameters
+    ----------
+    trial : Trial
+    climate, mist : DataFrame or None
+        Tables of the environment and mist logs.
+    max_gap_min : float
+        Largest gap that is bridged [min].
+    told : tuple of Finding
+        Findings of the readers; what they already say is not said again.
+
+    Returns
+    -------
+    LogCheck
+    """
+    if climate is None or "chamber" not in run_factors(trial):
+        return LogCheck(climate, None, None, None)
+    spec = trial.logs.get("environment")
+    zone = trial.zone
+    calibrated = calibrate_sensors(climate, spec.calibration if spec else (), zone=zone)
+    runs = named_runs(trial, climate)
+    flags = flag_sensors(calibrated.table, within=runs, max_gap_min=max_gap_min, zone=zone)
+    clean = leave_out(calibrated.table, flags)
+    response = None
+    findings = [*calibrated.findings, *flags.findings]
+    if mist is not None and {"temp_c", "rh_pct"} <= set(climate.columns):
+        # a wet sensor is no proof against the mist: a relay stuck on looks the same
+        seen = leave_out(calibrated.table, flags, keep=("saturated",))
+        response = check_response(
+            seen, mist, within=runs, reservoir_l=trial.rig.reservoir_l, zone=zone
+        )
+        clock_told = any(finding.code.startswith("clock") for finding in told)
+        findings += [f for f in response.findings if f.code != "mist_clock" or not clock_told]
+    return LogCheck(clean, calibrated, flags, response, tuple(findings))
+
+
+def named_runs(trial: Trial, climate: pd.DataFrame) -> pd.DataFrame:
+    """List the chamber runs that have begun: `run`, `start`, `stop` (at most the last record)."""
+    runs = list_runs(trial).rename(columns={"end": "stop"})
+    keys = list(run_factors(trial))
+    runs["run"] = runs[keys].astype(str).agg(" ".join, axis=1)
+    last = climate["time"].max()
+    runs["stop"] = runs["stop"].fillna(last).clip(upper=last)
+    return runs[runs["start"].notna() & (runs["stop"] > runs["start"])]

@@ -1,0 +1,377 @@
+"""Humidity sensors set right by saturated salts, with the uncertainty carried on.
+
+Above a saturated salt solution the air has a known humidity. One reading gives an offset, two
+give a line. The correction holds from its date to the next one; nothing before the first.
+
+References
+----------
+.. [1] Greenspan, L. (1977). Humidity fixed points of binary saturated aqueous solutions.
+   J. Res. Natl. Bur. Stand. 81A, 89-96. doi:10.6028/jres.081A.011
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.errors import Finding, LogError
+from trialkit.trialfile import Calibration, nearest
+
+Array = NDArray[np.float64]
+
+#: Coefficients of humidity [%] as a polynomial of temperature [°C], 0 to 50 °C: [1]_ table 1,
+#: as transcribed publicly; KNO3 fitted to the table's values from memory.
+POLYNOMIALS: dict[str, tuple[float, ...]] = {
+    "LiCl": (11.2323, 0.00824245, -2.1489e-4),
+    "MgCl2": (33.6686, -0.00797397, -1.08988e-3),
+    "Mg(NO3)2": (60.3514, -0.298153),
+    "NaCl": (75.5164, 0.0398321, -2.65459e-3, 2.848e-5),
+    "KCl": (88.6190, -0.193340, 8.99706e-4),
+    "KNO3": (96.3321, 0.011226, -0.0048452),
+    "K2SO4": (98.7792, -0.0590502),
+}
+#: Limits of error [% points] at 0, 5 … 35 °C: [1]_ table 2. From memory, except NaCl at 25 °C.
+_ERRORS: dict[str, tuple[float, ...]] = {
+    "LiCl": (0.54, 0.47, 0.41, 0.35, 0.31, 0.27, 0.24, 0.22),
+    "MgCl2": (0.33, 0.28, 0.24, 0.21, 0.18, 0.16, 0.14, 0.13),
+    "Mg(NO3)2": (0.55, 0.43, 0.33, 0.27, 0.23, 0.22, 0.24, 0.29),
+    "NaCl": (0.34, 0.27, 0.22, 0.18, 0.14, 0.12, 0.11, 0.12),
+    "KCl": (0.53, 0.45, 0.39, 0.33, 0.29, 0.26, 0.25, 0.25),
+    "KNO3": (2.9, 2.1, 1.4, 0.96, 0.66, 0.55, 0.60, 0.83),
+    "K2SO4": (1.1, 0.91, 0.76, 0.63, 0.53, 0.45, 0.40, 0.38),
+}
+#: Spread of a reading above a salt [% points]. Common practice, no source.
+READING_U = 0.3
+#: Share of the humidity that 0.1 °C between probe and solution makes.
+PROBE_SHARE = 0.006
+
+
+def salt_rh_pct(salt: str, temp_c: float) -> float:
+    """Give the humidity above a saturated salt solution [%].
+
+    Parameters
+    ----------
+    salt : str
+        One of `POLYNOMIALS`, such as ``"NaCl"``.
+    temp_c : float
+        Temperature of the solution [°C], 0 to 50.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    LogError
+        If the salt is not known or the temperature is out of range.
+
+    Notes
+    -----
+    Greenspan (1977), doi:10.6028/jres.081A.011, table 1.
+
+    Examples
+    --------
+    >>> round(salt_rh_pct("NaCl", 25.0), 2), round(salt_rh_pct("K2SO4", 20.0), 2)
+    (75.29, 97.6)
+    """
+    name = _salt(salt)
+    if not 0 <= temp_c <= 50:
+        raise LogError(f"calibration with {name} at {temp_c:g} °C: the table is for 0 to 50 °C")
+    return sum(c * temp_c**k for k, c in enumerate(POLYNOMIALS[name]))
+
+
+def salt_u_pct(salt: str, temp_c: float, *, temp_u_c: float = 0.5) -> float:
+    """Give the standard uncertainty of one calibration reading [% points].
+
+    Parameters
+    ----------
+    salt : str
+    temp_c : float
+        Temperature of the solution [°C].
+    temp_u_c : float
+        Standard uncertainty of that temperature [°C].
+
+    Returns
+    -------
+    float
+        The table's limits of error taken as two standard deviations; the temperature; 0.1 °C
+        between probe and solution; the spread of the reading; all independent.
+
+    Examples
+    --------
+    >>> round(salt_u_pct("NaCl", 20.0), 2)
+    0.55
+    """
+    name = _salt(salt)
+    table = float(np.interp(temp_c, np.arange(0, 40, 5), _ERRORS[name])) / 2
+    slope = salt_rh_pct(name, min(temp_c + 0.5, 50)) - salt_rh_pct(name, max(temp_c - 0.5, 0))
+    probe = PROBE_SHARE * salt_rh_pct(name, temp_c)
+    return math.sqrt(table**2 + (slope * temp_u_c) ** 2 + probe**2 + READING_U**2)
+
+
+def _salt(name: str) -> str:
+    known = {salt.casefold(): salt for salt in POLYNOMIALS}
+    found = known.get(name.strip().casefold())
+    if found is None:
+        raise LogError(f"calibration: salt {name!r} is not known; {nearest(name, POLYNOMIALS)}")
+    return found
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A correction of one sensor: true humidity = offset + slope × reading.
+
+    Parameters
+    ----------
+    sensor : str
+    since : Timestamp or None
+        From when it holds (UTC); None for always.
+    slope, offset : float
+        Of the line, offset in % points.
+    points : tuple of (reading, truth, uncertainty)
+        [%], [%], [% points]
+    add_temp_c : float
+        Added to the temperature [°C].
+    """
+
+    sensor: str
+    since: pd.Timestamp | None
+    slope: float = 1.0
+    offset: float = 0.0
+    points: tuple[tuple[float, float, float], ...] = ()
+    add_temp_c: float = 0.0
+
+    def rh_u_pct(self, reading: float) -> float:
+        """Give the standard uncertainty of a corrected humidity [% points].
+
+        Notes
+        -----
+        For two points, true humidity is a weighted mean of the two truths; their
+        uncertainties are weighted alike (law of propagation, JCGM 100:2008 eq. 10), and so
+        grow outside the points. For one point the slope is taken as 1 ± 0.02. The spread of
+        the reading itself is added.
+        """
+        if not self.points:
+            return math.nan
+        if len(self.points) == 1:
+            reference, _, u = self.points[0]
+            return math.hypot(u, 0.02 * (reading - reference), READING_U)
+        reads, _, us = np.array(self.points).T
+        weights = line_weights(reads, reading)
+        return math.hypot(float(np.sqrt(((weights * us) ** 2).sum())), READING_U * self.slope)
+
+
+def line_weights(reads: Array, at: float) -> Array:
+    """Give the weights of the truths in a straight line through (reads, truths), at a reading.
+
+    Examples
+    --------
+    >>> line_weights(np.array([70.0, 90.0]), 85.0)
+    array([0.25, 0.75])
+    """
+    away = reads - reads.mean()
+    return np.asarray(1 / len(reads) + (at - reads.mean()) * away / (away @ away))
+
+
+def find_correction(given: Calibration, zone: dt.tzinfo) -> Correction:
+    """Work out a correction from the trial file's readings.
+
+    Parameters
+    ----------
+    given : Calibration
+        One ``[[logs.environment.calibration]]``: `sensor`, `since`, readings above salts,
+        `temp_c` of the solutions (20 °C ± 3 °C if not given), `add_temp_c`.
+    zone : tzinfo
+        Zone of `since`.
+
+    Returns
+    -------
+    Correction
+
+    Raises
+    ------
+    LogError
+        If a salt is unknown, or two readings are the same.
+
+    Examples
+    --------
+    >>> made = find_correction(
+    ...     Calibration(sensor="T1", salt={"NaCl": 73.0, "K2SO4": 93.5}, temp_c=20.0), dt.UTC)
+    >>> round(made.slope, 3), round(made.offset + made.slope * 88.0, 2)
+    (1.079, 91.67)
+    """
+    temp = 20.0 if given.temp_c is None else given.temp_c
+    temp_u = 3.0 if given.temp_c is None else 0.5
+    points = tuple(
+        (float(read), salt_rh_pct(salt, temp), salt_u_pct(salt, temp, temp_u_c=temp_u))
+        for salt, read in (given.salt or {}).items()
+    )
+    slope, offset = 1.0, 0.0
+    if len(points) == 1:
+        offset = points[0][1] - points[0][0]
+    elif points:
+        reads, truths, _ = np.array(points).T
+        if np.ptp(reads) < 2:
+            raise LogError(
+                f"calibration of {given.sensor}: the readings lie within 2 % of each other "
+                "→ use salts further apart, such as NaCl and K2SO4"
+            )
+        slope = float(np.polyfit(reads, truths, 1)[0])
+        offset = float(truths.mean() - slope * reads.mean())
+    since = None if given.since is None else _moment(given.since, zone)
+    return Correction(given.sensor, since, slope, offset, points, given.add_temp_c or 0.0)
+
+
+def _moment(when: dt.date, zone: dt.tzinfo) -> pd.Timestamp:
+    stamp = pd.Timestamp(when)
+    if stamp.tz is None:
+        stamp = stamp.tz_localize(zone, ambiguous=True, nonexistent="shift_forward")
+    return stamp.tz_convert("UTC")
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """A climate log with its sensors set right. Made by `calibrate_sensors`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        The log with corrected `rh_pct` and `temp_c`.
+    corrections : tuple of Correction
+    findings : tuple of Finding
+    """
+
+    table: pd.DataFrame
+    corrections: tuple[Correction, ...] = ()
+    findings: tuple[Finding, ...] = field(default=())
+
+    def rh_u_pct(self, names: Sequence[str], rh_pct: float, when: pd.Timestamp) -> float:
+        """Give the standard uncertainty of the humidity of a sensor at a time [% points].
+
+        Parameters
+        ----------
+        names : sequence of str
+            Names the sensor goes by: its own and its chamber's.
+        rh_pct : float
+            Corrected humidity [%].
+        when : Timestamp
+
+        Returns
+        -------
+        float
+            NaN where no calibration holds.
+        """
+        holds = [
+            c for c in self.corrections
+            if c.sensor in names and c.points and (c.since is None or c.since <= when)
+        ]  # fmt: skip
+        if not holds:
+            return math.nan
+        last = max(holds, key=lambda c: pd.Timestamp(0, tz="UTC") if c.since is None else c.since)
+        return last.rh_u_pct((rh_pct - last.offset) / last.slope)
+
+
+def calibrate_sensors(
+    climate: pd.DataFrame, given: Sequence[Calibration], *, zone: dt.tzinfo = dt.UTC
+) -> Calibrated:
+    """Correct the readings of a climate log by the calibrations of its sensors.
+
+    Parameters
+    ----------
+    climate : DataFrame
+        `chamber, time` (UTC), `temp_c`, `rh_pct`; `sensor` optional.
+    given : sequence of Calibration
+        From the trial file; `sensor` names a sensor or a chamber.
+    zone : tzinfo
+        Zone of the dates they hold from.
+
+    Returns
+    -------
+    Calibrated
+        The log itself where nothing is given.
+
+    Raises
+    ------
+    LogError
+        As `find_correction`.
+    """
+    corrections = tuple(find_correction(one, zone) for one in given)
+    if not corrections:
+        return Calibrated(climate)
+    table = climate.copy()
+    findings: list[Finding] = []
+    time = table["time"]
+    order = sorted(corrections, key=lambda c: (c.sensor, str(c.since or "")))
+    for sensor, group in itertools.groupby(order, key=lambda c: c.sensor):
+        mine = _rows_of(table, sensor)
+        if not mine.any():
+            findings.append(_unknown(table, sensor))
+            continue
+        held = list(group)
+        for i, correction in enumerate(held):
+            rows = mine.copy()
+            if correction.since is not None:
+                rows &= (time >= correction.since).to_numpy()
+            if i + 1 < len(held):
+                rows &= (time < held[i + 1].since).to_numpy()
+            _correct(table, correction, rows)
+            findings.append(_told(correction, int(rows.sum()), zone))
+    return Calibrated(table, corrections, tuple(findings))
+
+
+def _rows_of(table: pd.DataFrame, sensor: str) -> NDArray[np.bool_]:
+    mine = (table["chamber"] == sensor).to_numpy(dtype=bool)
+    if "sensor" in table.columns:
+        own = (table["sensor"] == sensor).fillna(False).to_numpy(dtype=bool)
+        mine = own if own.any() else mine
+    return mine
+
+
+def _correct(table: pd.DataFrame, correction: Correction, rows: NDArray[np.bool_]) -> None:
+    changes: list[tuple[str, Any]] = [
+        ("rh_pct", lambda v: correction.offset + correction.slope * v),
+        ("temp_c", lambda v: v + correction.add_temp_c),
+    ]
+    for name, change in changes:
+        if name in table.columns:
+            values = table[name].to_numpy(dtype=float, na_value=np.nan, copy=True)
+            values[rows] = change(values[rows])
+            table[name] = values
+
+
+def _told(correction: Correction, rows: int, zone: dt.tzinfo) -> Finding:
+    parts = []
+    if correction.points:
+        at = correction.points[-1][0]
+        parts.append(
+            f"humidity {correction.offset + correction.slope * at - at:+.1f} % points at a "
+            f"reading of {at:g} % ({len(correction.points)} salt"
+            f"{'s' if len(correction.points) > 1 else ''})"
+        )
+    if correction.add_temp_c:
+        parts.append(f"temperature {correction.add_temp_c:+.1f} °C")
+    since = correction.since
+    when = "" if since is None else f" from {since.tz_convert(zone):%Y-%m-%d %H:%M}"
+    what = ", ".join(parts) or "nothing to correct"
+    message = f"{correction.sensor}: calibration applied to {rows} records{when}: {what}"
+    return Finding("calibrated", "note", message, "")
+
+
+def _unknown(table: pd.DataFrame, sensor: str) -> Finding:
+    names = sorted(table["chamber"].astype(str).unique())
+    if "sensor" in table.columns:
+        names += sorted(table["sensor"].dropna().astype(str).unique())
+    return Finding(
+        "calibration_idle",
+        "caution",
+        f"a calibration is given for {sensor!r}, but no sensor or chamber has this name",
+        nearest(sensor, dict.fromkeys(names)),
+    )

@@ -1,0 +1,138 @@
+"""Pulses of mist and the vapour that followed each of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from trialkit.air.kernels import saturation
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+HOUR = 3_600_000_000_000
+MINUTE = 60_000_000_000
+#: Moment [ns], vapour pressure [kPa] and humidity [%] of the records of a chamber.
+Air = tuple[Ints, Array, Array]
+
+
+@dataclass(frozen=True)
+class Pulses:
+    """Pulses of a chamber: on and off [ns], response [kPa], humidity around [%]."""
+
+    on: Ints
+    off: Ints
+    response: Array
+    rh: Array
+
+    def between(self, lo: int, hi: int) -> Pulses:
+        """Give the pulses from position `lo` up to, not with, `hi`."""
+        part = slice(lo, hi)
+        return Pulses(self.on[part], self.off[part], self.response[part], self.rh[part])
+
+    @property
+    def seconds(self) -> Array:
+        """Length of each pulse [s]."""
+        return np.asarray((self.off - self.on) / 1e9)
+
+    @property
+    def usual(self) -> float:
+        """Usual response [kPa]; NaN where there are too few."""
+        known = self.response[np.isfinite(self.response)]
+        return float(np.median(known)) if len(known) >= 20 else np.nan
+
+    @property
+    def noise(self) -> float:
+        """Spread of single responses [kPa], robust."""
+        known = self.response[np.isfinite(self.response)]
+        if len(known) < 20:
+            return np.nan
+        return float(1.4826 * np.median(np.abs(known - np.median(known))))
+
+    @property
+    def judged(self) -> bool:
+        """Whether the usual response stands out of the noise over an hour or so."""
+        return bool(self.usual > 0.5 * self.noise) and self.usual > 0
+
+    def summary(self) -> dict[str, Any]:
+        """Give number, usual length and usual response of the pulses."""
+        return {
+            "pulses": len(self.on),
+            "pulse_s": float(np.median(self.seconds)) if len(self.on) else np.nan,
+            "response_kpa": self.usual,
+            "judged": self.judged,
+        }
+
+
+def to_ns(times: pd.Series) -> Ints:
+    """Give moments as nanoseconds since 1970 UTC."""
+    stamps = pd.DatetimeIndex(pd.to_datetime(times, utc=True))
+    return np.asarray(stamps.as_unit("ns").asi8, dtype=np.int64)
+
+
+def vapour_of(climate: pd.DataFrame) -> tuple[Ints, Array, Array]:
+    """Give moment, vapour pressure [kPa] and humidity of the sound records, in order."""
+    if not {"temp_c", "rh_pct"} <= set(climate.columns):
+        return np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
+    temp = climate["temp_c"].to_numpy(dtype=float, na_value=np.nan)
+    rh = climate["rh_pct"].to_numpy(dtype=float, na_value=np.nan)
+    good = np.isfinite(temp) & np.isfinite(rh) & climate["time"].notna().to_numpy(bool)
+    good &= (np.abs(temp) < 90) & (rh >= 0)
+    time = to_ns(climate["time"])[good]
+    order = np.argsort(time, kind="stable")
+    temp, rh = temp[good][order], rh[good][order]
+    return time[order], np.asarray(saturation(temp) * rh / 100), rh
+
+
+def responses(
+    on: Ints, off: Ints, time: Ints, vapour: Array, rh: Array, shift: int = 0
+) -> tuple[Array, Array]:
+    """Give the lift of the vapour pressure after each pulse, and the humidity then."""
+    lift, around = np.full(len(on), np.nan), np.full(len(on), np.nan)
+    if not len(time) or not len(on):
+        return lift, around
+    on, off = on + shift, off + shift
+    until = np.minimum(off + 150 * 10**9, np.append(on[1:], np.iinfo(np.int64).max))
+    before = np.searchsorted(time, on, side="right") - 1
+    last = np.searchsorted(time, until, side="right")
+    sums = np.concatenate(([0.0], np.cumsum(vapour)))
+    n = last - before - 1
+    ok = (before >= 0) & (n > 0)
+    ok &= on - time[np.maximum(before, 0)] <= 5 * MINUTE
+    i, j = before[ok], last[ok]
+    lift[ok] = (sums[j] - sums[i + 1]) / n[ok] - vapour[i]
+    around[ok] = rh[i]
+    return lift, around
+
+
+def rolling_response(pulses: Pulses, half_ns: int) -> tuple[Array, Array]:
+    """Give the mean response of the pulses near each pulse, and how many they are."""
+    known = np.isfinite(pulses.response)
+    sums = np.concatenate(([0.0], np.cumsum(np.where(known, pulses.response, 0.0))))
+    count = np.concatenate(([0], np.cumsum(known)))
+    lo = np.searchsorted(pulses.on, pulses.on - half_ns, side="left")
+    hi = np.searchsorted(pulses.on, pulses.on + half_ns, side="right")
+    n = (count[hi] - count[lo]).astype(float)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (sums[hi] - sums[lo]) / n, n
+
+
+def largest_sum(values: Array) -> tuple[int, int]:
+    """Give the stretch (first, one past the last) whose sum is largest.
+
+    Notes
+    -----
+    One pass: the largest difference of cumulative sums, later minus earlier.
+
+    Examples
+    --------
+    >>> largest_sum(np.array([-1.0, 2.0, -1.0, 3.0, -5.0]))
+    (1, 4)
+    """
+    total = np.concatenate(([0.0], np.cumsum(values)))
+    rise = total[1:] - np.minimum.accumulate(total[:-1])
+    last = int(np.argmax(rise)) + 1
+    return int(np.argmin(total[:last])), last
