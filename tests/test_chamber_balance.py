@@ -12,7 +12,8 @@ from scipy.integrate import solve_ivp
 
 from trialkit import air
 from trialkit.chamber import Room, recovery_minutes, simulate
-from trialkit.chamber.balance import WATER_G_L, first_rise, saturation_line
+from trialkit.chamber.balance import WATER_G_L, saturation_line
+from trialkit.chamber.exponentials import first_rise
 
 PLAIN = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)
 #: Worked values used the FAO-56 saturation line, 0.04 % below ours at 20 °C.

@@ -25,16 +25,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trialkit import air
 from trialkit.air.kernels import GAS_CONSTANT_VAPOUR, ZERO_C, log_saturation
+from trialkit.chamber.exponentials import (
+    Array,
+    first_rise,
+    lagged,
+    phi_array,
+    phi_integral,
+    phi_integral_array,
+    phi_of,
+    split_modes,
+)
 from trialkit.chamber.room import HEAT_KJ_K_M3, Room
-
-Array = NDArray[np.float64]
 
 #: Grams in a litre of water at 20 °C.
 WATER_G_L = 998.2
@@ -59,30 +66,6 @@ def saturation_line(temp_c: float) -> tuple[float, float]:
     kelvin = temp_c + ZERO_C
     cs = math.exp(float(logp)) * 1e6 / (GAS_CONSTANT_VAPOUR * kelvin)
     return cs, cs * (float(slope) - 1 / kelvin)
-
-
-def _phi(rate: float, t: float) -> float:
-    return math.expm1(rate * t) / rate if abs(rate * t) > 1e-10 else t
-
-
-def _phi_integral(rate: float, t: float) -> float:
-    """Integral of φ from 0 to t."""
-    x = rate * t
-    if abs(x) > 1e-3:
-        return (_phi(rate, t) - t) / rate
-    return t * t * (0.5 + x * (1 / 6 + x * (1 / 24 + x / 120)))
-
-
-def _phi_array(rate: float, t: Array) -> Array:
-    return np.asarray(np.expm1(rate * t) / rate) if rate else t
-
-
-def _phi_integral_array(rate: float, t: Array) -> Array:
-    x = rate * t
-    series = t * t * (0.5 + x * (1 / 6 + x * (1 / 24 + x / 120)))
-    if not rate:
-        return np.asarray(series)
-    return np.where(np.abs(x) > 1e-3, (_phi_array(rate, t) - t) / rate, series)
 
 
 @dataclass(frozen=True)
@@ -212,7 +195,7 @@ class Piece:
             else:
                 e = room.latent * self.g / room.heat
                 f = -(flow + room.latent * self.g * self.cs_t) / room.heat
-                self._l, self._c, self._t = _modes(a, b, e, f, slopes)
+                self._l, self._c, self._t = split_modes(a, b, e, f, slopes)
         # sensor: 100 c/cs about the start, straight in c and T
         share = 100 / self.cs
         bend = -share * self.start.c * self.cs_t / self.cs
@@ -223,7 +206,7 @@ class Piece:
     def at(self, t: float) -> State:
         """Give the state after t seconds."""
         l1, l2 = self._l
-        p1, p2 = _phi(l1, t), _phi(l2, t)
+        p1, p2 = phi_of(l1, t), phi_of(l2, t)
         x = self.start
         return State(
             x.c + self._c[0] * p1 + self._c[1] * p2,
@@ -235,7 +218,7 @@ class Piece:
 
     def deficit(self, t: float) -> float:
         """Give cs − c [g/m³] after t seconds (cs straight over the piece)."""
-        p1, p2 = _phi(self._l[0], t), _phi(self._l[1], t)
+        p1, p2 = phi_of(self._l[0], t), phi_of(self._l[1], t)
         d1 = self.cs_t * self._t[0] - self._c[0]
         d2 = self.cs_t * self._t[1] - self._c[1]
         return self.cs - self.start.c + d1 * p1 + d2 * p2
@@ -255,20 +238,20 @@ class Piece:
         r0 = 100 * self.start.c / self.cs
         lag = self.room.lag
         if lag <= 0:
-            return r0 + sum(r * _phi(rate, t) for r, rate in zip(self._r, self._l, strict=True))
+            return r0 + sum(r * phi_of(rate, t) for r, rate in zip(self._r, self._l, strict=True))
         shown = self.start.s - (r0 - self.start.s) * math.expm1(-t / lag)
         for r, rate in zip(self._r, self._l, strict=True):
             if r:
-                shown += r * float(_lagged(rate, lag, t))
+                shown += r * float(lagged(rate, lag, t))
         return shown
 
     def _carbon(self, t: float) -> float:
         slope = self.n * (self.room.q_in - self.start.q) + self.room.q_source
-        return self.start.q + slope * _phi(-self.n, t)
+        return self.start.q + slope * phi_of(-self.n, t)
 
     def integrals(self, t: float) -> tuple[float, float]:
         """Give ∫ c dt [g s/m³] and ∫ (cs − c) dt over the first t seconds."""
-        i1, i2 = _phi_integral(self._l[0], t), _phi_integral(self._l[1], t)
+        i1, i2 = phi_integral(self._l[0], t), phi_integral(self._l[1], t)
         c = self.start.c * t + self._c[0] * i1 + self._c[1] * i2
         temp = self._t[0] * i1 + self._t[1] * i2
         return c, self.cs * t + self.cs_t * temp - c
@@ -277,7 +260,7 @@ class Piece:
         """Give the water on the wetted surfaces [g] after t seconds, nothing run off."""
         if self.kind == "saturated":
             c, _ = self.integrals(t)
-            rise = self._c[0] * _phi(self._l[0], t)
+            rise = self._c[0] * phi_of(self._l[0], t)
             net = self.room.volume * (rise + self.n * (c - self.room.c_in * t))
             return self.start.w + (self.vapour + self.supply) * t - net
         if not self.wet:
@@ -287,7 +270,7 @@ class Piece:
     def condensing(self, t: float) -> float:
         """Give how fast vapour turns to water at saturation [g/s]; below zero it ends."""
         rise = self._c[0] * math.exp(self._l[0] * t)
-        c = self.start.c + self._c[0] * _phi(self._l[0], t)
+        c = self.start.c + self._c[0] * phi_of(self._l[0], t)
         return self.vapour - self.room.volume * (rise + self.n * (c - self.room.c_in))
 
     # ------------------------------------------------------------ many moments at once
@@ -295,23 +278,23 @@ class Piece:
     def sample(self, t: Array) -> Array:
         """Give c, T, s, q and W at many moments, shape (5, len(t)), for tables and figures."""
         x, lag = self.start, self.room.lag
-        phi = [_phi_array(rate, t) for rate in self._l]
+        phi = [phi_array(rate, t) for rate in self._l]
         c = x.c + self._c[0] * phi[0] + self._c[1] * phi[1]
         temp = x.t + self._t[0] * phi[0] + self._t[1] * phi[1]
         r0 = 100 * x.c / self.cs
         s = np.full_like(t, r0) if lag <= 0 else x.s - (r0 - x.s) * np.expm1(-t / lag)
         for r, rate, p in zip(self._r, self._l, phi, strict=True):
             if r:
-                s = s + r * (p if lag <= 0 else _lagged(rate, lag, t))
+                s = s + r * (p if lag <= 0 else lagged(rate, lag, t))
         slope = self.n * (self.room.q_in - x.q) + self.room.q_source
-        q = x.q + slope * _phi_array(-self.n, t)
+        q = x.q + slope * phi_array(-self.n, t)
         return np.stack([c, temp, s, q, self._water_array(t, c)])
 
     def _water_array(self, t: Array, c: Array) -> Array:
         w = self.start.w + self.supply * t
         if not (self.wet or self.kind == "saturated"):
             return w
-        held = [_phi_integral_array(rate, t) for rate in self._l]
+        held = [phi_integral_array(rate, t) for rate in self._l]
         total = self.start.c * t + self._c[0] * held[0] + self._c[1] * held[1]
         if self.kind == "saturated":
             stays = c - self.start.c + self.n * (total - self.room.c_in * t)
@@ -340,7 +323,7 @@ class Piece:
             return end
         while True:
             l1, l2 = self._l
-            moved = self._t[0] * _phi(l1, end) + self._t[1] * _phi(l2, end)
+            moved = self._t[0] * phi_of(l1, end) + self._t[1] * phi_of(l2, end)
             if abs(moved) <= TEMP_CUT_C or end < 1e-3:
                 return end
             end /= 2
@@ -361,55 +344,3 @@ class Piece:
         if not self.wet and self.room.g_wet > 0 and self.kind == "open" and settling > 0:
             found.append(first_rise(lambda t: settling - self.room.g_wet * self.deficit(t), end))
         return [event for event in found if event is not None]
-
-
-def _modes(
-    a: float, b: float, e: float, f: float, slopes: tuple[float, float]
-) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
-    """Split the slopes of c and T over the two rates of [[a, b], [e, f]], b e ≥ 0."""
-    c0, t0 = slopes
-    if b * e == 0:
-        return (a, f), (c0, 0.0), (0.0, t0)
-    middle, gap = (a + f) / 2, math.hypot((a - f) / 2, math.sqrt(b * e))
-    l1, l2 = middle + gap, middle - gap
-    # projector on the first rate: (M − l2) / (l1 − l2)
-    c1 = ((a - l2) * c0 + b * t0) / (l1 - l2)
-    t1 = (e * c0 + (f - l2) * t0) / (l1 - l2)
-    return (l1, l2), (c1, c0 - c1), (t1, t0 - t1)
-
-
-def _lagged(rate: float, lag: float, t: Any) -> Any:
-    """Give φ(rate, ·) after a first-order lag, for one moment or an array of them."""
-    away = -np.expm1(-t / lag)
-    if abs(rate) * lag < 1e-12:
-        return t - lag * away
-    factor = 1 + rate * lag
-    if abs(factor) < 1e-6:  # the two rates coincide: step aside by a millionth
-        factor = 1e-6
-        rate = (factor - 1) / lag
-    return (np.expm1(rate * t) + away - away * factor) / (rate * factor)
-
-
-def first_rise(function: Callable[[float], float], end: float) -> float | None:
-    """Give the first moment in (0, end] at which a function rises through zero.
-
-    A function that starts at or above zero must first fall below it. Looked for on a grid of
-    eight points, then halved to rounding (pieces are short against the rates).
-    """
-    before_t, before = 0.0, function(0.0)
-    for k in range(1, 9):
-        t = end * k / 8
-        value = function(t)
-        if before < 0 <= value:
-            low, high = before_t, t
-            for _ in range(60):
-                middle = (low + high) / 2
-                if middle in (low, high):
-                    break
-                if function(middle) < 0:
-                    low = middle
-                else:
-                    high = middle
-            return high
-        before_t, before = t, value
-    return None

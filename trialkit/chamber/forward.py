@@ -3,24 +3,23 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trialkit import air
-from trialkit.chamber.balance import Array, Constants, State
+from trialkit.chamber.balance import Constants, State
+from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting
 from trialkit.chamber.schedule import Block, Run, run_setting
-from trialkit.chamber.settled import derive_rows, judge, settle, summarise
+from trialkit.chamber.settled import judge, settle, summarise
+from trialkit.chamber.tracing import ROWS, sample_run
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
-
-Column = Literal["vapour_g_m3", "temp_c", "sensor_rh_pct", "co2_ppm", "surface_g", "mist_on",
-                 "rh_pct", "vpd_kpa"]  # fmt: skip
-_ROWS = ("vapour_g_m3", "temp_c", "sensor_rh_pct", "co2_ppm", "surface_g", "mist_on")
 
 _HEADS = {
     "setting": "setting",
@@ -110,13 +109,12 @@ class Simulation:
         lag), `co2_ppm`, `surface_g` (water on surfaces), `mist_on` (0 or 1), `rh_pct`,
         `vpd_kpa`.
         """
-        columns: tuple[Column, ...] = (*_ROWS, "rh_pct", "vpd_kpa")  # type: ignore[assignment]
-        values = self.sample(columns=columns)
+        values = self.sample(columns=ROWS)
         count = len(values["rh_pct"])
         return pd.DataFrame({"time_s": self.step_s * np.arange(count), **values})
 
     def sample(
-        self, *, step_s: float | None = None, columns: tuple[Column, ...] = ("rh_pct",)
+        self, *, step_s: float | None = None, columns: Sequence[str] = ("rh_pct",)
     ) -> dict[str, Array]:
         """Give columns of the trace as arrays, at any step; fast for long runs.
 
@@ -124,7 +122,7 @@ class Simulation:
         ----------
         step_s : float, optional
             Step [s]; that of the simulation by default.
-        columns : tuple of str
+        columns : sequence of str
             Columns of `trace`.
 
         Returns
@@ -133,9 +131,7 @@ class Simulation:
         """
         step = self.step_s if step_s is None else step_s
         count = int(self.hours * 3600 / step + 1e-9) + 1
-        names = (*_ROWS, "rh_pct", "vpd_kpa")
-        keep = [names.index(name) for name in columns]
-        rows = self.run.grid(step, count, derive=derive_rows, keep=keep)
+        rows = sample_run(self.run, step_s=step, count=count, names=columns)
         return dict(zip(columns, rows, strict=True))
 
     @cached_property

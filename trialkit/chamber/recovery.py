@@ -10,8 +10,8 @@ import numpy as np
 from trialkit.chamber.balance import Constants, State
 from trialkit.chamber.forward import simulate
 from trialkit.chamber.room import ChamberError, Room
-from trialkit.chamber.schedule import rh_of, run_setting
-from trialkit.chamber.settled import sample_cycle
+from trialkit.chamber.schedule import run_setting
+from trialkit.chamber.tracing import rh_of, weigh_cycle
 
 
 def recovery_minutes(
@@ -46,7 +46,7 @@ def recovery_minutes(
     if not (0 < exchanged <= 1 and 0 < share < 1):
         raise ChamberError("exchanged must lie in (0, 1], share in (0, 1)")
     usual = simulate(room, setting)
-    rows, weights = sample_cycle(usual.cycle)
+    rows, weights = weigh_cycle(usual.cycle)
     c_mean, t_mean = float(weights @ rows[0]), float(weights @ rows[1])
     opened = State(
         c_mean + exchanged * (room.outside_g_m3 - c_mean),

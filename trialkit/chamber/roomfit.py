@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.chamber.balance import Array
 from trialkit.chamber.course import Course, predict_readings
+from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import ChamberError
 from trialkit.errors import Finding
 
@@ -114,8 +114,6 @@ def fit_course(
 
     def unpack(x: Array) -> dict[str, float]:
         n, a, lag = np.exp(x[:3])
-        if abs(1 - n / 3600 * lag) < 1e-6:
-            lag *= 1 + 1e-5
         outside = float(x[4]) if free_outside else float(outside_g_m3)  # type: ignore[arg-type]
         return {"n_h": n, "mist_g_m3_h": a, "lag_s": lag, "outside": outside, "first": float(x[3])}
 

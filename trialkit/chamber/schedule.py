@@ -8,14 +8,11 @@ month costs little more than the hours the room takes to settle.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
-import numpy as np
-
-from trialkit.air.kernels import GAS_CONSTANT_VAPOUR, ZERO_C, saturation
-from trialkit.chamber.balance import Array, Constants, Piece, State
+from trialkit.chamber.balance import Constants, Piece, State
 from trialkit.chamber.room import Band, Timed
 
 _CHUNK_S = 3600.0  # a band that does not switch is followed in pieces of an hour at most
@@ -85,68 +82,6 @@ class Run:
                     rest -= length
         return total
 
-    def grid(
-        self,
-        step_s: float,
-        count: int,
-        *,
-        derive: Callable[[Array], Array],
-        keep: Sequence[int],
-    ) -> list[Array]:
-        """Give rows at times 0, step, 2 step … as arrays of length count.
-
-        The rows are c, T, s, q, W and mist on (0 or 1), and what `derive` adds to them; it is
-        called once per distinct moment of a cycle. `keep` picks the rows wanted.
-        """
-        out = [np.empty(count) for _ in keep]
-        for block in self.blocks:
-            first = math.ceil(block.start_s / step_s - 1e-9)
-            last = count if math.isinf(block.repeats) else math.ceil(block.end_s / step_s - 1e-9)
-            last = min(last, count)
-            if last <= first:
-                continue
-            span, per_cycle = last - first, block.length_s / step_s
-            points = round(per_cycle)
-            whole = points > 0 and abs(per_cycle - points) < 1e-9 * per_cycle
-            distinct = min(points, span) if block.repeats > 1 and whole else span
-            rows = derive(self._cycle(block, first, first + distinct, step_s))
-            for target, k in zip(out, keep, strict=True):
-                part = target[first:last]
-                part[:] = np.resize(rows[k], span) if distinct < span else rows[k]
-                if k == 4:
-                    self._add_water(part, block, first, step_s)
-        return out
-
-    def _add_water(self, part: Array, block: Block, first: int, step_s: float) -> None:
-        """Add what the surfaces gained in earlier repeats, up to what they hold."""
-        if block.repeats > 1 and block.gained_g:
-            since = (first + np.arange(len(part))) * step_s - block.start_s
-            part += block.gained_g * np.floor(since / block.length_s)
-        np.clip(part, 0.0, self.constants.holds, out=part)
-
-    def _cycle(self, block: Block, first: int, last: int, step_s: float) -> Array:
-        """Evaluate a block at grid points first to last, within any of its repeats."""
-        phase = np.arange(first, last, dtype=float) * step_s - block.start_s
-        if block.repeats > 1:
-            phase = np.mod(np.maximum(phase, 0.0), block.length_s)
-        out = np.empty((6, len(phase)))
-        ends = np.cumsum([length for _, length in block.pieces])
-        which = np.searchsorted(ends, phase, side="right").clip(0, len(ends) - 1)
-        one_way = block.repeats <= 1 or bool(np.all(np.diff(phase) > 0))
-        for k, (piece, length) in enumerate(block.pieces):
-            here: slice | Array
-            if one_way:
-                here = slice(
-                    int(np.searchsorted(which, k)), int(np.searchsorted(which, k, side="right"))
-                )
-            else:
-                here = which == k
-            inside = phase[here] - (ends[k] - length)
-            if inside.size:
-                out[:5, here] = piece.sample(np.maximum(inside, 0.0))
-                out[5, here] = float(piece.on)
-        return out
-
 
 @dataclass
 class Flows:
@@ -178,11 +113,6 @@ class Flows:
         """Add another account a number of times over."""
         for name in self.__dataclass_fields__:
             setattr(self, name, getattr(self, name) + times * getattr(other, name))
-
-
-def rh_of(c: Array, temp_c: Array) -> Array:
-    """Give the relative humidity [%] of vapour density and temperature."""
-    return np.asarray(100 * c * 1e-6 * GAS_CONSTANT_VAPOUR * (temp_c + ZERO_C) / saturation(temp_c))
 
 
 # ---------------------------------------------------------------- one cycle

@@ -6,17 +6,17 @@ import math
 
 import numpy as np
 
-from trialkit import air
-from trialkit.chamber.balance import WATER_G_L, Array, Constants, State, saturation_line
+from trialkit.chamber.balance import WATER_G_L, Constants, State, saturation_line
+from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, Room, Timed
 from trialkit.chamber.schedule import (
     Block,
     Flows,
-    rh_of,
     run_setting,
     steady_cycle,
     timed_cycle,
 )
+from trialkit.chamber.tracing import weigh_cycle
 from trialkit.errors import Finding
 
 #: Longest time a room is followed to find its settled cycle [s].
@@ -87,29 +87,9 @@ def _close(room: Constants, cycle: Timed, start: State) -> Block | None:
     return block
 
 
-def derive_rows(rows: Array) -> Array:
-    """Add humidity and deficit to the rows c, T, s, q, W, on."""
-    rh = rh_of(rows[0], rows[1])
-    deficit = air.saturation_pressure_kpa(rows[1]) * (1 - rh / 100)
-    return np.vstack([rows, rh, deficit])
-
-
-def sample_cycle(block: Block, points: int = 33) -> tuple[Array, Array]:
-    """Sample a cycle with Simpson weights: rows of `derive_rows`, weights that sum to 1."""
-    rows, weights = [], []
-    pattern = np.ones(points)
-    pattern[1:-1:2], pattern[2:-1:2] = 4.0, 2.0
-    for piece, length in block.pieces:
-        t = np.linspace(0.0, length, points)
-        on = np.full(points, float(piece.on))
-        rows.append(np.vstack([piece.sample(t), on]))
-        weights.append(pattern / pattern.sum() * length / block.length_s)
-    return derive_rows(np.hstack(rows)), np.concatenate(weights)
-
-
 def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, float]:
     """Put a settled cycle in numbers."""
-    rows, weights = sample_cycle(block)
+    rows, weights = weigh_cycle(block)
     rh, share_on = rows[6], float(weights @ rows[5])
     if isinstance(setting, Timed):
         share_on = setting.duty

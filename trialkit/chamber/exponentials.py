@@ -1,0 +1,95 @@
+"""Sums of exponentials: the pieces the closed solution is made of.
+
+φ(λ, t) = (e^{λt} − 1)/λ is the answer of a first-order system to a constant push; it is t
+where λ is zero.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def phi_of(rate: float, t: float) -> float:
+    """Give φ at one moment."""
+    return math.expm1(rate * t) / rate if abs(rate * t) > 1e-10 else t
+
+
+def phi_integral(rate: float, t: float) -> float:
+    """Give the integral of φ from 0 to t."""
+    x = rate * t
+    if abs(x) > 1e-3:
+        return (phi_of(rate, t) - t) / rate
+    return t * t * (0.5 + x * (1 / 6 + x * (1 / 24 + x / 120)))
+
+
+def phi_array(rate: float, t: Array) -> Array:
+    """Give φ at many moments."""
+    return np.asarray(np.expm1(rate * t) / rate) if rate else t
+
+
+def phi_integral_array(rate: float, t: Array) -> Array:
+    """Give the integral of φ up to many moments."""
+    x = rate * t
+    series = t * t * (0.5 + x * (1 / 6 + x * (1 / 24 + x / 120)))
+    if not rate:
+        return np.asarray(series)
+    return np.where(np.abs(x) > 1e-3, (phi_array(rate, t) - t) / rate, series)
+
+
+def split_modes(
+    a: float, b: float, e: float, f: float, slopes: tuple[float, float]
+) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
+    """Split the slopes of c and T over the two rates of [[a, b], [e, f]], b e ≥ 0."""
+    c0, t0 = slopes
+    if b * e == 0:
+        return (a, f), (c0, 0.0), (0.0, t0)
+    middle, gap = (a + f) / 2, math.hypot((a - f) / 2, math.sqrt(b * e))
+    l1, l2 = middle + gap, middle - gap
+    # projector on the first rate: (M − l2) / (l1 − l2)
+    c1 = ((a - l2) * c0 + b * t0) / (l1 - l2)
+    t1 = (e * c0 + (f - l2) * t0) / (l1 - l2)
+    return (l1, l2), (c1, c0 - c1), (t1, t0 - t1)
+
+
+def lagged(rate: float, lag: float, t: Any) -> Any:
+    """Give φ(rate, ·) after a first-order lag, for one moment or an array of them."""
+    away = -np.expm1(-t / lag)
+    if abs(rate) * lag < 1e-12:
+        return t - lag * away
+    factor = 1 + rate * lag
+    if abs(factor) < 1e-6:  # the two rates coincide: step aside by a millionth
+        factor = 1e-6
+        rate = (factor - 1) / lag
+    return (np.expm1(rate * t) + away - away * factor) / (rate * factor)
+
+
+def first_rise(function: Callable[[float], float], end: float) -> float | None:
+    """Give the first moment in (0, end] at which a function rises through zero.
+
+    A function that starts at or above zero must first fall below it. Looked for on a grid of
+    eight points, then halved to rounding (pieces are short against the rates).
+    """
+    before_t, before = 0.0, function(0.0)
+    for k in range(1, 9):
+        t = end * k / 8
+        value = function(t)
+        if before < 0 <= value:
+            low, high = before_t, t
+            for _ in range(60):
+                middle = (low + high) / 2
+                if middle in (low, high):
+                    break
+                if function(middle) < 0:
+                    low = middle
+                else:
+                    high = middle
+            return high
+        before_t, before = t, value
+    return None
