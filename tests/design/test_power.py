@@ -38,7 +38,7 @@ def test_power_of_f_tests(ncp, df1, df2, expected):
      (6, (215, 36, 15)), (7, (196, 33, 14))],
 )  # fmt: skip
 def test_smallest_groups_for_power_80(k, sizes):
-    """Exact counterparts of Cohen (1992), Psychol. Bull. 112:155-159, table 2 (f 0.10, .25, .40)."""
+    """Exact counterparts of Cohen (1992), Psychol. Bull. 112:155-159, table 2."""
     for f, n in zip((0.10, 0.25, 0.40), sizes, strict=True):
         assert power_f(f**2 * k * n, k - 1, k * (n - 1)) >= 0.8
         assert power_f(f**2 * k * (n - 1), k - 1, k * (n - 2)) < 0.8

@@ -87,11 +87,13 @@ class Plan:
 
         return draw_map(self)
 
-    def write(self, directory: str | Path, *, keep_old: bool = False) -> list[Path]:
+    def write(
+        self, directory: str | Path, *, keep_old: bool = False, blind: bool = True
+    ) -> list[Path]:
         """Write the plan's files to ``directory/plan``; see `write_plan`."""
         from trialkit.design.planfile import write_plan
 
-        return write_plan(self, directory, keep_old=keep_old)
+        return write_plan(self, directory, keep_old=keep_old, blind=blind)
 
     def _shown(self) -> Shown:
         import pandas as pd

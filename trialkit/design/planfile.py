@@ -38,30 +38,8 @@ def harvest_sheet(plan: Plan) -> pd.DataFrame:
     return sheet
 
 
-def timer_table(plan: Plan) -> pd.DataFrame:
-    """List what each unit's timer or sensor is set to, one row per treated unit."""
-    import pandas as pd
-
-    rows = []
-    for name, factor in plan.trial.factors.items():
-        for _, row in plan.assignment(name).iterrows():
-            setting = factor.levels[row[name]]
-            given = setting.model_dump(exclude_none=True)
-            out = {unit: row[unit] for unit in plan.trial.structure.factors if unit in row.index}
-            out |= {"treatment": name, "level": row[name], **given}
-            if setting.kind == "timed":
-                out |= {
-                    "cycles_per_day": setting.cycles_per_day,
-                    "duty_pct": setting.duty_pct,
-                }
-            rows.append(out)
-    return pd.DataFrame(rows)
-
-
 def begun(trial: Trial, directory: Path) -> str | None:
     """Say where harvest rows of this trial exist already; None if it has not begun."""
-    import pandas as pd
-
     spec = trial.logs.get("harvest")
     for pattern in spec.files if spec else ():
         for path in sorted(trial.folder.glob(pattern)):
@@ -69,15 +47,35 @@ def begun(trial: Trial, directory: Path) -> str | None:
                 lines = sum(1 for line in file if line.strip())
             if lines > 1:
                 return str(path.name)
-    sheet = directory / "harvest_sheet.csv"
-    if sheet.exists():
-        filled = pd.read_csv(sheet, dtype=str, keep_default_na=False)
-        if "fresh_g" in filled and (filled["fresh_g"].str.strip() != "").any():
-            return sheet.name
-    return None
+    filled = [name for name in _SHEETS if _is_filled(directory / name)]
+    return filled[0] if filled else None
 
 
-def write_plan(plan: Plan, directory: str | Path, *, keep_old: bool = False) -> list[Path]:
+_SHEETS = ("harvest_sheet.csv", "harvest_sheet.xlsx", "assignment.xlsx")
+
+
+def _is_filled(path: Path) -> bool:
+    """Tell whether anything was entered in a harvest sheet; an unreadable one counts as filled."""
+    import pandas as pd
+
+    from trialkit.design.workbook import ENTRIES, read_sheet
+
+    if not path.exists():
+        return False
+    try:
+        if path.suffix == ".csv":
+            sheet = pd.read_csv(path, dtype=str, keep_default_na=False)
+        else:
+            sheet = read_sheet(path)
+        entered = sheet[[name for name in ENTRIES if name in sheet]]
+    except (PlanError, OSError, ValueError):
+        return True
+    return bool((entered.astype(str).map(str.strip) != "").any().any())
+
+
+def write_plan(
+    plan: Plan, directory: str | Path, *, keep_old: bool = False, blind: bool = True
+) -> list[Path]:
     """Write the plan's files to ``directory/plan``, all of them or none.
 
     Parameters
@@ -87,6 +85,8 @@ def write_plan(plan: Plan, directory: str | Path, *, keep_old: bool = False) -> 
         The trial's folder.
     keep_old : bool
         If the trial has begun, keep the old plan beside the new one as ``plan-old-1``, …
+    blind : bool
+        Leave treatments off the block labels.
 
     Returns
     -------
@@ -109,46 +109,57 @@ def write_plan(plan: Plan, directory: str | Path, *, keep_old: bool = False) -> 
     target.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(prefix=".plan-", dir=target.parent))
     try:
-        names = _write_files(plan, made)
-        if target.exists():
-            if started:
-                _set_beside(target)
-            else:
-                _keep_strangers(target, made)
-        os.replace(made, target)
+        names = _write_files(plan, made, blind=blind)
+        if target.exists() and not started:
+            _carry_over(target, made, filled=old == plan.hash)
     except BaseException:
         shutil.rmtree(made, ignore_errors=True)
         raise
+    _exchange(target, made, keep=bool(started))
     return [target / name for name in names]
 
 
 def _existing_hash(target: Path) -> str | None:
+    """Give the hash of the plan that is there; None where there is none."""
     try:
         return str(json.loads((target / "plan.json").read_text(encoding="utf-8"))["hash"])
     except FileNotFoundError:
-        return None
+        return "unknown" if (target / "assignment.csv").exists() else None
     except (OSError, ValueError, KeyError, TypeError):
         return "unreadable"
 
 
-def _set_beside(target: Path) -> None:
-    number = 1
-    while (target.parent / f"plan-old-{number}").exists():
-        number += 1
-    target.rename(target.parent / f"plan-old-{number}")
-
-
-def _keep_strangers(target: Path, made: Path) -> None:
-    """Carry over files we did not make, then clear the old folder."""
+def _carry_over(target: Path, made: Path, *, filled: bool) -> None:
+    """Copy files we did not make, and sheets already filled in for this very plan."""
     for path in target.iterdir():
-        if not (made / path.name).exists():
-            shutil.move(str(path), str(made / path.name))
-    shutil.rmtree(target)
+        ours = (made / path.name).exists()
+        if ours and not (filled and path.name in _SHEETS and _is_filled(path)):
+            continue
+        if path.is_dir():
+            shutil.copytree(path, made / path.name)
+        else:
+            shutil.copy2(path, made / path.name)
 
 
-def _write_files(plan: Plan, folder: Path) -> list[str]:
+def _exchange(target: Path, made: Path, *, keep: bool) -> None:
+    """Put the new folder in the old one's place; the old one stays until the new is there."""
+    aside: Path | None = None
+    if target.exists():
+        number = 1
+        while (target.parent / f"plan-old-{number}").exists():
+            number += 1
+        aside = target.rename(target.parent / f"plan-old-{number}")
+    os.replace(made, target)
+    if aside is not None and not keep:
+        shutil.rmtree(aside)
+
+
+def _write_files(plan: Plan, folder: Path, *, blind: bool) -> list[str]:
+    from trialkit.design.map import map_svg, save_png
+    from trialkit.design.sheets import write_sheets
     from trialkit.design.strata import strata
-    from trialkit.design.workbook import write_workbook
+    from trialkit.design.timers import timer_table
+    from trialkit.design.workbook import write_harvest_book, write_workbook
 
     folder.chmod(0o755)
     plan.table.to_csv(folder / "assignment.csv", index=False, lineterminator="\n")
@@ -157,9 +168,11 @@ def _write_files(plan: Plan, folder: Path) -> list[str]:
     laid = strata(plan.trial)
     (folder / "strata.txt").write_text(f"{laid}\n", encoding="utf-8")
     write_workbook(plan, folder / "assignment.xlsx")
-    figure = plan.map()
-    figure.savefig(folder / "map.svg", metadata={"Date": None})
-    figure.savefig(folder / "map.png", dpi=150)
+    write_harvest_book(plan, folder / "harvest_sheet.xlsx")
+    drawn = map_svg(plan)
+    (folder / "map.svg").write_text(drawn, encoding="utf-8")
+    save_png(plan, folder / "map.png")
+    pages = write_sheets(plan, folder, blind=blind, drawn=drawn)
     record = {
         "title": plan.trial.title,
         "seed": plan.seed,
@@ -172,8 +185,8 @@ def _write_files(plan: Plan, folder: Path) -> list[str]:
     text = json.dumps(record, indent=2, ensure_ascii=False)
     (folder / "plan.json").write_text(text + "\n", encoding="utf-8")
     return [
-        "assignment.csv", "assignment.xlsx", "map.svg", "map.png", "strata.txt", "timers.csv",
-        "harvest_sheet.csv", "plan.json",
+        "assignment.csv", "assignment.xlsx", "harvest_sheet.csv", "harvest_sheet.xlsx",
+        "timers.csv", "strata.txt", "map.svg", "map.png", *pages, "plan.json",
     ]  # fmt: skip
 
 

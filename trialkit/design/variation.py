@@ -189,7 +189,7 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
     unit = 100.0**2 / mean**2
     values = matrix @ pilot.variances.to_numpy(dtype=float) * unit
     to_user = np.asarray(pilot.reduced.units, dtype=float) * pilot.scale**2
-    inner = np.asarray(pilot.expected_cov[0], dtype=float) * np.outer(to_user, to_user)
+    inner = np.asarray(pilot.state.expected_cov[0], dtype=float) * np.outer(to_user, to_user)
     covariance = matrix @ inner @ matrix.T * unit**2
     squares = {s: (float(v),) * 3 for s, v in zip(strata, values, strict=True)}
     return Variation(squares, source, "pilot", tuple(strata), covariance)

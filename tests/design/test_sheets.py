@@ -1,0 +1,168 @@
+"""Pages for the growing room: complete, escaped, blinded, and of the right size."""
+
+import re
+import shutil
+import subprocess
+
+import pytest
+
+import trialkit as tk
+from tests.design.conftest import write_trial
+from trialkit.design.sheets import cards_page, checklist_page, labels_page, scan_code
+from trialkit.design.timers import daily_use, timer_table
+from trialkit.trial import Setting
+
+HOSTILE = "<script>alert(1)</script> & Söhne"
+
+
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sheets")
+    write_trial(
+        folder,
+        "structure = '(batch * chamber) / shelf / block'\nbatch = 2\nchamber = 4\nshelf = 2\n"
+        "block = 2",
+        {"schedule": ("batch:chamber", [], "levels.usual = { on_s = 20, off_s = 220 }\n"
+                      "levels.banded = { start_below_rh = 86, stop_above_rh = 93 }"),
+         "light": ("batch:chamber:shelf", [], "levels.dim = { lux = 150, hours = 10 }\n"
+                   "levels.bright = { lux = 600, hours = 10 }")},
+        extra="[rig]\nmist_l_h = 1.2\nfogger_w = 60\nfan_w = 15\nreservoir_l = 12\n",
+    )  # fmt: skip
+    toml = folder / "trial.toml"
+    toml.write_text(toml.read_text().replace("title = 'invented'", f"title = '{HOSTILE}'"))
+    return tk.assign(tk.read_trial(folder))
+
+
+def test_one_label_for_each_unit_with_its_code(plan):
+    page = labels_page(plan)
+    assert page.count('<article class="label">') == len(plan.table) == 32
+    for unit in plan.table["unit"]:
+        assert f">{unit}</div>" in page
+        assert f'aria-label="scannable code {unit}"' in page
+
+
+def test_labels_are_blind_unless_asked(plan):
+    blind, told = labels_page(plan), labels_page(plan, blind=False)
+    for level in ("usual", "banded", "bright"):
+        assert level not in blind
+        assert level in told
+
+
+def test_a_code_is_the_unit_code_by_another_reader(plan):
+    """Decoded by an independent reader, where one is on the machine."""
+    cv2 = pytest.importorskip("cv2")
+    np = pytest.importorskip("numpy")
+    import segno
+
+    code = segno.make("B1-T3-top-2", error="m", micro=False)
+    matrix = np.array([[1 - cell for cell in row] for row in code.matrix_iter(scale=8, border=4)])
+    text, _, _ = cv2.QRCodeDetector().detectAndDecode((matrix * 255).astype("uint8"))
+    assert text == "B1-T3-top-2"
+    assert scan_code("B1-T3-top-2").startswith("<svg")
+
+
+def test_cards_say_settings_and_daily_use(plan):
+    """20 s of every 240 s is 1/12: 2 h a day, so 2.4 L, and 75 W for 2 h is 0.15 kWh."""
+    page = cards_page(plan)
+    assert page.count('<article class="card">') == 8
+    assert "20 s" in page
+    assert "220 s" in page
+    assert "86 %" in page
+    assert "2.40 L" in page
+    assert "0.15 kWh" in page
+    assert "120 h" in page  # 12 L at 2.4 L a day last 5 days
+    assert "360" in page  # cycles a day
+    assert "150 lux, 10 h a day" in page
+
+
+def test_daily_use_by_hand(plan):
+    use = daily_use(plan.trial, Setting(on_s=20, off_s=220))
+    assert use.duty_pct == pytest.approx(100 / 12)
+    assert use.water_l_day == pytest.approx(2.4)
+    assert use.energy_kwh_day == pytest.approx(0.15)
+    assert use.refill_hours == pytest.approx(120)
+    unknown = daily_use(plan.trial, Setting(start_below_rh=86, stop_above_rh=93))
+    assert unknown.water_l_day is None  # the room is not known: no number is made up
+    assert "depends on the room" in unknown.basis
+
+
+def test_timer_table_has_one_row_for_each_treated_unit(plan):
+    table = timer_table(plan)
+    assert len(table) == 8 + 16
+    timed = table[table["kind"] == "timed"]
+    assert (timed["on_s"] == 20).all()
+    assert (timed["water_l_day"].round(9) == 2.4).all()
+
+
+def test_checklist_carries_the_cautions_where_they_belong(plan):
+    page = checklist_page(plan)
+    parts = re.split(r"<h2>", page)
+    by_title = {part.split("</h2>")[0]: part for part in parts[1:]}
+    assert "Mains power beside water" in by_title["Before the start"]
+    assert "Spores and breathing" in by_title["Harvest"]
+    assert "Food hygiene" in by_title["Harvest"]
+    assert "Mist carries what is in the water" in by_title["Every day"]
+    assert "licensed" in page
+
+
+@pytest.mark.parametrize("make", [labels_page, cards_page, checklist_page])
+def test_pages_escape_names_and_fetch_nothing(plan, make):
+    page = make(plan)
+    assert "<script" not in page
+    assert "&lt;script&gt;" in page
+    outside = re.findall(r"""(?:src|href|url\()\s*=?\s*["']?(https?:[^"')\s]+)""", page)
+    assert [url for url in outside if "w3.org" not in url] == []
+
+
+def test_map_names_every_level_and_escapes_titles(plan):
+    from trialkit.design.map import map_svg
+
+    drawn = map_svg(plan)
+    assert "<script>" not in drawn
+    for level in ("usual", "banded", "dim", "bright"):
+        assert drawn.count(f">{level}<") >= 4
+    assert drawn == map_svg(plan)
+
+
+@pytest.mark.parametrize(
+    ("units", "factors"),
+    [
+        ("structure = 'pot'\npot = 12", {"a": ("pot", 3, "")}),
+        ("structure = 'rep / (row * column)'\nrep = 2\nrow = 4\ncolumn = 3",
+         {"v": ("rep:row", 4, ""), "n": ("rep:column", 3, "")}),
+        ("structure = 'block / plot'\nblock = 6\nplot = 4",
+         dict.fromkeys("NPK", ("block:plot", 2, ""))),
+        ("structure = 'block / plot / subplot'\nblock = 3\nplot = 3\nsubplot = 4",
+         {"v": ("block:plot", 3, ""), "n": ("block:plot:subplot", 4, "")}),
+    ],
+)  # fmt: skip
+def test_other_layouts_have_maps_and_pages_too(make_trial, tmp_path, units, factors):
+    trial = make_trial(units, factors)
+    paths = tk.assign(trial).write(tmp_path)
+    assert all(path.stat().st_size > 0 for path in paths)
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", [("8.27in", "11.69in"), ("8.5in", "11in")], ids=["A4", "Letter"])
+def test_labels_and_cards_keep_to_their_pages(plan, tmp_path, paper):
+    """Printed by a browser on A4 and Letter: ten labels and four cards to a page, none cut."""
+    browser = shutil.which("chromium") or shutil.which("google-chrome")
+    info = shutil.which("pdfinfo")
+    if not browser or not info:
+        pytest.fail("needs a Chromium and pdfinfo on the machine")
+    pages = {"labels": (labels_page(plan), 4), "cards": (cards_page(plan), 1 + 2)}
+    for name, (text, expected) in pages.items():
+        sized = text.replace("@page { margin: 10mm; }",
+                             f"@page {{ size: {paper[0]} {paper[1]}; margin: 10mm; }}")  # fmt: skip
+        source = tmp_path / f"{name}.html"
+        source.write_text(sized, encoding="utf-8")
+        target = tmp_path / f"{name}.pdf"
+        subprocess.run(
+            [browser, "--headless", "--no-sandbox", "--disable-gpu",
+             "--disable-background-networking", "--no-pdf-header-footer",
+             f"--print-to-pdf={target}", source.as_uri()],
+            check=True, capture_output=True, timeout=120,
+        )  # fmt: skip
+        told = subprocess.run([info, str(target)], check=True, capture_output=True, text=True)
+        assert int(re.search(r"Pages:\s+(\d+)", told.stdout).group(1)) == expected

@@ -1,0 +1,285 @@
+"""Pages to carry into the growing room: labels, cards, map, check-list.
+
+Plain HTML that prints well on A4 and US Letter and asks nothing of the network. Every word
+from a user's file is escaped.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.cautions import list_cautions
+from trialkit.design.timers import Use, daily_use, setting_words
+from trialkit.structure import Term
+from trialkit.trial import Factor, Setting
+from trialkit.words import plural
+
+if TYPE_CHECKING:
+    from trialkit.design.assign import Plan
+
+_CODE_WIDTH_MM = 86.0  # room for a unit code on a label
+
+
+def write_sheets(
+    plan: Plan, folder: Path, *, blind: bool = True, drawn: str | None = None
+) -> list[str]:
+    """Write labels, cards and check-list; give the names of the files.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : Path
+    blind : bool
+        Leave treatments off the block labels. Cards for chambers always show their setting.
+    drawn : str, optional
+        The map as SVG, if it is at hand already.
+    """
+    pages = {
+        "labels.html": labels_page(plan, blind=blind),
+        "cards.html": cards_page(plan, drawn=drawn),
+        "checklist.html": checklist_page(plan),
+    }
+    for name, text in pages.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return list(pages)
+
+
+def _render(name: str, plan: Plan, **values: Any) -> str:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+    source = resources.files("trialkit.design") / "pages"
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string((source / f"{name}.html.j2").read_text("utf-8"))
+    css = Markup((source / "page.css").read_text("utf-8"))
+    return template.render(
+        title=plan.trial.title, seed=plan.seed, hash=plan.hash[:12], css=css, **values
+    )
+
+
+def scan_code(text: str) -> str:
+    """Give a scannable code (QR, medium error correction) as an inline SVG."""
+    import segno
+
+    code = segno.make(text, error="m", micro=False)
+    out = io.BytesIO()
+    code.save(out, kind="svg", xmldecl=False, svgns=True, omitsize=True, border=2, nl=False)
+    return out.getvalue().decode("utf-8")
+
+
+def labels_page(plan: Plan, *, blind: bool = True) -> str:
+    """Make the page of labels, one per smallest unit, its code large and scannable.
+
+    Parameters
+    ----------
+    plan : Plan
+    blind : bool
+        Leave treatments off, so that whoever weighs cannot know.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    Notes
+    -----
+    Codes are set in 34 point (letters 8.6 mm high) or as large as the label is wide; 4 mm
+    letters are read with ease at 0.8 m (1/200 of the distance; ISO 9241-303, from memory).
+    """
+    from markupsafe import Markup
+
+    factors = list(plan.trial.factors) if not blind else []
+    size = _code_size(max(map(str, plan.table["unit"]), key=len))
+    labels = []
+    for row in plan.table.to_dict("records"):
+        unit = str(row["unit"])
+        lines = [(name, str(row[name])) for name in plan.trial.structure.factors]
+        lines += [(name, str(row[name])) for name in factors]
+        svg = Markup(scan_code(unit))
+        labels.append({"unit": unit, "size": size, "lines": lines[:7], "svg": svg})
+    return _render("labels", plan, labels=labels, blind=blind)
+
+
+def _code_size(text: str) -> float:
+    """Give the font size [pt] at which a bold code fills a label's width, at most 34."""
+    return round(min(34.0, _CODE_WIDTH_MM / 25.4 * 72 / (0.72 * max(1, len(text)))), 1)
+
+
+def cards_page(plan: Plan, *, drawn: str | None = None) -> str:
+    """Make the page with the map and one card per treated chamber (or other large unit).
+
+    `drawn` is the map as SVG, if it is at hand already.
+    """
+    from markupsafe import Markup
+
+    from trialkit.design.map import map_svg
+
+    figure = Markup(drawn if drawn is not None else map_svg(plan))
+    return _render("cards", plan, pages=_paged(_cards(plan)), map=figure)
+
+
+def _paged(cards: list[dict[str, Any]], most: int = 4) -> list[list[dict[str, Any]]]:
+    """Share cards out to pages, each batch beginning a new one."""
+    pages: list[list[dict[str, Any]]] = []
+    for card in cards:
+        if not pages or len(pages[-1]) == most or pages[-1][0]["when"] != card["when"]:
+            pages.append([])
+        pages[-1].append(card)
+    return pages
+
+
+def _cards(plan: Plan) -> list[dict[str, Any]]:
+    from trialkit.design.assign import strata_factors
+
+    groups = strata_factors(plan.trial)
+    first = next(iter(groups))
+    use = {
+        (f.name, level): daily_use(plan.trial, setting)
+        for f in groups[first]
+        for level, setting in f.levels.items()
+    }
+    cards = []
+    units = plan.table[[*first, *(f.name for f in groups[first])]].drop_duplicates()
+    for row in units.to_dict("records"):
+        unit = {name: str(row[name]) for name in first}
+        parts = [_part(f, str(row[f.name]), use[f.name, str(row[f.name])]) for f in groups[first]]
+        within = [
+            _within(plan, unit, f, term)
+            for term, factors in groups.items()
+            for f in factors
+            if set(first) < set(term)
+        ]
+        cards.append({**_place(unit), "parts": parts, "within": within})
+    return cards
+
+
+def _place(unit: dict[str, str]) -> dict[str, str]:
+    """Name a card's place: the chamber large, the batch beside it; or all levels."""
+    rest = [name for name in unit if name != "batch"]
+    place = " ".join(f"{name} {unit[name]}" if unit[name].isdigit() else unit[name]
+                     for name in rest)  # fmt: skip
+    when = f"batch {unit['batch']}" if "batch" in unit else ""
+    return {"place": place or when, "when": when if place else ""}
+
+
+def _part(factor: Factor, level: str, use: Use) -> dict[str, Any]:
+    setting = factor.levels[level]
+    return {
+        "treatment": factor.name,
+        "level": level,
+        "big": _big(setting),
+        "rows": _use_rows(use),
+        "basis": f"Use a day: {use.basis}." if use.basis else "",
+    }
+
+
+def _big(setting: Setting) -> list[tuple[str, str]]:
+    if setting.kind == "timed":
+        return [("mist on", f"{setting.on_s:g} s"), ("mist off", f"{setting.off_s:g} s")]
+    if setting.kind == "band":
+        return [
+            ("start below", f"{setting.start_below_rh:g} %"),
+            ("stop above", f"{setting.stop_above_rh:g} %"),
+        ]
+    words = setting_words(setting)
+    return [("set to", words)] if words else []
+
+
+def _use_rows(use: Use) -> list[tuple[str, str]]:
+    rows = [
+        ("cycles a day", use.cycles_per_day, ".0f", ""),
+        ("mist on, share of time", use.duty_pct, ".1f", " %"),
+        ("water a day", use.water_l_day, ".2f", " L"),
+        ("energy a day", use.energy_kwh_day, ".2f", " kWh"),
+        ("full reservoir lasts", use.refill_hours, ".0f", " h"),
+    ]
+    return [
+        (name, f"{value:{form}}{unit}") for name, value, form, unit in rows if value is not None
+    ]
+
+
+def _within(plan: Plan, unit: dict[str, str], factor: Factor, term: Term) -> dict[str, Any]:
+    """List what smaller units inside a card's unit receive, if there are few."""
+    table = plan.assignment(factor.name)
+    for name, level in unit.items():
+        table = table[table[name] == level]
+    inner = [name for name in term if name not in unit]
+    items = []
+    for row in table.to_dict("records"):
+        words = setting_words(factor.levels[str(row[factor.name])])
+        value = str(row[factor.name]) + (f" ({words})" if words else "")
+        items.append((" ".join(str(row[name]) for name in inner), value))
+    if len(items) > 12:
+        items = [(f"{len(items)} {plural(inner[-1])}:", "see the assignment")]
+    return {"treatment": factor.name, "inside": items}
+
+
+def checklist_page(plan: Plan) -> str:
+    """Make the check-list for start, daily round, harvest and clean-down, with cautions."""
+    parts = [
+        {"title": title, "things": items, "cautions": _cautions(codes)}
+        for title, items, codes in _checklist(plan)
+    ]
+    return _render("checklist", plan, parts=parts)
+
+
+def _cautions(codes: Sequence[str]) -> list[Any]:
+    return [c for c in list_cautions(where="sheets") if c.code in codes]
+
+
+def _checklist(plan: Plan) -> list[tuple[str, list[str], tuple[str, ...]]]:
+    """Give the parts of the check-list: title, things to tick, cautions shown there."""
+    trial = plan.trial
+    mist = any(s.kind in ("timed", "band") for f in trial.factors.values()
+               for s in f.levels.values())  # fmt: skip
+    light = any(s.kind == "light" for f in trial.factors.values() for s in f.levels.values())
+    chambers = (
+        plural("chamber") if "chamber" in trial.counts else plural(trial.structure.factors[0])
+    )
+    start = [
+        "Labels fixed to all blocks; each block stands where the map says.",
+        f"Start of fruiting, date and time, written in the trial file for every batch; "
+        f"{chambers} started within the same hours.",
+    ]
+    if mist:
+        start += [
+            "Every timer or sensor set as on its card, watched over one full cycle, card signed.",
+            "Reservoirs filled with fresh water to the same mark; nozzles and foggers clean.",
+        ]
+    if light:
+        start.append("Light measured at the height of the blocks and set as on the card.")
+    start += [
+        "Logger clocks set to the same time; humidity sensors compared with each other, or with "
+        "a saturated salt, and the readings noted.",
+    ]
+    daily = [
+        "Each logger is recording; its last record is from today.",
+        *(["Mist seen to start and stop; reservoir filled; nozzle spray even."] if mist else []),
+        "Fans run; doors and flaps closed; no puddles on blocks.",
+        "Contaminated blocks marked in the harvest sheet and taken out as the farm's rule says, "
+        "the same rule for all levels.",
+        "Anything unusual (power cut, door left open, water changed) written down with its time.",
+    ]
+    harvest = [
+        "One scale for the whole trial, set to zero, checked with a known weight.",
+        "Whoever weighs does not know what the block received; the code on the label is enough.",
+        "Pick each block at the same stage, weigh at once, one line a block and flush.",
+        "Weight in grams; an empty flush is 0, a block not weighed is left empty with a note.",
+        "At the end of the day every line of the flush is filled in or has a note.",
+    ]
+    clean = [
+        "Loggers read out; files saved in the trial's log folder, unchanged.",
+        *(["Reservoirs, hoses and foggers emptied, cleaned, rinsed and dried."] if mist else []),
+        f"{chambers.capitalize()} washed, drained and dried before the next batch.",
+        "Spent blocks taken away from the growing room the same day.",
+    ]
+    return [
+        ("Before the start", start, ("mains", "slips")),
+        ("Every day", daily, ("mist_water",)),
+        ("Harvest", harvest, ("spores", "food_hygiene", "identity")),
+        ("Clean-down", clean, ()),
+    ]
