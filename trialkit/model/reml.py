@@ -260,8 +260,8 @@ def _positive_definite(W: Floats) -> NDArray[np.bool_]:
     for j in range(W.shape[1]):
         pivot = left[:, j, j]
         good &= pivot > 1e-13 * np.abs(size[:, j])
-        safe = np.where(pivot > 0, pivot, 1.0)
-        row = left[:, j, j + 1 :]
+        safe = np.where(good, pivot, 1.0)
+        row = np.where(good[:, None], left[:, j, j + 1 :], 0.0)  # stop where it has failed
         left[:, j + 1 :, j + 1 :] -= row[:, :, None] * (row / safe[:, None])[:, None, :]
     return good
 
@@ -376,19 +376,19 @@ def newton_direction(
     here: Point, fixed: NDArray[np.bool_], *, first: bool = False
 ) -> tuple[Floats, Floats]:
     """Give the step of each response and its squared length in log-likelihood units."""
-    m = here.phi.shape[1]
-    information = here.expected.copy() if first else here.observed.copy()
+    scale = np.sqrt(np.maximum(np.abs(np.einsum("rii->ri", here.expected)), 1e-300))
+    both = scale[:, :, None] * scale[:, None, :]
+    information = _restrict((here.expected if first else here.observed) / both, fixed)
     if not first:
-        scale = np.sqrt(np.abs(np.einsum("rii->ri", here.expected)))
-        values = np.linalg.eigvalsh(
-            _restrict(information, fixed) / (scale[:, :, None] * scale[:, None, :])
-        )
-        poor = values[:, 0] < 1e-6
-        information[poor] = here.expected[poor]
-    information = _restrict(information, fixed)
+        poor = np.linalg.eigvalsh(information)[:, 0] < 1e-6
+        if poor.any():
+            information[poor] = _restrict(here.expected[poor] / both[poor], fixed[poor])
+    at = np.arange(scale.shape[1])
+    information[:, at, at] += 1e-13  # two parameters may come to act alike near the edge
     score = np.where(fixed, 0.0, here.score)
-    direction: Floats = np.asarray(np.linalg.solve(information, score[:, :, None])[:, :, 0])
-    return direction.reshape(-1, m), np.einsum("rm,rm->r", direction, score)
+    solved = np.linalg.solve(information, (score / scale)[:, :, None])[:, :, 0]
+    direction: Floats = np.asarray(solved / scale)
+    return direction, np.einsum("rm,rm->r", direction, score)
 
 
 def _restrict(information: Floats, fixed: NDArray[np.bool_]) -> Floats:
