@@ -324,7 +324,8 @@ def _assemble(
         if keys
         else table.assign(start=start["start"].iloc[0])
     )
-    table["days"] = (table["harvest_time"] - table.pop("start")).dt.total_seconds() / 86400
+    start_time = pd.to_datetime(table.pop("start"), utc=True)  # no dates at all: plain NaT
+    table["days"] = (table["harvest_time"] - start_time).dt.total_seconds() / 86400
     dry = trial.blocks.dry_substrate_g
     table["be_pct"] = np.nan if dry is None else 100 * table["fresh_g"] / dry
     return _attach(table, runs, keys), findings

@@ -73,7 +73,8 @@ def check_logs(
     findings = [*calibrated.findings, *flags.findings]
     if mist is not None and {"temp_c", "rh_pct"} <= set(climate.columns):
         # a wet sensor is no proof against the mist: a relay stuck on looks the same
-        seen = leave_out(calibrated.table, flags, keep=("saturated",))
+        wet = (flags.table["flag"] == "saturated").any()
+        seen = leave_out(calibrated.table, flags, keep=("saturated",)) if wet else clean
         response = check_response(
             seen, mist, within=runs, reservoir_l=trial.rig.reservoir_l, zone=zone
         )

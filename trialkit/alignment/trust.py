@@ -87,7 +87,7 @@ def add_uncertainty(
     rh_u, vpd_u = np.full(len(runs), np.nan), np.full(len(runs), np.nan)
     humid, warm = runs["rh_pct"].to_numpy(dtype=float), runs["temp_c"].to_numpy(dtype=float)
     for i in np.flatnonzero(np.isfinite(humid)).tolist():
-        rh, temp, start = float(humid[i]), float(warm[i]), runs["start"].iloc[i]
+        rh, start = float(humid[i]), runs["start"].iloc[i]
         chamber = str(runs["chamber"].iloc[i])
         each = []
         for sensor in names.get(chamber, [""]):
@@ -96,6 +96,6 @@ def add_uncertainty(
                 known = calibrated.rh_u_pct([sensor, chamber], rh, start)
             each.append(known if math.isfinite(known) else usual)
         rh_u[i] = math.sqrt(sum(u * u for u in each)) / len(each)
-        if math.isfinite(temp) and math.isfinite(rh_u[i]):
-            vpd_u[i] = vpd_uncertainty_kpa(temp, rh, temp_u_c=temp_u, rh_u_pct=rh_u[i])
+    both = np.isfinite(rh_u) & np.isfinite(warm)
+    vpd_u[both] = vpd_uncertainty_kpa(warm[both], humid[both], temp_u_c=temp_u, rh_u_pct=rh_u[both])
     return runs.assign(rh_u_pct=rh_u, vpd_u_kpa=vpd_u)

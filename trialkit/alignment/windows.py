@@ -133,14 +133,15 @@ def derive_windows(
     moments, findings = harvest_moments(trial, harvest)
     leads = _lead_windows(trial)
     rows = []
-    for i in range(len(runs)):
-        run = runs.iloc[i]
-        mine = moments
-        for name in factors:
-            mine = mine[mine[name] == run[name]]
-        times = mine.sort_values("flush")["time"].tolist()
-        key = {name: run[name] for name in factors}
-        rows += [key | row for row in _windows_of_run(run["start"], run["end"], times, leads)]
+    ordered = moments.sort_values("flush", kind="stable")
+    names = list(zip(*(ordered[name] for name in factors), strict=True)) or [()] * len(ordered)
+    times: dict[tuple[str, ...], list[pd.Timestamp]] = {}
+    for key_of, time in zip(names, ordered["time"].tolist(), strict=True):
+        times.setdefault(key_of, []).append(time)
+    for run in runs.to_dict("records"):
+        key = {str(name): run[name] for name in factors}
+        mine = times.get(tuple(key.values()), [])
+        rows += [key | row for row in _windows_of_run(run["start"], run["end"], mine, leads)]
     table = pd.DataFrame(rows, columns=[*factors, "window", "start", "stop"])
     for name in ("start", "stop"):
         table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[ns, UTC]")

@@ -17,6 +17,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Flag = dict[str, Any]
 _HOUR = 3_600_000_000_000
+_MOST_STEPS = 2000
 
 
 @dataclass(frozen=True)
@@ -228,7 +229,11 @@ def find_steps(
     t, x = time[known], v[known]
     if len(x) < 20 or not np.isfinite(least):
         return []
-    candidate = np.flatnonzero((np.abs(np.diff(x)) > 0.7 * least) & (np.diff(t) <= gap_ns))
+    jump = np.abs(np.diff(x))
+    size = max(0.7 * least, 6.0 * 1.4826 * float(np.median(jump)))
+    candidate = np.flatnonzero((jump > size) & (np.diff(t) <= gap_ns))
+    if len(candidate) > _MOST_STEPS:  # a series that jumps all the time has no level
+        return []
     out: list[tuple[int, float]] = []
     half = _HOUR // 2
     for i in candidate.tolist():
@@ -258,7 +263,10 @@ def find_dew_jumps(
     good = np.isfinite(temp) & np.isfinite(rh) & ~skip & (rh > 0)
     rise = np.diff(temp)
     near = (np.diff(time) <= gap_ns) & good[1:] & good[:-1]
-    at = np.flatnonzero(near & (np.abs(rise) > 1.5))
+    if not near.any():
+        return []
+    usual = 1.4826 * float(np.median(np.abs(rise[near])))
+    at = np.flatnonzero(near & (np.abs(rise) > max(1.5, 6.0 * usual)))
     if not len(at):
         return []
     jump = dew_point_c(temp[at + 1], rh[at + 1]) - dew_point_c(temp[at], rh[at])

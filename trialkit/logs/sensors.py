@@ -21,6 +21,7 @@ from trialkit.errors import Finding
 from trialkit.logs import faults
 
 Ints = NDArray[np.int64]
+_LONG_GAP_NS = 7_200_000_000_000
 
 #: Quantities that are judged, with their words for people and unit.
 WORDS = {
@@ -242,23 +243,26 @@ def _within(table: pd.DataFrame, within: pd.DataFrame | None) -> pd.DataFrame:
         return table.assign(run="", share_pct=np.nan)
     runs = within[within["start"].notna() & within["stop"].notna()]
     start, stop = _ns(runs["start"]), _ns(runs["stop"])
-    chamber = runs["chamber"].astype(str).to_numpy()
     begin, end = _ns(table["start"]).copy(), _ns(table["stop"]).copy()
     gap = (table["flag"] == "gap").to_numpy()
-    names, shares, keep = [], [], []
-    for i, name in enumerate(table["chamber"].astype(str)):
-        shared = np.minimum(end[i], stop) - np.maximum(begin[i], start)
-        shared[chamber != name] = -1
-        best = int(np.argmax(shared)) if len(shared) else -1
-        touched = best >= 0 and shared[best] >= 0
-        length = float(stop[best] - start[best]) if touched else np.nan
-        share = 100 * float(shared[best]) / length if touched and length > 0 else np.nan
-        if touched and gap[i]:
-            touched = bool(shared[best] >= 7_200_000_000_000 or share >= 0.5)
-            begin[i], end[i] = max(begin[i], start[best]), min(end[i], stop[best])
+    labels = runs["run"].astype(str).to_numpy()
+    of_chamber = {
+        str(name): np.flatnonzero((runs["chamber"] == name).to_numpy())
+        for name in runs["chamber"].unique()
+    }
+    names, shares, keep = [""] * len(table), np.full(len(table), np.nan), []
+    for i, name in enumerate(table["chamber"].astype(str).tolist()):
+        mine = of_chamber.get(name, np.empty(0, dtype=np.int64))
+        shared = np.minimum(end[i], stop[mine]) - np.maximum(begin[i], start[mine])
+        touched = len(mine) > 0 and int(shared.max()) >= 0
+        if touched:
+            best, most = int(mine[np.argmax(shared)]), int(shared.max())
+            names[i] = labels[best]
+            shares[i] = 100 * most / max(stop[best] - start[best], 1)
+            if gap[i]:
+                touched = most >= _LONG_GAP_NS or bool(shares[i] >= 0.5)
+                begin[i], end[i] = max(begin[i], start[best]), min(end[i], stop[best])
         keep.append(touched)
-        names.append(str(runs["run"].iloc[best]) if touched else "")
-        shares.append(share)
     table = table.assign(run=names, share_pct=shares)
     table["start"], table["stop"] = pd.to_datetime(begin, utc=True), pd.to_datetime(end, utc=True)
     return table[keep]
