@@ -23,9 +23,9 @@ MASS_RATIO = 0.621945
 BOWMAN_RANGE = (4.0, 10.0)
 
 ZERO_C = 273.15
-_CRITICAL_K, _CRITICAL_KPA = 647.096, 22064.0
-_COEFFICIENTS = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
-_EXPONENTS = (1.0, 1.5, 3.0, 3.5, 4.0, 7.5)
+CRITICAL_K, CRITICAL_KPA = 647.096, 22064.0
+COEFFICIENTS = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
+EXPONENTS = (1.0, 1.5, 3.0, 3.5, 4.0, 7.5)
 _LIMITS = {"temp_c": (-90.0, 150.0, "°C"), "rh_pct": (0.0, 120.0, "%")}
 
 
@@ -63,14 +63,14 @@ def apply_to(function: Callable[..., Any], **given: Any) -> Any:
 def log_saturation(temp_c: Array) -> tuple[Array, Array]:
     """Give ln(saturation pressure / kPa) and its slope per °C."""
     kelvin = temp_c + ZERO_C
-    tau = 1.0 - kelvin / _CRITICAL_K
+    tau = 1.0 - kelvin / CRITICAL_K
     total, slope = np.zeros_like(tau), np.zeros_like(tau)
-    for a, e in zip(_COEFFICIENTS, _EXPONENTS, strict=True):
+    for a, e in zip(COEFFICIENTS, EXPONENTS, strict=True):
         power = tau ** (e - 1.0)
         slope = slope + a * e * power
         total = total + a * power * tau
-    ratio = _CRITICAL_K / kelvin
-    return np.log(_CRITICAL_KPA) + ratio * total, -(ratio * total + slope) / kelvin
+    ratio = CRITICAL_K / kelvin
+    return np.log(CRITICAL_KPA) + ratio * total, -(ratio * total + slope) / kelvin
 
 
 def saturation(temp_c: Array) -> Array:

@@ -30,11 +30,19 @@ from typing import NamedTuple
 import numpy as np
 
 from trialkit import air
-from trialkit.air.kernels import GAS_CONSTANT_VAPOUR, ZERO_C, log_saturation
+from trialkit.air.kernels import (
+    COEFFICIENTS,
+    CRITICAL_K,
+    CRITICAL_KPA,
+    EXPONENTS,
+    GAS_CONSTANT_VAPOUR,
+    ZERO_C,
+)
 from trialkit.chamber.exponentials import (
     Array,
     first_rise,
     lagged,
+    lagged_array,
     phi_array,
     phi_integral,
     phi_integral_array,
@@ -61,11 +69,20 @@ class State(NamedTuple):
 
 
 def saturation_line(temp_c: float) -> tuple[float, float]:
-    """Give the vapour density at saturation [g/m³] and its slope [g/m³ per °C]."""
-    logp, slope = log_saturation(np.float64(temp_c))  # type: ignore[arg-type]
+    """Give the vapour density at saturation [g/m³] and its slope [g/m³ per °C].
+
+    The formula of `trialkit.air` on plain numbers, since it is asked for at every piece.
+    """
     kelvin = temp_c + ZERO_C
-    cs = math.exp(float(logp)) * 1e6 / (GAS_CONSTANT_VAPOUR * kelvin)
-    return cs, cs * (float(slope) - 1 / kelvin)
+    tau = 1.0 - kelvin / CRITICAL_K
+    total = slope = 0.0
+    for a, e in zip(COEFFICIENTS, EXPONENTS, strict=True):
+        power = tau ** (e - 1.0)
+        slope += a * e * power
+        total += a * power * tau
+    ratio = CRITICAL_K / kelvin * total
+    cs = CRITICAL_KPA * math.exp(ratio) * 1e6 / (GAS_CONSTANT_VAPOUR * kelvin)
+    return cs, cs * (-(ratio + slope) / kelvin - 1 / kelvin)
 
 
 @dataclass(frozen=True)
@@ -242,7 +259,7 @@ class Piece:
         shown = self.start.s - (r0 - self.start.s) * math.expm1(-t / lag)
         for r, rate in zip(self._r, self._l, strict=True):
             if r:
-                shown += r * float(lagged(rate, lag, t))
+                shown += r * lagged(rate, lag, t)
         return shown
 
     def _carbon(self, t: float) -> float:
@@ -285,7 +302,7 @@ class Piece:
         s = np.full_like(t, r0) if lag <= 0 else x.s - (r0 - x.s) * np.expm1(-t / lag)
         for r, rate, p in zip(self._r, self._l, phi, strict=True):
             if r:
-                s = s + r * (p if lag <= 0 else lagged(rate, lag, t))
+                s = s + r * (p if lag <= 0 else lagged_array(rate, lag, t))
         slope = self.n * (self.room.q_in - x.q) + self.room.q_source
         q = x.q + slope * phi_array(-self.n, t)
         return np.stack([c, temp, s, q, self._water_array(t, c)])

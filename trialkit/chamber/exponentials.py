@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,16 +57,30 @@ def split_modes(
     return (l1, l2), (c1, c0 - c1), (t1, t0 - t1)
 
 
-def lagged(rate: float, lag: float, t: Any) -> Any:
-    """Give φ(rate, ·) after a first-order lag, for one moment or an array of them."""
-    away = -np.expm1(-t / lag)
+def lagged(rate: float, lag: float, t: float) -> float:
+    """Give φ(rate, ·) after a first-order lag, at one moment."""
+    away = -math.expm1(-t / lag)
     if abs(rate) * lag < 1e-12:
         return t - lag * away
+    factor, rate = _apart(rate, lag)
+    return (math.expm1(rate * t) + away - away * factor) / (rate * factor)
+
+
+def lagged_array(rate: float, lag: float, t: Array) -> Array:
+    """Give φ(rate, ·) after a first-order lag, at many moments."""
+    away = -np.expm1(-t / lag)
+    if abs(rate) * lag < 1e-12:
+        return np.asarray(t - lag * away)
+    factor, rate = _apart(rate, lag)
+    return np.asarray((np.expm1(rate * t) + away - away * factor) / (rate * factor))
+
+
+def _apart(rate: float, lag: float) -> tuple[float, float]:
+    """Keep the two rates a millionth apart where they coincide; give 1 + rate × lag, rate."""
     factor = 1 + rate * lag
-    if abs(factor) < 1e-6:  # the two rates coincide: step aside by a millionth
-        factor = 1e-6
-        rate = (factor - 1) / lag
-    return (np.expm1(rate * t) + away - away * factor) / (rate * factor)
+    if abs(factor) >= 1e-6:
+        return factor, rate
+    return 1e-6, (1e-6 - 1) / lag
 
 
 def first_rise(function: Callable[[float], float], end: float) -> float | None:

@@ -82,6 +82,8 @@ class Simulation:
     settled : bool
         Whether it settles within ten days.
     findings : tuple of Finding
+    followed : Run or None
+        The run that was followed to find the settled cycle, if it was found that way.
     """
 
     room: Room
@@ -92,6 +94,7 @@ class Simulation:
     cycle: Block
     settled: bool
     findings: tuple[Finding, ...] = ()
+    followed: Run | None = None
 
     @cached_property
     def run(self) -> Run:
@@ -246,10 +249,10 @@ def simulate(
     if not (0 < hours <= 24 * 366 and 0 < step_s <= 86400):
         raise ChamberError(f"hours = {hours:g}, step_s = {step_s:g}: need up to a year, step > 0")
     start = start_state(room, start_rh_pct, start_temp_c)
-    cycle, settled = settle(Constants.of(room), chosen, start)
-    return Simulation(
-        room, chosen, hours, step_s, start, cycle, settled, judge(chosen, cycle, settled)
-    )
+    cycle, followed = settle(Constants.of(room), chosen, start)
+    settled = followed is None or followed.settled
+    findings = judge(chosen, cycle, settled)
+    return Simulation(room, chosen, hours, step_s, start, cycle, settled, findings, followed)
 
 
 def start_state(room: Room, rh_pct: float | None = None, temp_c: float | None = None) -> State:

@@ -12,6 +12,7 @@ from trialkit.chamber.room import Band, Room, Timed
 from trialkit.chamber.schedule import (
     Block,
     Flows,
+    Run,
     run_setting,
     steady_cycle,
     timed_cycle,
@@ -23,8 +24,8 @@ from trialkit.errors import Finding
 LONGEST_S = 10 * 86400.0
 
 
-def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block, bool]:
-    """Find the cycle that repeats itself, and say whether there is one.
+def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block, Run | None]:
+    """Find the cycle that repeats itself, and the run followed to find it if there was one.
 
     A timer's cycle is a map from the state at its start to the state at its end; its fixed
     point is found by Newton steps on vapour and temperature, with the surfaces dry or full.
@@ -35,9 +36,9 @@ def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block,
         for water in sorted({0.0, room.holds}):
             block = _fixed_point(room, cycle, start._replace(w=water))
             if block is not None:
-                return block, True
+                return block, None
     run = run_setting(room, setting, start=start, at_most_s=LONGEST_S)
-    return run.blocks[-1], run.settled
+    return run.blocks[-1], run
 
 
 def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
