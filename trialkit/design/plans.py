@@ -55,8 +55,8 @@ def latin_square(n: int, draws: Draws) -> Ints:
 
     Up to order 5 a reduced square is drawn and its rows below the first and all its
     columns are shuffled, which reaches every square exactly once; beyond, the chain of
-    Jacobson and Matthews [1]_ is run for 10 n³ proper squares from a cyclic one, uniform
-    in the limit.
+    Jacobson and Matthews [1]_ is run over n³ proper squares from a cyclic one, uniform in
+    the limit.
 
     References
     ----------
@@ -70,14 +70,18 @@ def latin_square(n: int, draws: Draws) -> Ints:
 
 
 def _jacobson_matthews(n: int, draws: Draws) -> Ints:
-    """Walk on incidence cubes by ±1 moves; give the first proper square after the walk."""
+    """Walk on incidence cubes by ±1 moves; give the proper square at a fixed count of them.
+
+    Stopping at the first proper square after a fixed number of moves would not be uniform:
+    squares reached by long improper excursions would come up too often.
+    """
     index = np.arange(n)
     cube = np.zeros((n, n, n), dtype=np.int64)  # cube[row, column, symbol]
     for i in range(n):
         cube[i, index, (i + index) % n] = 1
     negative: tuple[int, int, int] | None = None
-    moves = 0
-    while moves < 10 * n**3 or negative is not None:
+    proper = 0
+    while proper < n**3:
         if negative is None:
             while True:  # a cell of the cube that holds 0
                 r, c, s = draws.below(n), draws.below(n), draws.below(n)
@@ -96,7 +100,7 @@ def _jacobson_matthews(n: int, draws: Draws) -> Ints:
         for cell in ((r2, c, s), (r, c2, s), (r, c, s2), (r2, c2, s2)):
             cube[cell] -= 1
         negative = (r2, c2, s2) if cube[r2, c2, s2] < 0 else None
-        moves += 1
+        proper += negative is None
     return np.asarray(cube.argmax(axis=2), dtype=np.int64)
 
 
