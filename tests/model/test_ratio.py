@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from scipy import special, stats
 
 from trialkit.errors import ModelError
+from trialkit.model.fieller import RatioLine, fieller_limits, ratio_lines
 from trialkit.model.fit import fit
 from trialkit.model.means import mean_cells
-from trialkit.model.ratio import RatioLine, equivalent, fieller_limits, loss_verdict, noninferior
+from trialkit.model.ratio import equivalent, loss_verdict, noninferior
 
 # Blood counts of Dunnett (1955), as printed in the documentation of scipy.stats.dunnett.
 CONTROL = np.array([7.40, 8.50, 7.20, 8.24, 9.84, 8.32])
@@ -200,3 +201,54 @@ def test_a_response_around_zero_gets_no_ratio(crossed):
     assert np.isinf(got["low"]).all()
     assert set(got["verdict"]) == {"not enough evidence"}
     assert got["note"].str.contains("not clearly above zero").all()
+
+
+def test_the_default_ratio_follows_the_default_difference(crossed):
+    """Unequal runs: the default compares within batches, and the ratio is one plus that gap."""
+    got = crossed.noninferior("schedule", against="A", margin_pct=10)
+    gaps = crossed.differences("schedule", against="A", adjust="none")
+    reference = crossed.means("schedule").set_index("level").loc["A", "estimate"]
+    assert "fixed" in gaps["method"].iloc[0]
+    expected = 1 + gaps["estimate"].to_numpy() / reference
+    assert got["ratio"].to_numpy() == pytest.approx(expected, rel=1e-9)
+    assert got["method"].tolist() == [f"fieller, {m}" for m in gaps["method"]]
+    # a limit at ratio 1 is the difference's own test: same sign of the gap at any level
+    for gap, row in zip(gaps.itertuples(), got.itertuples(), strict=True):
+        assert (row.low < 1 < row.high) == (gap.low < 0 < gap.high)
+    (cells,) = mean_cells(crossed, "schedule")
+    for line, gap in zip(ratio_lines(crossed, cells, 0), gaps.itertuples(), strict=True):
+        assert line.t_at(1.0) == pytest.approx(gap.t, rel=1e-9)
+        assert line.df_at(1.0) == pytest.approx(gap.df, rel=1e-9)
+        low, high = fieller_limits(line)
+        for limit, chance in ((low, 0.975), (high, 0.025)):
+            point = stats.t.ppf(chance, line.df_at(limit))
+            assert line.t_at(limit) == pytest.approx(point, rel=1e-7)
+
+
+def test_joined_and_direct_lines_agree_in_a_balanced_layout():
+    """Where the whole model is the analysis of variance, both ways are the same test."""
+    from trialkit.model.fieller import _correlation, _direct_line, _joined_line
+    from trialkit.model.means import contrast_rows
+
+    rng = np.random.default_rng(1)
+    table = pd.DataFrame(
+        [
+            (f"B{i}", f"T{j}", "AB"[(i + j) % 2], 300 + 9 * run + 20 * rng.normal())
+            for i in range(4)
+            for j in range(4)
+            for run in [rng.normal()]
+            for _ in range(3)
+        ],
+        columns=["batch", "chamber", "schedule", "fresh_g"],
+    )
+    made = fit(table, response="fresh_g", fixed="schedule", random=["batch:chamber"])
+    (cells,) = mean_cells(made, "schedule")
+    top, bottom = cells.rows[1], cells.rows[0]
+    direct = _direct_line(made, top, bottom, "default")
+    rows, V = contrast_rows(made, np.vstack([top - bottom, bottom]), df="default", level=0.95)
+    parts = [(rows["estimate"][i], V[i, i], rows["df"][i]) for i in range(2)]
+    joined = _joined_line(*parts, _correlation(V), "t")
+    for ratio in (0.8, 1.0, 1.2):
+        assert joined.t_at(ratio) == pytest.approx(direct.t_at(ratio), rel=1e-7)
+        assert joined.df_at(ratio) == pytest.approx(14, rel=1e-6)
+        assert direct.df_at(ratio) == pytest.approx(14, rel=1e-6)

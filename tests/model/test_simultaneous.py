@@ -79,12 +79,22 @@ def test_range_tail_equals_scipy(df):
             assert range_tail(q, means, df) == pytest.approx(expected, abs=1e-10)
 
 
-@given(st.floats(0.0, 6.0), st.floats(1.0, 200.0))
+@given(st.floats(0.0, 6.0), st.floats(0.5, 200.0))
 @settings(max_examples=30, deadline=None)
 def test_two_means_are_a_t_test(t, df):
     alone = 2 * stats.t.sf(t, df)
     assert range_tail(math.sqrt(2) * t, 2, df) == pytest.approx(alone, rel=1e-7, abs=1e-12)
     assert largest_tail(t, np.eye(1), df)[0] == pytest.approx(alone, rel=1e-12)
+
+
+@pytest.mark.parametrize("df", [1e-6, 1e-3, 0.02])
+def test_next_to_no_df_means_next_to_no_knowledge(df):
+    """Such df come from a variance at its edge; the answer must stay a number."""
+    alone = 2 * stats.t.sf(3.0, df)
+    assert range_tail(math.sqrt(2) * 3.0, 2, df) == pytest.approx(alone, abs=1e-5)
+    assert range_tail(5.0, 4, df) > 0.9
+    assert range_point(0.95, 3, df) > 1e6
+    assert largest_point(0.95, equal_correlation(3, 0.5), df) > 1e6
 
 
 def test_tukey_is_the_largest_of_all_pairs():

@@ -247,6 +247,12 @@ def differences(
     ModelError
         An unknown factor, level or adjustment, or a factor with one level.
 
+    Notes
+    -----
+    All rows of a family come from one analysis. Where that analysis compares within batches
+    or chambers, or weighs units equally, a difference need not equal the gap between the two
+    marginal means, which also use what lies between batches.
+
     References
     ----------
     .. [1] Kramer CY (1956), doi:10.2307/3001469; Dunnett CW (1955),
@@ -285,12 +291,7 @@ def _family(
     level: float,
 ) -> pd.DataFrame:
     L = matrix @ cells.rows
-    rows = contrast_rows(fit, L, df=df, level=level)
-    able = np.isfinite(rows["estimate"].to_numpy())
-    covariance = None
-    if adjust == "dunnett":
-        covariance = np.full((len(L), len(L)), math.nan)
-        covariance[np.ix_(able, able)] = fit.contrast_cov(L[able])
+    rows, covariance = contrast_rows(fit, L, df=df, level=level)
     table = adjust_rows(
         rows, adjust=adjust, level=level, means=len(cells.labels), covariance=covariance
     )

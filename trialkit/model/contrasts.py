@@ -138,7 +138,7 @@ def trends(
     for cells in mean_cells(fit, factor, by=by):
         numbers = _numbers(cells.labels, values, factor)
         matrix = polynomial_contrasts(numbers, degree=degree)
-        rows = contrast_rows(fit, matrix.to_numpy() @ cells.rows, df=df, level=wanted)
+        rows, _ = contrast_rows(fit, matrix.to_numpy() @ cells.rows, df=df, level=wanted)
         table = adjust_rows(rows, adjust=adjust, level=wanted)
         table.insert(0, "trend", list(matrix.index))
         for name, value in reversed(cells.by):
@@ -219,7 +219,7 @@ def interactions(
             f"{left} × {right}" if left else right
             for left, right in itertools.product(labels, shown)
         ]
-    rows = contrast_rows(fit, matrix @ cells.rows, df=df, level=wanted)
+    rows, _ = contrast_rows(fit, matrix @ cells.rows, df=df, level=wanted)
     table = adjust_rows(rows, adjust=adjust, level=wanted)
     table.insert(0, "contrast", labels)
     return table

@@ -1,24 +1,20 @@
-"""How well a variance component is known: profile likelihood, bootstrap, and a test.
+"""How well a variance component is known: profile likelihood and bootstrap.
 
-All of it works on the reduced design: holding one component and maximising over the others
-gives its profile; new responses are drawn straight in error contrasts, so that thousands of
-refits cost no more than a few fits of the data.
+Both work on the reduced design: holding one component and maximising over the others gives
+its profile; new responses are drawn straight in error contrasts, so that thousands of refits
+cost no more than a few fits of the data.
 
 References
 ----------
 .. [1] Venzon DJ, Moolgavkar SH (1988). A method for computing profile-likelihood-based
    confidence intervals. J R Stat Soc C 37:87-94. doi:10.2307/2347496
-.. [2] Self SG, Liang K-Y (1987). Asymptotic properties of maximum likelihood estimators and
-   likelihood ratio tests under nonstandard conditions. J Am Stat Assoc 82:605-610.
-   doi:10.1080/01621459.1987.10478472
-.. [3] Efron B (1987). Better bootstrap confidence intervals. J Am Stat Assoc 82:171-185.
+.. [2] Efron B (1987). Better bootstrap confidence intervals. J Am Stat Assoc 82:171-185.
    doi:10.1080/01621459.1987.10478410
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,8 +23,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
-from trialkit.model.reduced import Reduced, Responses
-from trialkit.model.reml import Variances, evaluate, maximise
+from trialkit.model.component_test import lr_test
+from trialkit.model.reml import evaluate, maximise
+from trialkit.model.variance_problem import VarianceProblem, draw_responses
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -36,79 +33,6 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 _AT_EDGE = "the likelihood is still this high where the covariance stops being positive definite"
-
-
-@dataclass(frozen=True)
-class VarianceProblem:
-    """A fitted restricted likelihood as a function of the variances.
-
-    Parameters
-    ----------
-    reduced : Reduced
-        The design.
-    responses : Responses
-        One response.
-    phi : ndarray, shape (m,)
-        Estimated variances in internal units.
-    variances : {"free", "nonnegative"}
-        Whether random terms may go below zero.
-    """
-
-    reduced: Reduced
-    responses: Responses
-    phi: Floats
-    variances: Variances = "free"
-
-    @classmethod
-    def of(cls, fit: Fit) -> VarianceProblem:
-        """Take the problem out of a fit."""
-        return cls(fit.reduced, fit.responses, fit.phi, fit.spec.variances)  # type: ignore[arg-type]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Names of the variances."""
-        return self.reduced.params
-
-    @property
-    def unit(self) -> Floats:
-        """Factor from internal to the user's unit of each variance."""
-        return np.asarray(self.reduced.units * float(self.responses.scale[0]) ** 2)
-
-    def loglik(self, phi: Floats) -> float:
-        """Give the restricted log-likelihood (internal constant), −inf outside."""
-        one = self.responses
-        point = evaluate(self.reduced, phi[None, :], one.e, one.out_ss, derivatives=False)
-        return float(point.loglik[0])
-
-    def profile(self, at: int, value: float, start: Floats) -> tuple[float, Floats]:
-        """Maximise over the other variances with one of them held.
-
-        Returns
-        -------
-        loglik : float
-            −inf where no admissible point was found.
-        phi : ndarray, shape (m,)
-        """
-        phi = start.copy()
-        phi[at] = value
-        residuals = np.arange(len(phi)) >= self.reduced.n_random
-        for _ in range(60):
-            if math.isfinite(self.loglik(phi)):
-                break
-            # more residual variance makes any covariance positive definite
-            raised = residuals & (np.arange(len(phi)) != at)
-            phi[raised if raised.any() else slice(0, self.reduced.n_random)] *= 1.5
-            phi[at] = value
-        else:
-            return -math.inf, start
-        best = maximise(
-            self.reduced,
-            self.responses,
-            variances=self.variances,
-            start=phi[None, :],
-            pinned={at: value},
-        )
-        return float(best.point.loglik[0]), best.point.phi[0]
 
 
 def profile_limit(
@@ -228,40 +152,6 @@ def _interval_table(
     return table[order]
 
 
-def draw_responses(
-    reduced: Reduced, phi: Floats, draws: int, rng: np.random.Generator
-) -> Responses:
-    """Draw responses of the model with given variances, in error contrasts.
-
-    Parameters
-    ----------
-    reduced : Reduced
-    phi : ndarray, shape (m,)
-        Variances in internal units.
-    draws : int
-    rng : Generator
-
-    Returns
-    -------
-    Responses
-        Scale one; fixed effects zero, which changes nothing in the restricted likelihood.
-    """
-    a = reduced.coef @ phi
-    W = np.tensordot(a, reduced.GK, axes=1)
-    root = np.linalg.cholesky(W)
-    e = rng.standard_normal((draws, len(W))) @ root.T
-    out = np.stack(
-        [
-            a[s] * (rng.chisquare(df, draws) if df > 0 else np.zeros(draws))
-            for s, df in enumerate(reduced.out)
-        ],
-        axis=1,
-    )
-    ones = np.ones(draws)
-    nothing = np.zeros((draws, 0))
-    return Responses(beta0=nothing, scale=ones, y=nothing, e=e, out_ss=out, spread=ones)
-
-
 def bootstrap_intervals(
     fit: Fit, *, draws: int = 4999, seed: int = 1, level: float | None = None
 ) -> pd.DataFrame:
@@ -358,124 +248,10 @@ def accelerated_limits(
     return float(low), float(high)
 
 
-@dataclass(frozen=True)
-class ComponentTest:
-    """Likelihood-ratio test that a variance component is zero.
-
-    Parameters
-    ----------
-    term : str
-        The random term.
-    statistic : float
-        Twice the drop of the restricted log-likelihood when the component is held at zero;
-        zero where its estimate is zero or below.
-    p : float
-        By the 50:50 mixture of chi-squares with 0 and 1 df, which holds in large samples.
-    p_simulated : float
-        From data sets simulated without the component; NaN if none were drawn.
-    draws : int
-        How many were drawn.
-    """
-
-    term: str
-    statistic: float
-    p: float
-    p_simulated: float
-    draws: int
-
-    @property
-    def table(self) -> pd.DataFrame:
-        """The test as one row."""
-        row = {
-            "statistic": self.statistic,
-            "p": self.p,
-            "p_simulated": self.p_simulated,
-            "draws": self.draws,
-        }
-        return pd.DataFrame([row], index=pd.Index([self.term], name="term"))
-
-    def __str__(self) -> str:
-        from trialkit.display import show_table
-
-        return show_table(self.table.reset_index()).text()
-
-    def _repr_html_(self) -> str:
-        from trialkit.display import show_table
-
-        return show_table(self.table.reset_index()).html()
-
-
-def lr_test(fit: Fit, term: str, *, draws: int = 0, seed: int = 1) -> ComponentTest:
-    """Test whether a random term varies at all.
-
-    Parameters
-    ----------
-    fit : Fit
-        A fitted model.
-    term : str
-        One of its random terms.
-    draws : int
-        Data sets to simulate under the null hypothesis; 0 for the mixture alone. With one
-        random term the simulated law is exact but for simulation error.
-    seed : int
-        Seed of the simulation.
-
-    Returns
-    -------
-    ComponentTest
-
-    Raises
-    ------
-    ModelError
-        `term` is not a random term of the fit.
-
-    Notes
-    -----
-    Zero lies on the boundary, so half of the statistics are zero in large samples; in small
-    ones more are, which makes the mixture cautious. A chamber term that follows from how the
-    trial was randomised stays in the model whatever this test says.
-
-    References
-    ----------
-    .. [1] Self, Liang (1987), doi:10.1080/01621459.1987.10478472. Crainiceanu CM, Ruppert D
-       (2004). Likelihood ratio tests in linear mixed models with one variance component.
-       J R Stat Soc B 66:165-185. doi:10.1111/j.1467-9868.2004.00438.x
-    """
-    problem = VarianceProblem.of(fit)
-    random = problem.names[: problem.reduced.n_random]
-    if term not in random:
-        shown = ", ".join(random) or "none"
-        raise ModelError(f"{term!r} is not a random term of this fit; its terms are: {shown}")
-    at = random.index(term)
-    null_loglik, null_phi = problem.profile(at, 0.0, _null_start(problem, at))
-    statistic = 0.0
-    if problem.phi[at] > 0:
-        statistic = max(0.0, 2 * (problem.loglik(problem.phi) - null_loglik))
-    p = 0.5 * float(special.chdtrc(1, statistic)) if statistic > 0 else 1.0
-    simulated = math.nan
-    if draws:
-        simulated = _simulated_p(problem, at, null_phi, statistic, draws, seed)
-    return ComponentTest(term, statistic, p, simulated, draws)
-
-
-def _null_start(problem: VarianceProblem, at: int) -> Floats:
-    """Start without the term: the other random terms at no less than zero."""
-    start = problem.phi.copy()
-    start[: problem.reduced.n_random] = np.maximum(start[: problem.reduced.n_random], 0.0)
-    start[problem.reduced.n_random :] += max(float(start[at]), 0.0) / 2
-    start[at] = 0.0
-    return start
-
-
-def _simulated_p(
-    problem: VarianceProblem, at: int, null_phi: Floats, statistic: float, draws: int, seed: int
-) -> float:
-    reduced = problem.reduced
-    new = draw_responses(reduced, null_phi, draws, np.random.default_rng(seed))
-    start = np.tile(null_phi, (draws, 1))
-    options = {"variances": problem.variances, "start": start}
-    null = maximise(reduced, new, pinned={at: 0.0}, **options)  # type: ignore[arg-type]
-    best = maximise(reduced, new, **options)  # type: ignore[arg-type]
-    gain = 2 * (best.point.loglik - null.point.loglik)
-    drawn = np.where(best.point.phi[:, at] > 0, np.maximum(gain, 0.0), 0.0)
-    return float((1 + np.sum(drawn >= statistic - 1e-9)) / (draws + 1))
+__all__ = [
+    "accelerated_limits",
+    "bootstrap_intervals",
+    "lr_test",
+    "profile_intervals",
+    "profile_limit",
+]

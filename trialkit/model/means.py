@@ -26,6 +26,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
+from trialkit.model import inference
+from trialkit.model.question import Question
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -127,8 +129,11 @@ def mean_cells(
         yield Cells(factors, labels, tuple(combos), block, tuple(zip(groups, held, strict=True)))
 
 
-def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> pd.DataFrame:
-    """Estimate linear combinations, leaving NaN and a note where one is not estimable.
+def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.DataFrame, Floats]:
+    """Estimate a family of linear combinations, all by one analysis.
+
+    The rows are asked together, so that one method serves the whole family: differences add
+    up, and their method is that of the joint test of the same rows.
 
     Parameters
     ----------
@@ -143,27 +148,33 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> pd.DataFrame
 
     Returns
     -------
-    DataFrame
-        Columns `estimate, se, df, low, high, t, p, method, note`, one row per combination.
+    table : DataFrame
+        Columns `estimate, se, df, low, high, t, p, method, note`, one row per combination;
+        NaN and a note where one is not estimable.
+    covariance : ndarray, shape (m, m)
+        Of the estimates, small-sample adjusted; NaN for rows that are not estimable.
     """
-    columns = ["estimate", "se", "df", "t", "p"]
+    columns = ["estimate", "se", "df"]
     out = pd.DataFrame(math.nan, index=range(len(L)), columns=columns)
     out["method"], out["note"] = "–", NOT_ESTIMABLE
-    able = np.asarray(fit.design.estimable(L), dtype=bool)
-    if able.any():
-        got = fit.contrast(L[able], df=df)
-        where = np.flatnonzero(able)
-        out.loc[where, columns] = got[columns].to_numpy(dtype=float)
-        out.loc[where, "method"] = got["method"].to_numpy()
-        out.loc[where, "note"] = ""
-    unknown = out["estimate"].notna() & ~np.isfinite(out["se"].to_numpy(dtype=float))
-    out.loc[unknown, "note"] = NO_ERROR
-    point = -special.stdtrit(out["df"].to_numpy(), (1 - level) / 2)
-    out["low"], out["high"] = (
-        out["estimate"] - point * out["se"],
-        out["estimate"] + point * out["se"],
-    )
-    return out[["estimate", "se", "df", "low", "high", "t", "p", "method", "note"]]
+    covariance = np.full((len(L), len(L)), math.nan)
+    able = np.flatnonzero(fit.design.estimable(L))
+    if len(able):
+        question = Question(fit.data, L[able][:, fit.design.kept])
+        got = inference.answer(question, fit.state, fit.y[None], df, joint=False)
+        variance = np.einsum("ii->i", got.cov[0])
+        se = np.sqrt(np.where(variance > 0, variance, math.nan))
+        out.loc[able, columns] = np.column_stack([got.estimate[0], se, got.df[0]])
+        out.loc[able, "method"] = str(got.method[0])
+        out.loc[able, "note"] = np.where(np.isfinite(se), "", NO_ERROR)
+        covariance[np.ix_(able, able)] = got.cov[0]
+    nu = out["df"].to_numpy(dtype=float)
+    out["t"] = out["estimate"] / out["se"]
+    out["p"] = 2 * special.stdtr(nu, -out["t"].abs().to_numpy(dtype=float))
+    wide = -special.stdtrit(nu, (1 - level) / 2) * out["se"]
+    out["low"], out["high"] = out["estimate"] - wide, out["estimate"] + wide
+    order = ["estimate", "se", "df", "low", "high", "t", "p", "method", "note"]
+    return out[order], covariance
 
 
 def means(
@@ -214,7 +225,7 @@ def means(
     wanted = fit.level if level is None else level
     frames = []
     for cells in mean_cells(fit, spec, by=by):
-        table = contrast_rows(fit, cells.rows, df=df, level=wanted)
+        table, _ = contrast_rows(fit, cells.rows, df=df, level=wanted)
         table = table[["estimate", "se", "df", "low", "high", "method", "note"]]
         if len(cells.factors) > 1:
             for place, name in reversed(list(enumerate(cells.factors))):

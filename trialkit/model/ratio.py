@@ -1,9 +1,4 @@
-"""Whether a level is as good as the reference, as a ratio of means.
-
-The ratio of two means has no t distribution, but ``top - ratio * bottom`` has one for any
-ratio one cares to test. Fieller's limits are the ratios that such a test does not reject,
-and the test at the margin itself is Sasabuchi's, so limits and test always agree. Where the
-response is a logarithm, the ratio is the exponential of a difference.
+"""Whether a level is as good as the reference, as a ratio of means, in plain verdicts.
 
 References
 ----------
@@ -18,147 +13,23 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
+from trialkit.model.fieller import RatioLine, fieller_limits, ratio_lines
 from trialkit.model.means import NOT_ESTIMABLE, Cells, contrast_rows, mean_cells
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
-Floats = NDArray[np.float64]
 Scale = Literal["raw", "log"]
 
 NO_LIMITS = "no finite limits: the reference mean is not clearly above zero"
-_PROBES = np.array([0.8, 1.0, 1.25])  # ratios near 1, from which mean and variance follow
-
-
-@dataclass(frozen=True)
-class RatioLine:
-    """Moments of ``top - ratio * bottom`` for any ratio, and the df of its test.
-
-    Parameters
-    ----------
-    top, bottom : float
-        The two means, in the unit of the response.
-    var_top, var_bottom, covariance : float
-        Their variances and covariance.
-    df_at : callable
-        Degrees of freedom of ``top - ratio * bottom`` at a ratio.
-    method : str
-        Name of the small-sample method.
-    """
-
-    top: float
-    bottom: float
-    var_top: float
-    var_bottom: float
-    covariance: float
-    df_at: Callable[[float], float]
-    method: str = "t"
-
-    @property
-    def ratio(self) -> float:
-        """Ratio of the means."""
-        return self.top / self.bottom
-
-    def t_at(self, ratio: float) -> float:
-        """Give the t statistic of ``top - ratio * bottom`` (Sasabuchi 1980)."""
-        spread = self.var_top + ratio**2 * self.var_bottom - 2 * ratio * self.covariance
-        return (self.top - ratio * self.bottom) / math.sqrt(spread)
-
-
-def fieller_limits(line: RatioLine, *, level: float = 0.95) -> tuple[float, float]:
-    """Give the limits of a ratio of two means.
-
-    Parameters
-    ----------
-    line : RatioLine
-        The two means with their variances and df.
-    level : float
-        Two-sided confidence.
-
-    Returns
-    -------
-    low, high : float
-        All ratios that the two-sided test does not reject; ``(-inf, inf)`` where that set
-        is not a finite interval, that is, where the lower mean is not clearly above zero.
-
-    Notes
-    -----
-    Limits solve ``(top - r bottom)^2 = t^2 (v_top - 2 r c + r^2 v_bottom)``. In a mixed
-    model the df depend on the ratio tested, so each limit is solved with the df that hold
-    at that limit.
-
-    References
-    ----------
-    .. [1] Fieller (1954), doi:10.1111/j.2517-6161.1954.tb00159.x
-
-    Examples
-    --------
-    >>> line = RatioLine(10.878, 8.25, 0.276105, 0.230087, 0.0, lambda ratio: 12.0)
-    >>> [round(limit, 4) for limit in fieller_limits(line)]
-    [1.1201, 1.56]
-    """
-    start = (line.ratio, line.ratio)
-    found = [_solve_limit(line, side, start[side], (1 + level) / 2) for side in (0, 1)]
-    if not all(map(math.isfinite, found)):
-        return -math.inf, math.inf
-    return found[0], found[1]
-
-
-def _solve_limit(line: RatioLine, side: int, start: float, chance: float) -> float:
-    """Repeat the quadratic with the df at the last limit until it stands still."""
-    limit = start
-    for _ in range(60):
-        point = float(special.stdtrit(line.df_at(limit), chance))
-        a = line.bottom**2 - point**2 * line.var_bottom
-        b = line.top * line.bottom - point**2 * line.covariance
-        c = line.top**2 - point**2 * line.var_top
-        root = b**2 - a * c
-        if a <= 0 or line.bottom <= 0 or root < 0 or math.isnan(a):
-            return math.nan
-        last, limit = limit, (b + (math.sqrt(root) if side else -math.sqrt(root))) / a
-        if abs(limit - last) <= 1e-12 * max(1.0, abs(limit)):
-            break
-    return float(limit)
-
-
-def _line_from(fit: Fit, top: Floats, bottom: Floats, df: str) -> RatioLine | None:
-    """Read means, variances and covariance off three contrasts near ratio 1.
-
-    Going only through `Fit.contrast` keeps the method of the fit, whatever it chooses.
-    """
-    L = top[None, :] - _PROBES[:, None] * bottom[None, :]
-    rows = contrast_rows(fit, L, df=df, level=0.95)
-    if rows["estimate"].isna().any():
-        return None
-    slope, value = np.polyfit(_PROBES, rows["estimate"].to_numpy(), 1)
-    curve, tilt, rest = np.polyfit(_PROBES, rows["se"].to_numpy() ** 2, 2)
-    cache = dict(zip(_PROBES.tolist(), rows["df"].tolist(), strict=True))
-
-    def df_at(ratio: float) -> float:
-        if ratio not in cache:
-            one = fit.contrast((top - ratio * bottom)[None, :], df=df)
-            cache[ratio] = float(one["df"].iloc[0])
-        return float(cache[ratio])
-
-    return RatioLine(
-        float(value),
-        float(-slope),
-        float(rest),
-        float(curve),
-        float(-tilt / 2),
-        df_at,
-        str(rows["method"].iloc[1]),
-    )
 
 
 @dataclass(frozen=True)
@@ -180,19 +51,22 @@ _UNKNOWN = _Measured(math.nan, math.nan, math.nan, math.nan, math.nan, math.nan,
 
 def _measure(
     fit: Fit,
-    top: Floats,
-    bottom: Floats,
+    cells: Cells,
+    place: int,
     margins: tuple[float, float],
     *,
-    scale: Scale,
+    scale: str,
     df: str,
     level: float,
-) -> _Measured:
+) -> list[_Measured]:
+    """Measure every level but the reference, in order."""
     if scale == "log":
-        return _measure_log(fit, top - bottom, margins, df=df, level=level)
-    line = _line_from(fit, top, bottom, df)
-    if line is None:
-        return _UNKNOWN
+        return _measure_log(fit, cells, place, margins, df=df, level=level)
+    lines = ratio_lines(fit, cells, place, df=df)
+    return [_UNKNOWN if line is None else _on_line(line, margins, level) for line in lines]
+
+
+def _on_line(line: RatioLine, margins: tuple[float, float], level: float) -> _Measured:
     if line.bottom <= 0:
         return _Measured(math.nan, -math.inf, math.inf, 1.0, 1.0, math.nan, line.method, NO_LIMITS)
     low, high = fieller_limits(line, level=level)
@@ -201,23 +75,29 @@ def _measure(
         for margin, sign in zip(margins, (1, -1), strict=True)
     ]
     note = "" if math.isfinite(low) else NO_LIMITS
-    return _Measured(
-        line.ratio, low, high, p[0], p[1], line.df_at(margins[0]), f"fieller, {line.method}", note
-    )
+    method = f"fieller, {line.method}"
+    return _Measured(line.ratio, low, high, p[0], p[1], line.df_at(margins[0]), method, note)
 
 
 def _measure_log(
-    fit: Fit, L: Floats, margins: tuple[float, float], *, df: str, level: float
-) -> _Measured:
-    row = contrast_rows(fit, L[None, :], df=df, level=level).iloc[0]
-    if not math.isfinite(row["estimate"]):
-        return _UNKNOWN
-    p = [
-        float(special.stdtr(row["df"], -sign * (row["estimate"] - math.log(margin)) / row["se"]))
-        for margin, sign in zip(margins, (1, -1), strict=True)
-    ]
-    ratio, low, high = (math.exp(row[name]) for name in ("estimate", "low", "high"))
-    return _Measured(ratio, low, high, p[0], p[1], row["df"], f"log, {row['method']}", "")
+    fit: Fit, cells: Cells, place: int, margins: tuple[float, float], *, df: str, level: float
+) -> list[_Measured]:
+    others = [i for i in range(len(cells.labels)) if i != place]
+    table, _ = contrast_rows(fit, cells.rows[others] - cells.rows[place], df=df, level=level)
+    out = []
+    for row in table.to_dict("records"):
+        if not math.isfinite(row["se"]):
+            out.append(_UNKNOWN)
+            continue
+        p = [
+            float(
+                special.stdtr(row["df"], -sign * (row["estimate"] - math.log(margin)) / row["se"])
+            )
+            for margin, sign in zip(margins, (1, -1), strict=True)
+        ]
+        ratio, low, high = (math.exp(row[name]) for name in ("estimate", "low", "high"))
+        out.append(_Measured(ratio, low, high, p[0], p[1], row["df"], f"log, {row['method']}", ""))
+    return out
 
 
 def _checked(
@@ -302,19 +182,11 @@ def noninferior(
     wanted = fit.level if level is None else level
     cells, place = _checked(fit, factor, against, margin_pct, scale)
     margin = 1 - margin_pct / 100
+    margins = (margin, 1 / margin)
+    found = _measure(fit, cells, place, margins, scale=scale, df=df, level=wanted)
+    others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
-    for i, label in enumerate(cells.labels):
-        if i == place:
-            continue
-        got = _measure(
-            fit,
-            cells.rows[i],
-            cells.rows[place],
-            (margin, 1 / margin),
-            scale=scale,
-            df=df,
-            level=wanted,
-        )
+    for label, got in zip(others, found, strict=True):
         rows.append(
             {
                 "level": label,
@@ -393,19 +265,10 @@ def equivalent(
     cells, place = _checked(fit, factor, against, margin_pct, scale)
     low_margin = 1 - margin_pct / 100
     margins = (low_margin, 1 / low_margin)
+    found = _measure(fit, cells, place, margins, scale=scale, df=df, level=2 * wanted - 1)
+    others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
-    for i, label in enumerate(cells.labels):
-        if i == place:
-            continue
-        got = _measure(
-            fit,
-            cells.rows[i],
-            cells.rows[place],
-            margins,
-            scale=scale,
-            df=df,
-            level=2 * wanted - 1,
-        )
+    for label, got in zip(others, found, strict=True):
         verdict = "not enough evidence"
         if got.low > margins[0] and got.high < margins[1]:
             verdict = "the same within the margin"

@@ -51,13 +51,15 @@ def _scale_nodes(df: float) -> tuple[Floats, Floats]:
     spread = 1 / math.sqrt(2 * df)
     ends = []
     for sign in (-1, 1):
-        edge = spread
-        while drop(sign * edge) > -40:
+        edge = min(spread, 1.0)
+        while drop(sign * edge) > -40 and edge < 45:
             edge *= 1.2
         ends.append(sign * edge)
     step = min(0.4 * spread, 0.11)
     y = np.arange(ends[0], ends[1] + step, step)
     weights = np.exp(df * (y - np.expm1(2 * y) / 2))
+    # what lies below the first point, where the density is exp(df y): matters below 1 df only
+    weights[0] *= 0.5 + 1 / (df * step)
     return np.exp(y), weights / weights.sum()
 
 
@@ -115,8 +117,8 @@ def range_point(level: float, means: int, df: float) -> float:
     lowest = -math.sqrt(2) * float(special.stdtrit(df, (1 - level) / 2))
     pairs = means * (means - 1) / 2
     highest = -math.sqrt(2) * float(special.stdtrit(df, (1 - level) / 2 / pairs))
-    if means == 2:
-        return lowest
+    if means == 2 or not math.isfinite(highest):
+        return lowest if means == 2 else math.inf
     return float(
         brentq(
             lambda q: range_tail(q, means, df) - (1 - level),
@@ -328,9 +330,10 @@ def largest_point(level: float, correlation: Floats, df: float, *, tails: Tails 
     excess: Callable[[float], float] = lambda d: (  # noqa: E731
         largest_tail(d, correlation, df, tails=tails)[0] - (1 - level)
     )
-    edges = [lowest, highest]
+    if not math.isfinite(highest):  # far below one df
+        return math.inf
     if excess(lowest) <= 0:
         return lowest
     if excess(highest) >= 0:
         return highest
-    return float(brentq(excess, *edges, xtol=1e-10))
+    return float(brentq(excess, lowest, highest, xtol=1e-10))

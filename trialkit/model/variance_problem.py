@@ -1,0 +1,125 @@
+"""The restricted likelihood of a fit as a function of its variances, and draws from it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.model.reduced import Reduced, Responses
+from trialkit.model.reml import Variances, evaluate, maximise
+
+if TYPE_CHECKING:
+    from trialkit.model.fit import Fit
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class VarianceProblem:
+    """A fitted restricted likelihood as a function of the variances.
+
+    Parameters
+    ----------
+    reduced : Reduced
+        The design.
+    responses : Responses
+        One response.
+    phi : ndarray, shape (m,)
+        Estimated variances in internal units.
+    variances : {"free", "nonnegative"}
+        Whether random terms may go below zero.
+    """
+
+    reduced: Reduced
+    responses: Responses
+    phi: Floats
+    variances: Variances = "free"
+
+    @classmethod
+    def of(cls, fit: Fit) -> VarianceProblem:
+        """Take the problem out of a fit."""
+        return cls(fit.reduced, fit.responses, fit.phi, fit.spec.variances)  # type: ignore[arg-type]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the variances."""
+        return self.reduced.params
+
+    @property
+    def unit(self) -> Floats:
+        """Factor from internal to the user's unit of each variance."""
+        return np.asarray(self.reduced.units * float(self.responses.scale[0]) ** 2)
+
+    def loglik(self, phi: Floats) -> float:
+        """Give the restricted log-likelihood (internal constant), −inf outside."""
+        one = self.responses
+        point = evaluate(self.reduced, phi[None, :], one.e, one.out_ss, derivatives=False)
+        return float(point.loglik[0])
+
+    def profile(self, at: int, value: float, start: Floats) -> tuple[float, Floats]:
+        """Maximise over the other variances with one of them held.
+
+        Returns
+        -------
+        loglik : float
+            −inf where no admissible point was found.
+        phi : ndarray, shape (m,)
+        """
+        phi = start.copy()
+        phi[at] = value
+        residuals = np.arange(len(phi)) >= self.reduced.n_random
+        for _ in range(60):
+            if math.isfinite(self.loglik(phi)):
+                break
+            # more residual variance makes any covariance positive definite
+            raised = residuals & (np.arange(len(phi)) != at)
+            phi[raised if raised.any() else slice(0, self.reduced.n_random)] *= 1.5
+            phi[at] = value
+        else:
+            return -math.inf, start
+        best = maximise(
+            self.reduced,
+            self.responses,
+            variances=self.variances,
+            start=phi[None, :],
+            pinned={at: value},
+        )
+        return float(best.point.loglik[0]), best.point.phi[0]
+
+
+def draw_responses(
+    reduced: Reduced, phi: Floats, draws: int, rng: np.random.Generator
+) -> Responses:
+    """Draw responses of the model with given variances, in error contrasts.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    phi : ndarray, shape (m,)
+        Variances in internal units.
+    draws : int
+    rng : Generator
+
+    Returns
+    -------
+    Responses
+        Scale one; fixed effects zero, which changes nothing in the restricted likelihood.
+    """
+    a = reduced.coef @ phi
+    W = np.tensordot(a, reduced.GK, axes=1)
+    root = np.linalg.cholesky(W)
+    e = rng.standard_normal((draws, len(W))) @ root.T
+    out = np.stack(
+        [
+            a[s] * (rng.chisquare(df, draws) if df > 0 else np.zeros(draws))
+            for s, df in enumerate(reduced.out)
+        ],
+        axis=1,
+    )
+    ones = np.ones(draws)
+    nothing = np.zeros((draws, 0))
+    return Responses(beta0=nothing, scale=ones, y=nothing, e=e, out_ss=out, spread=ones)
