@@ -96,7 +96,7 @@ def drop(table: pd.DataFrame, share: float, seed: int) -> pd.DataFrame:
 
 def zoo() -> list[Case]:
     """Give the designs, from growers' practice."""
-    one = {"schedule": "schedule"}
+    wide = [3, 12, 7, 5, 4, 10, 8, 3]
     run = {"batch": 0.5, "batch:chamber": 0.25}
     six, four = shuffled(4, "aabbcc", 3), shuffled(3, "aabb", 5)
     latin = ["abcd", "bcda", "cdab", "dabc"]
@@ -120,13 +120,10 @@ def zoo() -> list[Case]:
         true = {"batch:chamber": 0.25}
         return Case(name, False, table, "schedule", terms, single, "batch", true)
 
-    del one
     return [
         chamber_case("2 + 2 chambers, 20 blocks each", True, [20] * 4, "aabb"),
         chamber_case("3 + 3 chambers, 5 to 8 blocks", False, [5, 6, 8, 7, 5, 8], "aaabbb"),
-        chamber_case(
-            "4 + 4 chambers, 3 to 12 blocks", False, [3, 12, 7, 5, 4, 10, 8, 3], "aaaabbbb"
-        ),
+        chamber_case("4 + 4 chambers, 3 to 12 blocks", False, wide, "aaaabbbb"),
         chamber_case("2 + 2 chambers, 27, 27, 12, 13 blocks", False, [27, 27, 12, 13], "aabb"),
         chamber_case("3 schedules × 2 chambers, 6 blocks", True, [6] * 6, "aabbcc"),
         run_case("6 chambers × 4 batches, 3 schedules", False, runs(six)),

@@ -22,7 +22,6 @@ from trialkit.model.matrices import Floats, estimable_part
 from trialkit.model.prepare import Prepared, Spec, prepare
 from trialkit.model.question import Question
 from trialkit.model.reml import maximise
-from trialkit.model.smallsample import generalised_least_squares
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
 
 MOST_NUMBERS = 2_000_000  # numbers in the largest array of a pass
@@ -256,20 +255,7 @@ def fit_prepared(data: Prepared, Y: Floats, *, variances: str = "free") -> Batch
             raise ModelError("a response is constant, or explained exactly by the fixed part")
         optimum = maximise(reduced, responses, variances=variances)  # type: ignore[arg-type]
         point, scale = optimum.point, responses.scale
-        gls = generalised_least_squares(reduced, point.phi, responses.y)
-        states.append(
-            State(
-                reduced,
-                point.phi,
-                gls.beta * scale[:, None] + responses.beta0,
-                scale,
-                gls,
-                inference.invert_information(point.expected),
-                inference.invert_information(point.observed, optimum.held),
-                optimum.edge,
-                optimum.held,
-            )
-        )
+        states.append(inference.make_state(reduced, responses, optimum, keep=False))
         phi.append(point.phi * reduced.units * scale[:, None] ** 2)
         loglik.append(point.loglik - df * np.log(scale) - 0.5 * constant)
         flags.append((optimum.settled, optimum.edge, optimum.held, optimum.steps))

@@ -219,19 +219,7 @@ class Fit:
     @cached_property
     def state(self) -> inference.State:
         """Give what tests need of the fit, as a batch of one."""
-        gls = smallsample.generalised_least_squares(self.reduced, self.phi[None], self.responses.y)
-        point, held = self.optimum.point, self.optimum.held
-        return inference.State(
-            self.reduced,
-            point.phi,
-            gls.beta * self.scale + self.responses.beta0,
-            self.responses.scale,
-            gls,
-            inference.invert_information(point.expected),
-            inference.invert_information(point.observed, held),
-            self.optimum.edge,
-            held,
-        )
+        return inference.make_state(self.reduced, self.responses, self.optimum)
 
     @property
     def gls(self) -> smallsample.Gls:

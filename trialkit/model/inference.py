@@ -11,7 +11,8 @@ calibration table):
 3. Where a blocking term is not orthogonal to the hypothesis, keep it random (recover the
    information between blocks) only if it has at least `FEW` df and a variance of at least
    `CLEAR` times that of a unit; otherwise analyse within blocks. With few blocks
-   recovery costs more than it brings (Yates 1940).
+   recovery costs more than it brings (Yates 1940). A term that costs next to nothing to
+   fix, or that has many levels, is fixed only if its estimate is below zero.
 
 In a balanced design none of this changes anything: every way gives the F of the analysis of
 variance.
@@ -36,9 +37,9 @@ from numpy.typing import NDArray
 from trialkit.errors import ModelError
 from trialkit.model import smallsample
 from trialkit.model.matrices import Floats
-from trialkit.model.question import RESIDUAL, Problem, Question
-from trialkit.model.reduced import Reduced
-from trialkit.model.reml import Variances, maximise
+from trialkit.model.question import RESIDUAL, Block, Problem, Question
+from trialkit.model.reduced import Reduced, Responses
+from trialkit.model.reml import Optimum, Variances, maximise
 from trialkit.model.smallsample import Gls
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
@@ -47,6 +48,7 @@ METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
 OWN_CLEAR = 1.0  # own variance over the part from within, from which units may be weighted
 CLEAR = 0.5  # blocking variance over that of a unit, from which it may be random
 FEW = 5  # blocking df from which it may be random
+SLIGHT = 0.02  # loss of information by fixing a term, below which only its sign decides
 MANY = 20  # blocking df from which its sign alone decides
 SHRINK = 0.5  # own variance added, as a share of the part from within, when it may be zero
 
@@ -63,7 +65,8 @@ class State:
     beta : ndarray, shape (R, p)
         User's unit.
     scale : ndarray, shape (R,)
-    gls : Gls
+    y : ndarray, shape (R, r)
+        The responses in coordinates.
     expected_cov, observed_cov : ndarray, shape (R, m, m)
         Inverse informations of `phi`; the observed one is zero where held at zero.
     edge : ndarray of bool, shape (R,)
@@ -74,21 +77,28 @@ class State:
     phi: Floats
     beta: Floats
     scale: Floats
-    gls: Gls
+    y: Floats
     expected_cov: Floats
     observed_cov: Floats
     edge: NDArray[np.bool_]
     held: NDArray[np.bool_]
+    solved: Gls | None = None
+
+    @property
+    def gls(self) -> Gls:
+        """Give generalised least squares, made afresh where it is not kept (it is large)."""
+        if self.solved is not None:
+            return self.solved
+        return smallsample.generalised_least_squares(self.reduced, self.phi, self.y)
 
     def take(self, at: NDArray[np.intp]) -> State:
         """Give some responses."""
-        g = self.gls
         return State(
             self.reduced,
             self.phi[at],
             self.beta[at],
             self.scale[at],
-            Gls(g.beta[at], g.C[at], g.ViX[at], g.P[at], g.G),
+            self.y[at],
             self.expected_cov[at],
             self.observed_cov[at],
             self.edge[at],
@@ -139,19 +149,26 @@ def fit_state(reduced: Reduced, Y: Floats, variances: Variances = "free") -> Sta
     State
     """
     responses = reduced.project(Y)
-    optimum = maximise(reduced, responses, variances=variances)
-    phi = optimum.point.phi
-    gls = smallsample.generalised_least_squares(reduced, phi, responses.y)
+    return make_state(reduced, responses, maximise(reduced, responses, variances=variances))
+
+
+def make_state(
+    reduced: Reduced, responses: Responses, optimum: Optimum, *, keep: bool = True
+) -> State:
+    """Give what tests need of fitted responses; `keep` their generalised least squares."""
+    point, scale = optimum.point, responses.scale
+    gls = smallsample.generalised_least_squares(reduced, point.phi, responses.y)
     return State(
         reduced,
-        phi,
-        gls.beta * responses.scale[:, None] + responses.beta0,
-        responses.scale,
-        gls,
-        invert_information(optimum.point.expected),
-        invert_information(optimum.point.observed, optimum.held),
+        point.phi,
+        gls.beta * scale[:, None] + responses.beta0,
+        scale,
+        responses.y,
+        invert_information(point.expected),
+        invert_information(point.observed, optimum.held),
         optimum.edge,
         optimum.held,
+        gls if keep else None,
     )
 
 
@@ -259,16 +276,18 @@ def use_units(question: Question, base: State) -> NDArray[np.bool_]:
     return np.asarray((base.phi[:, at] < OWN_CLEAR * within) | base.edge)
 
 
-def use_fixed(blocking: dict[str, int], state: State, share: dict[str, float]) -> NDArray[np.bool_]:
+def use_fixed(
+    blocking: dict[str, Block], state: State, share: dict[str, float]
+) -> NDArray[np.bool_]:
     """Say which blocking terms are fixed for which responses, shape (R, terms)."""
     out = np.zeros((len(state.phi), len(blocking)), dtype=bool)
     params = state.reduced.params
     own = sum(value * state.phi[:, params.index(name)] for name, value in share.items())
-    for i, (name, df) in enumerate(blocking.items()):
+    for i, (name, block) in enumerate(blocking.items()):
         phi = state.phi[:, params.index(name)]
-        if df < FEW:
+        if block.loss > SLIGHT and block.df < FEW:
             out[:, i] = True
-        elif df < MANY:
+        elif block.loss > SLIGHT and block.df < MANY:
             out[:, i] = phi < CLEAR * np.maximum(own, 0.0)
         out[:, i] |= (phi < 0) | state.edge
     return out
@@ -287,6 +306,7 @@ def on_unit_values(
     The units weigh the same in the estimate; the covariance of their values, ``D``, has the
     shape that the variances of the whole model give, scaled to the error found between units.
     """
+    gls = state.gls
     own = question.own
     assert own is not None
     params = base.reduced.params
@@ -300,10 +320,10 @@ def on_unit_values(
         D += phi[:, None, None] * problem.shapes[name]
     level = np.maximum(base.phi[:, params.index(own.term.name)], 0.0) + SHRINK * within
     D += level[:, None, None] * problem.shapes[own.term.name]
-    P, residual = state.gls.P, state.phi[:, -1]
+    P, residual = gls.P, state.phi[:, -1]
     ratio = np.einsum("rii->r", P) / np.einsum("rij,rji->r", P, D)
     gap = D * ratio[:, None, None] - np.eye(r)
-    b = state.gls.ViX @ state.gls.C @ problem.L.T
+    b = gls.ViX @ gls.C @ problem.L.T
     extra = np.swapaxes(b, 1, 2) @ gap @ b * residual[:, None, None]
     name = f"unit means of {own.term.name}"
     return _kenward_roger(state, problem.L, extra, name, joint=joint)
@@ -333,16 +353,17 @@ def _kenward_roger(state: State, L: Floats, extra: Floats, method: str, *, joint
 
 def by_satterthwaite(state: State, L: Floats, *, joint: bool) -> Answer:
     """Answer by Satterthwaite's degrees of freedom (Fai and Cornelius 1996 for several rows)."""
+    gls = state.gls
     estimate = state.beta @ L.T
     weights = state.observed_cov
-    cov = L @ state.gls.C @ L.T
-    _, slopes = smallsample.derivative_blocks(state.gls, L)
+    cov = L @ gls.C @ L.T
+    _, slopes = smallsample.derivative_blocks(gls, L)
     nu = smallsample.satterthwaite_df(
         np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), weights
     )
     F = den = np.full(len(estimate), np.nan)
     if joint:
-        both = smallsample.satterthwaite(state.gls, L, weights, estimate / state.scale[:, None])
+        both = smallsample.satterthwaite(gls, L, weights, estimate / state.scale[:, None])
         F, den = both.F, both.den_df
     return Answer(
         estimate,

@@ -58,6 +58,22 @@ class Problem:
         return Y if self.rows is None else Y @ self.rows.T
 
 
+@dataclass(frozen=True)
+class Block:
+    """A term that blocks a hypothesis.
+
+    Parameters
+    ----------
+    df : int
+        Degrees of freedom that its levels have beside the fixed part.
+    loss : float
+        Largest share of information lost by fixing it, if its variance were zero.
+    """
+
+    df: int
+    loss: float
+
+
 @dataclass(frozen=True, eq=False)
 class Question:
     """Rows ``L`` asked of a design, with the structure that bears on them.
@@ -94,17 +110,19 @@ class Question:
         return INTERCEPT not in self.terms
 
     @cached_property
-    def _strata(self) -> dict[str, int | None]:
-        """Give the df each intercept term leaves when fixed; None where it is in the error.
+    def _strata(self) -> dict[str, Block | None]:
+        """Give what each intercept term costs when fixed; None where it is in the error.
 
         Terms to which the rows are orthogonal are left out.
         """
         X = self.prepared.X
         plain = self.L @ np.linalg.solve(X.T @ X, self.L.T)
-        out: dict[str, int | None] = {}
+        out: dict[str, Block | None] = {}
         for g in self.prepared.groupings:
-            if g.weight is None and (df := _df_when_fixed(X, self.L, plain, g)) != 0:
-                out[g.term.name] = df
+            if g.weight is None:
+                block = _when_fixed(X, self.L, plain, g)
+                if block is None or block.loss > ORTHOGONAL:
+                    out[g.term.name] = block
         return out
 
     @cached_property
@@ -115,7 +133,11 @@ class Question:
         """
         intercepts = [g for g in self.prepared.groupings if g.weight is None]
         if self.is_comparison:
-            mixed = [g for g in intercepts if self._strata.get(g.term.name, 0) is None]
+            mixed = [
+                g
+                for g in intercepts
+                if g.term.name in self._strata and self._strata[g.term.name] is None
+            ]
         else:
             X, spans = self.prepared.X_sum, self.prepared.design.spans
             block = np.hstack([X[:, spans[name]] for name in self.terms])
@@ -132,8 +154,8 @@ class Question:
         )
 
     @cached_property
-    def blocking(self) -> dict[str, int]:
-        """Give the terms that block the rows and could be fixed, with their df.
+    def blocking(self) -> dict[str, Block]:
+        """Give the terms that block the rows and could be fixed.
 
         A term is left out where the rows are orthogonal to it, and where fixing it would
         leave them inestimable (then it is part of their error).
@@ -142,12 +164,14 @@ class Question:
             return {}
         beneath = {g.term.name for g in self.below}
         return {
-            name: df for name, df in self._strata.items() if df is not None and name not in beneath
+            name: block
+            for name, block in self._strata.items()
+            if block is not None and name not in beneath
         }
 
     @cached_property
-    def unit_blocking(self) -> dict[str, int]:
-        """Give the terms that block the rows on unit values, with their df."""
+    def unit_blocking(self) -> dict[str, Block]:
+        """Give the terms that block the rows on unit values."""
         parts = self._unit_parts
         if parts is None or not self.is_comparison:
             return {}
@@ -155,8 +179,9 @@ class Question:
         plain = L @ np.linalg.solve(X.T @ X, L.T)
         out = {}
         for g in self._above:
-            if df := _df_when_fixed(X, L, plain, g):
-                out[g.term.name] = df
+            block = _when_fixed(X, L, plain, g)
+            if block is not None and block.loss > ORTHOGONAL:
+                out[g.term.name] = block
         return out
 
     @cached_property
@@ -335,8 +360,8 @@ def _unit_gram(g: Grouping, rows: Floats) -> Floats:
     return sums @ sums.T
 
 
-def _df_when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> int | None:
-    """Give the df a term leaves when fixed, 0 where orthogonal, None where ``L`` is lost."""
+def _when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> Block | None:
+    """Give what fixing a term costs the rows ``L``; None where they would be lost."""
     sizes = np.bincount(g.codes)
     order = np.argsort(g.codes, kind="stable")
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
@@ -348,9 +373,8 @@ def _df_when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> int | No
     if np.abs(L - (L @ V) @ V.T).max() > 1e-7 * np.abs(L).max():
         return None
     intra = (L @ V / values[keep]) @ (L @ V).T
-    if np.abs(intra - plain).max() <= ORTHOGONAL * np.abs(plain).max():
-        return 0
-    return int(g.q + keep.sum() - X.shape[1])
+    loss = 1 - 1 / max(1.0, float(np.linalg.eigvals(np.linalg.pinv(plain) @ intra).real.max()))
+    return Block(int(g.q + keep.sum() - X.shape[1]), loss)
 
 
 def _with_fixed(
