@@ -18,6 +18,7 @@ Bools = NDArray[np.bool_]
 Flag = dict[str, Any]
 _HOUR = 3_600_000_000_000
 _MOST_STEPS = 2000
+_SUDDEN_NS = _HOUR // 3  # records further apart say nothing about sudden changes
 
 
 @dataclass(frozen=True)
@@ -103,6 +104,7 @@ def find_all(
         fine = known[~bad[name][known]]
         for at in find_spikes(time[fine], v[fine], limits.spike.get(name, np.inf), gap_ns):
             moment = int(time[fine][at])
+            bad[name][fine[at]] = True
             yield name, make_flag("spike", moment, moment, 1, "left out", f"{v[fine][at]:g}")
         for at, change in find_steps(time, v, bad[name], limits.step.get(name, np.inf), gap_ns):
             detail = f"by {change:+.1f}"
@@ -214,7 +216,7 @@ def find_spikes(time: Ints, x: Array, least: float, gap_ns: int) -> list[int]:
     size = max(least, 10.0 * 1.4826 * float(np.median(np.abs(step))))
     up, down = step[:-1], -step[1:]
     away = (np.minimum(np.abs(up), np.abs(down)) > size) & (np.sign(up) == np.sign(down))
-    near = np.diff(time) <= gap_ns
+    near = np.diff(time) <= min(gap_ns, _SUDDEN_NS)
     hit = np.flatnonzero(away & near[:-1] & near[1:]) + 1
     # coming back: the two neighbours agree much better than the spike departs
     back = np.abs(x[hit + 1] - x[hit - 1]) < 0.5 * size
@@ -231,7 +233,7 @@ def find_steps(
         return []
     jump = np.abs(np.diff(x))
     size = max(0.7 * least, 6.0 * 1.4826 * float(np.median(jump)))
-    candidate = np.flatnonzero((jump > size) & (np.diff(t) <= gap_ns))
+    candidate = np.flatnonzero((jump > size) & (np.diff(t) <= min(gap_ns, _SUDDEN_NS)))
     if len(candidate) > _MOST_STEPS:  # a series that jumps all the time has no level
         return []
     out: list[tuple[int, float]] = []
@@ -262,7 +264,7 @@ def find_dew_jumps(
     temp, rh = values["temp_c"], values["rh_pct"]
     good = np.isfinite(temp) & np.isfinite(rh) & ~skip & (rh > 0)
     rise = np.diff(temp)
-    near = (np.diff(time) <= gap_ns) & good[1:] & good[:-1]
+    near = (np.diff(time) <= min(gap_ns, _SUDDEN_NS)) & good[1:] & good[:-1]
     if not near.any():
         return []
     usual = 1.4826 * float(np.median(np.abs(rise[near])))
