@@ -15,6 +15,7 @@ from trialkit.chamber import (
     Room,
     Timed,
     compare_settings,
+    compare_treatments,
     find_holding_setting,
     judge_separation,
     read_setting,
@@ -328,3 +329,28 @@ def test_nearly_sealed_rooms_are_said_not_to_settle():
         simulate(TENT, {"on_s": 1, "off_s": 1}, 0.0)
     with pytest.raises(ChamberError, match="cannot start"):
         simulate(TENT, {"on_s": 1, "off_s": 1}, start_rh_pct=120)
+
+
+def test_the_treatments_of_a_trial_that_set_mist_are_compared():
+    def setting(**given):
+        names = ("on_s", "off_s", "start_below_rh", "stop_above_rh", "lux")
+        return SimpleNamespace(**{**dict.fromkeys(names), **given})
+
+    trial = SimpleNamespace(
+        rig=SimpleNamespace(**RIG),
+        factors={
+            "schedule": SimpleNamespace(
+                levels={"usual": setting(on_s=20, off_s=220), "sparse": setting(on_s=20, off_s=460)}
+            ),
+            "light": SimpleNamespace(levels={"dim": setting(lux=150)}),
+        },
+    )
+    found = compare_treatments(trial)
+    assert list(found) == ["schedule"]
+    assert list(found["schedule"].results) == ["usual", "sparse"]
+    assert found["schedule"].band == (85.0, 95.0)
+    # twenty seconds each, in cycles twice as long: less water and another rhythm at once
+    assert any("change together" in sentence for sentence in found["schedule"].sentences)
+    trial.rig = SimpleNamespace()
+    with pytest.raises(ChamberError, match="lacks chamber_m3"):
+        compare_treatments(trial)

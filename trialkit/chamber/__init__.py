@@ -6,12 +6,7 @@ Forward: `simulate`, `compare_settings`, `find_holding_setting`, `size_up`. Back
 
 from __future__ import annotations
 
-from trialkit.chamber.compare import (
-    Comparison,
-    compare_settings,
-    judge_separation,
-    separating_settings,
-)
+from trialkit.chamber.compare import Comparison, compare_settings, compare_treatments
 from trialkit.chamber.forward import Balance, Simulation, simulate
 from trialkit.chamber.holding import Holding, find_holding_setting
 from trialkit.chamber.identify import Identified, identify_room
@@ -26,6 +21,7 @@ from trialkit.chamber.room import (
     read_setting,
     room_from_rig,
 )
+from trialkit.chamber.separate import judge_separation, separating_settings
 from trialkit.chamber.sizing import Sizing, size_up
 
 __all__ = [
@@ -42,6 +38,7 @@ __all__ = [
     "Sizing",
     "Timed",
     "compare_settings",
+    "compare_treatments",
     "find_holding_setting",
     "identify_room",
     "judge_separation",

@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from trialkit.chamber.forward import Simulation, simulate
-from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting, room_from_rig, take
+from trialkit.chamber.room import ChamberError, Room, Timed, room_from_rig, take
+from trialkit.chamber.separate import judge_separation, setting_or_none
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 
@@ -35,12 +35,18 @@ class Comparison:
         The same in words, for a plan.
     findings : tuple of Finding
         What was assumed, and what is doubtful.
+    results : dict of Simulation
+        Level → what was worked out.
+    band : (low, high) or None
+        The band they are held against [%].
     """
 
     table: pd.DataFrame
     pairs: pd.DataFrame
     sentences: tuple[str, ...]
     findings: tuple[Finding, ...]
+    results: Mapping[str, Simulation]
+    band: tuple[float, float] | None
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
@@ -134,8 +140,34 @@ def compare_settings(
     pairs = _pairs(results, smallest_rh_pct)
     sentences = [_say_level(name, result, wanted) for name, result in results.items()]
     sentences += [_say_pair(row, results) for row in pairs.to_dict("records")]
-    sentences += judge_separation(levels=results)
-    return Comparison(table, pairs, tuple(s for s in sentences if s), tuple(findings))
+    sentences += judge_separation(levels={name: r.setting for name, r in results.items()})
+    said = tuple(s for s in sentences if s)
+    return Comparison(table, pairs, said, tuple(findings), results, wanted)
+
+
+def compare_treatments(trial: Any) -> dict[str, Comparison]:
+    """Compare the mist settings of every treatment of a trial that has any.
+
+    Parameters
+    ----------
+    trial : Trial
+        With `.factors` (name → factor with `.levels`) and `.rig`.
+
+    Returns
+    -------
+    dict of Comparison
+        Treatment → comparison of its levels; treatments that set no mist are left out.
+
+    Raises
+    ------
+    ChamberError
+        If the trial has mist settings and its rig does not say enough of the room.
+    """
+    found = {}
+    for name, factor in trial.factors.items():
+        if any(setting_or_none(level) is not None for level in factor.levels.values()):
+            found[name] = compare_settings(trial.rig, factor.levels)
+    return found
 
 
 def _room(rig: Any) -> tuple[Room, tuple[Finding, ...]]:
@@ -223,127 +255,3 @@ def _say_pair(row: Mapping[Any, Any], results: Mapping[str, Simulation]) -> str:
             "a question about rhythm only."
         )
     return f"{a} and {b} differ by {by:.1f} % RH: nothing to compare."
-
-
-# ---------------------------------------------------------------- water against rhythm
-
-
-def judge_separation(*, levels: Mapping[str, Any]) -> list[str]:
-    """Say whether a set of timers can tell more water from another rhythm.
-
-    Parameters
-    ----------
-    levels : mapping
-        Level name → setting or `Simulation`.
-
-    Returns
-    -------
-    list of str
-        Empty where the levels separate the two, or differ in one of them only.
-
-    Examples
-    --------
-    >>> together = {"a": {"on_s": 20, "off_s": 220}, "b": {"on_s": 20, "off_s": 460}}
-    >>> judge_separation(levels=together)[0][:46]
-    'Water and cycle length change together in thes'
-    """
-    timers = [
-        s
-        for s in (v.setting if isinstance(v, Simulation) else _or_none(v) for v in levels.values())
-        if isinstance(s, Timed) and s.on_s and s.off_s
-    ]
-    if len(timers) < 2:
-        return []
-    water = np.log([s.duty for s in timers])
-    rhythm = np.log([s.cycle_s for s in timers])
-    if np.ptp(water) < 0.05 or np.ptp(rhythm) < 0.05:
-        return []
-    together = float(np.corrcoef(water, rhythm)[0, 1])
-    if abs(together) < 0.8:
-        return []
-    return [
-        "Water and cycle length change together in these levels: a difference could come from "
-        "either. Levels of the same water and another cycle length, or the same cycle length "
-        "and other water, would tell them apart (separating_settings)."
-    ]
-
-
-def _or_none(level: Any) -> Timed | Band | None:
-    try:
-        return read_setting(level)
-    except ChamberError:
-        return None
-
-
-def separating_settings(
-    base: Any, *, water: float = 2.0, rhythm: float = 2.0, shortest_on_s: float = 5.0
-) -> pd.DataFrame:
-    """Give four timers around one in use that tell water from rhythm.
-
-    The four are a square: the base; the same water in cycles `rhythm` times as long; `water`
-    times the water in the same cycle; and both. With all four, the effect of each and whether
-    one depends on the other can be estimated; the first three do for the two effects alone.
-
-    Parameters
-    ----------
-    base : mapping or object
-        The timer in use, `on_s` and `off_s` [s].
-    water : float
-        Factor on the daily water, above or below 1.
-    rhythm : float
-        Factor on the cycle length, above or below 1.
-    shortest_on_s : float
-        Shortest mist a fogger can make well [s].
-
-    Returns
-    -------
-    DataFrame
-        `level, on_s, off_s, duty_pct, cycles_day, water, rhythm` (factors against the base).
-
-    Raises
-    ------
-    ChamberError
-        If a level would be on for less than `shortest_on_s`, or all the time.
-
-    Examples
-    --------
-    >>> separating_settings({"on_s": 30, "off_s": 270})[["level", "on_s", "off_s"]]
-                           level   on_s  off_s
-    0                       base   30.0  270.0
-    1  same water, longer cycles   60.0  540.0
-    2    same cycles, more water   60.0  240.0
-    3  longer cycles, more water  120.0  480.0
-    """
-    timer = read_setting(base)
-    if not isinstance(timer, Timed) or not timer.on_s or not timer.off_s:
-        raise ChamberError("only a timer that switches on and off has water and rhythm to separate")
-    if water <= 0 or rhythm <= 0 or water == 1 or rhythm == 1:
-        raise ChamberError("water and rhythm are factors above 0 and other than 1")
-    cycles = "longer cycles" if rhythm > 1 else "shorter cycles"
-    more = "more water" if water > 1 else "less water"
-    plan = [
-        ("base", 1.0, 1.0),
-        (f"same water, {cycles}", 1.0, rhythm),
-        (f"same cycles, {more}", water, 1.0),
-        (f"{cycles}, {more}", water, rhythm),
-    ]
-    rows = []
-    for name, by_water, by_rhythm in plan:
-        cycle = timer.cycle_s * by_rhythm
-        on = timer.on_s * by_water * by_rhythm
-        if on < shortest_on_s or on >= cycle:
-            raise ChamberError(
-                f"{name}: on for {on:g} s of {cycle:g} s → choose factors nearer to 1"
-            )
-        rows.append(
-            {
-                "level": name,
-                "on_s": on,
-                "off_s": cycle - on,
-                "duty_pct": 100 * on / cycle,
-                "cycles_day": 86400 / cycle,
-                "water": by_water,
-                "rhythm": by_rhythm,
-            }
-        )
-    return pd.DataFrame(rows)
