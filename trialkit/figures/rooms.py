@@ -1,0 +1,164 @@
+"""Pictures of the chamber model: what settings hold, how a room was read, what rooms cost."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trialkit.style import INK, SERIES, SOFT, WASH, axes, dress, looks, note, styled
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from trialkit.chamber import Identified, Simulation, Sizing
+
+
+@styled
+def setting_courses(
+    results: Mapping[str, Simulation],
+    *,
+    band: tuple[float, float] | None = None,
+    hours: float = 0.5,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw the humidity that each setting should hold once the room has settled.
+
+    Parameters
+    ----------
+    results : mapping
+        Level → `Simulation`, such as `Comparison.results`.
+    band : (low, high), optional
+        Humidity wanted [%].
+    hours : float
+        Stretch of time drawn [h].
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    ax = axes(ax, height=3.2)
+    look, step = looks(list(results)), max(1.0, round(hours * 2.0))
+    if band is not None:
+        ax.axhspan(*band, color=WASH, zorder=0)
+        ax.annotate(
+            "band\nwanted", (1, sum(band) / 2), xycoords=("axes fraction", "data"), xytext=(4, 0),
+            textcoords="offset points", ha="left", va="center", fontsize=8.5, color=SOFT,
+        )  # fmt: skip
+    for level, result in results.items():
+        rh = _from_a_start(result, step, int(hours * 3600 / step) + 1)
+        minutes = np.arange(len(rh)) * step / 60
+        ax.plot(
+            minutes, rh, color=look[level].color, linestyle=look[level].dash,
+            label=f"{level}: {result.setting.words}",
+        )  # fmt: skip
+    ax.set_xlim(0, hours * 60)
+    ax.set_xlabel("time [min], room settled")
+    ax.set_ylabel("relative humidity [%]")
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
+    note(ax, "Worked out from the room and the rig, well-mixed air; not measured.")
+    return dress(ax)
+
+
+def _from_a_start(result: Simulation, step_s: float, count: int) -> np.ndarray:
+    """Give the humidity of a settled room from a start of the mist on."""
+    course = result.sample(step_s=step_s, columns=("rh_pct", "mist_on"))
+    last = max(len(course["rh_pct"]) - count, 0)
+    starts = np.flatnonzero(np.diff(course["mist_on"][: last + 1]) > 0)
+    first = int(starts[-1]) + 1 if starts.size else last
+    return course["rh_pct"][first : first + count]
+
+
+@styled
+def room_fit(
+    found: Identified, *, chamber: str | None = None, hours: float = 2.0, ax: Axes | None = None
+) -> Axes:
+    """Draw a chamber's readings and what its estimated constants expect.
+
+    Parameters
+    ----------
+    found : Identified
+        From `identify_room`.
+    chamber : str, optional
+        Which; the first by default.
+    hours : float
+        Stretch of time drawn, from the first reading [h].
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    ax = axes(ax, height=3.0)
+    name = next(iter(found.fits)) if chamber is None else chamber
+    fit = found.fits[name]
+    course = fit.course
+    shown = course.time_s <= hours * 3600
+    minutes = course.time_s[shown] / 60
+    ax.plot(
+        minutes, course.rh_pct[shown], linestyle="none", marker="o", markersize=2.6,
+        color=SERIES[2], label="readings",
+    )  # fmt: skip
+    ax.plot(minutes, fit.fitted_rh_pct[shown], color=SERIES[0], label="expected by the fit")
+    for begin, end, on in zip(
+        course.switch_s, np.append(course.switch_s[1:], course.time_s[-1]), course.on, strict=True
+    ):
+        if on and begin <= hours * 3600:
+            ax.axvspan(begin / 60, end / 60, ymax=0.04, color=INK, linewidth=0)
+    values = fit.estimates
+    ax.set_xlim(0, min(hours * 60, course.time_s[-1] / 60))
+    ax.set_xlabel("time [min]")
+    ax.set_ylabel("relative humidity [%]")
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
+    air = values.loc["air_changes_h"]
+    note(
+        ax,
+        f"{name}: {air['estimate']:.3g} air changes an hour ({air['low']:.3g} to "
+        f"{air['high']:.3g}, {100 * found.level:g} % interval), residual SD "
+        f"{fit.residual_sd_pct:.2g} % RH, {int(fit.used.sum())} readings; dark marks: mist on.",
+    )
+    return dress(ax)
+
+
+@styled
+def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = None) -> Axes:
+    """Draw what mist and air cost to run against the number of chambers.
+
+    Parameters
+    ----------
+    sizing : Sizing
+        From `size_up`. Without prices, energy is drawn instead of cost.
+    currency : str
+        Unit of the cost axis.
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    ax = axes(ax, height=3.0)
+    table = sizing.table
+    priced = bool(table["cost_day"].notna().all())
+    column = "cost_day" if priced else "energy_kwh_day"
+    unit = f"{currency}/day".strip() if priced else "kWh/day"
+    ax.plot(table["chambers"], table[column], color=SERIES[0], marker="o")
+    ax.set_xlabel("chambers")
+    ax.set_ylabel(f"{'water and energy' if priced else 'energy'} [{unit}]")
+    ax.set_ylim(bottom=0)
+    ax.set_xlim(left=0)
+    built = table["cost_build"]
+    last = table.iloc[-1]
+    words = f"{last['mist_l_h']:.2g} L/h of mist, {last['power_w']:.0f} W"
+    if built.notna().all():
+        words += f", {last['cost_build']:.0f} {currency}".rstrip() + " to build"
+    ax.annotate(
+        words, (last["chambers"], last[column]), xytext=(-8, 0), textcoords="offset points",
+        ha="right", va="center", fontsize=8.5, color=SOFT,
+    )  # fmt: skip
+    note(ax, sizing.sentence)
+    return dress(ax, grid="both")
