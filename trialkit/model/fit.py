@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike, NDArray
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.model import inference, prepare, smallsample
+from trialkit.model.explain import explain_methods, variance_findings
 from trialkit.model.matrices import INTERCEPT, Design, Floats, estimable_part
 from trialkit.model.prepare import Spec
 from trialkit.model.question import Question
@@ -114,7 +115,7 @@ def fit(
 def pack(data: prepare.Prepared, responses: Responses, optimum: Optimum) -> Fit:
     """Turn an optimum into a result, with its findings."""
     made = Fit(data=data, responses=responses, optimum=optimum)
-    return replace(made, findings=(*data.findings, *prepare.variance_findings(made)))
+    return replace(made, noted=(*data.findings, *variance_findings(made)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,14 +130,14 @@ class Fit:
         The response in coordinates.
     optimum : Optimum
         Where the restricted likelihood is largest, with the path there.
-    findings : tuple of Finding
-        What a reader of the result must know.
+    noted : tuple of Finding
+        What preparing and fitting found; see `findings` for all.
     """
 
     data: prepare.Prepared = field(repr=False)
     responses: Responses = field(repr=False)
     optimum: Optimum = field(repr=False)
-    findings: tuple[Finding, ...] = ()
+    noted: tuple[Finding, ...] = ()
 
     # ---- what was fitted -------------------------------------------------------------
     @property
@@ -285,7 +286,7 @@ class Fit:
         for i in np.flatnonzero(good):
             a = self._ask(rows[i : i + 1], df, joint=False)
             estimate, nu = float(a.estimate[0, 0]), float(a.df[0, 0])
-            se = float(np.sqrt(a.cov[0, 0, 0]))
+            se = float(np.sqrt(a.cov[0, 0, 0])) if a.cov[0, 0, 0] > 0 else np.nan
             t = estimate / se if se > 0 else np.nan
             wide = float(t_quantile(self.level, nu)) * se
             p = float(t_two_sided(t, nu))
@@ -331,10 +332,24 @@ class Fit:
         DataFrame
             Index ``term``; ``num_df, den_df, F, p, method``.
         """
+        if df == "default":
+            return self._default_tests.copy()
+        return self._tests(df)
+
+    @cached_property
+    def _default_tests(self) -> pd.DataFrame:
+        return self._tests("default")
+
+    def _tests(self, df: str) -> pd.DataFrame:
         rows = [self.joint(self.design.hypothesis(t), df=df) for t in self.design.term_names]
         columns = ["num_df", "den_df", "F", "p", "method"]
         index = pd.Index(self.design.term_names, name="term")
         return pd.DataFrame(rows, index=index, columns=columns)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """Give what a reader of the result must know, the choice of tests included."""
+        return (*self.noted, *explain_methods(self._default_tests["method"]))
 
     # ---- other modules' answers ----------------------------------------------------------
     def means(self, term: str | Sequence[str], **options: Any) -> pd.DataFrame:
@@ -354,6 +369,24 @@ class Fit:
         from trialkit.model import ratio
 
         return ratio.noninferior(self, factor, **options)
+
+    def equivalent(self, factor: str, **options: Any) -> pd.DataFrame:
+        """Test equivalence of ratios to a reference; see `trialkit.model.ratio.equivalent`."""
+        from trialkit.model import ratio
+
+        return ratio.equivalent(self, factor, **options)
+
+    def trends(self, factor: str, **options: Any) -> pd.DataFrame:
+        """Give polynomial contrasts; see `trialkit.model.contrasts.trends`."""
+        from trialkit.model import contrasts
+
+        return contrasts.trends(self, factor, **options)
+
+    def interactions(self, factors: str | Sequence[str], **options: Any) -> pd.DataFrame:
+        """Give interaction contrasts; see `trialkit.model.contrasts.interactions`."""
+        from trialkit.model import contrasts
+
+        return contrasts.interactions(self, factors, **options)
 
     def diagnose(self, **options: Any) -> Any:
         """Check what could mislead; see `trialkit.model.diagnose.diagnose`."""

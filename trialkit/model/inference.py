@@ -204,10 +204,17 @@ def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) 
 def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> Answer:
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
+    if not question.is_comparison and base.edge.any():
+        return _held_where_needed(question, base, Y, out, base.edge, joint=joint)
     on_units = use_units(question, base)
-    fixed = use_fixed(question.blocking, base, question.own_share)
+    fixed = np.hstack(
+        [
+            use_fixed(question.blocking, base, question.own_share),
+            held_back(question.orthogonal, base),
+        ]
+    )
     here = np.flatnonzero(~on_units & fixed.any(axis=1))
-    names = tuple(question.blocking)
+    names = (*question.blocking, *question.orthogonal)
     _by_group(question, out, Y, here, fixed[here], names, units=False, joint=joint, base=base)
     here = np.flatnonzero(on_units)
     if len(here) and (problem := question.problem(True, ())) is not None:
@@ -227,6 +234,26 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
             joint=joint,
             base=base,
         )
+    return _held_where_needed(question, base, Y, out, np.zeros(len(Y), bool), joint=joint)
+
+
+def _held_where_needed(
+    question: Question,
+    base: State,
+    Y: Floats,
+    out: Answer,
+    asked: NDArray[np.bool_],
+    *,
+    joint: bool,
+) -> Answer:
+    """Hold variances at or above zero where free ones give a row a variance below zero."""
+    variance = np.einsum("rll->rl", out.cov)
+    bad = np.flatnonzero(asked | ~(variance > 0).all(axis=1) | (joint & ~np.isfinite(out.F)))
+    if len(bad):
+        state = fit_state(base.reduced, Y[bad], "nonnegative")
+        part = by_kenward_roger(state, question.L, joint=joint)
+        part.method[:] = "kenward-roger, variances at or above zero"
+        out.put(bad, part)
     return out
 
 
@@ -293,6 +320,16 @@ def use_fixed(
     return out
 
 
+def held_back(names: tuple[str, ...], state: State) -> NDArray[np.bool_]:
+    """Say which orthogonal terms are fixed at the edge of the space, shape (R, terms).
+
+    In a balanced layout with two crossed terms below zero it is the variance of the overall
+    mean that reaches zero, which no comparison depends on; the edge must not bend the error.
+    """
+    at = [state.reduced.params.index(name) for name in names]
+    return np.asarray(state.edge[:, None] & (state.phi[:, at] < 0))
+
+
 def by_kenward_roger(state: State, L: Floats, *, joint: bool) -> Answer:
     """Answer by Kenward and Roger's method in one model."""
     return _kenward_roger(state, L, np.zeros((1, 1, 1)), "kenward-roger", joint=joint)
@@ -341,14 +378,20 @@ def _kenward_roger(state: State, L: Floats, extra: Floats, method: str, *, joint
     if joint:
         unit = estimate / state.scale[:, None]
         F, den = smallsample.kenward_roger_test(cov, slopes, adjusted, weights, unit)
-    return Answer(
-        estimate,
-        adjusted * state.scale[:, None, None] ** 2,
-        nu,
-        F,
-        den,
-        np.full(len(estimate), method, dtype=object),
-    )
+    return _answer(estimate, adjusted * state.scale[:, None, None] ** 2, nu, F, den, method)
+
+
+def _answer(
+    estimate: Floats, cov: Floats, df: Floats, F: Floats, den_df: Floats, method: str
+) -> Answer:
+    """Pack an answer; rows whose variance is not positive say that they are not computed."""
+    methods = np.full(len(estimate), method, dtype=object)
+    bad = ~(np.einsum("rll->rl", cov) > 0).all(axis=1)
+    if bad.any():
+        methods[bad] = f"{method}: not computed, its variance is not above zero"
+        df, F, den_df = df.copy(), F.copy(), den_df.copy()
+        df[bad], F[bad], den_df[bad] = np.nan, np.nan, np.nan
+    return Answer(estimate, cov, df, F, den_df, methods)
 
 
 def by_satterthwaite(state: State, L: Floats, *, joint: bool) -> Answer:
@@ -365,14 +408,7 @@ def by_satterthwaite(state: State, L: Floats, *, joint: bool) -> Answer:
     if joint:
         both = smallsample.satterthwaite(gls, L, weights, estimate / state.scale[:, None])
         F, den = both.F, both.den_df
-    return Answer(
-        estimate,
-        cov * state.scale[:, None, None] ** 2,
-        nu,
-        F,
-        den,
-        np.full(len(estimate), "satterthwaite", dtype=object),
-    )
+    return _answer(estimate, cov * state.scale[:, None, None] ** 2, nu, F, den, "satterthwaite")
 
 
 def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
@@ -386,13 +422,13 @@ def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
         unit = estimate / state.scale[:, None]
         solved = np.linalg.solve(cov, unit[:, :, None])[:, :, 0]
         F = np.einsum("rl,rl->r", unit, solved) / len(L)
-    return Answer(
+    return _answer(
         estimate,
         cov * state.scale[:, None, None] ** 2,
         np.full(estimate.shape, float(df)),
         F,
         np.full(len(estimate), float(df)),
-        np.full(len(estimate), "containment", dtype=object),
+        "containment",
     )
 
 

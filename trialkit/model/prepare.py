@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -19,9 +18,6 @@ from trialkit.model.matrices import (
 )
 from trialkit.model.reduced import Reduced, Responses, reduce_design
 from trialkit.model.terms import Grouping, RandomTerm, check_groupings, group, parse_random
-
-if TYPE_CHECKING:
-    from trialkit.model.fit import Fit
 
 
 @dataclass(frozen=True)
@@ -183,44 +179,3 @@ def check_response(responses: Responses, spec: Spec) -> None:
             f"'{spec.fixed}' explains '{spec.response}' exactly: no variation is left to test "
             "against; check that the response is measured, not computed from the factors"
         )
-
-
-def variance_findings(fit: Fit) -> list[Finding]:
-    """Say what the variances show: below zero, held at zero, not settled."""
-    out = []
-    optimum = fit.optimum
-    if not optimum.settled[0]:
-        out.append(
-            Finding(
-                "not_settled",
-                "caution",
-                f"the search for the variances stopped before it settled ({optimum.steps[0]} "
-                "steps)",
-                "look at fit.record; simplify the random terms",
-            )
-        )
-    for i, name in enumerate(fit.reduced.params[: fit.reduced.n_random]):
-        value = float(fit.variances.iloc[i])
-        if optimum.held[0, i]:
-            out.append(
-                Finding(
-                    "component_at_zero",
-                    "note",
-                    f"the variance of '{name}' is held at zero: its units differ no more than "
-                    "the variation within them explains",
-                    "",
-                )
-            )
-        elif value < 0:
-            out.append(
-                Finding(
-                    "component_below_zero",
-                    "note",
-                    f"the variance of '{name}' is estimated below zero ({value:.4g}): its units "
-                    "differ less than the variation within them would make them differ by "
-                    "chance. That happens often when the true variance is small; the test keeps "
-                    "the units as its replicates all the same",
-                    "",
-                )
-            )
-    return out

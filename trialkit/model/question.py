@@ -111,18 +111,13 @@ class Question:
 
     @cached_property
     def _strata(self) -> dict[str, Block | None]:
-        """Give what each intercept term costs when fixed; None where it is in the error.
-
-        Terms to which the rows are orthogonal are left out.
-        """
+        """Give what each intercept term costs when fixed; None where it is in the error."""
         X = self.prepared.X
         plain = self.L @ np.linalg.solve(X.T @ X, self.L.T)
         out: dict[str, Block | None] = {}
         for g in self.prepared.groupings:
             if g.weight is None:
-                block = _when_fixed(X, self.L, plain, g)
-                if block is None or block.loss > ORTHOGONAL:
-                    out[g.term.name] = block
+                out[g.term.name] = _when_fixed(X, self.L, plain, g)
         return out
 
     @cached_property
@@ -160,6 +155,19 @@ class Question:
         A term is left out where the rows are orthogonal to it, and where fixing it would
         leave them inestimable (then it is part of their error).
         """
+        return {n: block for n, block in self._beside.items() if block.loss > ORTHOGONAL}
+
+    @cached_property
+    def orthogonal(self) -> tuple[str, ...]:
+        """Name the terms beside the own units that the rows are orthogonal to.
+
+        They bear on the rows only where the variances lie at the edge of what a covariance
+        can be, since there one component holds another back.
+        """
+        return tuple(n for n, block in self._beside.items() if block.loss <= ORTHOGONAL)
+
+    @cached_property
+    def _beside(self) -> dict[str, Block]:
         if not self.is_comparison:
             return {}
         beneath = {g.term.name for g in self.below}

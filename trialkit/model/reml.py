@@ -90,7 +90,8 @@ class Optimum:
     decrement : ndarray, shape (R,)
         Squared length of the last Newton step, in log-likelihood units.
     edge : ndarray of bool, shape (R,)
-        Whether the maximum lies on the edge of the space of covariances (``"free"``).
+        Whether the covariance of the rows is on or beyond the edge of the positive definite
+        ones (``"free"``).
     path : tuple of (phi, loglik)
         Each step of the first response, for the record.
     """
@@ -142,12 +143,15 @@ def evaluate(
     inside = np.flatnonzero(inside_space(reduced, phi))
     W = weighted_sum(phi[inside] @ reduced.coef.T, reduced.GK)
     half, good = cholesky_each(W)
+    if barrier:
+        good &= whole_is_positive(reduced, phi[inside])
     if not good.all():
         inside, W, half = inside[good], W[good], half[good]
     if not len(inside):
         return point
     a, e, out_ss = phi[inside] @ reduced.coef.T, e[inside], out_ss[inside]
     lam = a[:, : reduced.n_strata]
+    lam = np.where(reduced.out > 0, lam, 1.0)  # others lie inside the coordinates
     logdet = 2 * np.log(np.einsum("rii->ri", half)).sum(1) + np.log(lam) @ reduced.out
     P: Floats = np.asarray(np.linalg.inv(W), dtype=np.float64)
     Pe = np.einsum("rij,rj->ri", P, e)
@@ -218,20 +222,24 @@ def _add_barrier(reduced: Reduced, point: Point, inside: NDArray[np.intp], weigh
 
 
 def inside_space(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
-    """Say where the whole covariance is positive definite, with a little room."""
-    a = phi @ reduced.coef.T
-    S = reduced.n_strata
-    lam = a[:, :S]
+    """Say where the strata outside the coordinates have positive variance."""
+    lam = (phi @ reduced.coef.T)[:, : reduced.n_strata][:, reduced.out > 0]
     residual = np.abs(phi[:, reduced.n_random :]).max(axis=1)
-    inside = np.isfinite(phi).all(axis=1) & (lam > EDGE * residual[:, None]).all(axis=1)
-    check = np.flatnonzero(inside & (phi[:, : reduced.n_random] < 0).any(axis=1))
-    if len(check):
-        r = len(reduced.stratum)
-        V = weighted_sum(a[check], reduced.G)
-        at = np.arange(r)
-        V[:, at, at] -= EDGE * residual[check, None]
-        inside[check] = cholesky_each(V)[1]
-    return np.asarray(inside)
+    good = np.isfinite(phi).all(axis=1) & (lam > EDGE * residual[:, None]).all(axis=1)
+    return np.asarray(good)
+
+
+def whole_is_positive(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
+    """Say where the covariance of the rows themselves is positive definite.
+
+    The restricted likelihood asks this of the error contrasts only. Directions that the
+    fixed part takes up (the grand mean, say) may go below zero beside it.
+    """
+    a = phi @ reduced.coef.T
+    good = np.ones(len(phi), dtype=bool)
+    negative = np.flatnonzero((phi[:, : reduced.n_random] < 0).any(axis=1))
+    good[negative] = cholesky_each(weighted_sum(a[negative], reduced.G))[1]
+    return good
 
 
 def weighted_sum(a: Floats, G: Floats) -> Floats:
@@ -316,9 +324,9 @@ def maximise(
     out = _climb(reduced, responses, phi, low, pins, path)
     stuck = np.flatnonzero(~out.settled)
     if len(stuck) and variances == "free":
-        # the maximum lies on the edge of the space: approach it from inside
-        part, near = responses.take(stuck), start_values(reduced, len(stuck))
-        near[:, pins] = phi[0, pins]
+        # the search ran into the edge of the space: approach it from inside
+        part = responses.take(stuck)
+        near = _inside_start(reduced, phi[stuck], pins)
         for weight in BARRIERS:
             again = _climb(reduced, part, near, low, pins, path, barrier=weight)
             near = again.point.phi
@@ -328,7 +336,21 @@ def maximise(
         out.settled[stuck] = again.settled
         out.decrement[stuck] = again.decrement
         out.edge[stuck] = True
+    out.edge[:] |= ~whole_is_positive(reduced, out.point.phi)
     return replace(out, path=tuple(path))
+
+
+def _inside_start(reduced: Reduced, phi: Floats, pins: NDArray[np.bool_]) -> Floats:
+    """Raise the residual until the whole covariance is positive definite."""
+    near = start_values(reduced, len(phi))
+    near[:, pins] = phi[:, pins]
+    free = np.flatnonzero(~pins[reduced.n_random :]) + reduced.n_random
+    for _ in range(60):
+        bad = ~(whole_is_positive(reduced, near) & inside_space(reduced, near))
+        if not bad.any() or not len(free):
+            break
+        near[np.ix_(bad, free)] *= 2.0
+    return near
 
 
 def _climb(

@@ -84,7 +84,7 @@ def generalised_least_squares(reduced: Reduced, phi: Floats, y: Floats) -> Gls:
     ViX = np.linalg.solve(V, np.broadcast_to(reduced.X, (len(V), *reduced.X.shape)))
     XVX = reduced.X.T @ ViX
     # scaled, so that columns in different units do not spoil the inverse
-    d = 1 / np.sqrt(np.einsum("rii->ri", XVX))
+    d = 1 / np.sqrt(np.abs(np.einsum("rii->ri", XVX)))
     C = np.linalg.inv(XVX * d[:, :, None] * d[:, None, :]) * d[:, :, None] * d[:, None, :]
     beta = np.einsum("rpq,riq,ri->rp", C, ViX, y)
     W = weighted_sum(a, reduced.GK)

@@ -1,0 +1,105 @@
+"""Plain words for what a fit shows: variances below zero, edges, and why a test was chosen."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.errors import Finding
+
+if TYPE_CHECKING:
+    from trialkit.model.fit import Fit
+
+_FIXED = re.compile(r"^(?P<base>.*?)(?:, (?P<fixed>.*) fixed)?$")
+_UNITS = "unit means of "
+
+
+def explain_methods(methods: pd.Series) -> list[Finding]:
+    """Say why tests by the default rule left the plain Kenward–Roger test.
+
+    Parameters
+    ----------
+    methods : Series
+        Method of each term, as in the rows of `Fit.tests`.
+
+    Returns
+    -------
+    list of Finding
+    """
+    out = []
+    for method, terms in methods.groupby(methods, sort=False):
+        match = _FIXED.match(str(method))
+        if match is None or str(method) in ("kenward-roger", "not estimable"):
+            continue
+        names = ", ".join(f"'{t}'" for t in terms.index)
+        said = []
+        base, fixed = match["base"], match["fixed"]
+        if base.startswith(_UNITS):
+            unit = base.removeprefix(_UNITS)
+            said.append(
+                f"{names} tested on one value per '{unit}', all weighing the same: its variance "
+                "does not stand clear of the variation within it, and with unequal units "
+                "weights by size would mislead"
+            )
+        if fixed:
+            said.append(
+                f"{names} compared within {fixed} only (taken as fixed): what differences between "
+                "them could add rests on a variance that this layout cannot pin down"
+            )
+        if said:
+            out.append(Finding("test_chosen", "note", "; ".join(said), ""))
+    return out
+
+
+def variance_findings(fit: Fit) -> list[Finding]:
+    """Say what the variances show: below zero, held at zero, not settled."""
+    out = []
+    optimum = fit.optimum
+    if optimum.edge[0]:
+        out.append(
+            Finding(
+                "edge_of_space",
+                "caution",
+                "the variances below zero are so large together that the grand mean, or another "
+                "direction that the fixed part takes up, would have a variance below zero",
+                "comparisons do not lean on that direction; means and their limits are computed "
+                "with variances at or above zero, as their rows say",
+            )
+        )
+    if not optimum.settled[0]:
+        out.append(
+            Finding(
+                "not_settled",
+                "caution",
+                f"the search for the variances stopped before it settled ({optimum.steps[0]} "
+                "steps)",
+                "look at fit.record; simplify the random terms",
+            )
+        )
+    for i, name in enumerate(fit.reduced.params[: fit.reduced.n_random]):
+        value = float(fit.variances.iloc[i])
+        if optimum.held[0, i]:
+            out.append(
+                Finding(
+                    "component_at_zero",
+                    "note",
+                    f"the variance of '{name}' is held at zero: its units differ no more than "
+                    "the variation within them explains",
+                    "",
+                )
+            )
+        elif value < 0:
+            out.append(
+                Finding(
+                    "component_below_zero",
+                    "note",
+                    f"the variance of '{name}' is estimated below zero ({value:.4g}): its units "
+                    "differ less than the variation within them would make them differ by "
+                    "chance. That happens often when the true variance is small; the test keeps "
+                    "the units as its replicates all the same",
+                    "",
+                )
+            )
+    return out
