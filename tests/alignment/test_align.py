@@ -399,3 +399,16 @@ def test_shown_as_text_and_html(trial, plan, harvest):
     got = align(trial, harvest, climate_of(), mist_of(plan), plan=plan)
     assert "12 units × 2 flushes" in str(got)
     assert got._repr_html_().startswith("<table")
+
+
+def test_climate_on_disk_or_spread_gives_the_same(trial, plan, harvest, tmp_path):
+    import dask.dataframe as dd
+
+    climate, mist = climate_of(), mist_of(plan)
+    climate.to_parquet(tmp_path / "climate.parquet")
+    want = align(trial, harvest, climate, mist, plan=plan)
+    spread = dd.from_pandas(climate, npartitions=3)
+    for other in (str(tmp_path / "*.parquet"), [tmp_path / "climate.parquet"], spread):
+        got = align(trial, harvest, other, mist, plan=plan)
+        pd.testing.assert_frame_equal(want.table, got.table, rtol=1e-9)
+        assert [f.code for f in got.findings] == ["sensors_unchecked"]

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from trialkit.alignment.aligned import Aligned
+from trialkit.alignment.carriers import are_files, expose, is_spread
 from trialkit.alignment.cells import to_ns
 from trialkit.alignment.checks import check_logs
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
-from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import mist_per_window
 from trialkit.alignment.summaries import EXPOSURES
@@ -24,6 +24,12 @@ from trialkit.trial import Trial
 _MIST = ("mist_on_s", "duty_pct", "cycles", "water_l", "energy_kwh", "mist_coverage_pct")
 _MEASURED = ("fresh_g", "dry_g", "caps")
 _WORST_FIRST = ("discarded", "contaminated", "ok")
+_UNCHECKED = Finding(
+    "sensors_unchecked",
+    "note",
+    "the climate log was summed where it is; its sensors were not checked",
+    "read a part of it with read_environment to look for stuck or drifting sensors",
+)
 
 
 def align(
@@ -48,9 +54,10 @@ def align(
     harvest : Log or DataFrame
         Harvest table: `unit` or the unit factors, `flush, time, fresh_g`; `dry_g`, `caps`,
         `status`, `note` optional.
-    climate : Log, DataFrame or None
+    climate : Log, DataFrame, path(s), Dask DataFrame or None
         Environment table: `chamber, time` and any of `sensor, temp_c, rh_pct, co2_ppm,
-        light_lux, ppfd_umol_m2_s`.
+        light_lux, ppfd_umol_m2_s`. Parquet or CSV files too large for memory, or a Dask table,
+        are summed where they are; their sensors are then not checked.
     mist : Log, DataFrame or None
         Intervals with mist on: `chamber, start, stop`.
     plan : Plan, DataFrame or None
@@ -77,16 +84,20 @@ def align(
     time it covers. Blocks of one chamber run share the exposures of that run.
     """
     picked = _table(harvest, "harvest")
-    air, pulses = _table(climate, "climate"), _table(mist, "mist")
-    settings = settings or default_settings(trial, air)
+    air = climate if are_files(climate) or is_spread(climate) else _table(climate, "climate")
+    pulses = _table(mist, "mist")
+    held = air if isinstance(air, pd.DataFrame) else None
+    settings = settings or default_settings(trial, held)
     picked, findings = _one_row_each(trial, picked)
     spans, more = derive_windows(trial, picked, override=windows)
     told = _told(harvest, climate, mist)
     check = None
-    if isinstance(air, pd.DataFrame):
-        check = check_logs(trial, air, pulses, max_gap_min=settings.max_gap_min, told=told)
+    if held is not None:
+        check = check_logs(trial, held, pulses, max_gap_min=settings.max_gap_min, told=told)
         air = check.climate
         findings += check.findings
+    elif air is not None:
+        findings.append(_UNCHECKED)
     runs, sensors, thin = _expose(trial, air, pulses, spans, settings)
     keys = list(run_factors(trial))
     runs = add_agreement(runs, sensors, keys)
@@ -227,7 +238,7 @@ def _add_picks(
 
 def _expose(
     trial: Trial,
-    air: pd.DataFrame | None,
+    air: Any,
     pulses: pd.DataFrame | None,
     spans: pd.DataFrame,
     settings: ExposureSettings,
@@ -239,9 +250,10 @@ def _expose(
             runs[name] = np.nan
         runs["low_coverage"] = False
         return runs, runs.iloc[:0].assign(sensor=""), []
-    if air is None:
+    silent = air is None
+    if silent:
         air = pd.DataFrame({"chamber": [], "time": pd.Series([], dtype="datetime64[ns, UTC]")})
-    out = expose_frame(air, spans, settings=settings)
+    out = expose(air, spans, settings=settings)
     runs = pd.concat([out.chambers, mist_per_window(pulses, spans, trial.rig)], axis=1)
     for name in _MIST:
         if name not in runs.columns:
@@ -250,7 +262,7 @@ def _expose(
     runs["low_coverage"] = (
         (runs["coverage_pct"].fillna(0) < settings.min_coverage_pct)
         & runs["window_h"].notna()
-        & bool(len(air))
+        & (not silent)
     )
     thin = runs[runs["low_coverage"]]
     if len(thin):
