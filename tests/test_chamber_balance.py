@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from trialkit import air
-from trialkit.chamber import Room, recovery_minutes, simulate
+from trialkit.chamber import ChamberError, Room, drop_size_um, recovery_minutes, simulate
 from trialkit.chamber.balance import WATER_G_L, saturation_line
 from trialkit.chamber.exponentials import first_rise
+from trialkit.chamber.fogger import MEASURED_DROP_UM, PORTABLE_OUTPUT_ML_H
 
 PLAIN = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)
 #: Worked values used the FAO-56 saturation line, 0.04 % below ours at 20 °C.
@@ -112,6 +113,46 @@ def test_transpiration_of_a_free_water_surface():
     for rh, low, high in [(93, 0.8, 1.3), (85, 1.8, 3.0)]:
         d = air.absolute_humidity_g_m3(16, 100) - air.absolute_humidity_g_m3(16, rh)
         assert low < PLAIN.transfer_m_h * d * 0.1 < high
+
+
+def test_an_insulated_saturated_chamber_stands_at_the_wet_bulb():
+    """Adiabatic saturation: the thermodynamic wet bulb of incoming air (ASHRAE 2017 ch. 1).
+
+    Within 0.25 °C, since air volumes here do not shrink with cooling and water heat is left out.
+    """
+    for temp, rh in [(20, 50), (25, 50), (30, 70), (18, 90)]:
+        room = PLAIN.change(
+            room_temp_c=temp, room_rh_pct=rh, mist_l_h=2.0, wall_w_k=0.0, cooling=True
+        )
+        result = simulate(room, {"on_s": 60, "off_s": 0})
+        assert result.summary["mean_temp_c"] == pytest.approx(air.wet_bulb_c(temp, rh), abs=0.25)
+        assert result.mean_rh_pct == pytest.approx(100, abs=0.05)
+
+
+def test_a_crop_gives_off_what_was_measured_on_mushrooms():
+    """3 mg cm⁻² h⁻¹ is 6.2 g per kg and hour on caps of 20 g (spheres of 0.8 g/cm³)."""
+    room = PLAIN.with_crop(fresh_kg=1.0, co2_g_kg_h=0.5)
+    assert room.crop_m2 * 30 == pytest.approx(6.2, abs=0.03)
+    assert room.crop_co2_g_h == 0.5
+
+
+@pytest.mark.parametrize(
+    ("mhz", "um"),
+    [(0.1, 19.3), (1.0, 4.16), (1.6, 3.04), (1.7, 2.92), (2.0, 2.62), (2.4, 2.32), (3.0, 2.00)],
+)
+def test_drop_size_by_frequency(mhz, um):
+    """Lang's relation at 20 °C, computed apart; measured 2.9 µm at 1.6 MHz (Rodes et al. 1990)."""
+    assert drop_size_um(mhz) == pytest.approx(um, rel=3e-3)
+    assert drop_size_um(1.6) == pytest.approx(MEASURED_DROP_UM, rel=0.06)
+
+
+def test_fogger_output_worked_out_from_particles():
+    """1.02–2.27e9 particles/s over 1.22–2.50e10 per mL is 300 to 330 mL/h."""
+    low, high = PORTABLE_OUTPUT_ML_H
+    assert pytest.approx(low, rel=0.01) == 1.02e9 / 1.22e10 * 3600
+    assert pytest.approx(high, rel=0.01) == 2.27e9 / 2.50e10 * 3600
+    with pytest.raises(ChamberError):
+        drop_size_um(0)
 
 
 # ------------------------------------------------------------------ a general solver

@@ -212,6 +212,21 @@ def test_inputs_are_not_changed_and_gaps_and_order_do_not_matter():
     pd.testing.assert_frame_equal(first, identify_room(log, split).table)
 
 
+def test_rows_are_accounted_for_and_sensors_kept_apart():
+    log, mist = make_log(TENT.change(cooling=False), noise=white(5))
+    log.loc[100:130, "rh_pct"] = np.nan
+    log.loc[200, "rh_pct"] = 300.0
+    twice = pd.concat([log, log.iloc[300:310]], ignore_index=True)
+    messages = [f.message for f in identify_room(twice, mist).findings]
+    assert any(m.startswith("32 rows") for m in messages)
+    assert any(m.startswith("10 rows") for m in messages)
+    slow, _ = make_log(TENT.change(cooling=False, sensor_lag_s=90.0), noise=white(6))
+    both = pd.concat([log.assign(sensor="s1"), slow.assign(sensor="s2")]).assign(chamber="T1")
+    table = identify_room(both, mist.assign(chamber="T1")).table.set_index("chamber")
+    assert table.loc["T1 s1", "lag_s"] == pytest.approx(30, rel=0.06)
+    assert table.loc["T1 s2", "lag_s"] == pytest.approx(90, rel=0.06)
+
+
 def test_doubt_is_said():
     log, mist = make_log(TENT.change(mist_l_h=3.0, air_changes_h=1.0), on_s=60, off_s=240)
     codes = {finding.code for finding in identify_room(log, mist).findings}

@@ -7,6 +7,7 @@ Forward: `simulate`, `compare_settings`, `find_holding_setting`, `size_up`. Back
 from __future__ import annotations
 
 from trialkit.chamber.compare import Comparison, compare_settings, compare_treatments
+from trialkit.chamber.fogger import drop_size_um
 from trialkit.chamber.forward import Balance, Simulation, simulate
 from trialkit.chamber.holding import Holding, find_holding_setting
 from trialkit.chamber.identify import Identified, identify_room
@@ -39,6 +40,7 @@ __all__ = [
     "Timed",
     "compare_settings",
     "compare_treatments",
+    "drop_size_um",
     "find_holding_setting",
     "identify_room",
     "judge_separation",

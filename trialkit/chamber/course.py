@@ -37,6 +37,10 @@ class Course:
         Saturation at the end of each stretch [g/m³], when the mist has cooled the air.
     start : Timestamp
         Time of the first reading.
+    left_out : int
+        Rows without a usable time, temperature or humidity.
+    averaged : int
+        Rows that shared their time with another and were averaged with it.
     """
 
     time_s: Array
@@ -46,6 +50,8 @@ class Course:
     on: Array
     switch_full: Array
     start: pd.Timestamp
+    left_out: int = 0
+    averaged: int = 0
 
     @cached_property
     def moments(self) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
@@ -69,7 +75,8 @@ def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = 
     Parameters
     ----------
     climate : DataFrame
-        `time` (datetime), `temp_c`, `rh_pct`; rows without a value are left out.
+        `time` (datetime), `temp_c`, `rh_pct`; rows without a usable value are left out and
+        counted, rows of the same time are averaged.
     mist : DataFrame
         `start`, `stop` of each mist interval (datetime).
     chamber : str
@@ -85,9 +92,10 @@ def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = 
         missing = [name for name in names if name not in table.columns]
         if missing:
             raise ChamberError(f"{where}the table lacks {', '.join(missing)}")
-    rows = climate.dropna(subset=["time", "temp_c", "rh_pct"]).sort_values("time")
+    rows = climate[["time", "temp_c", "rh_pct"]].dropna()
     rows = rows[(rows["rh_pct"] > 0) & (rows["rh_pct"] <= 105) & rows["temp_c"].between(-40, 80)]
-    rows = rows.drop_duplicates("time")
+    left_out, usable = len(climate) - len(rows), len(rows)
+    rows = rows.groupby("time", as_index=False).mean().sort_values("time")
     if len(rows) < 20:
         raise ChamberError(f"{where}{len(rows)} usable readings → at least 20 are needed")
     start = rows["time"].iloc[0]
@@ -111,6 +119,8 @@ def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = 
         on=on,
         switch_full=np.interp(np.append(switch[1:], seconds[-1]), seconds, full),
         start=start,
+        left_out=left_out,
+        averaged=usable - len(rows),
     )
 
 

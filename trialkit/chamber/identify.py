@@ -148,7 +148,8 @@ def identify_room(
     ----------
     climate : DataFrame
         One row per reading: `time` (datetime), `temp_c` [°C], `rh_pct` [%], and `chamber` if
-        there are several.
+        there are several. Where a chamber has several names under `sensor`, each sensor is
+        fitted for itself, as "T1 s2".
     mist : DataFrame
         One row per mist interval: `start`, `stop` (datetime), and `chamber` likewise.
     outside_g_m3 : float, optional
@@ -216,14 +217,23 @@ def identify_room(
 def _split(
     climate: pd.DataFrame, mist: pd.DataFrame
 ) -> dict[str, tuple[pd.DataFrame, pd.DataFrame]]:
-    """Pair each chamber's readings with its mist."""
+    """Pair each chamber's readings with its mist; several sensors of a chamber apart."""
     if "chamber" not in climate.columns:
         return {"chamber": (climate, mist)}
     if "chamber" not in mist.columns:
         raise ChamberError("the climate table names chambers, the mist table does not")
-    names = climate["chamber"].astype(str)
-    misted = mist["chamber"].astype(str)
-    return {name: (climate[names == name], mist[misted == name]) for name in sorted(names.unique())}
+    names, misted = climate["chamber"].astype(str), mist["chamber"].astype(str)
+    groups = {}
+    for name in sorted(names.unique()):
+        readings, spells = climate[names == name], mist[misted == name]
+        sensors = sorted(readings["sensor"].astype(str).unique()) if "sensor" in readings else []
+        if len(sensors) < 2:
+            groups[name] = (readings, spells)
+            continue
+        for sensor in sensors:
+            own = readings[readings["sensor"].astype(str) == sensor]
+            groups[f"{name} {sensor}"] = (own, spells)
+    return groups
 
 
 def _row(fit: RoomFit) -> dict[str, object]:

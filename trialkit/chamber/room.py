@@ -84,7 +84,9 @@ class Room:
 
     Notes
     -----
-    Surfaces and crop are taken to be as warm as the air. The air is well mixed.
+    Surfaces and crop are taken to be as warm as the air. The air is well mixed. A cubic metre
+    of incoming air replaces one of chamber air, whatever their temperatures: an error below
+    0.3 % of the vapour per °C of cooling.
 
     Examples
     --------
@@ -152,6 +154,29 @@ class Room:
     def outside_g_m3(self) -> float:
         """Vapour in the air that comes in [g/m³]."""
         return float(air.absolute_humidity_g_m3(self.room_temp_c, self.room_rh_pct))
+
+    def with_crop(self, *, fresh_kg: float, co2_g_kg_h: float = 0.0) -> Room:
+        """Give the same room with fruit bodies in it, added to what it holds.
+
+        Parameters
+        ----------
+        fresh_kg : float
+            Weight of the fruit bodies [kg]; their wet surface is taken as 0.207 m²/kg
+            (spheres of 20 g and 0.8 g/cm³), giving off vapour as free water does
+            (San Antonio & Flegg 1964, Am. J. Bot. 51).
+        co2_g_kg_h : float
+            Carbon dioxide they give off [g/kg per h].
+
+        Examples
+        --------
+        >>> tent = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3)
+        >>> round(tent.with_crop(fresh_kg=5.0, co2_g_kg_h=0.2).crop_m2, 2)
+        1.03
+        """
+        return self.change(
+            crop_m2=self.crop_m2 + CROP_M2_KG * fresh_kg,
+            crop_co2_g_h=self.crop_co2_g_h + co2_g_kg_h * fresh_kg,
+        )
 
     def change(self, **new: Any) -> Room:
         """Give the same room with some numbers changed."""

@@ -266,6 +266,12 @@ def _judge(
     found = []
     step = float(np.median(np.diff(course.time_s)))
     share = 100 * float((~used).mean())
+    for count, code, what in (
+        (course.left_out, "rows_left_out", "without a usable time, temperature or humidity"),
+        (course.averaged, "rows_averaged", "shared their time with another and were averaged"),
+    ):
+        if count:
+            found.append(Finding(code, "note", f"{count} rows of the log {what}"))
     if share > 20:
         found.append(
             Finding(
