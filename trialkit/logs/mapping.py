@@ -170,8 +170,7 @@ def _refuse_none(
     told = "; ".join(f"no column {given!r} for {column}" for column, given in absent)
     what = told or "no column has a name that trialkit knows"
     raise LogError(
-        f"{file}: {what}; the file has {shown} "
-        f"→ name its columns under columns in [logs.{kind}] (trialkit check proposes them)"
+        f"{file}: {what}; the file has {shown} → name its columns under columns in [logs.{kind}]"
     )
 
 

@@ -17,19 +17,11 @@ from trialkit.logs.numbers import BLANKS, read_numbers
 from trialkit.logs.pulses import close_pulses
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.times import read_times
+from trialkit.logs.words import OFF, ON
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
     pass
-
-_ON = frozenset(
-    {"on", "1", "1.0", "true", "yes", "start", "started", "open", "opened", "high", "running",
-     "mist on", "ein", "an", "auf", "marche", "encendido", "aan"}
-)  # fmt: skip
-_OFF = frozenset(
-    {"off", "0", "0.0", "false", "no", "stop", "stopped", "closed", "close", "low", "idle",
-     "mist off", "aus", "zu", "arret", "arrêt", "apagado", "uit"}
-)  # fmt: skip
 
 
 @dataclass
@@ -138,7 +130,7 @@ def _states(opened: Opened, head: str) -> np.ndarray:
     """Read words for on and off; rows with other words are set aside."""
     texts, codes = encode_cells(opened.raw.columns[head])
     words = [t.strip().casefold() for t in texts]
-    state = np.array([1 if w in _ON else 0 if w in _OFF else -1 for w in words] or [0])[codes]
+    state = np.array([1 if w in ON else 0 if w in OFF else -1 for w in words] or [0])[codes]
     odd = np.flatnonzero(state < 0)
     if len(odd):
         cells = np.array(texts, dtype=object)[codes[odd]]
@@ -262,7 +254,7 @@ def _wide_states(
     else:
         texts, codes = encode_cells(raw.columns[head])
         words = [t.strip().casefold() for t in texts]
-        states = [1 if w in _ON else 0 if w in _OFF else -2 if w in BLANKS else -1 for w in words]
+        states = [1 if w in ON else 0 if w in OFF else -2 if w in BLANKS else -1 for w in words]
         state = np.array(states or [0])[codes]
         on, known, odd = state == 1, state >= 0, np.flatnonzero(state == -1)
         cells = [texts[codes[i]] for i in odd]

@@ -133,6 +133,16 @@ def _expected(spec: LogSection, kind: str) -> list[str]:
     return out
 
 
+def _proposal(reading: Reading, table: RawTable) -> str:
+    """Propose a mapping for a table none of whose columns is named."""
+    if reading.spec.columns:
+        return ""
+    from trialkit.logs.propose import propose_for_tables
+
+    proposal = propose_for_tables(reading.trial, reading.kind, [table], tuple(reading.spec.files))
+    return f"\n{proposal}" if proposal.columns else ""
+
+
 def _open_tables(reading: Reading, member: Member) -> None:
     trial, spec = reading.trial, reading.spec
     tables = read_member(member, spec, reading.kind)
@@ -148,7 +158,7 @@ def _open_tables(reading: Reading, member: Member) -> None:
                 chambers=trial.levels.get("chamber", ()), extra=tuple(trial.structure.factors),
             )  # fmt: skip
         except LogError as problem:
-            troubles.append(str(problem))
+            troubles.append(str(problem) + _proposal(reading, table))
             continue
         used += 1
         rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
