@@ -437,15 +437,17 @@ def invert_information(information: Floats, held: NDArray[np.bool_] | None = Non
     scale = 1 / np.sqrt(np.maximum(np.abs(np.einsum("rii->ri", information)), 1e-300))
     both = scale[:, :, None] * scale[:, None, :]
     scaled = information * both
-    if held is None or not held.any():
-        out: Floats = np.linalg.inv(scaled) * both
-        return out
-    free = ~held
-    mask = free[:, :, None] & free[:, None, :]
-    at = np.arange(held.shape[1])
-    scaled = scaled * mask
-    scaled[:, at, at] = np.where(held, 1.0, scaled[:, at, at])
-    return np.asarray(np.linalg.inv(scaled) * both * mask)
+    if held is not None and held.any():
+        free = ~held
+        mask = free[:, :, None] & free[:, None, :]
+        at = np.arange(held.shape[1])
+        scaled = scaled * mask
+        scaled[:, at, at] = np.where(held, 1.0, scaled[:, at, at])
+        both = both * mask
+    try:
+        return np.asarray(np.linalg.inv(scaled) * both)
+    except np.linalg.LinAlgError:  # two variances that act alike at the edge of the space
+        return np.asarray(np.linalg.pinv(scaled, hermitian=True) * both)
 
 
 def independent(L: Floats) -> Floats:

@@ -38,7 +38,7 @@ Index = NDArray[np.intp]
 MOST_STEPS = 60
 SETTLED = 1e-9  # Newton decrement (log-likelihood units) before the last undamped step
 BARRIERS = (0.1, 1e-2, 1e-3, 1e-4)  # weights that lead to a maximum on the edge from inside
-EDGE = 1e-7  # smallest eigenvalue of V over the residual that counts as inside
+EDGE = 1e-10  # smallest variance over the residual's that counts as inside
 
 
 @dataclass
@@ -143,6 +143,8 @@ def evaluate(
     inside = np.flatnonzero(inside_space(reduced, phi))
     W = weighted_sum(phi[inside] @ reduced.coef.T, reduced.GK)
     half, good = cholesky_each(W)
+    residual = np.abs(phi[inside, reduced.n_random :]).max(axis=1)
+    good &= np.einsum("rii->ri", half).min(axis=1, initial=np.inf) ** 2 > EDGE * residual
     if barrier:
         good &= whole_is_positive(reduced, phi[inside])
     if not good.all():
@@ -255,8 +257,14 @@ def cholesky_each(W: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     except np.linalg.LinAlgError:
         good = _positive_definite(W)
     half = np.broadcast_to(np.eye(W.shape[1]), W.shape).copy()
-    if good.any():
+    try:
         half[good] = np.linalg.cholesky(W[good])
+    except np.linalg.LinAlgError:  # rounding sees one differently: look at each alone
+        for i in np.flatnonzero(good):
+            try:
+                half[i] = np.linalg.cholesky(W[i])
+            except np.linalg.LinAlgError:
+                good[i] = False
     return half, good
 
 
@@ -267,7 +275,7 @@ def _positive_definite(W: Floats) -> NDArray[np.bool_]:
     size = np.einsum("rii->ri", W)
     for j in range(W.shape[1]):
         pivot = left[:, j, j]
-        good &= pivot > 1e-13 * np.abs(size[:, j])
+        good &= pivot > 1e-11 * np.abs(size[:, j])
         safe = np.where(good, pivot, 1.0)
         row = np.where(good[:, None], left[:, j, j + 1 :], 0.0)  # stop where it has failed
         left[:, j + 1 :, j + 1 :] -= row[:, :, None] * (row / safe[:, None])[:, None, :]
@@ -332,8 +340,9 @@ def maximise(
             near = again.point.phi
             out.steps[stuck] += again.steps
         plain = evaluate(reduced, again.point.phi, part.e, part.out_ss)
-        out.point.put(stuck, plain)
-        out.settled[stuck] = again.settled
+        found = np.isfinite(plain.loglik)
+        out.point.put(stuck[found], plain.take(found))
+        out.settled[stuck] = again.settled & found
         out.decrement[stuck] = again.decrement
         out.edge[stuck] = True
     out.edge[:] |= ~whole_is_positive(reduced, out.point.phi)
