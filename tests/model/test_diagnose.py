@@ -256,3 +256,29 @@ def test_units_change_nothing_that_is_said():
     assert solved_of(fitted(table)).leverage == pytest.approx(
         kilos.rows["leverage"].to_numpy(), abs=1e-7
     )
+
+
+def test_a_grand_mean_without_variance_is_said_once_and_nothing_breaks():
+    """Batches and chambers far below zero together: the grand mean has no variance left."""
+    rng = np.random.default_rng(5)
+    run = 40 * rng.normal(size=(4, 4))
+    run -= 0.97 * (run.mean(axis=0) + run.mean(axis=1)[:, None] - run.mean())
+    rows = [
+        (f"B{i}", f"T{j}", ("usual", "sparse")[(i + j) % 2], 400 + run[i, j] + 8 * rng.normal())
+        for i in range(4)
+        for j in range(4)
+        for _ in range(6)
+    ]
+    table = pd.DataFrame(rows, columns=["batch", "chamber", "schedule", "fresh_g"])
+    made = fitted(table)
+    assert (made.variances[["batch", "chamber"]] < 0).all()
+    got = diagnose(made)
+    assert sum(f.code in ("edge_of_space", "covariance_at_edge") for f in got.findings) == 1
+    assert np.isfinite(got.influence["change_se"].astype(float)).all()
+    means = made.means("schedule")
+    assert means["se"].notna().all()  # by another method, named in the row
+    ratio = made.noninferior("schedule", against="usual", margin_pct=10)
+    assert np.isfinite(ratio[["low", "high", "p"]].to_numpy(dtype=float)).all()
+    limits = made.profile_intervals()
+    assert (limits["low"] <= limits["variance"]).all()
+    assert (limits["variance"] <= limits["high"]).all()

@@ -76,7 +76,8 @@ def check_search(fit: Fit) -> Checked:
 
 def check_edge(fit: Fit) -> Checked:
     """Look for variances at or below zero, and how near the covariance is to its edge."""
-    own = tuple(f for f in fit.findings if f.code in ("component_below_zero", "component_at_zero"))
+    codes = ("edge_of_space", "component_below_zero", "component_at_zero")
+    own = tuple(f for f in fit.findings if f.code in codes)
     residual = float(np.max(fit.variances.iloc[fit.reduced.n_random :]))
     ratios = [
         f"{name} {value / residual:.2g}"
@@ -87,7 +88,7 @@ def check_edge(fit: Fit) -> Checked:
     room = room_left(fit)
     detail = f"share of the residual variance: {', '.join(ratios)}"
     findings = list(own)
-    if room < 0.02:
+    if room < 0.02 and "edge_of_space" not in {f.code for f in own}:
         findings.append(
             Finding(
                 "covariance_at_edge",

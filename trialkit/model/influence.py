@@ -176,9 +176,10 @@ class Solved:
         NaN throughout where the covariance is not positive definite.
         """
         inverse = self.inverse_diagonal
-        if not (inverse > 0).all():  # some mean has a variance below zero: no shares to speak of
-            return np.full(len(inverse), math.nan)
-        return np.asarray(1 - self.p_diagonal / inverse)
+        share = 1 - self.p_diagonal / np.where(inverse > 0, inverse, math.nan)
+        if not (share > -1e-9).all():  # some mean has a variance below zero: nothing to share
+            return np.full(len(share), math.nan)
+        return np.asarray(share)
 
     @cached_property
     def standardised(self) -> Floats:

@@ -36,6 +36,7 @@ Tails = Literal["two", "upper"]
 
 _NORMAL_FROM = 1e7  # above this many df the t and normal chances agree to about 1e-8
 _SMALLEST_SPREAD = 0.005  # own part of a contrast below which the shared integral is too sharp
+_ENDLESS = 1e12  # critical values beyond this (far below one df) are called infinite
 _SCRAMBLES, _POINTS = 8, 2**13
 
 
@@ -117,7 +118,7 @@ def range_point(level: float, means: int, df: float) -> float:
     lowest = -math.sqrt(2) * float(special.stdtrit(df, (1 - level) / 2))
     pairs = means * (means - 1) / 2
     highest = -math.sqrt(2) * float(special.stdtrit(df, (1 - level) / 2 / pairs))
-    if means == 2 or not math.isfinite(highest):
+    if means == 2 or highest > _ENDLESS:
         return lowest if means == 2 else math.inf
     return float(
         brentq(
@@ -330,7 +331,7 @@ def largest_point(level: float, correlation: Floats, df: float, *, tails: Tails 
     excess: Callable[[float], float] = lambda d: (  # noqa: E731
         largest_tail(d, correlation, df, tails=tails)[0] - (1 - level)
     )
-    if not math.isfinite(highest):  # far below one df
+    if highest > _ENDLESS:
         return math.inf
     if excess(lowest) <= 0:
         return lowest
