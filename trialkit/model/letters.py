@@ -15,12 +15,18 @@ from __future__ import annotations
 
 import string
 from collections.abc import Hashable, Iterable, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from trialkit.errors import ModelError
+from trialkit.model.compare import differences
+from trialkit.model.means import means
+
+if TYPE_CHECKING:
+    from trialkit.model.fit import Fit
 
 Group = frozenset[int]
 
@@ -159,3 +165,67 @@ def compact_letters(
             _letter_name(g) for g, group in enumerate(groups) if row in group
         )
     return pd.Series(shown, name="letters").reindex(list(labels))
+
+
+def lettered_means(
+    fit: Fit,
+    factor: str,
+    *,
+    by: str | Sequence[str] | None = None,
+    adjust: str = "tukey",
+    df: str = "default",
+    level: float | None = None,
+) -> pd.DataFrame:
+    """Give marginal means with letters: means that share one cannot be told apart.
+
+    Sharing a letter does not show that two means are the same; ask `Fit.noninferior` for
+    that.
+
+    Parameters
+    ----------
+    fit : Fit
+        A fitted model.
+    factor : str
+        Factor, or several joined by ``":"``.
+    by : str or sequence of str, optional
+        Factors within whose levels means are compared; letters start anew in each.
+    adjust : {"tukey", "holm", "none"}
+        Allowance for comparing all pairs.
+    df, level
+        As for `differences`; pairs differ where their p is at most ``1 - level``.
+
+    Returns
+    -------
+    DataFrame
+        As `means`, with a column `letters` ("–" for a mean that is not estimable).
+
+    References
+    ----------
+    .. [1] Piepho (2004), doi:10.1198/1061860043515
+    """
+    wanted = fit.level if level is None else level
+    table = means(fit, factor, by=by, df=df, level=wanted)
+    pairs = differences(fit, factor, adjust=adjust, by=by, df=df, level=wanted)
+    names = [str(name) for name in table.columns]
+    table.insert(names.index("estimate"), "letters", "–")
+    held = names[: names.index("level")]
+    for rows, own in _matched(table, pairs, held):
+        letters = compact_letters(
+            table.loc[rows, "level"].tolist(),
+            list(zip(own["first"], own["second"], strict=True)),
+            own["p"],
+            estimates=table.loc[rows, "estimate"],
+            level=wanted,
+        )
+        table.loc[rows, "letters"] = letters.to_numpy()
+    return table
+
+
+def _matched(
+    table: pd.DataFrame, pairs: pd.DataFrame, held: Sequence[str]
+) -> list[tuple[pd.Index, pd.DataFrame]]:
+    """Give the rows of each group of means with the comparisons within it."""
+    if not held:
+        return [(table.index, pairs)]
+    theirs = dict(iter(pairs.groupby(list(held), sort=False)))
+    return [(own.index, theirs[key]) for key, own in table.groupby(list(held), sort=False)]
