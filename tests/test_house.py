@@ -26,7 +26,7 @@ ORDER = [
     {"decision"},
     {"figures"},
     {"report"},
-    {"demo", "status", "templates"},
+    {"demo", "status", "templates", "explore"},
     {"cli"},
 ]
 PLACE = {name: i for i, names in enumerate(ORDER) for name in names}

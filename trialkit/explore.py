@@ -1,0 +1,111 @@
+"""Sliders for notebooks: try a mist setting in the room of a trial before it is grown."""
+
+from __future__ import annotations
+
+import html
+import io
+from typing import TYPE_CHECKING, Any
+
+from trialkit.errors import TrialkitError
+
+if TYPE_CHECKING:
+    from trialkit.chamber import Room, Simulation
+    from trialkit.trial import Trial
+
+_NEEDED = ("mist_l_h", "chamber_m3", "air_changes_h")
+
+
+def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
+    """Give sliders for a timed mist and the room, above the humidity they lead to.
+
+    Parameters
+    ----------
+    trial : Trial
+        Its rig gives the room; what it does not say starts at a middling value and can be
+        moved.
+    hours : float
+        Length of the stretch that is drawn [h].
+
+    Returns
+    -------
+    ipywidgets.VBox
+    """
+    import ipywidgets as widgets
+
+    from trialkit.chamber import room_from_rig, simulate
+
+    rig = trial.rig.model_dump(exclude_none=True)
+    given = {"mist_l_h": 0.4, "chamber_m3": 2.0, "air_changes_h": 4.0} | rig
+    first = next((s for s in trial.primary.levels.values() if s.kind == "timed"), None)
+
+    def slider(name: str, value: float, least: float, most: float, step: float) -> Any:
+        return widgets.FloatSlider(
+            value=min(max(value, least), most), min=least, max=most, step=step, description=name,
+            continuous_update=False, style={"description_width": "13em"},
+            layout={"width": "32em"},
+        )  # fmt: skip
+
+    on = slider("mist on [s]", (first and first.on_s) or 20, 1, 300, 1)
+    off = slider("mist off [s]", (first and first.off_s) or 220, 10, 3600, 10)
+    changes = slider("air changes [1/h]", given["air_changes_h"], 0.2, 30, 0.1)
+    room_rh = slider("room humidity [%]", given.get("room_rh_pct", 60), 10, 100, 1)
+    output = slider("mist output [L/h]", given["mist_l_h"], 0.05, 5, 0.05)
+    controls = (on, off, changes, room_rh, output)
+    picture, words = widgets.Image(format="png"), widgets.HTML()
+    missing = [name for name in _NEEDED if name not in rig]
+
+    def refresh(_: object = None) -> None:
+        moved = {"air_changes_h": changes.value, "room_rh_pct": room_rh.value,
+                 "mist_l_h": output.value}  # fmt: skip
+        try:
+            room = room_from_rig(given | moved).room
+            got = simulate(room, {"on_s": on.value, "off_s": off.value}, hours)
+            picture.value = _drawn(trial, room, got)
+            words.value = _in_words(got, missing)
+        except TrialkitError as problem:
+            words.value = f"<p>{html.escape(str(problem))}</p>"
+
+    for control in controls:
+        control.observe(refresh, names="value")
+    refresh()
+    return widgets.VBox([*controls, picture, words])
+
+
+def _in_words(got: Simulation, missing: list[str]) -> str:
+    """Say what the setting holds and costs."""
+    row = got.summary
+    text = (
+        f"This setting holds {row['low_rh_pct']:.0f} to {row['high_rh_pct']:.0f} %, on average "
+        f"{row['mean_rh_pct']:.0f} %, and takes {row['water_l_day']:.2f} L of water a day."
+    )
+    if missing:
+        text += f" Not in the trial file and only assumed here: {', '.join(missing)}."
+    found = "".join(f"<li>{html.escape(str(finding))}</li>" for finding in got.findings)
+    return f"<p>{html.escape(text)}</p>" + (f"<ul>{found}</ul>" if found else "")
+
+
+def _drawn(trial: Trial, room: Room, got: Simulation) -> bytes:
+    """Draw humidity and mist of the settled stretch as a PNG."""
+    import pandas as pd
+    from matplotlib.figure import Figure
+
+    from trialkit.chamber import simulate
+    from trialkit.figures import humidity_timeline
+
+    start = pd.Timestamp("2031-01-01", tz="UTC")
+    settled = simulate(
+        room, got.setting, got.hours, start_rh_pct=min(max(got.low_rh_pct, 0.0), 100.0)
+    )
+    trace = settled.trace
+    times = start + pd.to_timedelta(trace["time_s"], unit="s")
+    records = pd.DataFrame({"time": times, "rh_pct": trace["rh_pct"]})
+    on = trace["mist_on"].to_numpy() > 0.5
+    pulses = pd.DataFrame({"start": times[on], "stop": times[on] + pd.Timedelta(got.step_s, "s")})
+    figure = Figure(figsize=(7.2, 2.4), layout="constrained")
+    humidity_timeline(
+        records, pulses, start=start, stop=times.iloc[-1],
+        band=(trial.rig.band_low_rh, trial.rig.band_high_rh), ax=figure.subplots(),
+    )  # fmt: skip
+    target = io.BytesIO()
+    figure.savefig(target, format="png", dpi=90)
+    return target.getvalue()
