@@ -18,6 +18,7 @@ from trialkit.design.power_questions import (
     detectable,
     effect_of,
 )
+from trialkit.design.power_run import Simulated, simulate_power
 from trialkit.design.variation import (
     Variation,
     given_variation,
@@ -258,6 +259,12 @@ def power(
     c = compare_in(trial, name)
     chances = all_chances(c, spread, asked, chosen)
     exact = "exact" if c.orthogonal else f"exact within {units_in_words(c.stratum)}"
+    simulated: Simulated | None = None
+    if method == "simulation" or (method == "auto" and not c.orthogonal):
+        simulated = simulate_power(
+            trial, c, spread, asked, chosen, trials=trials, seed=seed, workers=workers,
+            cluster=cluster, progress=progress,
+        )  # fmt: skip
     rows = []
     for question, (low, middle, high) in chances.items():
         rows.append(
@@ -274,16 +281,19 @@ def power(
                 "method": f"{exact}, {'F' if question == 'any' else 't'}",
             }
         )  # fmt: skip
+    table = pd.DataFrame(rows)
+    if simulated is not None:
+        table = simulated.put_into(table)
     return Power(
         trial=trial,
         factor=name,
-        table=pd.DataFrame(rows),
+        table=table,
         variation=spread,
         wanted=wanted,
         comparison=c,
         asked=asked,
         questions=chosen,
-        notes=tuple(_notes(c, spread, asked)),
+        notes=(*_notes(c, spread, asked), *(simulated.notes if simulated else ())),
     )
 
 
