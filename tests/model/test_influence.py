@@ -152,7 +152,8 @@ def test_machines_by_worker(machines):
     table = cluster_influence(solved, solved.terms[0], contrasts, names).set_index("level")
     for level, cooks in WORKERS.items():
         assert table.loc[level, "cooks_d"] == pytest.approx(cooks, rel=1e-6)
-    again = refit_without_worst(machines, solved.terms[0], table.reset_index())
+    whole = machines.tests()["p"]
+    again = refit_without_worst(machines, solved.terms[0], table.reset_index(), whole)
     assert again["level"].iloc[0] == 6
     assert again["cooks_d"].iloc[0] == pytest.approx(WORST_WORKER[0], rel=1e-6)
 

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 MOST_EFFECTS = 3000  # effects beyond which the row-wise algebra would need too much memory
+FEW_LEVELS, MOVES_HALF = 50, 0.5  # above so many levels, refit only if one moves so much
 MOST_LEVELS = 400  # levels of one term that are left out one by one
 
 
@@ -229,6 +230,7 @@ def watched_comparisons(fit: Fit) -> tuple[Floats, list[str]]:
 def influence_checks(fit: Fit, solved: Solved) -> tuple[pd.DataFrame, pd.DataFrame, list[Checked]]:
     """Leave out each level of each random term; fit again without the worst of each."""
     contrasts, names = watched_comparisons(fit)
+    whole = fit.tests()["p"]
     frames, refits, done = [], [], []
     for term in solved.terms:
         if len(term.labels) > MOST_LEVELS or len(term.labels) == fit.n or term.weight is not None:
@@ -236,7 +238,9 @@ def influence_checks(fit: Fit, solved: Solved) -> tuple[pd.DataFrame, pd.DataFra
         table = cluster_influence(solved, term, contrasts, names)
         frames.append(table)
         done.append(checks.check_influence(term.name, table))
-        again = refit_without_worst(fit, term, table)
+        if len(term.labels) > FEW_LEVELS and not table["change_se"].abs().max() > MOVES_HALF:
+            continue  # one small unit among many that moves nothing: no need to fit again
+        again = refit_without_worst(fit, term, table, whole)
         refits.append(again)
         done += conclusion_checks(fit, term.name, again)
     influence = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
@@ -244,7 +248,9 @@ def influence_checks(fit: Fit, solved: Solved) -> tuple[pd.DataFrame, pd.DataFra
     return influence, refitted, done
 
 
-def refit_without_worst(fit: Fit, term: Grouped, table: pd.DataFrame) -> pd.DataFrame:
+def refit_without_worst(
+    fit: Fit, term: Grouped, table: pd.DataFrame, whole: pd.Series
+) -> pd.DataFrame:
     """Fit again without the level that moves a comparison most; compare the tests."""
     columns = ["term", "level", "tested", "p", "p_without", "cooks_d"]
     moves = np.nan_to_num(table["change_se"].to_numpy(dtype=float, na_value=np.nan))
@@ -254,7 +260,7 @@ def refit_without_worst(fit: Fit, term: Grouped, table: pd.DataFrame) -> pd.Data
     keep = term.codes != code
     try:
         other = fit.refit(keep=keep)
-        tests = pd.DataFrame({"p": fit.tests()["p"], "p_without": other.tests()["p"]})
+        tests = pd.DataFrame({"p": whole, "p_without": other.tests()["p"]})
     except ModelError:
         return pd.DataFrame(columns=columns)
     cooks = np.nan

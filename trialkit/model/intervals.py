@@ -95,7 +95,7 @@ def profile_limit(
 
 
 def _cross(solver, excess, one: float, other: float) -> tuple[float, str]:  # type: ignore[no-untyped-def]
-    return float(solver(excess, one, other, xtol=1e-10, rtol=1e-10)), ""
+    return float(solver(excess, one, other, xtol=1e-9, rtol=1e-8)), ""
 
 
 def profile_intervals(fit: Fit, *, level: float | None = None) -> pd.DataFrame:
