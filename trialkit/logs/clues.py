@@ -12,7 +12,7 @@ import numpy as np
 from trialkit.logs.arrow import encode_cells
 from trialkit.logs.mapping import plain_head
 from trialkit.logs.names import match_names
-from trialkit.logs.numbers import BLANKS, head_unit, read_numbers
+from trialkit.logs.numerals import BLANKS, head_unit, read_numbers
 from trialkit.logs.timetext import read_moments
 from trialkit.logs.words import is_state
 from trialkit.trial import Trial

@@ -14,7 +14,7 @@ from trialkit.logs.ledger import matches_file
 from trialkit.logs.log import Log
 from trialkit.logs.mapping import VALUES
 from trialkit.logs.names import chamber_of_file, match_names, suggest
-from trialkit.logs.numbers import read_numbers
+from trialkit.logs.numerals import read_numbers
 from trialkit.logs.series import Part, finish_series
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.times import read_times

@@ -9,13 +9,14 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import cell_texts, encode_cells
+from trialkit.logs.clock_check import report_clocks
 from trialkit.logs.entries import NO_TIME, Sheet, stack_sheets
 from trialkit.logs.harvest_dates import check_dates
 from trialkit.logs.harvest_outcome import check_outcome, harvest_table
 from trialkit.logs.harvest_rules import check_entries, check_values
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.names import match_names, suggest
-from trialkit.logs.numbers import BLANKS, read_numbers
+from trialkit.logs.numerals import BLANKS, read_numbers
 from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.times import read_times
 from trialkit.trial import Trial
@@ -81,6 +82,7 @@ def read_harvest(trial: Trial) -> Log:
     check_dates(reading, entries)
     check_outcome(reading, entries)
     table = harvest_table(reading, entries)
+    report_clocks(reading, [])
     ledger, idle = reading.account.close()
     findings = (*reading.findings, *idle)
     return Log("harvest", table, ledger, findings, tuple(reading.files), spans=no_spans())

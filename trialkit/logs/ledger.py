@@ -253,6 +253,11 @@ class FileAccount:
         self._line(index, rule, "note", column, new="", texts=texts)
         return np.asarray(index)
 
+    def count(self, rule: str) -> int:
+        """Count the rows set aside by a rule."""
+        mine = [x for x in self.lines if x["rule"] == rule and x["action"] == "set aside"]
+        return sum(int(np.sum(x["rows"])) for x in mine)
+
     def _select(self, which: Any, texts: dict[str, Any]) -> tuple[np.ndarray, dict[str, Any]]:
         which = np.asarray(which)
         index: np.ndarray = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from trialkit.columns import LOG_COLUMNS
 from trialkit.errors import Finding, LogError
-from trialkit.logs.numbers import head_unit
+from trialkit.logs.numerals import head_unit
 from trialkit.trialfile import LogSection, nearest
 
 #: Columns that hold a measured value, by kind of log.

@@ -9,13 +9,14 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import encode_cells
+from trialkit.logs.clock_check import report_clocks
 from trialkit.logs.environment import _match_chambers
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.log import Log
 from trialkit.logs.names import chamber_of_file, suggest
-from trialkit.logs.numbers import BLANKS, read_numbers
+from trialkit.logs.numerals import BLANKS, read_numbers
 from trialkit.logs.pulses import close_pulses
-from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading
+from trialkit.logs.tables import Opened, Reading, for_each_file, start_reading, tell_doubled
 from trialkit.logs.times import read_times
 from trialkit.logs.words import OFF, ON
 from trialkit.trial import Trial
@@ -94,6 +95,8 @@ def read_mist(trial: Trial) -> Log:
     found: list[Switches] = []
     for_each_file(reading, lambda opened: found.extend(_read_file(reading, opened)))
     table, spans = close_pulses(reading, found)
+    tell_doubled(reading)
+    report_clocks(reading, [])
     ledger, idle = reading.account.close()
     findings = (*reading.findings, *idle)
     return Log("mist", table, ledger, findings, tuple(reading.files), spans=spans)

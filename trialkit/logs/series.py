@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.logs.clock_check import find_shifts, report_clocks
 from trialkit.logs.copies import set_copies_aside
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.log import Log
 from trialkit.logs.loggers import name_sensors
 from trialkit.logs.mapping import VALUES
-from trialkit.logs.tables import Reading
+from trialkit.logs.tables import Reading, tell_doubled
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -80,11 +81,13 @@ def finish_series(reading: Reading, parts: list[Part]) -> Log:
     records = _stack(parts)
     name_sensors(reading, records)
     series = records.series()
-    _note_disorder(reading, records, series)
     order = _order(series, records.time)
     set_copies_aside(records, series, order)
+    _note_disorder(reading, records, series)
     kept = order if records.alive.all() else order[records.alive[order]]
     _doubt_units(reading, records, kept)
+    tell_doubled(reading)
+    report_clocks(reading, find_shifts(reading, records, kept, series))
     table, spans = _table(reading, records, kept), _spans(reading, records, kept, series)
     ledger, idle = reading.account.close()
     findings = (*reading.findings, *idle)
@@ -137,7 +140,9 @@ def _order(series: np.ndarray, time: np.ndarray) -> np.ndarray:
 def _note_disorder(reading: Reading, records: Records, series: np.ndarray) -> None:
     bounds = np.searchsorted(records.part, np.arange(len(records.parts) + 1))
     for f, part in enumerate(records.parts):
-        code, time = series[bounds[f] : bounds[f + 1]], records.time[bounds[f] : bounds[f + 1]]
+        mine = slice(bounds[f], bounds[f + 1])
+        live = records.alive[mine]
+        code, time = series[mine][live], records.time[mine][live]
         if len(code) and code.min() != code.max():
             order = np.argsort(code, kind="stable")
             code, time = code[order], time[order]

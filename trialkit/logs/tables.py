@@ -10,7 +10,7 @@ import numpy as np
 
 from trialkit.columns import LOG_COLUMNS
 from trialkit.errors import Finding, LogError
-from trialkit.logs.clock import find_zone
+from trialkit.logs.clock import Change, find_zone
 from trialkit.logs.dialect import decode, find_dialect
 from trialkit.logs.files import Member, find_files, hash_file, open_members
 from trialkit.logs.ledger import Account, FileAccount
@@ -42,6 +42,12 @@ class Reading:
     spec : LogSection
     zone : tzinfo
         Zone of times without an offset.
+    account : Account
+    opened : list of Opened
+    files : list of LogFile
+    findings : list of Finding
+    stayed : list of (file, Change, records)
+        Clock changes that a logger's clock did not follow.
     """
 
     trial: Trial
@@ -52,6 +58,7 @@ class Reading:
     opened: list[Opened] = field(default_factory=list)
     files: list[LogFile] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    stayed: list[tuple[str, Change, int]] = field(default_factory=list)
 
     def find(self, code: str, message: str, remedy: str = "", *, severity: str = "caution") -> None:
         """Store a finding."""
@@ -104,6 +111,19 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
         except LogError as problem:
             troubles.append(str(problem))
     raise_together(troubles)
+
+
+def tell_doubled(reading: Reading) -> None:
+    """Tell, once for each file, how many of its rows stand in the files twice."""
+    for account in reading.account.files:
+        doubled = account.count("double export")
+        if doubled:
+            reading.find(
+                "double_export",
+                f"{account.file}: {doubled} row{'s' * (doubled != 1)} stand in the files twice; "
+                "each record is used once",
+                severity="note",
+            )
 
 
 def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:

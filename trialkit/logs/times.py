@@ -9,7 +9,7 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import as_numpy, cell_texts
-from trialkit.logs.clock import Change, Localised, correct_clock, localise
+from trialkit.logs.clock import Localised, correct_clock, localise
 from trialkit.logs.ledger import matches_file
 from trialkit.logs.raw import RawTable
 from trialkit.logs.tables import Opened, Reading
@@ -215,30 +215,11 @@ def _clock_changes(
                 remedy="if the logger does not change its clock, state its time_zone or correct "
                 f"its clock under [[logs.{reading.kind}.clock]]",
             )  # fmt: skip
-    for change, records in there.stayed:
-        _report_stayed(reading, opened.raw.name, change, records)
+    reading.stayed += [(opened.raw.name, change, records) for change, records in there.stayed]
     return ok
 
 
-def _report_stayed(reading: Reading, file: str, change: Change, records: int) -> None:
-    day = local_time(change.low)
-    add = change.after_s - change.before_s
-    since = change.low if change.forward else change.high
-    what = (
-        f"{file}: the logger did not follow the clock change of {day[:10]}: it has {records} "
-        f"record{'s' * (records != 1)} in an hour that "
-        + ("local time never had" if change.forward else "local time had twice, but only once")
-        + f"; after it, its times are {abs(add) // 60} minutes {'early' if add > 0 else 'late'}"
-    )
-    remedy = (
-        f'add [[logs.{reading.kind}.clock]] file = "{file}", since = {local_time(since)}, '
-        f"add_s = {add} (with until = … if the clock was set right later)"
-    )
-    reading.find("clock_not_changed", what, remedy)
-
-
-def local_time(wall: int) -> str:
-    """Write a wall time as it stands in the trial file."""
+def _local_time(wall: int) -> str:
     return str(np.datetime64(int(wall), "ns").astype("datetime64[s]"))
 
 
@@ -257,7 +238,7 @@ def _resets(
     if not len(off):
         return fine
     fine[off] = False
-    first, last = local_time(int(wall[off].min())), local_time(int(wall[off].max()))
+    first, last = _local_time(wall[off].min()), _local_time(wall[off].max())
     what = (
         f"{opened.raw.name}: {len(off)} record{'s' * (len(off) != 1)} dated {first[:10]} to "
         f"{last[:10]}, years from the trial: the clock was never set, or fell back"
