@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
-from trialkit.model.reml import maximise
+from trialkit.model.reml import Variances, maximise
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -80,6 +80,11 @@ def scaled_power(y: Floats, power: float) -> Floats:
     return np.asarray(np.expm1(power * logs) / power * math.exp(-(power - 1) * middle))
 
 
+def _is_plain(fit: Fit) -> bool:
+    """Say whether the residual is the only variance."""
+    return len(fit.reduced.params) == 1
+
+
 def power_loglik(fit: Fit, power: float) -> float:
     """Give the log-likelihood of a fit to a power of its response.
 
@@ -88,9 +93,10 @@ def power_loglik(fit: Fit, power: float) -> float:
     """
     one = fit.reduced.project(scaled_power(fit.y, power)[None, :])
     scale = math.log(float(one.scale[0]))
-    if fit.reduced.n_random == 0 and len(fit.reduced.params) == 1:
+    if _is_plain(fit):
         return -fit.n * scale
-    best = maximise(fit.reduced, one, variances=fit.spec.variances)  # type: ignore[arg-type]
+    kind: Variances = "free" if fit.spec.variances == "free" else "nonnegative"
+    best = maximise(fit.reduced, one, variances=kind, start=fit.phi[None, :])
     return float(best.point.loglik[0]) - (fit.n - fit.p) * scale
 
 
@@ -125,11 +131,12 @@ def power_hint(fit: Fit, *, level: float = 0.95) -> PowerHint:
             f"a power of '{fit.spec.response}' needs values above zero; the lowest is "
             f"{fit.y.min():g}"
         )
+    near = 1e-7 if _is_plain(fit) else 1e-4  # each step of a mixed model is a fit
     found = minimize_scalar(
         lambda power: -power_loglik(fit, power),
         bounds=(-_WIDEST, _WIDEST),
         method="bounded",
-        options={"xatol": 1e-7},
+        options={"xatol": near},
     )
     best, top = float(found.x), -float(found.fun)
     drop = float(special.chdtri(1, 1 - level)) / 2
@@ -140,7 +147,7 @@ def power_hint(fit: Fit, *, level: float = 0.95) -> PowerHint:
     ends = []
     for edge in (-_WIDEST, _WIDEST):
         crosses = gap(edge) > 0
-        ends.append(float(brentq(gap, best, edge, xtol=1e-7)) if crosses else edge)
+        ends.append(float(brentq(gap, best, edge, xtol=near)) if crosses else edge)
     low, high = sorted(ends)
     inside = [power for power in _WORDS if low <= power <= high]
     choice = 1.0 if low <= 1 <= high else min(inside or _WORDS, key=lambda power: abs(power - best))
