@@ -10,6 +10,7 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import encode_cells
+from trialkit.logs.cache import read_cached
 from trialkit.logs.ledger import matches_file
 from trialkit.logs.log import Log
 from trialkit.logs.mapping import VALUES
@@ -33,7 +34,7 @@ IMPOSSIBLE = {
 }
 
 
-def read_environment(trial: Trial) -> Log:
+def read_environment(trial: Trial, *, cache: bool = True) -> Log:
     """Read the climate logs of the chambers, with an account of every row.
 
     Temperature, humidity, CO2 and light, from files with one chamber each (the chamber is then
@@ -45,6 +46,8 @@ def read_environment(trial: Trial) -> Log:
     ----------
     trial : Trial
         Its ``[logs.environment]`` names files, columns, units and clock.
+    cache : bool
+        Whether to use and keep results in the folder's ``.cache`` (see `trialkit.logs.cache`).
 
     Returns
     -------
@@ -72,6 +75,10 @@ def read_environment(trial: Trial) -> Log:
             "the trial has no chambers, so climate logs belong to nothing "
             "→ add chamber to the unit structure, or leave out [logs.environment]"
         )
+    return read_cached(trial, "environment", lambda: _read(trial), cache=cache)
+
+
+def _read(trial: Trial) -> Log:
     reading = start_reading(trial, "environment")
     parts: list[Part] = []
     for_each_file(reading, lambda opened: parts.extend(_read_file(reading, opened)))

@@ -9,6 +9,7 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import cell_texts, encode_cells
+from trialkit.logs.cache import read_cached
 from trialkit.logs.clock_check import report_clocks
 from trialkit.logs.entries import NO_TIME, Sheet, stack_sheets
 from trialkit.logs.harvest_dates import check_dates
@@ -38,7 +39,7 @@ STATUS = (
 _FLUSH = re.compile(r"(?:flush|wave|f)?\s*#?(\d{1,3})(?:[.,]0+)?(?:st|nd|rd|th|\.)?", re.IGNORECASE)
 
 
-def read_harvest(trial: Trial) -> Log:
+def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
     """Read the harvest sheets, with an account of every row.
 
     Unknown units, doubled entries and weights that cannot be are set aside with the reason;
@@ -49,6 +50,8 @@ def read_harvest(trial: Trial) -> Log:
     ----------
     trial : Trial
         Its ``[logs.harvest]`` names files, columns and units.
+    cache : bool
+        Whether to use and keep results in the folder's ``.cache`` (see `trialkit.logs.cache`).
 
     Returns
     -------
@@ -71,6 +74,10 @@ def read_harvest(trial: Trial) -> Log:
     >>> sorted(log.table["status"].unique())
     ['contaminated', 'ok']
     """
+    return read_cached(trial, "harvest", lambda: _read(trial), cache=cache)
+
+
+def _read(trial: Trial) -> Log:
     reading = start_reading(trial, "harvest")
     sheets: list[Sheet] = []
     for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened)))

@@ -9,6 +9,7 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.arrow import encode_cells
+from trialkit.logs.cache import read_cached
 from trialkit.logs.clock_check import report_clocks
 from trialkit.logs.environment import _match_chambers
 from trialkit.logs.ledger import FileAccount
@@ -55,7 +56,7 @@ class Switches:
     sampled: bool = False
 
 
-def read_mist(trial: Trial) -> Log:
+def read_mist(trial: Trial, *, cache: bool = True) -> Log:
     """Read when the mist was on in each chamber, with an account of every row.
 
     From on/off events, relay states sampled or logged on change, sampled electrical power
@@ -66,6 +67,8 @@ def read_mist(trial: Trial) -> Log:
     ----------
     trial : Trial
         Its ``[logs.mist]`` names files, columns, units and clock.
+    cache : bool
+        Whether to use and keep results in the folder's ``.cache`` (see `trialkit.logs.cache`).
 
     Returns
     -------
@@ -91,6 +94,10 @@ def read_mist(trial: Trial) -> Log:
             "the trial has no chambers, so mist logs belong to nothing "
             "→ add chamber to the unit structure, or leave out [logs.mist]"
         )
+    return read_cached(trial, "mist", lambda: _read(trial), cache=cache)
+
+
+def _read(trial: Trial) -> Log:
     reading = start_reading(trial, "mist")
     found: list[Switches] = []
     for_each_file(reading, lambda opened: found.extend(_read_file(reading, opened)))

@@ -1,0 +1,135 @@
+"""Results of reading kept by content: the same files and trial file need not be read twice.
+
+The cache stands in ``.cache`` in the trial's folder and may be deleted at any time. What is
+damaged or does not fit exactly is ignored and read again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.errors import Finding, LogError
+from trialkit.logs.files import find_files, hash_file
+from trialkit.logs.ledger import Ledger
+from trialkit.logs.log import Log, LogFile
+from trialkit.trial import Trial
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Raised whenever reading gives other results than before.
+REVISION = 1
+#: Logs smaller than this are read anew: that is as fast.
+SMALLEST = 1_000_000
+_FRAMES = ("table", "ledger", "counts", "spans")
+
+
+def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool = True) -> Log:
+    """Give a log from the cache, or read it and keep the result.
+
+    Parameters
+    ----------
+    trial : Trial
+    kind : {"harvest", "environment", "mist"}
+    read : callable
+        Reads the log.
+    cache : bool
+        Whether to look and to keep at all.
+
+    Notes
+    -----
+    The key is made of the content of the trial file and of every log file, their names, and the
+    revision of the readers. Nothing is kept for logs under one megabyte, in folders that cannot
+    be written, and for the demo as it ships.
+    """
+    if not cache or trial.logs.get(kind) is None or _ships(trial.folder):
+        return read()
+    try:
+        files = [
+            LogFile(name, *hash_file(path))
+            for path, name in find_files(trial.folder, trial.logs[kind].files)
+        ]
+    except LogError:
+        return read()  # which says what is wrong, with everything else
+    if sum(f.size for f in files) < SMALLEST:
+        return read()
+    place = trial.folder / ".cache" / "logs" / f"{kind}-{_key(trial, kind, files)}"
+    found = _load(place, kind)
+    if found is not None:
+        return found
+    log = read()
+    _store(place, kind, log)
+    return log
+
+
+def _ships(folder: Path) -> bool:
+    """Whether a folder is the demo inside the installed package or its source tree."""
+    package = Path(__file__).resolve().parents[1]
+    folder = folder.resolve()
+    return folder.is_relative_to(package) or folder.is_relative_to(package.parent / "data")
+
+
+def _key(trial: Trial, kind: str, files: list[LogFile]) -> str:
+    parts = [str(REVISION), kind, trial.sha256, *(f"{f.name}\0{f.sha256}" for f in files)]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
+
+
+def _store(place: Path, kind: str, log: Log) -> None:
+    """Write a log whole, or not at all; older results of the same log are removed."""
+    frames = {
+        "table": log.table, "ledger": log.ledger.table, "counts": log.ledger.counts,
+        "spans": log.spans,
+    }  # fmt: skip
+    scratch = ""
+    try:
+        place.parent.mkdir(parents=True, exist_ok=True)
+        (place.parent.parent / ".gitignore").write_text("*\n", encoding="utf-8")
+        scratch = tempfile.mkdtemp(dir=place.parent, prefix="partial-")
+        sums, types = {}, {}
+        for name, frame in frames.items():
+            path = Path(scratch) / f"{name}.parquet"
+            frame.to_parquet(path, index=False)
+            sums[name] = hash_file(path)[0]
+            types[name] = {str(c): str(t) for c, t in frame.dtypes.items()}
+        meta = {
+            "sums": sums,
+            "types": types,
+            "findings": [[f.code, f.severity, f.message, f.remedy] for f in log.findings],
+            "files": [[f.name, f.sha256, f.size] for f in log.files],
+        }
+        (Path(scratch) / "log.json").write_text(json.dumps(meta), encoding="utf-8")
+        for old in place.parent.glob(f"{kind}-*"):
+            shutil.rmtree(old, ignore_errors=True)
+        os.replace(scratch, place)
+    except (OSError, ValueError, TypeError, LogError):  # a full or locked disk: go on without
+        if scratch:
+            shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _load(place: Path, kind: str) -> Log | None:
+    """Give the log kept at a place; None where there is none or it is not exactly as written."""
+    import pandas as pd
+
+    try:
+        meta: dict[str, Any] = json.loads((place / "log.json").read_text(encoding="utf-8"))
+        frames: dict[str, pd.DataFrame] = {}
+        for name in _FRAMES:
+            path = place / f"{name}.parquet"
+            if hash_file(path)[0] != meta["sums"][name]:
+                return None
+            frames[name] = pd.read_parquet(path).astype(meta["types"][name])
+        ledger = Ledger(frames["ledger"], frames["counts"])
+        findings = tuple(Finding(*f) for f in meta["findings"])
+        files = tuple(LogFile(*f) for f in meta["files"])
+        if not ledger.adds_up:
+            return None
+        return Log(kind, frames["table"], ledger, findings, files, spans=frames["spans"])
+    except Exception:
+        return None  # whatever is wrong with the cache, the files themselves are there
