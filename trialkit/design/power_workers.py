@@ -92,7 +92,7 @@ def _on_cluster(
         distributed: Any = import_module("distributed")
     except ImportError:
         raise WorkerError("a cluster needs Dask: pip install 'trialkit[cluster]'") from None
-    with distributed.Client(address, set_as_default=False) as client:
+    with distributed.Client(address, set_as_default=False) as client, client.as_current():
         futures = {
             client.submit(run_chunk, job, *chunk, pure=False, retries=_TRIES): i
             for i, chunk in enumerate(chunks)
