@@ -1,0 +1,138 @@
+# ---
+# jupyter:
+#   jupytext:
+#     formats: ipynb,py:percent
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3 (ipykernel)
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 3 · Analyse: what difference did the treatments make?
+#
+# The model follows from how the trial was laid out, so that a schedule given to whole chambers is
+# judged against chambers, never against blocks. You choose nothing here; that is what makes it
+# fair.
+
+# %% tags=["parameters"]
+folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+
+# %%
+# %matplotlib inline
+from pathlib import Path
+
+import trialkit as tk
+from trialkit.demo import copy_demo
+from trialkit.status import trial_status
+
+home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+trial = tk.read_trial(home)
+trial_status(trial)
+
+# %% [markdown]
+# The table shows where the trial stands. The analysis needs the plan and the harvest; climate and
+# mist logs add what each chamber really got.
+
+# %%
+harvest = tk.read_harvest(trial)
+climate = tk.read_environment(trial) if "environment" in trial.logs else None
+mist = tk.read_mist(trial) if "mist" in trial.logs else None
+plan = tk.read_plan(trial)
+data = tk.align(trial, harvest, climate, mist, plan=plan)
+data.table.head()
+
+# %% [markdown]
+# One row per block and flush: what it was given, what it bore, and what its chamber got in that
+# time.
+#
+# ## Look first
+
+# %%
+primary = trial.primary
+response = trial.question.response
+units = list(primary.applied_to)
+points = tk.figures.unit_means(data.table, factor=primary.name, units=units, response=response)
+result = tk.analyse(trial, data)
+shown = tk.figures.yield_by_level(
+    result.means[primary.name], points, reference=primary.reference, response=response
+)
+shown.figure
+
+# %% [markdown]
+# Each pale mark is one unit that received the level, not one block. The strong mark is the mean,
+# its line the interval in which the true mean is likely to lie.
+#
+# ## The fitted effects
+
+# %%
+result
+
+# %% [markdown]
+# First the mean of each level, then the differences. A difference whose limits include 0 could be
+# chance. `method` names how the limits were found, and findings below the tables say what to keep
+# in mind.
+
+# %%
+result.tests
+
+# %% [markdown]
+# One row per part of the model. `p` is how often chance alone would give an effect at least this
+# large; it says nothing about whether the effect matters, which the next picture does.
+
+# %%
+margin = trial.question.margin_pct
+against = tk.figures.ratio_to_reference(result.ratios, margin_pct=margin)
+against.figure
+
+# %% [markdown]
+# Yield of each level against the control. The shaded part is the loss you said you would accept
+# before the trial: limits that stay right of its left edge show that a level is *no worse*;
+# limits right of zero, that it is *better*.
+
+# %%
+flushes = tk.figures.unit_means(
+    data.table, factor=primary.name, units=units, response=response, by=["flush"]
+)
+profile = tk.figures.flush_profiles(flushes, order=list(primary.levels), response=response)
+profile.figure
+
+# %% [markdown]
+# How the harvest runs from flush to flush. Lines that run side by side mean that the schedules
+# differ alike in every flush; lines that cross are worth a thought.
+#
+# ## Where the chance variation sits
+
+# %%
+shares = tk.figures.variance_shares(result.fit.variances)
+shares.figure
+
+# %% [markdown]
+# Long bars between batches or chambers say where a next trial needs its repeats. A value below
+# zero means that units of that kind differed less than chance alone would make them differ.
+#
+# ## Can it be trusted?
+
+# %%
+result.fit.diagnose()
+
+# %% [markdown]
+# Each line is one check: *sound*, or *look*, with the reason. A batch or chamber that alone
+# decides the answer is named here.
+
+# %%
+redrawn = tk.randomisation_test(trial, plan, data, draws=499)
+redrawn
+
+# %% [markdown]
+# The referee that needs no model: the plan was drawn by chance, so it is drawn anew many times on
+# the same harvest. The share of draws that show a difference at least as large is its `p`. It
+# should be of the same order as that of the model.
+#
+# ## What to do next
+#
+# Open **4_report** for the answer to your question in one sentence, what it saves, and a page to
+# share.

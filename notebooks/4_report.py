@@ -1,0 +1,99 @@
+# ---
+# jupyter:
+#   jupytext:
+#     formats: ipynb,py:percent
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3 (ipykernel)
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 4 · Decide and report: the answer, what it saves, and a page to share
+
+# %% tags=["parameters"]
+folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+
+# %%
+# %matplotlib inline
+from pathlib import Path
+
+import trialkit as tk
+from trialkit.demo import copy_demo
+from trialkit.status import trial_status
+
+home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+trial = tk.read_trial(home)
+trial_status(trial)
+
+# %% [markdown]
+# The table shows where the trial stands. Everything is read and fitted again here, so that this
+# notebook can be run by itself.
+
+# %%
+harvest = tk.read_harvest(trial)
+climate = tk.read_environment(trial) if "environment" in trial.logs else None
+mist = tk.read_mist(trial) if "mist" in trial.logs else None
+plan = tk.read_plan(trial)
+data = tk.align(trial, harvest, climate, mist, plan=plan)
+result = tk.analyse(trial, data)
+verdict = tk.decide(trial, result)
+verdict.sentence
+
+# %% [markdown]
+# That is the answer to the question written in the trial file before the first harvest. There are
+# only five: better, no worse, worse, not enough evidence, or no verdict because a check failed.
+
+# %%
+verdict
+
+# %% [markdown]
+# The first table has one row per level against the control; its limits hold for all levels
+# together. The second, where there are logs of the mist, says what water and energy a kilogram of
+# mushrooms took.
+
+# %%
+saved = "saving_pct" in verdict.use and verdict.use["saving_pct"].notna().any()
+bars = tk.figures.savings(verdict.use) if saved else None
+bars.figure if saved else "no mist log or no rig, so water and energy are not known"
+
+# %% [markdown]
+# What is saved per kilogram against the control, with limits. Limits that reach past zero leave
+# open whether anything is saved.
+
+# %%
+verdict.money or "no [prices] in the trial file, so no money is reckoned"
+
+# %% [markdown]
+# At your own prices. Mushrooms usually outweigh water and power by far, so that a small loss of
+# yield can cost more than all the mist saved.
+
+# %%
+verdict.settle
+
+# %% [markdown]
+# The chance of a clear answer if the trial were made larger, given what was found in this one.
+#
+# ## The page to share
+
+# %%
+logs = {"harvest": harvest, "environment": climate, "mist": mist}
+logs = {kind: log for kind, log in logs.items() if log is not None}
+page = tk.write_report(trial, result, verdict, home / "report.html", logs=logs, plan=plan)
+str(page)
+
+# %% [markdown]
+# One file that opens in any browser without network, and can be sent as it is. It holds the
+# answer, the figures, every row set aside, the method, and the seeds and hashes to repeat it.
+#
+# ## What to do next
+
+# %%
+list(verdict.next_steps)
+
+# %% [markdown]
+# Written for the answer you got. A next trial starts in a new folder with **1_design**;
+# **6_pilot_to_sample_size** uses this one to say how large it should be.

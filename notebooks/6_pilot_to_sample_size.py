@@ -1,0 +1,84 @@
+# ---
+# jupyter:
+#   jupytext:
+#     formats: ipynb,py:percent
+#     text_representation:
+#       extension: .py
+#       format_name: percent
+#   kernelspec:
+#     display_name: Python 3 (ipykernel)
+#     language: python
+#     name: python3
+# ---
+
+# %% [markdown]
+# # 6 · From a pilot to the size of the next trial
+#
+# How much do your own blocks, chambers and batches vary? A first trial, even a small one, says so
+# better than any general number. This notebook takes that variation and works out how large the
+# next trial must be.
+
+# %% tags=["parameters"]
+folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+
+# %%
+# %matplotlib inline
+from pathlib import Path
+
+import trialkit as tk
+from trialkit.demo import copy_demo
+from trialkit.status import trial_status
+
+home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+trial = tk.read_trial(home)
+trial_status(trial)
+
+# %% [markdown]
+# The table shows whether there is a harvest to learn from. If there is none yet, general planning
+# ranges are used instead, and marked as such.
+
+# %%
+spec = trial.logs.get("harvest")
+grown = spec is not None and any(list(home.glob(pattern)) for pattern in spec.files)
+if grown:
+    harvest = tk.read_harvest(trial)
+    data = tk.align(trial, harvest, None, None, plan=tk.read_plan(trial))
+    pilot = tk.analyse(trial, data).fit
+power = tk.power(trial, pilot=pilot) if grown else tk.power(trial)
+power.variation.table
+
+# %% [markdown]
+# How much units of each kind differ, in per cent of the mean yield. *low* and *high* show how
+# well that is known: a pilot with few batches leaves a wide gap, and it is wise to plan for the
+# high end.
+
+# %%
+power
+
+# %% [markdown]
+# What a trial of the **same** layout would find out, with that variation.
+
+# %%
+power.needed
+
+# %% [markdown]
+# For each kind of unit, the count at which the chance reaches the wanted 80 % with all else
+# unchanged. No number means that more of that unit alone never gets there.
+
+# %%
+power.curve().figure
+
+# %% [markdown]
+# The same as a picture: choose the line that rises fastest for the money and the room you have.
+
+# %%
+power.sliders()
+
+# %% [markdown]
+# Move the sliders until the chance is good enough, then note the counts.
+#
+# ## What to do next
+#
+# * Begin the next trial in a new folder with **1_design** and the counts you found.
+# * If no affordable size is enough, ask a coarser question: a larger accepted loss, or settings
+#   that lie further apart.

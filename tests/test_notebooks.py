@@ -1,0 +1,275 @@
+"""The notebooks: paired, stripped, plain, and running on any trial from top to bottom."""
+
+import json
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from pathlib import Path
+
+import nbformat
+import pandas as pd
+import pytest
+from nbclient import NotebookClient
+
+import trialkit as tk
+from trialkit.demo import copy_demo
+from trialkit.templates import new_trial
+from trialkit.templates.notebooks import copy_notebooks, notebook_folder
+
+BOOKS = sorted(notebook_folder().glob("*.ipynb"))
+NAMES = [path.stem for path in BOOKS]
+
+
+def read(path):
+    return nbformat.read(path, as_version=4)
+
+
+def cells_of_script(path):
+    """Split a percent script into (kind, text), magics and markdown as a notebook has them."""
+    text = path.read_text(encoding="utf-8").split("# ---\n", 2)[2]
+    out = []
+    for part in re.split(r"(?m)^# %%", text)[1:]:
+        head, _, body = part.partition("\n")
+        body = body.strip("\n")
+        if "[markdown]" in head:
+            lines = [line.removeprefix("#").removeprefix(" ") for line in body.split("\n")]
+            out.append(("markdown", "\n".join(lines)))
+        else:
+            out.append(("code", re.sub(r"(?m)^# %", "%", body)))
+    return out
+
+
+def execute(path, folder, *, home):
+    """Run a notebook with `folder` set, in `home`; give it back with its outputs."""
+    book = read(path)
+    cell = next(c for c in book.cells if "parameters" in c.metadata.get("tags", []))
+    cell.source = f"folder = {str(folder)!r}"
+    client = NotebookClient(book, timeout=300, resources={"metadata": {"path": str(home)}})
+    return client.execute()
+
+
+def test_there_are_six():
+    assert NAMES == [
+        "1_design", "2_check_logs", "3_analyse", "4_report", "5_commissioning",
+        "6_pilot_to_sample_size",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+def test_text_and_notebook_are_the_same(path):
+    script = path.with_suffix(".py")
+    if not script.exists():
+        return
+    assert [(c.cell_type, c.source) for c in read(path).cells] == cells_of_script(script)
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+def test_outputs_are_stripped(path):
+    for cell in read(path).cells:
+        if cell.cell_type == "code":
+            assert cell.outputs == []
+            assert cell.execution_count is None
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+def test_the_first_code_cell_names_the_folder(path):
+    first = next(c for c in read(path).cells if c.cell_type == "code")
+    assert first.metadata["tags"] == ["parameters"]
+    assert first.source.startswith('folder = "')
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+def test_no_functions_and_a_sentence_after_every_code_cell(path):
+    cells = read(path).cells
+    for here, after in zip(cells, [*cells[1:], None], strict=True):
+        if here.cell_type != "code" or "parameters" in here.metadata.get("tags", []):
+            continue
+        assert not re.search(r"(?m)^\s*(def|class) |lambda", here.source)
+        assert after is not None
+        assert after.cell_type == "markdown"
+        assert re.search(r"[.!?)]", after.source)
+    assert "## What to do next" in "".join(c.source for c in cells if c.cell_type == "markdown")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    """Copy the demo, so that what is written stays out of the package."""
+    return copy_demo(tmp_path_factory.mktemp("demo") / "trial")
+
+
+def grown(folder, trial):
+    """Fill in the harvest sheet of a planned trial with plain numbers."""
+    plan = tk.assign(trial)
+    plan.write(folder)
+    sheet = pd.read_csv(folder / "plan" / "harvest_sheet.csv", dtype=str, keep_default_na=False)
+    rows = pd.Series(range(len(sheet)))
+    sheet["date"] = "2031-02-01"
+    sheet["fresh_g"] = (400 + 7 * (rows % 5) + 11 * (rows % 3) - 13 * (rows % 7)).astype(str)
+    sheet.to_csv(folder / "logs" / "harvest.csv", index=False)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def harvest_only(tmp_path_factory):
+    """Two boxes with shelves, one flush, three batches, no loggers."""
+    folder = tmp_path_factory.mktemp("plain") / "trial"
+    new_trial(folder, chambers=["left", "right"], shelves=["top", "low"], batches=4, blocks=2,
+              flushes=1, seed=9)  # fmt: skip
+    return grown(folder, tk.read_trial(folder))
+
+
+FIELD = """
+[trial]
+title = "Three covers in a field"
+[units]
+structure = "block / plot / subplot"
+block = 4
+plot = 3
+subplot = 2
+[factors.cover]
+applied_to = "block:plot"
+control = "bare"
+levels.bare = {}
+levels.straw = {}
+levels.bark = {}
+[factors.water]
+applied_to = "block:plot:subplot"
+levels.less = {}
+levels.more = {}
+[question]
+primary = "cover"
+[logs.harvest]
+files = ["logs/harvest.csv"]
+columns = { time = "date" }
+"""
+
+
+@pytest.fixture(scope="module")
+def field(tmp_path_factory):
+    """Split plots in a field: no batch, no chamber, no mist, one harvest."""
+    folder = tmp_path_factory.mktemp("field") / "trial"
+    (folder / "logs").mkdir(parents=True)
+    (folder / "trial.toml").write_text(FIELD)
+    return grown(folder, tk.read_trial(folder))
+
+
+def test_notebook_1_begins_a_trial_and_draws_its_plan(tmp_path):
+    copy_notebooks(tmp_path)
+    book = execute(tmp_path / "notebooks" / "1_design.ipynb", "..", home=tmp_path / "notebooks")
+    assert (tmp_path / "trial.toml").exists()
+    assert (tmp_path / "plan" / "assignment.csv").exists()
+    assert any("image/png" in o.get("data", {}) for c in book.cells for o in c.get("outputs", []))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+def test_the_demo_runs_through(path, demo):
+    begin = time.perf_counter()
+    book = execute(path, demo, home=demo.parent)
+    assert time.perf_counter() - begin < 180  # under a minute on two idle cores
+    outputs = [o for c in book.cells for o in c.get("outputs", [])]
+    assert not [o for o in outputs if o.output_type == "stream" and o.name == "stderr"]
+    assert any("image/png" in o.get("data", {}) for o in outputs)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+@pytest.mark.parametrize("kind", ["harvest_only", "field"])
+def test_trials_of_other_shapes_run_through_unchanged(path, kind, request):
+    folder = request.getfixturevalue(kind)
+    execute(path, folder, home=folder.parent)
+
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+
+def free_port():
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        return one.getsockname()[1]
+
+
+def wait_for(address, process, seconds=90):
+    until = time.time() + seconds
+    while time.time() < until:
+        assert process.poll() is None, "JupyterLab ended"
+        try:
+            with urllib.request.urlopen(address, timeout=5):
+                return
+        except (urllib.error.URLError, OSError):
+            time.sleep(0.5)
+    raise AssertionError(f"nothing answers at {address}")
+
+
+@pytest.fixture
+def lab(tmp_path):
+    """Start `trialkit lab` on an empty folder, the way a first-time user does."""
+    port = free_port()
+    environment = os.environ | {
+        "JUPYTER_CONFIG_DIR": str(tmp_path / "config"),
+        "JUPYTER_DATA_DIR": str(tmp_path / "data"),
+        "JUPYTERLAB_SETTINGS_DIR": str(tmp_path / "settings"),
+        "JUPYTERLAB_WORKSPACES_DIR": str(tmp_path / "workspaces"),
+        "JUPYTER_TOKEN": "test",
+    }
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from trialkit.cli import main; main()", "lab",
+         str(tmp_path / "trial"), "--no-browser", "--port", str(port)],
+        env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    wait_for(f"http://127.0.0.1:{port}/api", process)
+    yield f"http://127.0.0.1:{port}", tmp_path / "trial"
+    process.terminate()
+    process.wait(timeout=30)
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.skipif(CHROMIUM is None, reason="needs a Chromium on the machine")
+def test_a_first_plan_in_a_real_jupyterlab(lab, tmp_path):
+    """Open notebook 1, run all cells, move a slider: no error, and a plan on disk."""
+    from playwright.sync_api import sync_playwright
+
+    address, folder = lab
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 1300, "height": 900})
+        page.goto(f"{address}/lab/tree/notebooks/1_design.ipynb?token=test")
+        page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=90_000)
+        page.wait_for_selector('.jp-Notebook-ExecutionIndicator[data-status="idle"]',
+                               state="attached", timeout=90_000)  # fmt: skip
+        page.get_by_role("menuitem", name="Run", exact=True).click()
+        page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+        until = time.time() + 240
+        while not (folder / "plan" / "assignment.csv").exists():
+            assert time.time() < until, "no plan was written"
+            page.wait_for_timeout(500)
+        page.wait_for_timeout(3000)
+        page.get_by_text("mist off [s]").first.scroll_into_view_if_needed()
+        words = page.locator(".widget-html").filter(has_text="This setting holds").first
+        before = words.inner_text()
+        handle = page.locator(".widget-hslider").filter(has_text="mist off [s]").first
+        handle.locator(".noUi-handle").first.focus()
+        for _ in range(12):
+            page.keyboard.press("ArrowRight")
+        page.wait_for_timeout(4000)
+        assert words.inner_text() != before
+        page.screenshot(path=str(tmp_path / "lab.png"))
+        assert page.locator('[data-mime-type="application/vnd.jupyter.stderr"]').count() == 0
+        assert page.locator(".jp-OutputArea-output:has-text('Traceback')").count() == 0
+        browser.close()
+
+
+def test_copies_are_set_to_the_trial_beside_them(tmp_path):
+    made = copy_notebooks(tmp_path)
+    assert [path.stem for path in made] == NAMES
+    for path in made:
+        text = "".join("".join(c["source"]) for c in json.loads(path.read_text())["cells"])
+        assert 'folder = ".."' in text
+    assert copy_notebooks(Path(tmp_path)) == []
