@@ -412,3 +412,21 @@ def test_climate_on_disk_or_spread_gives_the_same(trial, plan, harvest, tmp_path
         got = align(trial, harvest, other, mist, plan=plan)
         pd.testing.assert_frame_equal(want.table, got.table, rtol=1e-9)
         assert [f.code for f in got.findings] == ["sensors_unchecked"]
+
+
+def test_photons_from_lux_by_the_lamp_of_the_trial(tmp_path, plan, harvest):
+    """500 lux of daylight are 500 / 54 µmol m⁻² s⁻¹ (Thimijan & Heins 1983)."""
+    text = TRIAL.replace(
+        "[question]",
+        '[factors.light]\napplied_to = "batch:chamber:block"\n'
+        'levels.low = { lux = 500, hours = 24, lamp = "daylight" }\n'
+        'levels.high = { lux = 900, hours = 24, lamp = "daylight" }\n[question]',
+    )
+    trial = make_trial(tmp_path, text)
+    both = plan.assign(light=["low", "high"] * 6)
+    climate = climate_of().assign(light_lux=500.0)
+    got = align(trial, harvest, climate, mist_of(plan), plan=both)
+    whole = got.runs[got.runs["window"] == "whole"]
+    dose = 500 / 54 * 14 * 86400 / 1e6
+    assert whole["photon_mol_m2"].iloc[0] == pytest.approx(dose, rel=1e-3)
+    assert [f.code for f in got.findings] == ["photons_from_lux"]

@@ -164,7 +164,7 @@ def assert_same(a, b):
 
 
 @given(logs(), spans(), st.sampled_from([2.0, 7.0, 30.0]), st.sampled_from([2, 5, 65_536]))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 def test_kernel_equals_the_plain_loop(log, windows, gap, block):
     chosen = ExposureSettings(
         band_low_rh=82.0, band_high_rh=90.0, base_temp_c=14.0, max_gap_min=gap
@@ -202,7 +202,7 @@ def test_kernel_equals_the_plain_loop(log, windows, gap, block):
 
 
 @given(logs(), spans(), st.randoms(use_true_random=False))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_row_order_and_doubled_rows_change_nothing(log, windows, random):
     rows = list(range(len(log)))
     doubled = rows + [random.choice(rows) for _ in range(5)]
@@ -214,7 +214,7 @@ def test_row_order_and_doubled_rows_change_nothing(log, windows, random):
 
 
 @given(logs(), spans(), st.lists(st.integers(0, 40), max_size=4))
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 def test_pieces_cut_in_time_add_up(log, windows, cuts):
     summer = Summer(Cells(windows), BAND)
     want = expose_frame(log, windows, settings=BAND)
@@ -241,7 +241,7 @@ def test_overlapping_pieces_are_refused():
 
 
 @given(logs(), spans())
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_time_zone_changes_nothing(log, windows):
     local = log.assign(time=log["time"].dt.tz_convert("Europe/Vienna"))
     shown = windows.assign(start=windows["start"].dt.tz_convert("America/Lima"))

@@ -94,3 +94,16 @@ def test_overlap_equals_counting_seconds(parts, low, length):
     lo, hi = (np.array([v * 10**9]) for v in (low, low + length))
     on = {s for a, n in parts for s in range(a, a + n)}
     assert overlap_seconds(*merged, lo, hi)[0] == len(on & set(range(low, low + length)))
+
+
+def test_spans_of_the_files_say_what_is_covered():
+    """A chamber that never misted has a log with nothing on: zero, not missing."""
+    spans = pd.DataFrame({"chamber": ["T1", "T2"], "first": [at(0)] * 2, "last": [at(86400)] * 2})
+    early = pulses(6)
+    both = pd.concat([window(0, 24), window(0, 48, "T2")], ignore_index=True)
+    got = mist_per_window(early, both, RIG, spans=spans)
+    assert got["mist_coverage_pct"].tolist() == pytest.approx([100, 50])
+    assert got["mist_on_s"].tolist() == pytest.approx([1800, 0])
+    alone = mist_per_window(early, both, RIG)
+    assert alone["mist_coverage_pct"].iloc[0] == pytest.approx(25, abs=1)
+    assert np.isnan(alone["mist_on_s"].iloc[1])

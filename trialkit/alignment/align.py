@@ -15,6 +15,7 @@ from trialkit.alignment.checks import check_logs
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import mist_per_window
+from trialkit.alignment.photons import add_photons
 from trialkit.alignment.summaries import EXPOSURES
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import derive_windows, run_factors
@@ -98,7 +99,10 @@ def align(
         findings += check.findings
     elif air is not None:
         findings.append(_UNCHECKED)
-    runs, sensors, thin = _expose(trial, air, pulses, spans, settings)
+    runs, sensors, thin = _expose(
+        trial, air, (pulses, getattr(mist, "spans", None)), spans, settings
+    )
+    runs, lit = add_photons(runs, trial)
     keys = list(run_factors(trial))
     runs = add_agreement(runs, sensors, keys)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
@@ -107,7 +111,7 @@ def align(
     table, missing = _assemble(trial, picked, assignment, runs)
     if any(finding.code == "units_missing" for finding in told):
         missing = []  # the reader of the harvest already listed them
-    findings += more + thin + missing + fidelity_findings(fidelity, keys)
+    findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
     return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check)
 
 
@@ -239,12 +243,13 @@ def _add_picks(
 def _expose(
     trial: Trial,
     air: Any,
-    pulses: pd.DataFrame | None,
+    mist: tuple[pd.DataFrame | None, pd.DataFrame | None],
     spans: pd.DataFrame,
     settings: ExposureSettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
     """Sum climate and mist over the windows of every chamber run."""
-    if "chamber" not in spans.columns or (air is None and pulses is None):
+    pulses, logged = mist
+    if "chamber" not in spans.columns or (air is None and pulses is None and logged is None):
         runs = spans.copy()
         for name in (*EXPOSURES, *_MIST):
             runs[name] = np.nan
@@ -254,10 +259,8 @@ def _expose(
     if silent:
         air = pd.DataFrame({"chamber": [], "time": pd.Series([], dtype="datetime64[ns, UTC]")})
     out = expose(air, spans, settings=settings)
-    runs = pd.concat([out.chambers, mist_per_window(pulses, spans, trial.rig)], axis=1)
-    for name in _MIST:
-        if name not in runs.columns:
-            runs[name] = np.nan
+    delivered = mist_per_window(pulses, spans, trial.rig, spans=logged)
+    runs = pd.concat([out.chambers, delivered], axis=1)
     findings = []
     runs["low_coverage"] = (
         (runs["coverage_pct"].fillna(0) < settings.min_coverage_pct)

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from trialkit.alignment.cells import Cells
 from trialkit.alignment.measures import Array, ExposureSettings, Measure, fast_vpd
-from trialkit.alignment.sums import Stretches, cut_into_cells, record_weights, sum_channel
+from trialkit.alignment.sums import Stretches, cut_into_cells, sum_channel
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -172,9 +172,8 @@ class Summer:
 
     def _add(self, at: Stretches, channels: Mapping[str, Array], piece: Piece) -> None:
         """Sum all measures of some channels into a piece."""
-        weights = record_weights(at.w)
         for channel, v in channels.items():
-            sums = sum_channel(channel, v, self.by_channel[channel], at, weights)
+            sums = sum_channel(channel, v, self.by_channel[channel], at)
             for name, (inside, cut) in sums.items():
                 piece.add(name, at.series, at.cell, inside, self.cells.width)
                 piece.add(name, at.cuts.series, at.cuts.cell, cut, self.cells.width)

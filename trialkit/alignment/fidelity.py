@@ -97,12 +97,14 @@ def fidelity_findings(fidelity: pd.DataFrame, keys: Sequence[str]) -> list[Findi
     off = fidelity[(fidelity["ratio"] - 1).abs() > TOLERANCE]
     for _, row in off.iterrows():
         run = " ".join(str(row[k]) for k in keys)
+        short = row["mist_coverage_pct"] < 95
+        part = f" (its mist log spans only {row['mist_coverage_pct']:.0f} %)" if short else ""
         findings.append(
             Finding(
                 "schedule_not_delivered",
                 "caution",
                 f"{run} ({row['level']}): mist on {row['delivered_duty_pct']:.1f} % of the time, "
-                f"planned {row['planned_duty_pct']:.1f} %",
+                f"planned {row['planned_duty_pct']:.1f} %{part}",
                 "look for a timer set wrongly, a dead relay or a gap in the mist log",
             )
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -47,7 +49,11 @@ def overlap_seconds(start: Ints, stop: Ints, low: Ints, high: Ints) -> NDArray[n
 
 
 def mist_per_window(
-    mist: pd.DataFrame | None, windows: pd.DataFrame, rig: RigSection
+    mist: pd.DataFrame | None,
+    windows: pd.DataFrame,
+    rig: RigSection,
+    *,
+    spans: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Sum the mist delivered in windows, and the water and energy it took.
 
@@ -59,6 +65,9 @@ def mist_per_window(
         `chamber, start, stop`.
     rig : RigSection
         `mist_l_h`, `fogger_w`, `fan_w` and `fan` ("with mist" or "always").
+    spans : DataFrame, optional
+        What the files cover: `chamber, first, last`; by default from the first to the last
+        event of each chamber.
 
     Returns
     -------
@@ -69,30 +78,20 @@ def mist_per_window(
     Notes
     -----
     ``water = on-time × mist_l_h``, ``energy = on-time × (fogger_w + fan_w)``, or the fan for
-    the whole window when it always runs. Coverage is the share of the window between the
-    first and the last event of the chamber's log: a log that ends early is seen there.
+    the whole window when it always runs. Coverage is the share of the window that the
+    chamber's log spans: a log that ends early is seen there.
     """
     n = len(windows)
     low, high = to_ns(windows["start"]), to_ns(windows["stop"])
     known = (windows["start"].notna() & windows["stop"].notna()).to_numpy(bool) & (high > low)
     seconds, cycles, covered = (np.full(n, np.nan) for _ in range(3))
-    if mist is not None and len(mist):
-        chamber = mist["chamber"].astype(str).to_numpy()
-        place = windows["chamber"].astype(str).to_numpy()
-        sound = (mist["start"].notna() & mist["stop"].notna()).to_numpy(bool)
-        begin, end = to_ns(mist["start"]), to_ns(mist["stop"])
-        for name in np.unique(chamber):
-            start, stop = merge_intervals(
-                begin[sound & (chamber == name)], end[sound & (chamber == name)]
-            )
-            here = np.flatnonzero(known & (place == name))
-            if not start.size or not here.size:
-                continue
-            a, b = low[here], high[here]
-            seconds[here] = overlap_seconds(start, stop, a, b)
-            cycles[here] = np.searchsorted(start, b) - np.searchsorted(start, a)
-            inside = np.minimum(b, stop[-1]) - np.maximum(a, start[0])
-            covered[here] = 100 * np.clip(inside / (b - a), 0, 1)
+    place = windows["chamber"].astype(str).to_numpy()
+    for name, on, log in _chambers(mist, spans):
+        here = np.flatnonzero(known & (place == name))
+        a, b = low[here], high[here]
+        seconds[here] = overlap_seconds(*on, a, b)
+        cycles[here] = np.searchsorted(on[0], b) - np.searchsorted(on[0], a)
+        covered[here] = 100 * overlap_seconds(*log, a, b) / ((b - a) / 1e9)
     hours = np.where(known, (high - low) / 3.6e12, np.nan)
     return pd.DataFrame(
         {
@@ -104,6 +103,26 @@ def mist_per_window(
             "mist_coverage_pct": covered,
         }
     )
+
+
+def _chambers(
+    mist: pd.DataFrame | None, spans: pd.DataFrame | None
+) -> Iterator[tuple[str, tuple[Ints, Ints], tuple[Ints, Ints]]]:
+    """Give each chamber that has a log, with its mist and the time its log spans."""
+    none = pd.DataFrame({"chamber": [], "start": [], "stop": []})
+    mist = none if mist is None else mist[mist["start"].notna() & mist["stop"].notna()]
+    logged = None if spans is None or not len(spans) else spans
+    names = set(mist["chamber"].astype(str))
+    if logged is not None:
+        names |= set(logged["chamber"].astype(str))
+    for name in sorted(names):
+        mine = mist[mist["chamber"].astype(str) == name]
+        on = merge_intervals(to_ns(mine["start"]), to_ns(mine["stop"]))
+        covers = on[0][:1], on[1][-1:]
+        if logged is not None:
+            files = logged[logged["chamber"].astype(str) == name]
+            covers = merge_intervals(to_ns(files["first"]), to_ns(files["last"]))
+        yield name, on, covers
 
 
 def _times(values: NDArray[np.float64], factor: float | None) -> NDArray[np.float64]:

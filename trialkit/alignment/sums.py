@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -38,6 +39,16 @@ class Stretches:
     cell: Ints
     series: Ints
     cuts: Cuts
+
+    @cached_property
+    def weights(self) -> Array:
+        """Weight of each record, see `record_weights` [s]."""
+        return record_weights(self.w)
+
+    @cached_property
+    def covered(self) -> Array:
+        """Seconds covered in each run."""
+        return _totals(self.w, None, self.starts)
 
 
 @dataclass
@@ -144,7 +155,7 @@ def record_weights(w: Array) -> Array:
 
 
 def sum_channel(
-    channel: str, v: Array, measures: Sequence[Measure], at: Stretches, weights: Array
+    channel: str, v: Array, measures: Sequence[Measure], at: Stretches
 ) -> dict[str, tuple[Array, Array]]:
     """Sum every measure of one channel.
 
@@ -155,8 +166,6 @@ def sum_channel(
         Values, no missing ones.
     measures : sequence of Measure
     at : Stretches
-    weights : ndarray
-        `record_weights` of the stretches; not used for held channels.
 
     Returns
     -------
@@ -164,7 +173,7 @@ def sum_channel(
         Measure name → sums per run of `at`, sums per part of its cuts.
     """
     held = channel in HELD
-    weight = at.w if held else weights
+    weight = at.w if held else at.weights
     cuts = at.cuts
     pair = np.repeat(v[cuts.left], 2)
     if cuts.left.size and not held:
@@ -179,8 +188,10 @@ def sum_channel(
     out = {}
     for measure in measures:
         out[measure.name] = (
-            _one(measure, v, at.w, weight, at.starts, low, high, held=held),
-            _one(measure, pair, pair_w, pair_weight, pair_starts, low, high, held=held),
+            _one(measure, v, at.w, weight, at.starts, at.covered, low, high, held=held),
+            _one(
+                measure, pair, pair_w, pair_weight, pair_starts, cuts.seconds, low, high, held=held
+            ),
         )
     return out
 
@@ -191,16 +202,15 @@ def _one(
     w: Array,
     weight: Array,
     starts: Ints,
+    covered: Array,
     low: float,
     high: float,
     *,
     held: bool,
 ) -> Array:
     """Sum one measure in each run; `low` and `high` bound the values."""
-    if not starts.size:
-        return np.empty(0)
-    if measure.kind == "seconds":
-        return _totals(w, None, starts)
+    if measure.kind == "seconds" or not starts.size:
+        return covered
     if measure.kind == "mean":
         return _totals(weight, v, starts)
     limit, under = measure.limit, measure.kind in ("below", "deficit")
@@ -208,7 +218,6 @@ def _one(
         return np.zeros(len(starts))
     distance = measure.kind in ("deficit", "excess")
     if (high < limit) if under else (low > limit):
-        covered = _totals(w, None, starts)
         if not distance:
             return covered
         gap = _totals(weight, v, starts) - limit * covered
