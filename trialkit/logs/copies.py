@@ -87,6 +87,9 @@ def _report(
         old = np.array([w.replace("T", " ") + " UTC" for w in when], dtype=object)
         gone = ~live[index]
         account.note(index[~gone], rule=rule, old=old[~gone], reason=reason, remedy=remedy)
-        account.set_aside(
-            index[gone], rule=rule, old=old[gone], reason=reason, remedy=remedy, keepable=False
+        aside = account.set_aside(
+            index[gone], rule=rule, old=old[gone], reason=reason, remedy=remedy
         )
+        asked = np.setdiff1d(index[gone], aside)
+        if len(asked):  # kept by request: both records stand in the table
+            records.alive[here[np.isin(records.index[here], asked)]] = True

@@ -132,7 +132,7 @@ def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
         text, encoding, found = decode(member.data, member.name)
         dialect = find_dialect(
             text, encoding, member.name, delimiter=spec.delimiter, decimal=spec.decimal,
-            expected=_expected(spec, kind),
+            expected=expected_heads(spec, kind),
         )  # fmt: skip
         table = read_text_table(
             text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
@@ -141,10 +141,10 @@ def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
         return [table]
     from trialkit.logs.other_tables import read_other
 
-    return read_other(member, spec, expected=_expected(spec, kind))
+    return read_other(member, spec, expected=expected_heads(spec, kind))
 
 
-def _expected(spec: LogSection, kind: str) -> list[str]:
+def expected_heads(spec: LogSection, kind: str) -> list[str]:
     """List the heads that the trial file names, and those known without being named."""
     out = [*LOG_COLUMNS[kind], "date", "timestamp"]
     for given in spec.columns.values():
