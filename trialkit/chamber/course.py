@@ -3,9 +3,10 @@
 The model is the balance of `trialkit.chamber.balance` in vapour density, with the temperature
 as measured: between switches of the mist
 
-    c' = n (c_in − c) + a · on,   c ≤ saturation,   s' = (c − s) / lag
+    c' = n (c_in − c) + a · on,   c ≤ saturation,   s' = (100 c/cs − s) / lag
 
-so each stretch is an exponential and the whole log one pass.
+so each stretch is an exponential and the whole log one pass. The vapour of the incoming air,
+c_in, may drift: straight lines between knots, read once per stretch (15 minutes at most).
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ from trialkit import air
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import ChamberError
 
+#: Longest time by which the air may follow the mist log, or go before it [s].
+MOST_DELAY_S = 120.0
+
 
 @dataclass(frozen=True)
 class Course:
@@ -32,9 +36,11 @@ class Course:
     time_s, rh_pct, full_g_m3 : array, shape (n,)
         Seconds from the first reading, humidity read [%], saturation at the temperature read.
     switch_s, on : array, shape (m,)
-        When a stretch begins [s] and whether the mist is on in it.
+        When a stretch begins [s], the first maybe before the log, and whether the mist is on.
     switch_full : array, shape (m,)
         Saturation at the end of each stretch [g/m³], when the mist has cooled the air.
+    knots_s : array, shape (k,)
+        Moments between which the incoming air drifts in straight lines [s]; one knot: constant.
     start : Timestamp
         Time of the first reading.
     left_out : int
@@ -49,14 +55,21 @@ class Course:
     switch_s: Array
     on: Array
     switch_full: Array
+    knots_s: Array
     start: pd.Timestamp
     left_out: int = 0
     averaged: int = 0
 
     @cached_property
+    def drift(self) -> Array:
+        """Weight of each knot in the middle of each stretch, shape (m, k)."""
+        ends = np.append(self.switch_s[1:], self.time_s[-1])
+        return knot_weights((self.switch_s + ends) / 2, self.knots_s)
+
+    @cached_property
     def moments(self) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
         """Readings and switches in one order, for logs short of saturation."""
-        return _merge_moments(self, self.switch_s)
+        return _merge_moments(self, np.maximum(self.switch_s, 0.0))
 
     def thin(self, most: int) -> Course:
         """Give the same log with about `most` readings, evenly picked."""
@@ -69,7 +82,17 @@ class Course:
         )
 
 
-def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = "") -> Course:
+def knot_weights(times: Array, knots: Array) -> Array:
+    """Give the weights by which values at knots make a course of straight lines, (n, k)."""
+    weights = np.empty((len(times), len(knots)))
+    for k in range(len(knots)):
+        weights[:, k] = np.interp(times, knots, np.arange(len(knots)) == k)
+    return weights
+
+
+def prepare_course(
+    climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = "", drift_h: float = 3.0
+) -> Course:
     """Make one chamber's log ready for the fit.
 
     Parameters
@@ -81,6 +104,9 @@ def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = 
         `start`, `stop` of each mist interval (datetime).
     chamber : str
         Name for messages.
+    drift_h : float
+        Hours between the knots of the incoming air's drift; a log shorter than twice that has
+        constant incoming air.
 
     Raises
     ------
@@ -104,13 +130,16 @@ def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = 
     spells = mist.dropna(subset=["start", "stop"]).sort_values("start")
     begin = (spells["start"] - start).dt.total_seconds().to_numpy(dtype=float)
     end = (spells["stop"] - start).dt.total_seconds().to_numpy(dtype=float)
-    inside = (end > 0) & (begin < seconds[-1]) & (end > begin)
-    begin, end = np.maximum(begin[inside], 0.0), end[inside]
+    inside = (end > -MOST_DELAY_S) & (begin < seconds[-1] + MOST_DELAY_S) & (end > begin)
+    begin, end = begin[inside], end[inside]
     if begin.size == 0:
         raise ChamberError(f"{where}no mist within the log → its rate cannot be estimated")
     begin, end = _merge(begin, end)
-    switch = np.concatenate([[0.0], np.column_stack([begin, end]).ravel()])
+    switch = np.concatenate([[min(0.0, begin[0])], np.column_stack([begin, end]).ravel()])
     on = np.concatenate([[0.0], np.tile([1.0, 0.0], len(begin))])
+    switch, on = _shorten(switch, on, seconds[-1])
+    spans = int(seconds[-1] / 3600 / drift_h)
+    knots = np.linspace(0.0, seconds[-1], spans + 1) if spans >= 2 else np.zeros(1)
     return Course(
         time_s=seconds,
         rh_pct=rows["rh_pct"].to_numpy(dtype=float),
@@ -118,10 +147,20 @@ def prepare_course(climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = 
         switch_s=switch,
         on=on,
         switch_full=np.interp(np.append(switch[1:], seconds[-1]), seconds, full),
+        knots_s=knots,
         start=start,
         left_out=left_out,
         averaged=usable - len(rows),
     )
+
+
+def _shorten(switch: Array, on: Array, last: float) -> tuple[Array, Array]:
+    """Cut stretches so that none is longer than 15 minutes."""
+    parts = np.maximum(np.ceil(np.diff(np.append(switch, last)) / 900.0), 1.0).astype(int)
+    first = np.repeat(switch, parts)
+    length = np.repeat(np.diff(np.append(switch, last)) / parts, parts)
+    nth = np.arange(len(first)) - np.repeat(np.cumsum(parts) - parts, parts)
+    return first + nth * length, np.repeat(on, parts)
 
 
 def _merge(begin: Array, end: Array) -> tuple[Array, Array]:
@@ -132,18 +171,28 @@ def _merge(begin: Array, end: Array) -> tuple[Array, Array]:
 
 
 def predict_readings(
-    course: Course, *, n_h: float, mist_g_m3_h: float, lag_s: float, outside: float, first: float
+    course: Course,
+    *,
+    n_h: float,
+    mist_g_m3_h: float,
+    lag_s: float,
+    outside: float | Array,
+    first: float,
+    delay_s: float = 0.0,
 ) -> Array:
     """Give the humidity readings [%] expected from the room's constants, shape (n,).
 
     Parameters
     ----------
     course : Course
-    n_h, mist_g_m3_h, lag_s, outside : float
-        Air changes [1/h], vapour the mist adds per m³ and hour, sensor lag [s], vapour of the
-        air that comes in [g/m³].
+    n_h, mist_g_m3_h, lag_s : float
+        Air changes [1/h], vapour the mist adds per m³ and hour, sensor lag [s].
+    outside : float or array, shape (k,)
+        Vapour of the air that comes in [g/m³], constant or at each knot.
     first : float
         Vapour in the chamber at the first reading [g/m³]; the sensor shows it then.
+    delay_s : float
+        Time by which the air follows the mist log [s]: mixing, or clocks that disagree.
 
     Notes
     -----
@@ -153,9 +202,9 @@ def predict_readings(
     n, a = n_h / 3600, mist_g_m3_h / 3600
     if abs(1 - n * lag_s) < 1e-6:  # the two rates coincide: step aside by a little
         lag_s *= 1 + 1e-5
-    begins, levels, goals = _stretches(course, n, a, outside, first)
+    begins, levels, goals = _stretches(course, n, a, outside, first, delay_s)
     # the moments to walk over are the same for every guess unless the air saturates
-    same = len(begins) == len(course.switch_s)
+    same = delay_s == 0 and len(begins) == len(course.switch_s)
     times, order, share, k = course.moments if same else _merge_moments(course, begins)
     held = np.isnan(goals)  # at saturation the vapour stays where it is
     goal = np.where(held, levels, goals)[k]
@@ -197,17 +246,32 @@ def _follow(times: Array, gain: Array, lag: float, first: float) -> Array:
 
 
 def _stretches(
-    course: Course, n: float, a: float, outside: float, first: float
+    course: Course, n: float, a: float, outside: float | Array, first: float, delay: float
 ) -> tuple[Array, Array, Array]:
     """Walk the switches: start, vapour then, and goal (NaN: held at saturation) of each."""
+    switch = np.maximum(course.switch_s + delay, 0.0)
+    switch[0] = 0.0
+    ends = np.append(switch[1:], max(course.time_s[-1], switch[-1]) + 1.0)
+    incoming = course.drift @ np.broadcast_to(outside, len(course.knots_s))
+    goals = incoming + a / n * course.on
+    gain = goals * -np.expm1(-n * (ends - switch))
+    levels = _follow(np.append(switch, ends[-1]), gain, 1 / n, first)
+    if np.all(np.maximum(levels[:-1], levels[1:]) <= course.switch_full):
+        return switch, levels[:-1], goals
+    return _capped(switch, ends, goals, course.switch_full, n, first)
+
+
+def _capped(
+    switch: Array, ends: Array, aims: Array, caps: Array, n: float, first: float
+) -> tuple[Array, Array, Array]:
+    """Walk the switches one by one, with the vapour held where it reaches saturation."""
     begins: list[float] = []
     levels: list[float] = []
     goals: list[float] = []
     c, exp, log = first, math.exp, math.log
-    ends = np.append(course.switch_s[1:], course.time_s[-1] + 1.0)
-    columns = (course.switch_s, ends, course.on, course.switch_full)
-    for t, end, on, full in zip(*(column.tolist() for column in columns), strict=True):
-        goal, c = outside + a / n * on, min(c, full)
+    columns = (switch, ends, aims, caps)
+    for t, end, goal, full in zip(*(column.tolist() for column in columns), strict=True):
+        c = min(c, full)
         full_at = math.inf
         if goal > full:
             full_at = log((goal - c) / (goal - full)) / n if c < full else 0.0

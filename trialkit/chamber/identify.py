@@ -32,13 +32,14 @@ class Identified:
     ----------
     table : DataFrame
         One row per chamber: `chamber, readings, air_changes_h, air_changes_h_low,
-        air_changes_h_high`, the same for `mist_g_m3_h` (vapour the mist adds while on), `lag_s`
-        and `outside_g_m3` (vapour of the air that comes in), then `residual_sd_pct, r2,
+        air_changes_h_high`; the same for `mist_g_m3_h` (vapour the mist adds while on),
+        `lag_s` (sensor), `delay_s` (by which the air follows the mist log) and
+        `outside_g_m3` (mean vapour of the air that comes in); then `residual_sd_pct, r2,
         autocorrelation`.
     differences : DataFrame
-        One row per constant and chamber: `constant, chamber, ratio` (to the mean of
-        the others that are alike), `low, high, p` (times the number of comparisons), `differs`;
-        empty for one chamber.
+        One row per constant and chamber: `constant, chamber, ratio` (to the mean of the others
+        that are alike), `low, high, p` (times the number of comparisons), `differs`. Chambers
+        with a caution are not compared; empty for fewer than two.
     fits : dict of RoomFit
     findings : tuple of Finding
     level : float
@@ -137,6 +138,7 @@ def identify_room(
     level: float = 0.95,
     saturated_above: float = 99.0,
     smallest_ratio: float = 1.2,
+    drift_h: float = 3.0,
 ) -> Identified:
     """Estimate air changes, mist reaching the air and sensor lag from a log, per chamber.
 
@@ -160,6 +162,9 @@ def identify_room(
         Readings above this are left out of the fit [%].
     smallest_ratio : float
         Chambers are said to differ only by at least this ratio.
+    drift_h : float
+        The incoming air may drift, in straight lines between moments this many hours apart;
+        in a log shorter than twice that it is constant.
 
     Returns
     -------
@@ -194,7 +199,7 @@ def identify_room(
     fits, findings = {}, []
     for chamber, (readings, spells) in groups.items():
         try:
-            course = prepare_course(readings, spells, chamber=chamber)
+            course = prepare_course(readings, spells, chamber=chamber, drift_h=drift_h)
             fits[chamber] = fit_course(
                 course,
                 chamber=chamber,
@@ -210,7 +215,17 @@ def identify_room(
         head = f"{chamber}: " if len(groups) > 1 else ""
         findings += [Finding(f.code, f.severity, head + f.message, f.remedy) for f in fit.findings]
     table = pd.DataFrame([_row(fit) for fit in fits.values()])
-    differences = _differences(fits, level, smallest_ratio)
+    sound = {
+        name: fit
+        for name, fit in fits.items()
+        if not any(finding.severity == "caution" for finding in fit.findings)
+    }
+    if 1 < len(fits) != len(sound):
+        left = ", ".join(name for name in fits if name not in sound)
+        findings.append(
+            Finding("not_compared", "note", f"not compared with the others, see above: {left}")
+        )
+    differences = _differences(sound, level, smallest_ratio)
     return Identified(table, differences, fits, tuple(findings), level)
 
 

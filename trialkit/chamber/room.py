@@ -85,8 +85,8 @@ class Room:
     Notes
     -----
     Surfaces and crop are taken to be as warm as the air. The air is well mixed. A cubic metre
-    of incoming air replaces one of chamber air, whatever their temperatures: an error below
-    0.3 % of the vapour per °C of cooling.
+    of incoming air replaces one of chamber air, whatever their temperatures: an error of
+    about 0.3 % of the vapour per °C of cooling.
 
     Examples
     --------

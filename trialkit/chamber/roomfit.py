@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.chamber.course import Course, predict_readings
+from trialkit.chamber.course import Course, knot_weights, predict_readings
 from trialkit.chamber.exponentials import Array
+from trialkit.chamber.rates import BOUNDS, Solution, find_rates, unpack
 from trialkit.chamber.room import ChamberError
 from trialkit.errors import Finding
 
-#: Smallest and largest values tried: air changes [1/h], mist [g/m³ per h], lag [s].
-BOUNDS = {"air_changes_h": (0.02, 200.0), "mist_g_m3_h": (0.05, 5000.0), "lag_s": (0.5, 1200.0)}
 _ORDER = ("air_changes_h", "mist_g_m3_h", "lag_s")
 
 
@@ -28,8 +26,8 @@ class RoomFit:
     ----------
     chamber : str
     estimates : DataFrame
-        Index `air_changes_h, mist_g_m3_h, lag_s, outside_g_m3`; columns `estimate, se, low,
-        high`. For the first three the interval is worked out on the logarithm and `se` is
+        Index `air_changes_h, mist_g_m3_h, lag_s, delay_s, outside_g_m3`; columns `estimate,
+        se, low, high`. For the first three the interval is worked out on the logarithm and `se` is
         that of the estimate itself.
     log_se : dict
         Standard error of the logarithm of the first three.
@@ -100,8 +98,6 @@ def fit_course(
        observations in an autocorrelated time series. Suppl. J. R. Stat. Soc. 8:184-197,
        doi:10.2307/2983560.
     """
-    from scipy.optimize import least_squares
-
     used = course.rh_pct < saturated_above
     span = float(np.ptp(course.rh_pct[used])) if used.any() else 0.0
     if used.sum() < 20 or span < 0.5:
@@ -110,94 +106,28 @@ def fit_course(
             f"{where}{int(used.sum())} readings below {saturated_above:g} % that span {span:.2g} "
             "points → too little to learn from; let the room dry between mists for two hours"
         )
-    free_outside = outside_g_m3 is None
-
-    def unpack(x: Array) -> dict[str, float]:
-        n, a, lag = np.exp(x[:3])
-        outside = float(x[4]) if free_outside else float(outside_g_m3)  # type: ignore[arg-type]
-        return {"n_h": n, "mist_g_m3_h": a, "lag_s": lag, "outside": outside, "first": float(x[3])}
-
-    low = np.array([*(math.log(BOUNDS[name][0]) for name in _ORDER), 0.0, 0.0])
-    high = np.array([*(math.log(BOUNDS[name][1]) for name in _ORDER), 200.0, 200.0])
-    size = 5 if free_outside else 4
-
-    def search(part: Course, begin: Array) -> Any:
-        keep = part.rh_pct < saturated_above
-        return least_squares(
-            lambda x: (predict_readings(part, **unpack(x)) - part.rh_pct)[keep],
-            np.clip(begin, low[:size] + 1e-6, high[:size] - 1e-6),
-            bounds=(low[:size], high[:size]),
-            x_scale="jac",
-            xtol=1e-9,
-            ftol=1e-9,
-        )
-
-    few = course.thin(2000)
-    begin = _first_guess(few, saturated_above, outside_g_m3)[:size]
-    if len(few.time_s) < len(course.time_s):  # most of the way on few readings
-        begin = search(few, begin).x
-    result = search(course, begin)
-    return _pack(course, chamber, used, result, unpack, free_outside, level)
-
-
-def _first_guess(course: Course, saturated_above: float, outside: float | None) -> Array:
-    """Try a grid of air changes and lags; for each the rest enters linearly (no saturation)."""
-    used = course.rh_pct < saturated_above
-    vapour = (course.rh_pct * course.full_g_m3 / 100)[used]
-    # on this scale readings are densities, and nothing saturates
-    open_course = replace(
-        course,
-        full_g_m3=np.full_like(course.full_g_m3, 100.0),
-        switch_full=np.full_like(course.switch_full, 1e9),
-    )
-    best, found = math.inf, np.zeros(5)
-    for n_h in np.geomspace(0.3, 40.0, 12):
-        for lag in (5.0, 40.0, 150.0):
-            if abs(1 - n_h / 3600 * lag) < 1e-3:
-                continue
-            shape: dict[str, Any] = {"n_h": n_h, "lag_s": lag}
-            zero = {"mist_g_m3_h": 0.0, "outside": 0.0, "first": 0.0}
-            by_mist = predict_readings(open_course, **shape, **{**zero, "mist_g_m3_h": 1.0})[used]
-            by_first = predict_readings(open_course, **shape, **{**zero, "first": 1.0})[used]
-            by_outside = 1.0 - by_first
-            if outside is None:
-                columns, target = np.column_stack([by_mist, by_first, by_outside]), vapour
-            else:
-                columns = np.column_stack([by_mist, by_first])
-                target = vapour - outside * by_outside
-            beta, *_ = np.linalg.lstsq(columns, target, rcond=None)
-            miss = float(np.sum((target - columns @ beta) ** 2))
-            if miss < best and beta[0] > 0:
-                best = miss
-                last = float(beta[2]) if outside is None else outside
-                found = np.array([math.log(n_h), math.log(beta[0]), math.log(lag), beta[1], last])
-    if math.isinf(best):
-        return np.array([math.log(3.0), math.log(30.0), math.log(30.0), vapour[0], vapour.min()])
-    return found
+    solution = find_rates(course, saturated_above=saturated_above, outside=outside_g_m3)
+    return _pack(course, chamber, used, solution, outside_g_m3, level)
 
 
 def _pack(
     course: Course,
     chamber: str,
     used: NDArray[np.bool_],
-    result: Any,
-    unpack: Any,
-    free_outside: bool,
+    solution: Solution,
+    outside_g_m3: float | None,
     level: float,
 ) -> RoomFit:
     from scipy.stats import t as student
 
-    x, residual = result.x, result.fun
-    n_used, size = residual.size, x.size
-    freedom = n_used - size
+    x, residual = solution.x, solution.residual
+    freedom = residual.size - x.size
     variance = float(residual @ residual) / freedom
     r = float(np.corrcoef(residual[:-1], residual[1:])[0, 1]) if np.ptp(residual) > 0 else 0.0
     inflate = (1 + max(r, 0.0)) / max(1 - max(r, 0.0), 1e-3)
-    cov = variance * inflate * np.linalg.pinv(result.jac.T @ result.jac)
+    cov = variance * inflate * np.linalg.pinv(solution.jacobian.T @ solution.jacobian)
     se = np.sqrt(np.diag(cov))
-    freedom_t = max(freedom / inflate, 1.0)
-    width = float(student.ppf(0.5 + level / 2, freedom_t))
-    values = unpack(x)
+    width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
     rows: dict[str, dict[str, float]] = {}
     for k, name in enumerate(_ORDER):
         value = float(np.exp(x[k]))
@@ -207,13 +137,20 @@ def _pack(
             "low": value * math.exp(-min(width * se[k], 700)),
             "high": value * math.exp(min(width * se[k], 700)),
         }
-    outside, outside_se = values["outside"], se[4] if free_outside else 0.0
-    rows["outside_g_m3"] = {
-        "estimate": outside,
-        "se": outside_se,
-        "low": outside - width * outside_se,
-        "high": outside + width * outside_se,
-    }
+    values = unpack(x, outside_g_m3)
+    middle = knot_weights(course.time_s, course.knots_s).mean(axis=0)
+    outside = float(middle @ np.broadcast_to(values["outside"], middle.shape))
+    outside_se = 0.0 if outside_g_m3 is not None else math.sqrt(middle @ cov[5:, 5:] @ middle)
+    for name, value, error in (
+        ("delay_s", float(x[3]), float(se[3])),
+        ("outside_g_m3", outside, outside_se),
+    ):
+        rows[name] = {
+            "estimate": value,
+            "se": error,
+            "low": value - width * error,
+            "high": value + width * error,
+        }
     log_se = {name: float(se[k]) for k, name in enumerate(_ORDER)}
     _order_rates(rows, log_se)
     spread = float(np.sum((course.rh_pct[used] - course.rh_pct[used].mean()) ** 2))
@@ -251,6 +188,15 @@ def _order_rates(rows: dict[str, dict[str, float]], log_se: dict[str, float]) ->
         rows[name]["se"] = rows[name]["estimate"] * log_se[name]
     for key in ("estimate", "se", "low", "high"):
         rows["mist_g_m3_h"][key] /= n * lag
+
+
+def _moments_in_cycle(course: Course, step: float) -> int:
+    """Count the distinct moments after a mist start at which readings fall, to a tenth step."""
+    starts = course.switch_s[(course.on > 0) & np.append(True, course.on[:-1] == 0)]
+    k = np.searchsorted(starts, course.time_s, side="right") - 1
+    since = (course.time_s - starts[k])[k >= 0]
+    near = since[since <= np.median(np.diff(starts))] if len(starts) > 1 else since
+    return len(np.unique(np.round(near / step * 10)))
 
 
 def _judge(
@@ -299,14 +245,34 @@ def _judge(
                 "model moves the air; intervals are widened for it",
             )
         )
-    if rows["lag_s"]["estimate"] < step:
+    if rows["lag_s"]["estimate"] + abs(rows["delay_s"]["estimate"]) < 1.5 * step:
         found.append(
             Finding(
                 "lag_rough",
                 "note",
-                f"the sensor's lag is shorter than the {step:.0f} s between readings and known "
-                "roughly only, whatever its interval says",
-                "log faster if the lag matters",
+                f"readings {step:.0f} s apart show sensor lag and delay roughly only, whatever "
+                "their intervals say",
+                "log faster if they matter",
+            )
+        )
+    moments = _moments_in_cycle(course, step)
+    if moments < 8:
+        found.append(
+            Finding(
+                "few_moments",
+                "caution",
+                f"the readings fall on {moments} moments of the mist's cycle again and again: "
+                "the rates lean on few points",
+                "log faster, or at a step that does not divide the cycle",
+            )
+        )
+    if rows["delay_s"]["low"] > 60 or rows["delay_s"]["high"] < -10:
+        found.append(
+            Finding(
+                "clocks_disagree",
+                "caution",
+                f"humidity follows the mist log by {rows['delay_s']['estimate']:.0f} s",
+                "compare the clocks of the logger and the timer",
             )
         )
     for k, name in enumerate(_ORDER[:2]):
