@@ -165,12 +165,16 @@ class RowMaps:
     def project(self, Y: Floats, K: Floats) -> Responses:
         """Take least squares out of each response and bring the rest into coordinates."""
         Y = np.atleast_2d(np.asarray(Y, dtype=float))
-        centre = Y.mean(axis=1, keepdims=True)
+        ones = self.Q.sum(axis=0)
+        constant = self.Q.shape[1] > 0 and bool(np.abs(self.Q @ ones - 1).max() < 1e-9)
+        # taking the first value off is exact in floating point where values lie close together
+        shift = Y[:, :1] if constant else np.zeros((len(Y), 1))
+        left = Y - shift
         # size first: values near the largest float must not overflow when squared
-        size = np.maximum(np.abs(Y - centre).max(axis=1), np.finfo(float).tiny)
-        flat = (Y - centre) / size[:, None]
-        spread = size * np.sqrt(np.mean(flat**2, axis=1))
-        left, beta = Y / size[:, None], np.zeros((len(Y), self.Q.shape[1]))
+        size = np.maximum(np.abs(left).max(axis=1), np.finfo(float).tiny)
+        left = left / size[:, None]
+        spread = size * left.std(axis=1)
+        beta = np.zeros((len(Y), self.Q.shape[1]))
         for _ in range(3):  # repeated, so that a large mean leaves no rounding behind
             step = left @ self.Q
             left = left - step @ self.Q.T
@@ -187,7 +191,7 @@ class RowMaps:
             start += stratum.r
             out_ss[:, s] = stratum.squares(left) - np.einsum("ij,ij->i", part, part)
         return Responses(
-            beta0=(beta @ self.back.T) * size[:, None],
+            beta0=(beta @ self.back.T) * size[:, None] + shift * np.round(self.back @ ones, 10),
             scale=root * size,
             y=y,
             e=y @ K,
