@@ -252,3 +252,46 @@ def test_joined_and_direct_lines_agree_in_a_balanced_layout():
         assert joined.t_at(ratio) == pytest.approx(direct.t_at(ratio), rel=1e-7)
         assert joined.df_at(ratio) == pytest.approx(14, rel=1e-6)
         assert direct.df_at(ratio) == pytest.approx(14, rel=1e-6)
+
+
+def null_trials(count, seed, *, lost, sd):
+    """Simulate trials of three schedules on chamber runs; B loses exactly 10 %, C nothing."""
+    rng = np.random.default_rng(seed)
+    runs = [(i, j, "ABC"[(i + j) % 3]) for i in range(4) for j in range(6)]
+    runs = [run for place, run in enumerate(runs) if place not in lost]
+    keys = [run for run in runs for _ in range(4)]
+    batch, chamber, schedule = (np.array(part) for part in zip(*keys, strict=True))
+    own = np.repeat(np.arange(len(runs)), 4)
+    mean = np.where(schedule == "B", 90.0, 100.0)
+    for _ in range(count):
+        y = mean + sd[0] * rng.normal(size=4)[batch] + sd[1] * rng.normal(size=6)[chamber]
+        y = y + sd[2] * rng.normal(size=len(runs))[own] + sd[3] * rng.normal(size=len(own))
+        table = pd.DataFrame(
+            {
+                "y": y,
+                "batch": batch.astype(str),
+                "chamber": chamber.astype(str),
+                "schedule": schedule,
+            }
+        )
+        yield fit(
+            table, response="y", fixed="schedule", random=["batch", "chamber", "batch:chamber"]
+        )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("lost", [(), (0, 7, 14, 20)])
+def test_joint_limits_and_margins_hold_their_level(lost):
+    """300 trials, balanced or with lost runs: 5 % joint and 2.5 % one-sided errors.
+
+    Bounds are four standard errors of 300 trials.
+    """
+    truth = np.array([-10.0, 0.0])
+    missed = passed = 0
+    for made in null_trials(300, 31, lost=lost, sd=(8.0, 6.0, 6.0, 10.0)):
+        joint = made.differences("schedule", against="A")
+        missed += bool(((joint["low"] > truth) | (joint["high"] < truth)).any())
+        ratio = made.noninferior("schedule", against="A", margin_pct=10)
+        passed += ratio["low"].iloc[0] > 0.9
+    assert missed / 300 == pytest.approx(0.05, abs=4 * math.sqrt(0.05 * 0.95 / 300))
+    assert passed / 300 == pytest.approx(0.025, abs=4 * math.sqrt(0.025 * 0.975 / 300))
