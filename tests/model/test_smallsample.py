@@ -106,8 +106,9 @@ def test_blocks_and_latin_squares(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(40))
 def test_crossed_runs_when_everything_is_below_zero(seed: int) -> None:
-    """Batches crossed with chambers, a balanced schedule on runs: classical F on run means, also
-    where batch and chamber are so far below zero that the grand mean's variance would be.
+    """Batches crossed with chambers, a balanced schedule on runs: classical F on run means.
+
+    Also where batch and chamber are so far below zero that the grand mean's variance would be.
     """
     rng = np.random.default_rng(seed)
     cells = itertools.product(range(4), range(4), range(6))
