@@ -53,7 +53,7 @@ def make_windows(days: int) -> pd.DataFrame:
     rows = []
     for c in range(1, CHAMBERS + 1):
         for k in range(8):
-            start = START + pd.Timedelta(days=1 + k * days / 10, hours=3, seconds=5)
+            start = START + pd.Timedelta(days=days * (0.02 + k / 10), seconds=5)
             stop = start + pd.Timedelta(days=days * 0.15)
             rows.append((f"T{c:02d}", str(k), start, stop))
     return pd.DataFrame(rows, columns=["chamber", "window", "start", "stop"])

@@ -430,3 +430,23 @@ def test_photons_from_lux_by_the_lamp_of_the_trial(tmp_path, plan, harvest):
     dose = 500 / 54 * 14 * 86400 / 1e6
     assert whole["photon_mol_m2"].iloc[0] == pytest.approx(dose, rel=1e-3)
     assert [f.code for f in got.findings] == ["photons_from_lux"]
+
+
+def test_trial_that_still_runs(tmp_path, plan, harvest):
+    """The second batch is half done, the third has not begun: no alarm, exposures so far."""
+    text = TRIAL.replace(", end = 2031-02-24T09:00:00 }", " }")
+    trial = make_trial(tmp_path, text)
+    now = pd.Timestamp("2031-02-14 08:00", tz="UTC")
+    climate, mist = climate_of(), mist_of(plan)
+    got = align(
+        trial,
+        harvest[harvest["batch"] == "B1"],
+        climate[climate["time"] <= now],
+        mist[mist["start"] < now],
+        plan=plan,
+    )
+    assert got.findings == ()
+    whole = got.runs[got.runs["window"] == "whole"].set_index(["batch", "chamber"])
+    assert whole.loc[("B2", "T1"), "window_h"] == pytest.approx(4 * 24)
+    assert whole.loc[("B2", "T1"), "coverage_pct"] == pytest.approx(100)
+    assert got.table["status"].tolist().count("missing") == 16

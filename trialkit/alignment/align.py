@@ -18,7 +18,7 @@ from trialkit.alignment.mist import mist_per_window
 from trialkit.alignment.photons import add_photons
 from trialkit.alignment.summaries import EXPOSURES
 from trialkit.alignment.trust import add_agreement, add_uncertainty
-from trialkit.alignment.windows import derive_windows, run_factors
+from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.errors import AlignError, Finding, TrialkitError
 from trialkit.trial import Trial
 
@@ -90,7 +90,8 @@ def align(
     held = air if isinstance(air, pd.DataFrame) else None
     settings = settings or default_settings(trial, held)
     picked, findings = _one_row_each(trial, picked)
-    spans, more = derive_windows(trial, picked, override=windows)
+    until = None if held is None else held["time"].max()
+    spans, more = derive_windows(trial, picked, override=windows, until=until)
     told = _told(harvest, climate, mist)
     check = None
     if held is not None:
@@ -171,30 +172,9 @@ def _table(log: Any, kind: str) -> pd.DataFrame | None:
 
 def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Finding]]:
     """Give one row per unit and flush; several picks of one flush are added up."""
-    if picked is None:
-        raise AlignError("there is no harvest log → read it with read_harvest(trial)")
+    table = _tidy(trial, picked)
     factors = list(trial.structure.factors)
-    table = picked.copy()
-    if "unit" not in table.columns and set(factors) <= set(table.columns):
-        table["unit"] = table[factors].astype(str).agg("-".join, axis=1)
-    if "flush" not in table.columns and trial.flushes == 1:
-        table["flush"] = 1
-    absent = [name for name in ("unit", "flush", "fresh_g") if name not in table.columns]
-    if absent:
-        raise AlignError(f"harvest: the columns {', '.join(absent)} are missing")
-    for name in ("time", "dry_g", "caps"):
-        if name not in table.columns:
-            table[name] = pd.NaT if name == "time" else np.nan
-    table["time"] = pd.to_datetime(table["time"], utc=True).astype("datetime64[ns, UTC]")
-    for name in _MEASURED:
-        table[name] = table[name].astype("float64")
-    if "status" not in table.columns:
-        table["status"] = "ok"
-    table["status"] = table["status"].astype(object).where(table["status"].notna(), "ok")
-    if "note" not in table.columns:
-        table["note"] = ""
     known = trial.unit_table()
-    table["unit"] = table["unit"].astype(str)
     strange = ~table["unit"].isin(known["unit"])
     findings = []
     if strange.any():
@@ -210,12 +190,38 @@ def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFra
         table = table[~strange]
     table = table.drop(columns=[f for f in factors if f in table.columns])
     table = table.merge(known, on="unit", how="left")
-    table["flush"] = table["flush"].astype("int64")
     doubled = table.duplicated(["unit", "flush"], keep=False)
     if doubled.any():
         table, finding = _add_picks(table, doubled, factors)
         findings.append(finding)
     return table.reset_index(drop=True), findings
+
+
+def _tidy(trial: Trial, picked: pd.DataFrame | None) -> pd.DataFrame:
+    """Give the harvest all the columns it may have, each of its kind."""
+    if picked is None:
+        raise AlignError("there is no harvest log → read it with read_harvest(trial)")
+    factors = list(trial.structure.factors)
+    table = picked.copy()
+    if "unit" not in table.columns and set(factors) <= set(table.columns):
+        table["unit"] = table[factors].astype(str).agg("-".join, axis=1)
+    if "flush" not in table.columns and trial.flushes == 1:
+        table["flush"] = 1
+    absent = [name for name in ("unit", "flush", "fresh_g") if name not in table.columns]
+    if absent:
+        raise AlignError(f"harvest: the columns {', '.join(absent)} are missing")
+    for name, blank in (("time", pd.NaT), ("dry_g", np.nan), ("caps", np.nan), ("note", "")):
+        if name not in table.columns:
+            table[name] = blank
+    table["time"] = pd.to_datetime(table["time"], utc=True).astype("datetime64[ns, UTC]")
+    for name in _MEASURED:
+        table[name] = table[name].astype("float64")
+    if "status" not in table.columns:
+        table["status"] = "ok"
+    table["status"] = table["status"].astype(object).where(table["status"].notna(), "ok")
+    table["unit"] = table["unit"].astype(str)
+    table["flush"] = table["flush"].astype("int64")
+    return table
 
 
 def _add_picks(
@@ -331,7 +337,7 @@ def _assemble(
     columns = ["unit", "flush", *_MEASURED, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
-    findings = _mark_missing(table)
+    findings = _mark_missing(table, begun(table, picked))
     keys = list(run_factors(trial))
     start = runs[runs["window"] == "whole"][[*keys, "start"]]
     table = (
@@ -355,8 +361,8 @@ def _attach(table: pd.DataFrame, runs: pd.DataFrame, keys: list[str]) -> pd.Data
     return table.drop(columns="window")
 
 
-def _mark_missing(table: pd.DataFrame) -> list[Finding]:
-    """Give a status to units without a harvest row, and list them.
+def _mark_missing(table: pd.DataFrame, due: pd.Series) -> list[Finding]:
+    """Give a status to units without a harvest row, and list those that are due.
 
     A block lost in one flush has no later rows: it stays lost and is not called missing.
     """
@@ -366,7 +372,7 @@ def _mark_missing(table: pd.DataFrame) -> list[Finding]:
     absent = table["status"].isna()
     table["status"] = table["status"].where(~absent, lost.where(lost.notna(), "missing"))
     table["note"] = table["note"].fillna("")
-    gone = table[table["status"] == "missing"]
+    gone = table[(table["status"] == "missing") & due]
     if not len(gone):
         return []
     named = ", ".join(f"{u} flush {f}" for u, f in gone[["unit", "flush"]].head(6).to_numpy())

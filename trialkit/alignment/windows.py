@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 
@@ -103,7 +104,11 @@ def _median(table: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
 
 
 def derive_windows(
-    trial: Trial, harvest: pd.DataFrame, *, override: pd.DataFrame | None = None
+    trial: Trial,
+    harvest: pd.DataFrame,
+    *,
+    override: pd.DataFrame | None = None,
+    until: pd.Timestamp | None = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """List the windows of every chamber run.
 
@@ -115,6 +120,8 @@ def derive_windows(
     override : DataFrame, optional
         Run factors, `window, start, stop`: replaces the windows of these names in these runs,
         or adds new ones.
+    until : Timestamp, optional
+        Last moment of the logs (UTC): a batch that still runs is taken to here.
 
     Returns
     -------
@@ -124,9 +131,11 @@ def derive_windows(
 
     Notes
     -----
-    ``whole``: start of fruiting to the end of the batch (to the last harvest where no end is
-    given). ``flush 1``: start of fruiting to the first harvest; ``flush k``: harvest k−1 to
-    harvest k. Lead windows: the n days before the first harvest, not before the start.
+    ``whole``: start of fruiting to the end of the batch, or to the last harvest where no end
+    is given. A batch whose last flush is not in yet is taken to `until`, or to the start of
+    the next batch, if that is earlier. ``flush 1``: start of fruiting to the first harvest;
+    ``flush k``: harvest k−1 to harvest k. Lead windows: the n days before the first harvest,
+    not before the start.
     """
     factors = list(run_factors(trial))
     runs = list_runs(trial)
@@ -141,13 +150,23 @@ def derive_windows(
     for run in runs.to_dict("records"):
         key = {str(name): run[name] for name in factors}
         mine = times.get(tuple(key.values()), [])
-        rows += [key | row for row in _windows_of_run(run["start"], run["end"], mine, leads)]
+        end = run["end"]
+        if (not mine or pd.isna(mine[-1])) and until is not None:
+            end = _so_far(runs["start"], run["start"], end, until)
+        rows += [key | row for row in _windows_of_run(run["start"], end, mine, leads)]
     table = pd.DataFrame(rows, columns=[*factors, "window", "start", "stop"])
     for name in ("start", "stop"):
         table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[ns, UTC]")
     if override is not None:
         table = _apply_override(table, override, factors)
-    return table, findings + _check(table, factors)
+    return table, findings + _check(table, factors, harvest)
+
+
+def _so_far(starts: pd.Series, start: pd.Timestamp, end: pd.Timestamp, until: pd.Timestamp) -> Any:
+    """Give the end so far of a batch that still runs; NaT if it has not begun."""
+    limits = [until, *starts[starts > start].tolist()] + ([] if pd.isna(end) else [end])
+    stop = min(limits)
+    return pd.NaT if pd.isna(start) or stop <= start else stop
 
 
 def _lead_windows(trial: Trial) -> dict[str, float]:
@@ -201,10 +220,18 @@ def _apply_override(
     return pd.concat([table[~replaced], new], ignore_index=True)
 
 
-def _check(table: pd.DataFrame, factors: list[str]) -> list[Finding]:
+def begun(table: pd.DataFrame, harvest: pd.DataFrame) -> pd.Series:
+    """Tell rows whose batch has a harvest; all of them where there are no batches."""
+    if "batch" not in table.columns:
+        return pd.Series(len(harvest) > 0, index=table.index)
+    return table["batch"].isin(harvest["batch"].unique())
+
+
+def _check(table: pd.DataFrame, factors: list[str], harvest: pd.DataFrame) -> list[Finding]:
     """Say which windows cannot be known or run backwards."""
     findings = []
-    unknown = table["start"].isna() | table["stop"].isna()
+    # a batch that is not harvested yet has no flushes, which is no fault
+    unknown = (table["start"].isna() | table["stop"].isna()) & begun(table, harvest)
     if unknown.any():
         findings.append(
             Finding(
@@ -215,7 +242,7 @@ def _check(table: pd.DataFrame, factors: list[str]) -> list[Finding]:
                 "fill in [batches] start, or the harvest dates",
             )
         )
-    backwards = ~unknown & (table["stop"] <= table["start"])
+    backwards = table["stop"] <= table["start"]
     if backwards.any():
         findings.append(
             Finding(
