@@ -27,7 +27,7 @@ _UNIT_WORDS = {
     "µmol m⁻² s⁻¹": "umol_m2_s", "umol/m2/s": "umol_m2_s", "umol m-2 s-1": "umol_m2_s",
 }  # fmt: skip
 _CELL = re.compile(
-    r"^([-+−]?)\s*([\d][\d.,' \u00a0\u202f]*|[.,]\d+)([eE][-+]?\d+)?\s*(.*)$", re.DOTALL
+    r"^([-+−]?)\s*([\d][\d.,' \u00a0\u202f]*|[.,]\d+)([eE][-+]?\d+)?\s*(.*)$", re.DOTALL | re.ASCII
 )
 _PLAIN = r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$"
 
