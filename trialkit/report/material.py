@@ -85,6 +85,8 @@ class Material:
     def count(self, factor: Factor | None = None) -> int:
         """Count the units of a treatment's stratum that are in the model."""
         term = list((factor or self.factor).applied_to)
+        if not set(term) <= set(self.used.columns):  # one row is one smallest unit
+            return len(self.used)
         return len(self.used[term].drop_duplicates())
 
     @property
