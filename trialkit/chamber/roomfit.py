@@ -125,7 +125,7 @@ def _pack(
     variance = float(residual @ residual) / freedom
     r = float(np.corrcoef(residual[:-1], residual[1:])[0, 1]) if np.ptp(residual) > 0 else 0.0
     inflate = (1 + max(r, 0.0)) / max(1 - max(r, 0.0), 1e-3)
-    cov = variance * inflate * np.linalg.pinv(solution.jacobian.T @ solution.jacobian)
+    cov = variance * inflate * _inverse_information(solution.jacobian)
     se = np.sqrt(np.diag(cov))
     width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
     rows: dict[str, dict[str, float]] = {}
@@ -168,6 +168,16 @@ def _pack(
         autocorrelation=r,
         findings=tuple(_judge(course, rows, log_se, used, r2, r, x)),
     )
+
+
+def _inverse_information(jacobian: Array) -> Array:
+    """Give (J'J)⁻¹, columns scaled; directions without information get a huge variance."""
+    size = np.sqrt(np.einsum("ij,ij->j", jacobian, jacobian))
+    size[size == 0] = 1e-8
+    scaled = jacobian / size
+    values, vectors = np.linalg.eigh(scaled.T @ scaled)
+    values = np.maximum(values, 1e-13 * values.max())
+    return np.asarray((vectors / values) @ vectors.T / np.outer(size, size))
 
 
 def _order_rates(rows: dict[str, dict[str, float]], log_se: dict[str, float]) -> None:
