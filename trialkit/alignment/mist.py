@@ -109,15 +109,18 @@ def _chambers(
     mist: pd.DataFrame | None, spans: pd.DataFrame | None
 ) -> Iterator[tuple[str, tuple[Ints, Ints], tuple[Ints, Ints]]]:
     """Give each chamber that has a log, with its mist and the time its log spans."""
-    none = pd.DataFrame({"chamber": [], "start": [], "stop": []})
-    mist = none if mist is None else mist[mist["start"].notna() & mist["stop"].notna()]
+    names: dict[str, int] = {}
+    code = begin = end = np.empty(0, dtype=np.int64)
+    if mist is not None and len(mist):
+        sound = mist[mist["start"].notna() & mist["stop"].notna()]
+        code, found = pd.factorize(sound["chamber"])
+        begin, end = to_ns(sound["start"]), to_ns(sound["stop"])
+        names = {str(name): i for i, name in enumerate(found)}
     logged = None if spans is None or not len(spans) else spans
-    names = set(mist["chamber"].astype(str))
-    if logged is not None:
-        names |= set(logged["chamber"].astype(str))
-    for name in sorted(names):
-        mine = mist[mist["chamber"].astype(str) == name]
-        on = merge_intervals(to_ns(mine["start"]), to_ns(mine["stop"]))
+    known = set(names) | (set() if logged is None else set(logged["chamber"].astype(str)))
+    for name in sorted(known):
+        mine = code == names.get(name, -1)
+        on = merge_intervals(begin[mine], end[mine])
         covers = on[0][:1], on[1][-1:]
         if logged is not None:
             files = logged[logged["chamber"].astype(str) == name]
