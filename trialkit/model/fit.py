@@ -106,6 +106,10 @@ def fit(
         level=level,
     )
     data = prepare.prepare(table, spec)
+    if data.large is not None:
+        from trialkit.model.largefit import fit_large
+
+        return fit_large(data)
     responses = data.reduced.project(data.y[None])
     prepare.check_response(responses, spec)
     optimum = maximise(data.reduced, responses, variances=spec.variances)  # type: ignore[arg-type]

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.errors import Finding, ModelError
+from trialkit.model.absorb import LargeDesign, is_large, make_large
 from trialkit.model.matrices import (
     Design,
     Floats,
@@ -55,7 +56,10 @@ class Prepared:
         Fixed columns that are not aliased.
     design : Design
     groupings : tuple of Grouping
-    reduced : Reduced
+    small : Reduced or None
+        Cross-products for the dense engine.
+    large : LargeDesign or None
+        Cross-products where the effects are too many for it.
     residual_groups : Grouping or None
         Groups of rows with their own residual variance.
     findings : tuple of Finding
@@ -67,9 +71,20 @@ class Prepared:
     X: Floats = field(repr=False)
     design: Design = field(repr=False)
     groupings: tuple[Grouping, ...] = field(repr=False)
-    reduced: Reduced = field(repr=False)
+    small: Reduced | None = field(repr=False)
+    large: LargeDesign | None = field(default=None, repr=False)
     residual_groups: Grouping | None = field(default=None, repr=False)
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def reduced(self) -> Reduced:
+        """Give the cross-products of the dense engine."""
+        if self.small is None:
+            raise ModelError(
+                "this needs the dense engine, and the model has too many effects for it: leave out "
+                "the term with most levels, or summarise the rows first"
+            )
+        return self.small
 
     @cached_property
     def X_sum(self) -> Floats:  # noqa: N802
@@ -105,8 +120,14 @@ def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
                 f"residual_by='{spec.residual_by}': the column has one level; leave it out"
             )
     check_groupings(groupings, n, separate_residuals=residual is not None)
-    reduced = reduce_design(X, groupings, residual_groups=residual)
-    return Prepared(spec, clean, y, X, design, groupings, reduced, residual, (*findings, *more))
+    small, large = None, None
+    if residual is None and is_large(groupings, p):
+        large = make_large(X, y, groupings)
+    else:
+        small = reduce_design(X, groupings, residual_groups=residual)
+    return Prepared(
+        spec, clean, y, X, design, groupings, small, large, residual, (*findings, *more)
+    )
 
 
 def check_options(spec: Spec) -> None:
