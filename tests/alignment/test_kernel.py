@@ -86,6 +86,34 @@ def test_switched_light_equals_its_integral():
     assert got["photon_mol_m2"] == pytest.approx(0.108, abs=1e-12)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_steps_that_are_logged_when_they_happen_are_exact(seed):
+    """Closed form: humidity that jumps between levels, held in between, any window."""
+    rng = np.random.default_rng(seed)
+    minutes = np.concatenate(([0.0], np.sort(rng.uniform(1, 119, 30)), [120.0]))
+    level = rng.choice([78.0, 86.0, 95.0], len(minutes))
+    log = ramp(minutes).assign(rh_pct=level)
+    chosen = ExposureSettings(
+        band_low_rh=82, band_high_rh=90, max_gap_min=60, held=("rh_pct", "temp_c", "vpd_kpa")
+    )
+    got = exposed(log, window(7, 101), chosen).iloc[0]
+    edges = np.clip(minutes, 7, 101)
+    length = np.diff(edges)
+    assert got["rh_pct"] == pytest.approx((length * level[:-1]).sum() / 94, abs=1e-9)
+    below = length[level[:-1] < 82].sum() / 60
+    assert got["hours_below_band"] == pytest.approx(below, abs=1e-9)
+    assert got["point_hours_below_band"] == pytest.approx(4 * below, abs=1e-9)
+
+
+def test_line_puts_a_step_half_way_between_two_records():
+    """The stated error: at most half a gap times the height of the step."""
+    minutes = np.arange(0, 61, 5.0)
+    log = ramp(minutes).assign(rh_pct=np.where(minutes < 30, 80.0, 92.0))
+    got = exposed(log, window(0, 60)).iloc[0]
+    assert got["rh_pct"] * 60 == pytest.approx(80 * 27.5 + 92 * 32.5, abs=1e-9)
+    assert abs(got["rh_pct"] * 60 - (80 * 30 + 92 * 30)) <= 12 * 5 / 2 + 1e-9
+
+
 def test_no_bridge_over_a_long_gap():
     log = ramp([0, 5, 10, 40, 45, 50])
     got = exposed(log, window(0, 60)).iloc[0]
@@ -290,3 +318,32 @@ def test_window_that_runs_backwards_has_no_exposure():
     got = exposed(ramp(np.arange(0, 60, 5)), window(40, 20)).iloc[0]
     assert math.isnan(got["rh_pct"])
     assert math.isnan(got["window_h"])
+
+
+def test_deficit_of_real_weather_agrees_with_its_own_dew_points():
+    """Hourly station records with dew points of their own (the file pvlib ships).
+
+    The deficit from humidity (rounded to 1 %) against es(T) − es(Td) (rounded to 0.1 °C).
+    """
+    from pathlib import Path
+
+    import pvlib
+
+    from trialkit.air import saturation_pressure_kpa
+
+    file = Path(pvlib.__file__).parent / "data" / "703165TY.csv"
+    table, _ = pvlib.iotools.read_tmy3(file, map_variables=True)
+    log = pd.DataFrame(
+        {
+            "chamber": "T1",
+            "time": at(60.0 * np.arange(len(table))),
+            "temp_c": table["temp_air"].to_numpy(dtype=float),
+            "rh_pct": table["relative_humidity"].to_numpy(dtype=float),
+        }
+    )
+    got = exposed(log, window(0, 60.0 * 8759), ExposureSettings(max_gap_min=60)).iloc[0]
+    es = saturation_pressure_kpa(log["temp_c"].to_numpy())
+    ed = saturation_pressure_kpa(table["temp_dew"].to_numpy(dtype=float))
+    assert got["coverage_pct"] == pytest.approx(100)
+    # a point of humidity, its rounding, is 1 % of es
+    assert got["vpd_kpa"] == pytest.approx(float(np.mean(es - ed)), abs=0.01 * float(es.mean()))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -144,9 +145,8 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
                 given[name] = float(value)
     if "max_gap_min" not in given and climate is not None and len(climate):
         given["max_gap_min"] = max(10.0, 2.5 * usual_step_min(climate))
-    return ExposureSettings(
-        band_low_rh=trial.rig.band_low_rh, band_high_rh=trial.rig.band_high_rh, **given
-    )
+    band = ExposureSettings(band_low_rh=trial.rig.band_low_rh, band_high_rh=trial.rig.band_high_rh)
+    return replace(band, **given)  # type: ignore[arg-type]
 
 
 def usual_step_min(climate: pd.DataFrame) -> float:

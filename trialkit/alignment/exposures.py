@@ -2,10 +2,10 @@
 
 Between two records at most `max_gap_min` apart the signal is taken as a straight line (air
 temperature, humidity, vapour pressure deficit, CO2) or as held at the earlier record (light,
-which is switched). Longer gaps are not bridged; they count as not covered. Means are
-integrals of these lines, and times under or over a limit are cut exactly where the line
-crosses it, so ramps (and, for light, steps) are summed without error however they are
-sampled.
+which is switched); `ExposureSettings.held` says which. Longer gaps are not bridged; they count
+as not covered. Means are integrals of these lines, and times under or over a limit are cut
+exactly where the line crosses it, so ramps (and, for light, steps) are summed without error
+however they are sampled.
 
 Records of one sensor with the same stamp count once, as the middle of the lowest and highest
 of their values: repeating a row changes nothing, whatever the order of rows.
@@ -173,7 +173,8 @@ class Summer:
     def _add(self, at: Stretches, channels: Mapping[str, Array], piece: Piece) -> None:
         """Sum all measures of some channels into a piece."""
         for channel, v in channels.items():
-            sums = sum_channel(channel, v, self.by_channel[channel], at)
+            held = channel in self.settings.held
+            sums = sum_channel(v, self.by_channel[channel], at, held=held)
             for name, (inside, cut) in sums.items():
                 piece.add(name, at.series, at.cell, inside, self.cells.width)
                 piece.add(name, at.cuts.series, at.cuts.cell, cut, self.cells.width)

@@ -17,7 +17,7 @@ READ = ("temp_c", "rh_pct", "co2_ppm", "light_lux", "ppfd_umol_m2_s")
 #: All channels that are summed.
 CHANNELS = ("temp_c", "rh_pct", "vpd_kpa", "co2_ppm", "light_lux", "ppfd_umol_m2_s")
 #: Channels that are switched rather than drift: a record holds until the next one.
-HELD = frozenset({"light_lux", "ppfd_umol_m2_s"})
+HELD = ("light_lux", "ppfd_umol_m2_s")
 
 _NS = 1_000_000_000
 
@@ -44,6 +44,10 @@ class ExposureSettings:
         Light at or under this is dark [lux, µmol m⁻² s⁻¹].
     min_coverage_pct : float
         A window with less of its time covered is marked [%].
+    held : tuple of str
+        Channels whose records hold until the next one; the others follow a straight line. The
+        line is exact for ramps and puts a step half way between two records; holding is exact
+        for steps that are logged when they happen.
     """
 
     max_gap_min: float = 10.0
@@ -55,6 +59,7 @@ class ExposureSettings:
     dark_below_lux: float = 5.0
     dark_below_ppfd: float = 0.1
     min_coverage_pct: float = 80.0
+    held: tuple[str, ...] = HELD
 
     @property
     def max_gap_ns(self) -> int:

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.alignment.measures import HELD, Array, Measure
+from trialkit.alignment.measures import Array, Measure
 
 Ints = NDArray[np.int64]
 
@@ -155,24 +155,24 @@ def record_weights(w: Array) -> Array:
 
 
 def sum_channel(
-    channel: str, v: Array, measures: Sequence[Measure], at: Stretches
+    v: Array, measures: Sequence[Measure], at: Stretches, *, held: bool
 ) -> dict[str, tuple[Array, Array]]:
     """Sum every measure of one channel.
 
     Parameters
     ----------
-    channel : str
     v : ndarray
         Values, no missing ones.
     measures : sequence of Measure
     at : Stretches
+    held : bool
+        True where a record holds until the next, False for a straight line between them.
 
     Returns
     -------
     dict
         Measure name → sums per run of `at`, sums per part of its cuts.
     """
-    held = channel in HELD
     weight = at.w if held else at.weights
     cuts = at.cuts
     pair = np.repeat(v[cuts.left], 2)
