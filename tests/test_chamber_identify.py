@@ -168,6 +168,7 @@ def test_chambers_that_differ_are_shown():
     assert odd["ratio"].iloc[0] == pytest.approx(7 / 4, rel=0.03)
     assert "T3 differs from the other chambers in air changes" in result.sentences[0]
     assert list(result.table["chamber"]) == ["T1", "T2", "T3", "T4"]
+    assert result.soundest in result.fits
     assert len(result.fitted) == len(log)
     assert "T3" in str(result)
     assert "<table" in result._repr_html_()
@@ -236,10 +237,10 @@ def test_incoming_air_may_drift_over_the_day():
     log, mist = pd.concat(logs, ignore_index=True), pd.concat(spells, ignore_index=True)
     log["rh_pct"] += white(3, sd=0.2)(len(log))
     drifting = identify_room(log, mist).table.iloc[0]
-    fixed = identify_room(log, mist, drift_h=100.0).table.iloc[0]
-    assert drifting["air_changes_h"] == pytest.approx(4.0, rel=0.06)
+    fixed = identify_room(log, mist, drift_h=1000.0).table.iloc[0]
+    assert drifting["air_changes_h"] == pytest.approx(4.0, rel=0.12)
     assert drifting["mist_g_m3_h"] == pytest.approx(TRUTH["mist_g_m3_h"], rel=0.02)
-    assert abs(fixed["air_changes_h"] - 4.0) > 3 * abs(drifting["air_changes_h"] - 4.0)
+    assert abs(fixed["air_changes_h"] - 4.0) > 5 * abs(drifting["air_changes_h"] - 4.0)
     assert drifting["residual_sd_pct"] < 0.7 * fixed["residual_sd_pct"]
 
 
@@ -311,6 +312,7 @@ def test_what_cannot_be_used_is_refused():
     both = pd.concat([mist.assign(chamber="T1"), mist.assign(chamber="T2")])
     result = identify_room(two, both)
     assert list(result.table["chamber"]) == ["T1"]
+    assert result.soundest == "T1"
     assert any(f.code == "not_identified" and "T2" in f.message for f in result.findings)
 
 

@@ -91,7 +91,7 @@ def knot_weights(times: Array, knots: Array) -> Array:
 
 
 def prepare_course(
-    climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = "", drift_h: float = 3.0
+    climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = "", drift_h: float = 2.0
 ) -> Course:
     """Make one chamber's log ready for the fit.
 
@@ -105,8 +105,8 @@ def prepare_course(
     chamber : str
         Name for messages.
     drift_h : float
-        Hours between the knots of the incoming air's drift; a log shorter than twice that has
-        constant incoming air.
+        Hours between the knots of the incoming air's drift; a log shorter than half of that
+        has constant incoming air.
 
     Raises
     ------
@@ -138,8 +138,8 @@ def prepare_course(
     switch = np.concatenate([[min(0.0, begin[0])], np.column_stack([begin, end]).ravel()])
     on = np.concatenate([[0.0], np.tile([1.0, 0.0], len(begin))])
     switch, on = _shorten(switch, on, seconds[-1])
-    spans = int(seconds[-1] / 3600 / drift_h)
-    knots = np.linspace(0.0, seconds[-1], spans + 1) if spans >= 2 else np.zeros(1)
+    spans = round(seconds[-1] / 3600 / drift_h)
+    knots = np.linspace(0.0, seconds[-1], spans + 1) if spans else np.zeros(1)
     return Course(
         time_s=seconds,
         rh_pct=rows["rh_pct"].to_numpy(dtype=float),

@@ -71,6 +71,17 @@ class Identified:
             )
         return pd.concat(parts, ignore_index=True)
 
+    @property
+    def soundest(self) -> str:
+        """The chamber whose air changes are known best, those without a caution first."""
+        return min(
+            self.fits,
+            key=lambda name: (
+                any(finding.severity == "caution" for finding in self.fits[name].findings),
+                self.fits[name].log_se["air_changes_h"],
+            ),
+        )
+
     def room(self, chamber: str, like: Room) -> Room:
         """Give a room with this chamber's constants, the rest as in `like`.
 
@@ -138,7 +149,7 @@ def identify_room(
     level: float = 0.95,
     saturated_above: float = 99.0,
     smallest_ratio: float = 1.2,
-    drift_h: float = 3.0,
+    drift_h: float = 2.0,
 ) -> Identified:
     """Estimate air changes, mist reaching the air and sensor lag from a log, per chamber.
 
@@ -164,7 +175,7 @@ def identify_room(
         Chambers are said to differ only by at least this ratio.
     drift_h : float
         The incoming air may drift, in straight lines between moments this many hours apart;
-        in a log shorter than twice that it is constant.
+        in a log shorter than half of that it is constant.
 
     Returns
     -------

@@ -124,15 +124,18 @@ def _search(course: Course, saturated_above: float, outside: float | None) -> Ar
         if outside is not None:
             columns, target = columns[:, :2], target - outside * by_incoming.sum(axis=1)
         beta = _solve_linear(columns, target)
+        if beta[0] < 0:  # mist adds vapour or nothing
+            beta = np.append(0.0, _solve_linear(columns[:, 1:], target))
         return beta, np.asarray(columns @ beta - target)
 
     def miss(theta: Array) -> Array:
         return solve(theta)[1]
 
     grid = [
-        np.array([math.log(n_h), math.log(lag), 0.0])
-        for n_h in np.geomspace(0.4, 30.0, 8)
-        for lag in (8.0, 60.0)
+        np.array([math.log(n_h), math.log(lag), delay])
+        for n_h in np.geomspace(0.5, 25.0, 6)
+        for lag in (8.0, 50.0)
+        for delay in (0.0, 40.0)
     ]
     start = min(grid, key=lambda theta: float(np.sum(miss(theta) ** 2)))
     edges = (BOUNDS["air_changes_h"], BOUNDS["lag_s"])

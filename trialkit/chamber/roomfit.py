@@ -265,6 +265,18 @@ def _judge(
                 "log faster if they matter",
             )
         )
+    outside = rows["outside_g_m3"]["estimate"]
+    if not 0.1 < outside < float(course.full_g_m3.max()):
+        found.append(
+            Finding(
+                "outside_implausible",
+                "caution",
+                f"incoming air of {outside:.1f} g/m³ cannot be: this log does not tell air "
+                "exchange from the drift of the room",
+                "let the chamber dry for half an hour between mists, or measure the incoming air "
+                "and give outside_g_m3",
+            )
+        )
     moments = _moments_in_cycle(course, step)
     if moments < 8:
         found.append(
@@ -272,7 +284,7 @@ def _judge(
                 "few_moments",
                 "caution",
                 f"the readings fall on {moments} moments of the mist's cycle again and again: "
-                "the rates lean on few points",
+                "the rates lean on few points and cannot be trusted",
                 "log faster, or at a step that does not divide the cycle",
             )
         )
