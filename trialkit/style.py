@@ -153,13 +153,19 @@ def settings() -> dict[str, Any]:
 
 
 @contextmanager
-def drawing() -> Iterator[None]:
-    """Draw in the house style inside a ``with`` block; settings outside stay as they were."""
+def drawing(**changes: Any) -> Iterator[None]:
+    """Draw in the house style inside a ``with`` block; settings outside stay as they were.
+
+    Parameters
+    ----------
+    **changes
+        Settings that differ from the house style in this block.
+    """
     import warnings
 
     import matplotlib as mpl
 
-    rc: Any = settings()
+    rc: Any = settings() | changes
     with mpl.rc_context(rc), warnings.catch_warnings():
         # a name with rare letters is drawn by the reader's own fonts in SVG
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
@@ -215,8 +221,6 @@ def dress(ax: Axes, *, grid: Literal["x", "y", "both", ""] = "y") -> Axes:
     if grid:
         ax.grid(True, axis=grid, color=RULE, linewidth=0.7)
     ax.tick_params(color=SOFT, labelcolor=INK)
-    for word in (*ax.get_xticklabels(), *ax.get_yticklabels()):
-        word.set_parse_math(False)  # names come from users' files
     return ax
 
 

@@ -99,7 +99,7 @@ def humidity_timeline(
             if limit is not None:
                 ax.axhline(limit, color=SOFT, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     _draw_gaps(ax, at, middle)
-    ax.stairs(high, at, baseline=low, fill=True, color=look, alpha=0.32, linewidth=0)
+    ax.fill_between((at[:-1] + at[1:]) / 2, low, high, color=look, alpha=0.32, linewidth=0)
     ax.plot((at[:-1] + at[1:]) / 2, middle, color=look, linewidth=1.1)
     if column == "rh_pct":
         finite = low[~pd.isna(low)]
@@ -120,8 +120,10 @@ def _usual_step_s(times: pd.Series) -> float:
     """Give the usual time between records [s]; 0 if there are too few to tell."""
     import numpy as np
 
-    moments = np.unique(times.dropna().astype("datetime64[ns, UTC]").astype("int64"))
-    return float(np.median(np.diff(moments))) / 1e9 if len(moments) > 1 else 0.0
+    moments = np.sort(times.dropna().astype("datetime64[ns, UTC]").astype("int64").to_numpy())
+    steps = np.diff(moments)
+    steps = steps[steps > 0]
+    return float(np.median(steps)) / 1e9 if len(steps) else 0.0
 
 
 def _binned(records: pd.DataFrame, column: str, edges: pd.DatetimeIndex) -> tuple[Any, Any, Any]:
@@ -183,7 +185,8 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
         on = on_seconds(inside, edges)
         share = on / (edges[1:] - edges[:-1]).total_seconds().to_numpy()
         scale = tall / max(float(np.nanmax(share)), STRIP_SHARE)
-        ax.stairs(bottom + share * scale, _days(edges), baseline=bottom, fill=True, **strip)
+        height = bottom + share * scale
+        ax.fill_between(_days(edges), bottom, [*height, bottom], step="post", **strip)
     ax.set_ylim(bottom, top)
 
 

@@ -106,6 +106,8 @@ def draw_interval(ax: Axes, estimate: float, low: float, high: float, y: float, 
 def set_rows(ax: Axes, labels: Sequence[str]) -> None:
     """Label the rows, the first on top, and hide the axis line that means nothing here."""
     ax.set_yticks(range(len(labels)), list(labels))
+    for word in ax.get_yticklabels():
+        word.set_parse_math(False)  # names come from users' files, also on axes handed in
     ax.set_ylim(len(labels) - 0.35, -0.65)
     ax.spines["left"].set_visible(False)
     ax.tick_params(axis="y", length=0)

@@ -69,17 +69,17 @@ def _given(factor: Factor, material: Material) -> str:
 def setting_words(setting: Setting, say: Wording) -> str:
     """Say what a level is set to."""
     if setting.kind == "timed":
-        return say.text(
+        words = say.text(
             "setting.timed",
             on=say.number(setting.on_s),
             off=say.number(setting.off_s),
             duty=say.percent(setting.duty_pct, 1),
         )
-    if setting.kind == "band":
+    elif setting.kind == "band":
         low, high = say.number(setting.start_below_rh), say.number(setting.stop_above_rh)
-        return say.text("setting.band", low=low, high=high)
-    if setting.kind == "light":
-        parts = [
+        words = say.text("setting.band", low=low, high=high)
+    else:
+        words = ", ".join(
             say.text(f"setting.{name}", value=say.number(value))
             for name, value in (
                 ("lux", setting.lux),
@@ -87,10 +87,9 @@ def setting_words(setting: Setting, say: Wording) -> str:
                 ("hours", setting.hours),
             )
             if value is not None
-        ]
-        return ", ".join(parts)
-    extra = setting.model_extra or {}
-    return ", ".join(f"{k} {v}" for k, v in extra.items()) or "–"
+        )
+    plain = f"{say.number(setting.value)} {setting.unit or ''}" if setting.value is not None else ""
+    return ", ".join(filter(None, (words, plain.strip(), setting.lamp, setting.note))) or "–"
 
 
 def _treatments(material: Material) -> Table:

@@ -183,7 +183,10 @@ def _timeline(
     with drawing():
         figure = Figure(figsize=(WIDTH, 1.12 * len(own) + 0.5))
         rows = figure.subplots(len(own), 1, squeeze=False, sharex=True)[:, 0]
-        figure.subplots_adjust(hspace=0.3)
+        tall = float(figure.get_size_inches()[1])
+        figure.subplots_adjust(
+            left=0.085, right=0.985, top=1 - 0.25 / tall, bottom=0.32 / tall, hspace=0.3
+        )
     middles = []
     for ax, run in zip(rows, own.to_dict("records"), strict=True):
         name = f"{run.get('chamber', '')} {run.get(material.factor.name, '')}".strip()
@@ -196,7 +199,7 @@ def _timeline(
         ax.tick_params(labelbottom=False)
     words = {"batch": str(batch or ""), "n": say.number(len(own), 0)}
     alt = say.text("alt.timeline", rows=say.listed(middles), **words)
-    svg = inline_svg(figure, ident=f"humidity{number}", alt=alt)
+    svg = inline_svg(figure, ident=f"humidity{number}", alt=alt, cut=False)
     return Picture(svg, say.text("got.timeline_title", **words))
 
 

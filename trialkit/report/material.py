@@ -117,8 +117,11 @@ class Material:
 
     @cached_property
     def used(self) -> pd.DataFrame:
-        """The rows the model was fitted to."""
-        return self.result.fit.table
+        """The rows the model was fitted to, with all their columns."""
+        from trialkit.analysis import analysis_table
+
+        table = analysis_table(self.trial, self.data, self.response)
+        return table.loc[self.result.fit.table.index]
 
     @cached_property
     def diagnosis(self) -> Diagnosis:
