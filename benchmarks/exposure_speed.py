@@ -39,8 +39,9 @@ def write_log(folder: Path, days: int, kinds: tuple[str, ...]) -> None:
                round(15 + 2 * sin(i * {STEP_S} / 86400.0 * 2 * pi()) + 0.3 * random(), 2) AS temp_c,
                round(least(100, 88 + 5 * sin(i / 24.0 * 2 * pi()) + 2 * random() - 1 + c * 0.05), 1)
                    AS rh_pct
-        FROM range(1, {CHAMBERS + 1}) AS a(c), range({records}) AS b(i)"""
-    con.execute(f"COPY ({rows} ORDER BY c, i) TO '{folder}/by_chamber.parquet'")
+        FROM (SELECT 1 + k // {records} AS c, k % {records} AS i
+              FROM range({CHAMBERS * records}) AS t(k))"""
+    con.execute(f"COPY ({rows}) TO '{folder}/by_chamber.parquet'")
     source = f"'{folder}/by_chamber.parquet'"
     if "by_time.parquet" in kinds:
         con.execute(f"COPY (FROM {source} ORDER BY time, chamber) TO '{folder}/by_time.parquet'")
