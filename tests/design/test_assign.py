@@ -239,3 +239,84 @@ def test_plan_shows_itself(chambers):
     assert "<table" in plan._repr_html_()
     with pytest.raises(PlanError, match="no treatment"):
         plan.assignment("nothing")
+
+
+@pytest.mark.parametrize(
+    ("units", "term", "levels", "target"),
+    [
+        ("structure = 'batch * chamber'\nbatch = 2\nchamber = 4", "batch:chamber", 3, None),
+        ("structure = 'batch * chamber'\nbatch = 2\nchamber = 5", "batch:chamber", 4, None),
+        ("structure = 'tray / pot'\ntray = 4\npot = 2", "tray:pot", 3, None),
+        ("structure = 'batch * chamber'\nbatch = 2\nchamber = 4", "batch:chamber", 3,
+         "replication = { a0 = 2, a1 = 1, a2 = 1 }"),
+    ],
+)  # fmt: skip
+def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, levels, target):
+    """Small enough to try every arrangement with the same replication."""
+    from itertools import permutations
+
+    from trialkit.design.efficiency import plan_efficiency
+
+    trial = make_trial(units, {"a": (term, levels, target or "")})
+    plan = tk.assign(trial)
+    structure, counts = trial.structure, trial.counts
+    number = {f"a{i}": i for i in range(levels)}
+    ours = [number[x] for x in plan.assignment("a")["a"]]
+    stratum = structure.term(term)
+    # levels asked for equally often may be exchanged: fix the first unit's level to shorten
+    everything = {p for p in permutations(sorted(ours)) if target or p[0] == 0}
+    best = max(
+        plan_efficiency(structure, counts, stratum, np.array(p), levels) for p in sorted(everything)
+    )
+    found = plan_efficiency(structure, counts, stratum, np.array(ours), levels)
+    assert found == pytest.approx(best, abs=1e-9)
+    assert plan.efficiency["a"] == pytest.approx(found)
+    assert plan.bound["a"] >= best - 1e-9
+
+
+@pytest.mark.parametrize("weights", [(1, 1, 1), (2, 1, 1)])
+def test_the_gain_of_every_exchange_is_what_it_changes(chambers, weights):
+    """All exchanges valued at once equal the objective worked out anew for each."""
+    from trialkit.design.efficiency import Criterion, Exchange
+
+    trial = chambers(batch=3, chamber=4)
+    rng = np.random.default_rng(3)
+    start = rng.permutation(np.repeat([0, 1, 2], 12 * np.array(weights) // sum(weights)))
+    groups = [rng.integers(0, 2, 12)]
+    engine = Exchange(trial.structure, trial.counts, ("batch", "chamber"), 3,
+                      Criterion.for_levels([3]), groups=groups)  # fmt: skip
+    u, v = np.triu_indices(12, 1)
+    gains = engine.gains(start, u, v)
+    for i, j, gain in zip(u, v, gains, strict=True):
+        after = start.copy()
+        after[i], after[j] = after[j], after[i]
+        assert gain == pytest.approx(engine.value(after) - engine.value(start), abs=1e-8)
+
+
+def test_levels_of_smaller_units_are_spread_over_those_of_larger_ones(make_trial):
+    """Three lights on two shelves: each schedule sees each light equally often."""
+    trial = make_trial(
+        "structure = '(batch * chamber) / shelf / block'\nbatch = 4\nchamber = 6\nshelf = 2\n"
+        "block = 2",
+        {"schedule": ("batch:chamber", 3, ""), "light": ("batch:chamber:shelf", 3, "")},
+    )
+    plan = tk.assign(trial)
+    shelves = plan.table.drop_duplicates(["batch", "chamber", "shelf"])
+    counts = shelves.groupby(["schedule", "light"]).size().unstack()
+    assert counts.to_numpy().max() - counts.to_numpy().min() <= 1
+    assert plan.efficiency["light"] == pytest.approx(0.75)  # blocks of two of three: 3/4
+
+
+@pytest.mark.slow
+def test_large_trials_are_laid_out_in_seconds(make_trial):
+    import time
+
+    trial = make_trial(
+        "structure = '(batch * chamber) / shelf / block'\nbatch = 12\nchamber = 40\nshelf = 3\n"
+        "block = 8",
+        {"schedule": ("batch:chamber", 5, ""), "feed": ("batch:chamber:shelf:block", 7, "")},
+    )
+    start = time.process_time()
+    plan = tk.assign(trial)
+    assert time.process_time() - start < 60
+    assert plan.efficiency["feed"] > 0.98

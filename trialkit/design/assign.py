@@ -11,7 +11,7 @@ import numpy as np
 
 from trialkit.design.constraints import find_constraints
 from trialkit.design.draws import Draws
-from trialkit.design.efficiency import Progress
+from trialkit.design.efficiency import Progress, plan_bound
 from trialkit.design.layout import (
     Layout,
     Site,
@@ -22,6 +22,7 @@ from trialkit.design.layout import (
     searched,
     spread,
 )
+from trialkit.design.progress import shown_progress
 from trialkit.design.randomise import draw_labels, draw_shuffles, rearranged
 from trialkit.design.units import Ints, unit_of
 from trialkit.errors import PlanError
@@ -54,6 +55,8 @@ class Plan:
         Treatment → how it was laid out, in words.
     efficiency : dict
         Treatment → share of the information that is kept in its own stratum, from 0 to 1.
+    bound : dict
+        Treatment → the most that any plan over these units could keep.
     """
 
     trial: Trial
@@ -63,6 +66,7 @@ class Plan:
     hash: str
     method: dict[str, str]
     efficiency: dict[str, float] = field(default_factory=dict)
+    bound: dict[str, float] = field(default_factory=dict)
 
     def assignment(self, factor: str) -> pd.DataFrame:
         """List the units of a treatment's stratum with the level each receives."""
@@ -110,6 +114,7 @@ class Plan:
                     "units per level": ", ".join(f"{k} {v}" for k, v in counts.items()),
                     "laid out as": self.method.get(name, ""),
                     "information kept": f"{100 * self.efficiency.get(name, 1.0):.1f} %",
+                    "at best": f"{100 * self.bound.get(name, 1.0):.1f} %",
                 }
             )
         return show_table(
@@ -125,7 +130,9 @@ class Plan:
         return self._shown().html()
 
 
-def assign(trial: Trial, *, seed: int | None = None, progress: Progress | None = None) -> Plan:
+def assign(
+    trial: Trial, *, seed: int | None = None, progress: Progress | bool | None = None
+) -> Plan:
     """Draw a fair plan: every treatment at random over its units, balanced as counts allow.
 
     Levels are balanced within the units above (each batch, each chamber) and over the
@@ -138,8 +145,8 @@ def assign(trial: Trial, *, seed: int | None = None, progress: Progress | None =
     seed : int, optional
         Seed of chance; the trial file's by default. The same seed gives the same plan on
         every platform.
-    progress : callable, optional
-        Called with (done, planned) while a search runs.
+    progress : callable or bool, optional
+        True shows a bar while a search runs; a callable is told (done, planned).
 
     Returns
     -------
@@ -169,12 +176,14 @@ def assign(trial: Trial, *, seed: int | None = None, progress: Progress | None =
     seed = trial.seed if seed is None else seed
     if seed < 0:
         raise PlanError(f"the seed must be zero or more, but it is {seed}")
-    arranged, layouts, sites = _draw(trial, Draws(seed), progress)
+    with shown_progress(progress, "looking for the best arrangement") as told:
+        arranged, layouts, sites = _draw(trial, Draws(seed), told)
     table = trial.unit_table()
     counts = trial.counts
     whole = trial.structure.smallest
     method: dict[str, str] = {}
     efficiency: dict[str, float] = {}
+    bound: dict[str, float] = {}
     for name, factor in trial.factors.items():
         levels = np.array(list(factor.levels), dtype=object)
         given = levels[arranged[name][unit_of(whole, factor.applied_to, counts)]]
@@ -183,6 +192,8 @@ def assign(trial: Trial, *, seed: int | None = None, progress: Progress | None =
         site = sites[factor.applied_to]
         alone = Site(site.structure, site.counts, site.term, (len(levels),), ())
         efficiency[name] = round(spread(alone, arranged[name]), 10)
+        used = np.bincount(arranged[name], minlength=len(levels)).tolist()
+        bound[name] = round(plan_bound(trial.structure, counts, factor.applied_to, used), 10)
     version = trialkit.__version__
     return Plan(
         trial=trial,
@@ -192,6 +203,7 @@ def assign(trial: Trial, *, seed: int | None = None, progress: Progress | None =
         hash=plan_hash(table, seed, version),
         method=method,
         efficiency=efficiency,
+        bound=bound,
     )
 
 

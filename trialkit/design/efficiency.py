@@ -134,6 +134,56 @@ def efficiency_bound(n_treatments: int, block_size: int, *, replicates: int | No
     return min(1.0, trace / (k * (v - 1)))
 
 
+def plan_bound(
+    structure: Structure, counts: Mapping[str, int], term: Term, replication: Sequence[int]
+) -> float:
+    """Give an upper bound on the efficiency that any plan over these units can have.
+
+    Parameters
+    ----------
+    structure, counts
+        Unit structure and levels per unit factor.
+    term : tuple of str
+        Stratum whose units are treated.
+    replication : sequence of int
+        Units per treatment.
+
+    Notes
+    -----
+    What treatments lose to a grouping into b units of k is least when each is spread evenly
+    over them; the average of the canonical factors is one minus the sum of such losses, and
+    their harmonic mean is no larger. Losses to groupings that share a coarser one are not
+    added, since they may be the same loss; then the largest counts.
+
+    Examples
+    --------
+    Three schedules on 4 batches × 6 chambers lose 1/16 to chambers and nothing to batches:
+
+    >>> from trialkit.structure import parse_structure
+    >>> plan_bound(parse_structure("batch * chamber"), {"batch": 4, "chamber": 6},
+    ...            ("batch", "chamber"), (8, 8, 8))
+    0.9375
+    """
+    n, t = sum(replication), len(replication)
+    above = coarser(structure, counts, term)
+    finest = [s for s in above if not any(set(s) < set(o) for o in above)]
+    losses = []
+    for stratum in finest:
+        b = prod(counts[name] for name in stratum)
+        spread = sum(_least_squares_sum(r, b) / r for r in replication) / (n / b)
+        if len(set(replication)) == 1:
+            spread = max(spread, b * _least_squares_sum(n // b, t) / replication[0] / (n / b))
+        losses.append((spread - 1) / (t - 1))
+    apart = all(not (set(a) & set(b)) for a in finest for b in finest if a != b)
+    return 1.0 - (sum(losses) if apart else max(losses, default=0.0))
+
+
+def _least_squares_sum(total: int, parts: int) -> int:
+    """Give the least sum of squares of whole numbers with a given total."""
+    full, rest = divmod(total, parts)
+    return rest * (full + 1) ** 2 + (parts - rest) * full**2
+
+
 @dataclass(frozen=True)
 class Criterion:
     """What the search lowers: weighted average variance of the effects asked for.
@@ -208,15 +258,16 @@ class Exchange:
             for key, value in strata_coefficients(structure, counts, stratum).items():
                 mix[key] = mix.get(key, 0.0) + weight * value
         self.own: float = mix.pop(term)
+        self.mean: float = mix.pop((), 0.0)
         self.units: list[Ints] = []
         self.scale: list[float] = []
         for key, share in mix.items():
-            if key and abs(share) > 1e-12:
+            if abs(share) > 1e-12:
                 self.units.append(unit_of(term, key, counts))
                 self.scale.append(share * prod(counts[f] for f in key) / self.n)
-        for group in groups:
-            self.units.append(group)
-            self.scale.append(-0.5 * self.share * (int(group.max()) + 1) / self.n)
+        self.groups = [(g, int(g.max()) + 1) for g in groups]
+        # what uneven spreading costs: little beside any difference in efficiency
+        self.uneven = 1e-3 * float(np.trace(self.W)) * self.t / self.n**2
 
     def _matrix(self, treatment: Ints) -> tuple[Floats, list[Floats]]:
         replication = np.bincount(treatment, minlength=self.t).astype(float)
@@ -224,14 +275,18 @@ class Exchange:
         M = self.own * np.diag(replication)
         for table, scale in zip(tables, self.scale, strict=True):
             M = M + scale * (table @ table.T)
-        # the mean's direction must only be of full rank, it is not compared
-        M = M + np.full((self.t, self.t), self.n / self.t**2)
+        # the mean, with a weight that makes M of full rank and leaves comparisons as they are
+        M = M + (1.0 + self.mean) * np.outer(replication, replication) / self.n
         return M + np.eye(self.t) * (1e-6 * self.n / self.t), tables
 
     def value(self, treatment: Ints) -> float:
         """Give the objective: lower is better."""
         M, _ = self._matrix(treatment)
-        return float(np.sum(np.linalg.inv(M) * self.W))
+        squares = sum(
+            float((incidence(treatment, group, self.t, size) ** 2).sum())
+            for group, size in self.groups
+        )
+        return float(np.sum(np.linalg.inv(M) * self.W)) + self.uneven * squares
 
     def gains(self, treatment: Ints, u: Ints, v: Ints) -> Floats:
         """Give the change of the objective for exchanging each pair of units (u, v)."""
@@ -257,7 +312,12 @@ class Exchange:
         determinant = dd * zz - dz * dz
         with np.errstate(divide="ignore", invalid="ignore"):
             change = -(zz * hdd - 2 * dz * hdz + dd * hzz) / determinant
-        change[(a == b) | ~np.isfinite(change) | (determinant >= -1e-12)] = np.inf
+        for group, size in self.groups:
+            table = incidence(treatment, group, self.t, size)
+            gu, gv = group[u], group[v]
+            moved = table[b, gu] - table[a, gu] + table[a, gv] - table[b, gv] + 2
+            change = change + self.uneven * 2 * moved * (gu != gv)
+        change[~np.isfinite(change) | (determinant >= -1e-12)] = np.inf
         change[a == b] = 0.0
         return np.asarray(np.round(change, 10), dtype=np.float64)
 

@@ -28,6 +28,7 @@ from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
 from trialkit.words import plural, units_in_words
 
+_LARGE = 500  # units beyond which only the systematic start is polished, for a while
 _BASE_SEED = 20_310_113  # base plans do not depend on the trial's seed; it randomises them
 
 
@@ -231,7 +232,8 @@ def searched(
         if start is None:
             continue
         allowed = constraints.allows if constraints is not None and bound else None
-        found = engine.improve(start, _pairs(site.n, draws), allowed=allowed)
+        steps = 10_000 if site.n <= _LARGE else 40
+        found = engine.improve(start, _pairs(site.n, draws), allowed=allowed, steps=steps)
         value = round(engine.value(found), 9)
         if value < best_value:
             best, best_value = [], value
@@ -248,11 +250,11 @@ def searched(
 
 
 def _random_starts(site: Site, bound: bool, quick: bool) -> int:
-    if quick:
-        return 1
     if bound:
-        return 6
-    return 30 if site.n <= 60 else 8 if site.n <= 200 else 2
+        return 6 if site.n <= _LARGE else 1
+    if quick:
+        return 1 if site.n <= _LARGE else 0
+    return 30 if site.n <= 60 else 8 if site.n <= 200 else 2 if site.n <= _LARGE else 0
 
 
 def _pairs(n: int, draws: Draws, most: int = 20_000) -> tuple[Ints, Ints]:

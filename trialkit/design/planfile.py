@@ -181,6 +181,7 @@ def _write_files(plan: Plan, folder: Path, *, blind: bool) -> list[str]:
         "trial_file_sha256": plan.trial.sha256,
         "method": plan.method,
         "efficiency": plan.efficiency,
+        "efficiency_at_best": plan.bound,
     }
     text = json.dumps(record, indent=2, ensure_ascii=False)
     (folder / "plan.json").write_text(text + "\n", encoding="utf-8")
@@ -227,6 +228,7 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Plan:
         hash=str(record["hash"]),
         method={str(k): str(v) for k, v in record.get("method", {}).items()},
         efficiency={str(k): float(v) for k, v in record.get("efficiency", {}).items()},
+        bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
     )
 
 

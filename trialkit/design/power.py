@@ -167,7 +167,7 @@ def power(
     level: float | None = None,
     joint: bool = True,
     method: str = "auto",
-    trials: int = 10_000,
+    trials: int = 4_000,
     seed: int | None = None,
     workers: int | None = None,
     cluster: str | None = None,

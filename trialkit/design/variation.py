@@ -77,17 +77,21 @@ class Variation:
         """One row per stratum: `stratum, low_pct, middle_pct, high_pct, source`."""
         import pandas as pd
 
-        rows = [
-            {
-                "stratum": name,
-                **{
-                    key: float(np.sign(v) * np.sqrt(abs(v)))
-                    for key, v in zip(("low_pct", "middle_pct", "high_pct"), three, strict=True)
-                },
-                "source": self.source[name],
-            }
-            for name, three in self.squares.items()
-        ]
+        rows = []
+        for name, three in self.squares.items():
+            ends = three if self.covariance is None else self.combined({name: 1.0})
+            middle = three[1]  # a pilot's component may lie below zero; its limits do not
+            low, high = (ends[0], ends[2]) if middle > 0 else (middle, ends[2])
+            roots = [float(np.sign(v) * np.sqrt(abs(v))) for v in (low, middle, high)]
+            rows.append(
+                {
+                    "stratum": name,
+                    "low_pct": roots[0],
+                    "middle_pct": roots[1],
+                    "high_pct": roots[2],
+                    "source": self.source[name],
+                }
+            )
         return pd.DataFrame(rows)
 
     def combined(self, weights: Mapping[str, float]) -> tuple[float, float, float]:
@@ -108,6 +112,9 @@ class Variation:
             return middle, middle, middle
         df = 2 * middle**2 / spread
         tail = (1 - PLAUSIBLE) / 2
+        if df < 1:  # hardly known at all: the quantiles of such a chi-square run off the scale
+            reach = float(special.ndtri(1 - tail)) * float(np.sqrt(spread))
+            return max(middle - reach, middle / 100), middle, middle + reach
         low = middle * df / float(special.chdtri(df, tail))
         high = middle * df / float(special.chdtri(df, 1 - tail))
         return low, middle, high
