@@ -191,9 +191,8 @@ def test_order_and_doubled_rows_change_nothing():
     mist = pulses()
     log = room(mist, strength=lambda h: 0.0 if 37 <= h < 46.5 else 1.0)
     want = check_response(log, mist, within=runs()).table
-    got = check_response(
-        log.sample(frac=1, random_state=1), mist.sample(frac=1, random_state=2), within=runs()
-    ).table
+    doubled = pd.concat([log, log.iloc[1000:3000]]).sample(frac=1, random_state=1)
+    got = check_response(doubled, mist.sample(frac=1, random_state=2), within=runs()).table
     pd.testing.assert_frame_equal(want, got)
 
 
@@ -204,3 +203,20 @@ def test_largest_sum_equals_trying_all(values):
     first, last = largest_sum(array)
     every = (sum(values[a:b]) for a, b in itertools.combinations(range(len(values) + 1), 2))
     assert array[first:last].sum() == max(every)
+
+
+def test_sensors_that_disagree_are_averaged_pulse_by_pulse():
+    """A second sensor reading 8 % lower must not be taken for vapour that comes and goes."""
+    mist = pulses()
+    dead = {"strength": lambda h: 0.0 if 37 <= h < 46.5 else 1.0}
+    one = room(mist, **dead).assign(sensor="a")
+    two = room(mist, seed=1, **dead).assign(sensor="b")
+    two["rh_pct"] -= 8.0
+    two["time"] += pd.Timedelta(seconds=17)
+    out = check_response(pd.concat([one, two]), mist, within=runs())
+    assert out.table["fault"].tolist() == ["no response"]
+    assert hours(out.table["start"].iloc[0]) == pytest.approx(37, abs=0.3)
+    alone = [
+        check_response(log, mist, within=runs()).runs["response_kpa"].iloc[0] for log in (one, two)
+    ]
+    assert out.runs["response_kpa"].iloc[0] == pytest.approx(np.mean(alone), rel=0.05)

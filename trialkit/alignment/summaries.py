@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -99,6 +100,7 @@ def summarise(piece: Piece, cells: Cells, settings: ExposureSettings) -> Summari
     return Summaries(pd.concat([windows, whole], axis=1), pd.concat([keys, each], axis=1))
 
 
+@dataclass(frozen=True, eq=False)
 class Summaries:
     """Exposures per window.
 
@@ -110,8 +112,8 @@ class Summaries:
         The same for every sensor, with the column `sensor`.
     """
 
-    def __init__(self, chambers: pd.DataFrame, sensors: pd.DataFrame) -> None:
-        self.chambers, self.sensors = chambers, sensors
+    chambers: pd.DataFrame
+    sensors: pd.DataFrame
 
 
 def _pool(parts: list[dict[str, float]], settings: ExposureSettings) -> dict[str, float]:

@@ -8,7 +8,7 @@ an hour or more, a fan or fogger died or the reservoir ran dry.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -133,10 +133,11 @@ def check_response(
     -----
     The response of a pulse is the mean vapour pressure of the records up to 2.5 min after it
     (not past the next pulse) minus that of the last record before it. Vapour pressure rather
-    than humidity, so that a warming lamp is not taken for dry air. The usual response of a run
-    is the median over its pulses. A loss is a stretch where the mean response of the pulses
-    within 45 min lies under `low_share` of the usual one by more than four standard errors;
-    its ends are put where the sum of what is missing is largest.
+    than humidity, so that a warming lamp is not taken for dry air. Several sensors of a chamber
+    are averaged pulse by pulse. The usual response of a run is the median over its pulses. A
+    loss is a stretch where the mean response of the pulses within 45 min lies under
+    `low_share` of the usual one by more than four standard errors; its ends are put where the
+    sum of what is missing is largest.
     """
     limits = limits or ResponseLimits()
     rows: list[dict[str, Any]] = []
@@ -145,7 +146,7 @@ def check_response(
         air = vapour_of(climate[climate["chamber"] == chamber])
         here = mist[(mist["chamber"] == chamber) & mist["stop"].notna()].sort_values("start")
         on, off = to_ns(here["start"]), to_ns(here["stop"])
-        pulses = Pulses(on, off, *responses(on, off, *air))
+        pulses = Pulses(on, off, *responses(on, off, air))
         for _, run in part.iterrows():
             lo, hi = (np.searchsorted(on, run[name].value) for name in ("start", "stop"))
             one = pulses.between(int(lo), int(hi))
@@ -166,7 +167,7 @@ def check_response(
 
 
 def _judge(
-    pulses: Pulses, air: Air, run: pd.Series, limits: ResponseLimits
+    pulses: Pulses, air: Sequence[Air], run: pd.Series, limits: ResponseLimits
 ) -> Iterator[dict[str, Any]]:
     """Give the troubles of one run."""
     yield from _too_long(pulses, limits)
@@ -218,10 +219,10 @@ def _losses(pulses: Pulses, limits: ResponseLimits) -> list[tuple[int, int]]:
     return out
 
 
-def _other_clock(part: Pulses, air: Air, usual: float) -> int:
+def _other_clock(part: Pulses, air: Sequence[Air], usual: float) -> int:
     """Say by how many hours the climate log must be moved to show the response; 0 if none."""
     for hours in (-1, 1):
-        lift, _ = responses(part.on, part.off, *air, shift=hours * HOUR)
+        lift, _ = responses(part.on, part.off, air, shift=hours * HOUR)
         if np.isfinite(lift).sum() >= 4 and np.nanmean(lift) > 0.6 * usual:
             return -hours
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +16,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 HOUR = 3_600_000_000_000
 MINUTE = 60_000_000_000
-#: Moment [ns], vapour pressure [kPa] and humidity [%] of the records of a chamber.
+#: Moment [ns], vapour pressure [kPa] and humidity [%] of the records of a sensor.
 Air = tuple[Ints, Array, Array]
 
 
@@ -73,28 +74,59 @@ def to_ns(times: pd.Series) -> Ints:
     return np.asarray(stamps.as_unit("ns").asi8, dtype=np.int64)
 
 
-def vapour_of(climate: pd.DataFrame) -> tuple[Ints, Array, Array]:
-    """Give moment, vapour pressure [kPa] and humidity of the sound records, in order."""
-    if not {"temp_c", "rh_pct"} <= set(climate.columns):
-        return np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
+def vapour_of(climate: pd.DataFrame) -> list[Air]:
+    """Give moment, vapour pressure [kPa] and humidity of the sound records of each sensor."""
+    if not {"temp_c", "rh_pct"} <= set(climate.columns) or not len(climate):
+        return []
     temp = climate["temp_c"].to_numpy(dtype=float, na_value=np.nan)
     rh = climate["rh_pct"].to_numpy(dtype=float, na_value=np.nan)
     good = np.isfinite(temp) & np.isfinite(rh) & climate["time"].notna().to_numpy(bool)
     good &= (np.abs(temp) < 90) & (rh >= 0)
-    time = to_ns(climate["time"])[good]
-    order = np.argsort(time, kind="stable")
-    temp, rh = temp[good][order], rh[good][order]
-    return time[order], np.asarray(saturation(temp) * rh / 100), rh
+    time = to_ns(climate["time"])
+    sensor = np.zeros(len(climate), dtype=np.int64)
+    if "sensor" in climate.columns:
+        sensor = pd.factorize(climate["sensor"])[0]
+    out = []
+    for number in np.unique(sensor[good]):
+        rows = np.flatnonzero(good & (sensor == number))
+        moments, first = np.unique(time[rows], return_index=True)
+        rows = rows[first]
+        out.append((moments, np.asarray(saturation(temp[rows]) * rh[rows] / 100), rh[rows]))
+    return out
 
 
-def responses(
-    on: Ints, off: Ints, time: Ints, vapour: Array, rh: Array, shift: int = 0
-) -> tuple[Array, Array]:
-    """Give the lift of the vapour pressure after each pulse, and the humidity then."""
+def responses(on: Ints, off: Ints, airs: Sequence[Air], shift: int = 0) -> tuple[Array, Array]:
+    """Give the lift of the vapour pressure after each pulse and the humidity before it.
+
+    Parameters
+    ----------
+    on, off : ndarray
+        Begin and end of each pulse [ns].
+    airs : sequence of Air
+        Records of each sensor; their answers are averaged.
+    shift : int
+        Nanoseconds by which the pulses are moved first.
+
+    Returns
+    -------
+    lift, humidity : ndarray
+        [kPa], [%]; NaN where no sensor has records around the pulse.
+    """
+    sums = np.zeros((2, len(on)))
+    count = np.zeros(len(on))
+    for air in airs:
+        for total, part in zip(sums, _of_sensor(on + shift, off + shift, *air), strict=True):
+            total += np.nan_to_num(part)
+        count += np.isfinite(part)
+    count[count == 0] = np.nan
+    return sums[0] / count, sums[1] / count
+
+
+def _of_sensor(on: Ints, off: Ints, time: Ints, vapour: Array, rh: Array) -> tuple[Array, Array]:
+    """Give lift and humidity by one sensor."""
     lift, around = np.full(len(on), np.nan), np.full(len(on), np.nan)
-    if not len(time) or not len(on):
+    if not len(on):
         return lift, around
-    on, off = on + shift, off + shift
     until = np.minimum(off + 150 * 10**9, np.append(on[1:], np.iinfo(np.int64).max))
     before = np.searchsorted(time, on, side="right") - 1
     last = np.searchsorted(time, until, side="right")
