@@ -241,11 +241,25 @@ def test_plan_shows_itself(chambers):
         plan.assignment("nothing")
 
 
+def arrangements(items):
+    """Give every different order of some items."""
+    if not items:
+        yield ()
+    for first in dict.fromkeys(items):
+        rest = list(items)
+        rest.remove(first)
+        for tail in arrangements(rest):
+            yield (first, *tail)
+
+
 @pytest.mark.parametrize(
     ("units", "term", "levels", "target"),
     [
         ("structure = 'batch * chamber'\nbatch = 2\nchamber = 4", "batch:chamber", 3, None),
-        ("structure = 'batch * chamber'\nbatch = 2\nchamber = 5", "batch:chamber", 4, None),
+        pytest.param(
+            "structure = 'batch * chamber'\nbatch = 2\nchamber = 5", "batch:chamber", 4, None,
+            marks=pytest.mark.slow,
+        ),
         ("structure = 'tray / pot'\ntray = 4\npot = 2", "tray:pot", 3, None),
         ("structure = 'batch * chamber'\nbatch = 2\nchamber = 4", "batch:chamber", 3,
          "replication = { a0 = 2, a1 = 1, a2 = 1 }"),
@@ -253,8 +267,6 @@ def test_plan_shows_itself(chambers):
 )  # fmt: skip
 def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, levels, target):
     """Small enough to try every arrangement with the same replication."""
-    from itertools import permutations
-
     from trialkit.design.efficiency import plan_efficiency
 
     trial = make_trial(units, {"a": (term, levels, target or "")})
@@ -263,10 +275,9 @@ def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, leve
     number = {f"a{i}": i for i in range(levels)}
     ours = [number[x] for x in plan.assignment("a")["a"]]
     stratum = structure.term(term)
-    # levels asked for equally often may be exchanged: fix the first unit's level to shorten
-    everything = {p for p in permutations(sorted(ours)) if target or p[0] == 0}
     best = max(
-        plan_efficiency(structure, counts, stratum, np.array(p), levels) for p in sorted(everything)
+        plan_efficiency(structure, counts, stratum, np.array(p), levels)
+        for p in arrangements(sorted(ours))
     )
     found = plan_efficiency(structure, counts, stratum, np.array(ours), levels)
     assert found == pytest.approx(best, abs=1e-9)

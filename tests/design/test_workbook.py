@@ -56,6 +56,16 @@ def test_text_that_begins_like_a_formula_stays_text(plan, tmp_path):
     assert cell.quotePrefix
 
 
+def test_another_reader_sees_the_same(plan, tmp_path):
+    """Read by calamine, which shares no code with the writer."""
+    from python_calamine import CalamineWorkbook
+
+    path = write_workbook(plan, tmp_path / "plan.xlsx")
+    rows = CalamineWorkbook.from_path(path).get_sheet_by_name("assignment").to_python()
+    assert rows[0] == list(plan.table.columns)
+    assert rows[1:] == plan.table.to_numpy().tolist()
+
+
 def test_codes_are_locked_and_entries_open(plan, tmp_path):
     sheet = load_workbook(write_workbook(plan, tmp_path / "plan.xlsx"))["harvest"]
     assert sheet.protection.sheet
