@@ -230,6 +230,8 @@ def test_wrong_requests_say_what_to_do(crossed):
         randomisation_test(crossed, plan, table, factor="fan")
     with pytest.raises(ModelError, match="too few for a test"):
         randomisation_test(crossed, plan, table, draws=20)
+    with pytest.raises(ModelError, match=r"B9:.*not among the units schedule was given to"):
+        randomisation_test(crossed, plan, table.assign(batch="B9"))
     with pytest.raises(ModelError, match="nothing can be tested"):
         randomisation_test(crossed, plan, table.assign(fresh_g=np.nan))
 

@@ -276,8 +276,13 @@ def _units(trial: Trial, factor: Factor, table: pd.DataFrame) -> tuple[pd.DataFr
     columns = list(factor.applied_to)
     units = trial.strata_units(":".join(columns))[columns].astype(str)
     place = {key: i for i, key in enumerate(units.itertuples(index=False, name=None))}
-    codes = [place[key] for key in table[columns].itertuples(index=False, name=None)]
-    return units, np.array(codes, dtype=np.intp)
+    keys = list(table[columns].itertuples(index=False, name=None))
+    if unknown := sorted({":".join(key) for key in keys if key not in place}):
+        raise ModelError(
+            f"{', '.join(unknown[:5])}: not among the units {factor.name} was given to; use the "
+            "names of the trial file"
+        )
+    return units, np.array([place[key] for key in keys], dtype=np.intp)
 
 
 def _real_levels(plan: Plan, factor: Factor, units: pd.DataFrame, names: list[str]) -> Codes:

@@ -142,6 +142,17 @@ def test_unequal_spread_names_the_option_that_answers_it():
     assert again.rows["standardised"].groupby(table["schedule"]).std().max() < 1.3
 
 
+def test_spread_that_grows_with_the_mean_points_to_the_log_scale():
+    """Flushes fall and their spread with them: a variance per flush would miss the reason."""
+    table = pd.concat([trial(20 + k).assign(flush=str(k + 1)) for k in range(3)])
+    table = table.reset_index(drop=True)
+    share = table["flush"].map({"1": 1.0, "2": 0.5, "3": 0.25})
+    table["fresh_g"] = (300 + (table["fresh_g"] - 450)) * share
+    got = diagnose(fitted(table, fixed="schedule + flush"))
+    (finding,) = [f for f in got.findings if f.code == "unequal_spread" and "flush" in f.message]
+    assert "logarithm of fresh_g" in finding.remedy
+
+
 def test_skewed_yields_get_a_hint_of_another_scale():
     table = trial(8)
     table["fresh_g"] = np.exp((table["fresh_g"] - 450) / 60) * 300

@@ -202,9 +202,24 @@ def check_spread(fit: Fit, solved: Solved, column: str) -> Checked:
         f"rows of {column} {high} spread {ratio:.2g} times as much about the model as those of "
         f"{low} (p {p:.2g}): means are sound, but one common error is too small for some "
         "comparisons and too large for others",
-        f'fit with residual_by="{column}", or on the log scale if the spread grows with the mean',
+        _spread_remedy(fit, column),
     )
     return Checked(name, False, detail, (finding,))
+
+
+def _spread_remedy(fit: Fit, column: str) -> str:
+    """Advise the log scale where spread grows with the mean, else a variance per level."""
+    group = fit.table[column].to_numpy()
+    left = pd.Series(fit.residuals).groupby(group).std()
+    mean = pd.Series(fit.y).groupby(group).mean()
+    if (mean > 0).all() and (left > 0).all() and len(mean) > 1:
+        slope = float(np.polyfit(np.log(mean), np.log(left), 1)[0])
+        if 0.5 < slope < 1.5 and (fit.y > 0).all() and mean.max() > 1.5 * mean.min():
+            return (
+                f"the spread grows with the mean: fit the logarithm of {fit.spec.response} as a "
+                f'check (ratios then take scale="log"), rather than a variance per {column}'
+            )
+    return f'fit with residual_by="{column}" as a check'
 
 
 def brown_forsythe(values: pd.Series, groups: pd.Series) -> float:

@@ -22,8 +22,7 @@ from scipy import special
 
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
-from trialkit.model.reml import maximise
-from trialkit.model.variance_problem import VarianceProblem, draw_responses
+from trialkit.model.variance_problem import VarianceProblem, draw_responses, maximise_each
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -148,10 +147,9 @@ def _simulated_p(
 ) -> float:
     reduced = problem.reduced
     new = draw_responses(reduced, null_phi, draws, np.random.default_rng(seed))
-    start = np.tile(null_phi, (draws, 1))
-    options = {"variances": problem.variances, "start": start}
-    null = maximise(reduced, new, pinned={at: 0.0}, **options)  # type: ignore[arg-type]
-    best = maximise(reduced, new, **options)  # type: ignore[arg-type]
-    gain = 2 * (best.point.loglik - null.point.loglik)
-    drawn = np.where(best.point.phi[:, at] > 0, np.maximum(gain, 0.0), 0.0)
+    kind = problem.variances
+    _, null, _ = maximise_each(reduced, new, null_phi, kind, pinned={at: 0.0})
+    phi, best, _ = maximise_each(reduced, new, null_phi, kind)
+    gain = 2 * (best - null)
+    drawn = np.where(phi[:, at] > 0, np.maximum(gain, 0.0), 0.0)
     return float((1 + np.sum(drawn >= statistic - 1e-9)) / (draws + 1))

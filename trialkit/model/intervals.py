@@ -24,8 +24,14 @@ from scipy import special
 
 from trialkit.errors import ModelError
 from trialkit.model.component_test import lr_test
-from trialkit.model.reml import evaluate, maximise
-from trialkit.model.variance_problem import VarianceProblem, draw_responses
+from trialkit.model.reduced import Responses
+from trialkit.model.reml import evaluate
+from trialkit.model.variance_problem import (
+    _NUMBERS,
+    VarianceProblem,
+    draw_responses,
+    maximise_each,
+)
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -188,21 +194,32 @@ def bootstrap_intervals(
     problem = VarianceProblem.of(fit)
     reduced = problem.reduced
     new = draw_responses(reduced, problem.phi, draws, np.random.default_rng(seed))
-    start = np.tile(problem.phi, (draws, 1))
-    best = maximise(reduced, new, variances=problem.variances, start=start)
-    kept = best.settled
-    at_estimate = evaluate(reduced, start, new.e, new.out_ss)
-    favour = np.linalg.pinv(at_estimate.expected[0])
+    phi, _, kept = maximise_each(reduced, new, problem.phi, problem.variances)
+    scores, expected = _scores(problem, new)
+    favour = np.linalg.pinv(expected)
     note = "" if kept.all() else f"{int((~kept).sum())} of {draws} draws did not settle"
     rows = []
     for at in range(len(problem.names)):
-        score = at_estimate.score @ favour[at]
+        score = scores @ favour[at]
         skew = float(np.mean((score - score.mean()) ** 3) / np.std(score) ** 3)
         low, high = accelerated_limits(
-            best.point.phi[kept, at], float(problem.phi[at]), skew / 6, level=wanted
+            phi[kept, at], float(problem.phi[at]), skew / 6, level=wanted
         )
         rows.append((float(problem.phi[at]), low, high, f"bootstrap, {draws} draws", note))
     return _interval_table(problem, rows)
+
+
+def _scores(problem: VarianceProblem, drawn: Responses) -> tuple[Floats, Floats]:
+    """Give the score of each drawn response at the estimate, and the expected information."""
+    size = max(1, problem.reduced.K.shape[1])
+    piece = max(1, int(_NUMBERS // size**2))
+    scores, expected = [], np.zeros((0, 0))
+    for first in range(0, len(drawn.scale), piece):
+        e, out = drawn.e[first : first + piece], drawn.out_ss[first : first + piece]
+        point = evaluate(problem.reduced, np.tile(problem.phi, (len(e), 1)), e, out)
+        scores.append(point.score)
+        expected = point.expected[0]
+    return np.concatenate(scores), expected
 
 
 def accelerated_limits(

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+_NUMBERS = 4e6  # numbers in one stack of matrices: about 30 MB, and a few such stacks at once
+
 
 @dataclass(frozen=True)
 class VarianceProblem:
@@ -89,6 +91,49 @@ class VarianceProblem:
             pinned={at: value},
         )
         return float(best.point.loglik[0]), best.point.phi[0]
+
+
+def maximise_each(
+    reduced: Reduced,
+    responses: Responses,
+    start: Floats,
+    variances: Variances,
+    *,
+    pinned: dict[int, float] | None = None,
+) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+    """Fit many responses a piece at a time, so that memory stays small.
+
+    Parameters
+    ----------
+    reduced, responses
+        Design and R responses.
+    start : ndarray, shape (m,)
+        Starting variances of each.
+    variances : {"free", "nonnegative"}
+    pinned : dict, optional
+        Variances held, by position.
+
+    Returns
+    -------
+    phi : ndarray, shape (R, m)
+    loglik : ndarray, shape (R,)
+    settled : ndarray of bool, shape (R,)
+    """
+    size = max(1, reduced.K.shape[1])
+    piece = max(1, int(_NUMBERS // size**2))
+    parts = []
+    for first in range(0, len(responses.scale), piece):
+        rows = np.arange(first, min(first + piece, len(responses.scale)))
+        best = maximise(
+            reduced,
+            responses.take(rows),
+            variances=variances,
+            start=np.tile(start, (len(rows), 1)),
+            pinned=pinned,
+        )
+        parts.append((best.point.phi, best.point.loglik, best.settled))
+    phi, loglik, settled = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return phi, loglik, settled
 
 
 def draw_responses(
