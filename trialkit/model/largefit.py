@@ -19,6 +19,7 @@ from trialkit.model.smallsample import combine_df, satterthwaite_df
 
 METHOD = "satterthwaite, average information"
 MOST_STEPS = 60
+EARLY = 3
 
 
 def evaluate_large(design: LargeDesign, phi: Floats, *, final: bool = False) -> LargePoint | None:
@@ -278,13 +279,13 @@ def _fixed_derivatives(
 def maximise_large(design: LargeDesign, *, nonnegative: bool) -> tuple[LargePoint, list[Any], bool]:
     """Climb by average-information steps with halving; give the point, its path, if settled."""
     m = len(design.params)
-    phi = np.full(m, 0.5 / max(1, m - 1))
-    phi[-1] = 0.5
+    phi = np.full(m, 0.3 / max(1, m - 1))
+    phi[-1] = 0.7
     low = np.where(np.arange(m) < m - 1, 0.0 if nonnegative else -np.inf, 0.0)
     now = evaluate_large(design, phi)
     assert now is not None
     path = [(now.phi, now.loglik)]
-    for _ in range(MOST_STEPS):
+    for count in range(MOST_STEPS):
         fixed = (now.phi <= low) & (now.score <= 0)
         free = ~fixed
         step = np.zeros(m)
@@ -295,6 +296,8 @@ def maximise_large(design: LargeDesign, *, nonnegative: bool) -> tuple[LargePoin
             scaled + 1e-12 * np.eye(len(root)), root * now.score[free]
         )
         gain = float(step @ now.score)
+        if count < EARLY:  # far from the maximum a step may overshoot zero without reason
+            step = np.maximum(step, -0.9 * np.abs(now.phi))
         size, moved = 1.0, None
         for _ in range(30):
             moved = evaluate_large(design, np.maximum(now.phi + size * step, low))
@@ -305,7 +308,7 @@ def maximise_large(design: LargeDesign, *, nonnegative: bool) -> tuple[LargePoin
             return now, path, False
         now = moved
         path.append((now.phi, now.loglik))
-        if gain < 1e-8:
+        if gain < 1e-8 and count >= EARLY:
             return now, path, True
     return now, path, False
 
