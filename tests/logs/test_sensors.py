@@ -66,7 +66,9 @@ def test_stuck_at_100_is_named_once_and_left_out():
         ["rh_pct", "stuck", 2000]
     ]
     assert len(out.findings) == 1
-    assert "T1, sensor s1: the humidity sensor shows 100 without any change" in str(out.findings[0])
+    assert "T1, sensor s1: the humidity sensor shows 100 % without any change" in str(
+        out.findings[0]
+    )
     cleaned = leave_out(log, out)
     assert cleaned["rh_pct"].isna().to_numpy().nonzero()[0].tolist() == list(range(3000, 5000))
     assert cleaned["temp_c"].notna().all()

@@ -32,13 +32,21 @@ WORDS = {
 }
 
 _TELL = {
-    "stuck": ("caution", "shows {detail} without any change", "look at the sensor and its cable"),
+    "stuck": (
+        "caution",
+        "shows {detail} {unit} without any change",
+        "look at the sensor and its cable",
+    ),
     "saturated": (
         "caution",
         "shows 100 % or close to it without a break",
         "a wet sensor dries in an hour of moving air; shield it from mist",
     ),
-    "out of range": ("caution", "shows {detail}, which no such room has", "replace the sensor"),
+    "out of range": (
+        "caution",
+        "shows {detail} {unit}, which no such room has",
+        "replace the sensor",
+    ),
     "spike": ("note", "jumps away for a moment and comes back", "shield the sensor from mist"),
     "step": ("note", "changes level at once ({detail})", "ask what happened to the sensor then"),
     "dew point jump": (
@@ -273,10 +281,10 @@ def _findings(table: pd.DataFrame, zone: dt.tzinfo) -> Iterator[Finding]:
     for key, part in table.groupby(["chamber", "sensor", "flag", "quantity"], sort=True):
         chamber, sensor, flag, quantity = map(str, key)
         severity, what, remedy = _TELL[flag]
-        word = WORDS.get(quantity, (quantity, ""))[0]
+        word, unit = WORDS.get(quantity, (quantity, ""))
         who = chamber if sensor in ("", chamber) else f"{chamber}, sensor {sensor}"
         subject = f"{who}: " + ("the logger" if flag == "gap" else f"the {word} sensor")
-        what = what.format(detail=str(part["detail"].iloc[0]))
+        what = what.format(detail=str(part["detail"].iloc[0]), unit=unit)
         hours = float(part["hours"].sum())
         when = _when(part, zone)
         left_out = part["action"].iloc[0] == "left out"
