@@ -195,12 +195,35 @@ def test_extra_batch_balances_carry_over_to_itself(make_trial):
     assert set(pairs.values()) == {2}
 
 
+@pytest.mark.parametrize(("batch", "chamber", "levels"), [(5, 6, 3), (6, 4, 3), (4, 6, 2)])
+def test_carry_over_is_nearly_balanced_where_it_cannot_be_exact(make_trial, batch, chamber, levels):
+    """Every ordered pair comes up as often as every other, but for one."""
+    from trialkit.design.crossover import pairs_in_succession
+
+    units = f"structure = 'batch * chamber'\nbatch = {batch}\nchamber = {chamber}"
+    trial = make_trial(units, {"a": ("batch:chamber", levels, "method = 'carry-over balanced'")})
+    plan = tk.assign(trial, seed=2)
+    table = plan.assignment("a")
+    counts = pairs_in_succession(
+        np.array([int(x[1:]) for x in table["a"]]),
+        np.array([int(x[1:]) - 1 for x in table["chamber"]]),
+        np.array([int(x[1:]) - 1 for x in table["batch"]]),
+        levels,
+    )
+    assert counts.sum() == (batch - 1) * chamber
+    assert counts.max() - counts.min() <= 1
+    assert plan.efficiency["a"] == pytest.approx(plan.bound["a"])
+
+
 def test_methods_that_do_not_fit_are_refused(make_trial):
     units = "structure = '(batch * chamber) / block'\nbatch = 5\nchamber = 6\nblock = 2"
-    for method in ("carry-over balanced", "latin square"):
-        trial = make_trial(units, {"a": ("batch:chamber", 3, f"method = '{method}'")})
-        with pytest.raises(PlanError, match=r"needs 3"):
-            tk.assign(trial)
+    trial = make_trial(units, {"a": ("batch:chamber", 3, "method = 'latin square'")})
+    with pytest.raises(PlanError, match=r"needs 3"):
+        tk.assign(trial)
+    trial = make_trial("structure = 'pot'\npot = 12",
+                       {"a": ("pot", 3, "method = 'carry-over balanced'")})  # fmt: skip
+    with pytest.raises(PlanError, match=r"go through several"):
+        tk.assign(trial)
 
 
 @pytest.mark.parametrize(

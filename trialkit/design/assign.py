@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.design.constraints import find_constraints
+from trialkit.design.crossover import carry_over
 from trialkit.design.draws import Draws
 from trialkit.design.efficiency import Progress, plan_bound
 from trialkit.design.layout import (
     Layout,
     Site,
-    carry_over,
     complete,
     drawn_squares,
     replication,

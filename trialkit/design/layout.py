@@ -21,15 +21,13 @@ from trialkit.design.plans import (
     balanced_blocks,
     difference_set,
     latin_square,
-    williams_sequences,
 )
 from trialkit.design.units import Ints, coarser, incidence, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
-from trialkit.words import plural, units_in_words
 
 _LARGE = 500  # units beyond which only the systematic start is polished, for a while
-_BASE_SEED = 20_310_113  # base plans do not depend on the trial's seed; it randomises them
+BASE_SEED = 20_310_113  # base plans do not depend on the trial's seed; it randomises them
 
 
 @dataclass(frozen=True)
@@ -159,31 +157,6 @@ def drawn_squares(site: Site, draws: Draws) -> Ints:
     return out
 
 
-def carry_over(site: Site) -> Layout:
-    """Arrange a crossover: sequences over the periods balanced for what came before.
-
-    Exact (Williams) where there are as many periods as treatments and the units are a
-    multiple of the sequences; with one period more, the last is repeated, which balances
-    carry-over from a treatment to itself as well (Lucas 1957). Otherwise refused.
-    """
-    period = "batch" if "batch" in site.term else site.term[0]
-    rest = tuple(name for name in site.term if name != period)
-    sequences = williams_sequences(site.t)
-    lines, periods = site.size(rest), site.counts[period]
-    if lines % len(sequences) or periods not in (site.t, site.t + 1):
-        raise PlanError(
-            f"carry-over balance of {site.t} levels needs {site.t} or {site.t + 1} "
-            f"{plural(period)} and a multiple of {len(sequences)} "
-            f"{units_in_words(rest)}; here there are {periods} and {lines}. "
-            'Change the counts, or use method = "auto"'
-        )
-    if periods == site.t + 1:
-        sequences = np.concatenate([sequences, sequences[:, -1:]], axis=1)
-    line = unit_of(site.term, rest, site.counts)
-    when = unit_levels(site.term, site.counts)[period]
-    return Layout(sequences[line % len(sequences), when], "carry-over balanced", (period,))
-
-
 def searched(
     site: Site,
     *,
@@ -215,8 +188,8 @@ def searched(
     criterion = Criterion.for_levels(site.sizes)
     engine = Exchange(site.structure, site.counts, site.term, site.t, criterion, groups=groups)
     bound = constraints is not None and constraints.any
-    draws = draws or Draws(_BASE_SEED)
-    starts: list[Ints] = [] if bound else _systematic_starts(site)
+    draws = draws or Draws(BASE_SEED)
+    starts: list[Ints] = [] if bound else systematic_starts(site)
     planned = len(starts) + _random_starts(site, bound, quick)
     best: list[Ints] = []
     best_value = np.inf
@@ -272,7 +245,7 @@ def _shuffled(target: Sequence[int], draws: Draws) -> Ints:
     return np.asarray(out, dtype=np.int64)
 
 
-def _systematic_starts(site: Site) -> list[Ints]:
+def systematic_starts(site: Site) -> list[Ints]:
     """Give a cyclic arrangement, and classical ones where they are known."""
     position = unit_levels(site.term, site.counts)
     total = np.sum([position[name] for name in site.term], axis=0)
@@ -295,7 +268,7 @@ def _known_blocks(site: Site) -> list[Ints]:
     if 1 < k < site.t and site.t % k == 0 and number * k % site.t == 0:
         replicates = number * k // site.t
         if 1 < replicates <= 8:
-            return [alpha_blocks(site.t // k, k, replicates, Draws(_BASE_SEED))]
+            return [alpha_blocks(site.t // k, k, replicates, Draws(BASE_SEED))]
     return []
 
 
