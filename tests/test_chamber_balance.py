@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import FrozenInstanceError
 
 import numpy as np
 import pytest
@@ -324,3 +325,81 @@ def test_first_rise_finds_a_crossing_to_rounding():
     assert first_rise(lambda t: t * t - 2, 10) == pytest.approx(math.sqrt(2), rel=1e-12)
     assert first_rise(lambda t: 1 + t, 10) is None
     assert first_rise(lambda t: -1 - t, 10) is None
+
+
+# ------------------------------------------------------------------ traces and edges
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        {"on_s": 7, "off_s": 112.3},  # no whole number of steps
+        {"on_s": 20, "off_s": 220},
+        {"start_below_rh": 86.0, "stop_above_rh": 93.0},
+    ],
+)
+def test_long_traces_repeat_the_settled_cycle_at_the_right_moment(setting):
+    result = simulate(ROOMS["cooling"], setting, 200.0)
+    course = result.sample(step_s=1.0, columns=("vapour_g_m3", "mist_on", "co2_ppm"))
+    assert len(course["mist_on"]) == 720_001
+    block = result.run.blocks[-1]
+    rng = np.random.default_rng(5)
+    for second in rng.integers(300_000, 720_000, 200):
+        phase = math.fmod(second - block.start_s, block.length_s)
+        k = 0
+        while phase > block.pieces[k][1]:
+            phase -= block.pieces[k][1]
+            k += 1
+        piece, length = block.pieces[k]
+        assert course["vapour_g_m3"][second] == pytest.approx(piece.at(phase).c, abs=2e-3)
+        if 0.02 < phase < length - 0.02:
+            assert course["mist_on"][second] == piece.on
+    share = course["mist_on"][300_000:].mean()
+    assert 100 * share == pytest.approx(result.summary["duty_pct"], rel=0.01)
+    assert np.isfinite(course["vapour_g_m3"]).all()
+
+
+def test_a_sensor_as_slow_as_the_air_is_no_special_case():
+    """With lag = 1/n the two exponentials fall together; the answer must stay continuous."""
+    shown = [
+        simulate(PLAIN.change(sensor_lag_s=900.0 * (1 + tiny)), {"on_s": 60, "off_s": 540}, 2.0)
+        .trace["sensor_rh_pct"]
+        .to_numpy()
+        for tiny in (-1e-4, 0.0, 1e-4)
+    ]
+    assert shown[1] == pytest.approx((shown[0] + shown[2]) / 2, abs=1e-4)
+
+
+def test_a_sealed_room_only_gains():
+    """Without air exchange vapour rises by mist/volume until the air is full."""
+    sealed = PLAIN.change(air_changes_h=0.0, mist_l_h=0.01, crop_co2_g_h=1.0)
+    trace = simulate(sealed, {"on_s": 60, "off_s": 0}, 0.5, step_s=900.0).trace
+    gained = trace["vapour_g_m3"].iloc[-1] - trace["vapour_g_m3"].iloc[0]
+    assert gained == pytest.approx(0.01 * WATER_G_L / 2 * 0.5, rel=1e-9)
+    rise = trace["co2_ppm"].iloc[-1] - trace["co2_ppm"].iloc[0]
+    assert rise == pytest.approx(0.5 * 1000 / 2 / air.co2_mg_m3(1.0), rel=1e-9)
+
+
+def test_surfaces_that_dry_within_each_cycle():
+    """Heavy mist that mostly settles, long pauses: wet for most of the cycle, then dry."""
+    room = ROOMS["wet surfaces"].change(evaporating_fraction=0.2)
+    result = simulate(room, {"on_s": 120, "off_s": 6000}, 24.0, step_s=30.0)
+    assert 12 < result.summary["hours_wet_day"] < 23
+    late = result.trace.iloc[-204:]  # one cycle
+    assert late["surface_g"].min() == 0
+    assert late["surface_g"].max() == pytest.approx(0.8 * 0.6 * WATER_G_L * 120 / 3600, rel=0.15)
+    dry = late["surface_g"] == 0
+    assert late.loc[dry, "rh_pct"].max() < late.loc[~dry, "rh_pct"].mean()
+
+
+def test_results_show_themselves():
+    result = simulate(PLAIN.change(reservoir_l=3.0), {"on_s": 60, "off_s": 540})
+    assert "1 min every 10 min" in str(result)
+    assert "<table" in result._repr_html_()
+    assert result.table.shape[0] == 1
+    assert {"rh_pct", "temp_c", "co2_ppm", "vpd_kpa", "mist_on"} <= set(result.trace)
+    with pytest.raises(FrozenInstanceError):
+        result.hours = 1.0
+    assert math.isinf(
+        recovery_minutes(PLAIN.change(air_changes_h=0.01), {"on_s": 1, "off_s": 3000})
+    )

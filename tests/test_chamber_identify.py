@@ -17,7 +17,7 @@ from trialkit.chamber import (
     simulate,
 )
 from trialkit.chamber.course import predict_readings, prepare_course
-from trialkit.chamber.roomfit import fit_course
+from trialkit.chamber.roomfit import _order_rates, fit_course
 
 START = pd.Timestamp("2031-03-01 06:00", tz="UTC")
 TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, sensor_lag_s=30.0)
@@ -335,3 +335,28 @@ def test_a_days_log_is_fitted_in_about_a_second():
     start = time.process_time()
     identify_room(log, mist)
     assert time.process_time() - start < 5.0  # measured alone: see benchmarks/chamber_speed.py
+
+
+def test_rates_that_change_places_leave_the_readings_alone():
+    log, mist = make_log(TENT.change(cooling=False))
+    course = prepare_course(log, mist)
+    rows = {
+        "air_changes_h": {"estimate": 120.0, "se": 12.0, "low": 100.0, "high": 144.0},
+        "lag_s": {"estimate": 900.0, "se": 9.0, "low": 880.0, "high": 920.0},
+        "mist_g_m3_h": {"estimate": 450.0, "se": 4.5, "low": 440.0, "high": 460.0},
+    }
+    log_se = {"air_changes_h": 0.1, "lag_s": 0.01, "mist_g_m3_h": 0.01}
+    before = {name: row["estimate"] for name, row in rows.items()}
+    _order_rates(rows, log_se)
+    after = {name: row["estimate"] for name, row in rows.items()}
+    assert after == pytest.approx({"air_changes_h": 4.0, "lag_s": 30.0, "mist_g_m3_h": 15.0})
+    assert rows["air_changes_h"]["low"] < 4.0 < rows["air_changes_h"]["high"]
+    assert log_se == {"air_changes_h": 0.01, "lag_s": 0.1, "mist_g_m3_h": 0.01}
+    same = {"outside": 8.6, "first": 8.6}
+    told = [
+        predict_readings(
+            course, n_h=v["air_changes_h"], lag_s=v["lag_s"], mist_g_m3_h=v["mist_g_m3_h"], **same
+        )
+        for v in (before, after)
+    ]
+    assert told[0] == pytest.approx(told[1], abs=1e-9)

@@ -285,6 +285,8 @@ def test_impossible_rooms_are_refused_with_every_fault():
         Room(volume_m3=1.0, air_changes_h=-1.0, mist_l_h=0.1, evaporating_fraction=2.0)
     with pytest.raises(ChamberError, match="not a number"):
         Room(volume_m3=math.nan, air_changes_h=1.0, mist_l_h=0.1)
+    with pytest.raises(ChamberError, match=r"room_rh_pct = 120.*room_temp_c = 99.*fan = .often."):
+        TENT.change(room_rh_pct=120.0, room_temp_c=99.0, fan="often")
     with pytest.raises(ChamberError, match="volume_m3 is zero"):
         Room(volume_m3=0.0, air_changes_h=1.0, mist_l_h=0.1)
 
