@@ -38,7 +38,7 @@ _HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----")
 #: Light colour → its partner on a dark page.
 DARK = {
     INK: "#e4ebe8", SOFT: "#a9b7b3", RULE: "#3b4745", SAND: "#4a4331", WASH: "#24302f",
-    FLAG: "#ff8a7d", PAPER: "#171e1d",
+    FLAG: "#ffa499", PAPER: "#171e1d",
     SERIES[0]: "#9e6aa8", SERIES[1]: "#eb873d", SERIES[2]: "#95f1f6",
     SERIES[3]: "#3398f5", SERIES[4]: "#c9db85", SERIES[5]: "#e29b89",
 }  # fmt: skip

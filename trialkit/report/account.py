@@ -104,7 +104,9 @@ def limit_words(material: Material) -> list[str]:
     """Give the limits of this very trial, one sentence or two each."""
     say = material.say
     words = {"n": say.number(material.count(), 0), "units": material.units}
-    out = [say.text("limits.one_place"), say.text("limits.unit", **words)]
+    smallest = material.factor.applied_to == material.trial.structure.smallest
+    key = "limits.unit_smallest" if smallest else "limits.unit"
+    out = [say.text("limits.one_place"), say.text(key, **words)]
     df = material.result.ratios["df"].min()
     if df == df and df < 20:
         out.append(say.text("limits.few", df=say.number(df, 0)))
@@ -119,15 +121,15 @@ def limit_words(material: Material) -> list[str]:
 
 def repeat_section(material: Material) -> Section:
     """Say how to get the same numbers again, and how to run the trial again."""
-    say, folder = material.say, material.trial.folder.resolve().name
+    say = material.say
     parts = (
         Words(say.text("repeat.intro")),
         Words(say.text("repeat.install")),
         Commands((f"pip install trialkit=={__version__}",)),
         Words(say.text("repeat.again")),
-        Commands((f"trialkit check {folder}", f"trialkit report {folder}")),
+        Commands(("trialkit check .", "trialkit report .")),
         Words(say.text("repeat.farm")),
-        Commands((f"trialkit plan {folder}-2",)),
+        Commands(("trialkit plan .",)),
     )
     return Section("repeat", say.text("section.repeat"), parts)
 

@@ -28,7 +28,8 @@ def harvest_section(material: Material) -> Section:
     else:
         parts.append(_by_level(material))
     parts += _outcomes(material)
-    return Section("harvest", say.text("section.harvest"), tuple(parts))
+    title = "section.harvest" if material.per_flush else "section.harvest_single"
+    return Section("harvest", say.text(title), tuple(parts))
 
 
 def _points(material: Material, *by: str) -> pd.DataFrame:

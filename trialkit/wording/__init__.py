@@ -49,8 +49,8 @@ class Wording:
 
         Examples
         --------
-        >>> read_wording("en").text("section.answer")
-        'The answer'
+        >>> read_wording("en").text("section.done")
+        'What was done'
         """
         words = self.entries[key]
         return words.format(**values) if values else words
@@ -142,7 +142,9 @@ class Wording:
 
         if not isinstance(moment, dt.date) or moment != moment:
             return _DASH
-        form = "d MMM y" if self.language == "en" else "medium"
+        form = (
+            "d MMM y" if self.locale.startswith("en") else "medium"
+        )  # en_US would put the month first
         return str(format_date(moment, format=form, locale=self.locale))
 
     def moment(self, moment: object) -> str:
