@@ -63,7 +63,8 @@ def carry_over(site: Site) -> Layout:
 
 def pairs_in_succession(treatment: Ints, line: Ints, when: Ints, t: int) -> Ints:
     """Count how often each treatment follows each: array (before, after)."""
-    return _successions(treatment[None, :], _grid(line, when), t)[0].reshape(t, t)
+    counts = _successions(treatment[None, :], _grid(line, when), t)[0]
+    return np.asarray(counts.reshape(t, t), dtype=np.int64)
 
 
 def _grid(line: Ints, when: Ints) -> Ints:
