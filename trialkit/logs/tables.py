@@ -43,7 +43,6 @@ class Reading:
     zone : tzinfo
         Zone of times without an offset.
     account : Account
-    opened : list of Opened
     files : list of LogFile
     findings : list of Finding
     stayed : list of (file, Change, records)
@@ -55,7 +54,6 @@ class Reading:
     spec: LogSection
     zone: dt.tzinfo
     account: Account
-    opened: list[Opened] = field(default_factory=list)
     files: list[LogFile] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     stayed: list[tuple[str, Change, int]] = field(default_factory=list)
@@ -66,31 +64,63 @@ class Reading:
 
 
 def start_reading(trial: Trial, kind: str) -> Reading:
-    """Open all files of a log.
+    """Begin to read a log.
 
     Raises
     ------
     LogError
-        If the trial names no such log, or files cannot be read; all of them are named together.
+        If the trial names no such log, or a time zone that is not known.
     """
     spec = trial.logs.get(kind)
     if spec is None:
         raise LogError(f"the trial names no {kind} log → add [logs.{kind}] with files = [ … ]")
     zone = find_zone(spec.time_zone) if spec.time_zone else trial.zone
-    reading = Reading(trial, kind, spec, zone, Account(spec.keep))
+    return Reading(trial, kind, spec, zone, Account(spec.keep))
+
+
+def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
+    """Open the files of a log one after the other and do the same to each.
+
+    The cells of a file are let go when its work is done, so that only one file's text is in
+    memory at a time.
+
+    Raises
+    ------
+    LogError
+        If files cannot be read; what stops one is reported with what stops the others.
+    """
     troubles: list[str] = []
-    for path, name in find_files(trial.folder, spec.files):
+    for path, name in find_files(reading.trial.folder, reading.spec.files):
         try:
             sha256, size = hash_file(path)
             reading.files.append(LogFile(name, sha256, size))
-            for member in open_members(path, name):
-                _open_tables(reading, member)
+            members = open_members(path, name)
+        except LogError as problem:
+            troubles.append(str(problem))
+            continue
+        while members:
+            troubles += _work_through(reading, members.pop(0), work)
+    raise_together(troubles)
+
+
+def _work_through(reading: Reading, member: Member, work: Callable[[Opened], None]) -> list[str]:
+    """Do the work on the tables of one file; give what stopped it."""
+    troubles: list[str] = []
+    try:
+        opened = _open_tables(reading, member)
+    except LogError as problem:
+        return [str(problem)]
+    except MemoryError:
+        return [f"{member.name}: does not fit into memory → split the file"]
+    for one in opened:
+        try:
+            work(one)
         except LogError as problem:
             troubles.append(str(problem))
         except MemoryError:
-            troubles.append(f"{name}: does not fit into memory → split the file")
-    raise_together(troubles)
-    return reading
+            troubles.append(f"{one.raw.name}: does not fit into memory → split the file")
+        one.raw.columns = {}
+    return troubles
 
 
 def raise_together(troubles: list[str]) -> None:
@@ -100,17 +130,6 @@ def raise_together(troubles: list[str]) -> None:
     if troubles:
         lines = [f"  {i}. {t}" for i, t in enumerate(troubles, 1)]
         raise LogError("\n".join([f"{len(troubles)} log files cannot be read", *lines]))
-
-
-def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
-    """Do the same to every file; what stops one is reported with what stops the others."""
-    troubles: list[str] = []
-    for opened in reading.opened:
-        try:
-            work(opened)
-        except LogError as problem:
-            troubles.append(str(problem))
-    raise_together(troubles)
 
 
 def tell_doubled(reading: Reading) -> None:
@@ -163,14 +182,15 @@ def _proposal(reading: Reading, table: RawTable) -> str:
     return f"\n{proposal}" if proposal.columns else ""
 
 
-def _open_tables(reading: Reading, member: Member) -> None:
+def _open_tables(reading: Reading, member: Member) -> list[Opened]:
+    """Read the tables of a file, find their columns and open their accounts."""
     trial, spec = reading.trial, reading.spec
     tables = read_member(member, spec, reading.kind)
     if member.cut_short:
         what = f"{member.name}: the compressed file ends too early; what came before was read"
         reading.find("cut_short", what, "export the file again")
     troubles: list[str] = []
-    used = 0
+    out: list[Opened] = []
     for table in tables:
         try:
             columns = find_columns(
@@ -180,7 +200,6 @@ def _open_tables(reading: Reading, member: Member) -> None:
         except LogError as problem:
             troubles.append(str(problem) + _proposal(reading, table))
             continue
-        used += 1
         rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
         account = reading.account.open(table.name, rows.astype(np.int64))
         for k, line in enumerate(table.broken):
@@ -189,6 +208,7 @@ def _open_tables(reading: Reading, member: Member) -> None:
                 old=line.text, keepable=False,
             )  # fmt: skip
         reading.findings += [*table.findings, *columns.findings]
-        reading.opened.append(Opened(table, columns, account))
-    if not used:
+        out.append(Opened(table, columns, account))
+    if not out:
         raise_together(troubles)
+    return out

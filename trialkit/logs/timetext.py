@@ -40,7 +40,8 @@ _FORMS = [
 ]  # fmt: skip
 _EPOCH = re.compile(r"^\d{10}(?:\.\d+)?$|^\d{13}$")
 _SHORT_EPOCH = re.compile(r"^\d{1,9}(?:\.\d+)?$")
-_MOST_LAYOUTS = 400
+_MOST_LAYOUTS = 200
+_BLOCK = 200_000
 _CODES = {
     "Y": r"(?P<Y>\d{4})", "y": r"(?P<Y2>\d{2})", "m": r"(?P<m>\d{1,2})", "d": r"(?P<d>\d{1,2})",
     "H": r"(?P<H>\d{1,2})", "I": r"(?P<H>\d{1,2})", "M": r"(?P<M>\d{1,2})", "S": r"(?P<S>\d{1,2})",
@@ -90,19 +91,24 @@ class _Work:
     a: np.ndarray  # month, or the first of two numbers in local order
     b: np.ndarray  # day, or the second
     local: np.ndarray  # whether a, b stand in local order
-    clock_ns: np.ndarray
+    clock_ns: np.ndarray  # since midnight, or since 1970 where is_epoch
     found: np.ndarray
     aware: np.ndarray
     offset: np.ndarray
     date_only: np.ndarray
-    epoch_ns: np.ndarray
     is_epoch: np.ndarray
 
 
 def _work(n: int) -> _Work:
-    whole = {k: np.zeros(n, np.int64) for k in ("y", "a", "b", "clock_ns", "offset", "epoch_ns")}
     flags = {k: np.zeros(n, bool) for k in ("local", "found", "aware", "date_only", "is_epoch")}
-    return _Work(**whole, **flags)
+    return _Work(
+        y=np.zeros(n, np.int16),
+        a=np.zeros(n, np.int16),
+        b=np.zeros(n, np.int16),
+        clock_ns=np.zeros(n, np.int64),
+        offset=np.zeros(n, np.int32),
+        **flags,
+    )
 
 
 def compile_format(text: str) -> re.Pattern[str]:
@@ -161,8 +167,7 @@ def read_moments(
     length = np.diff(offsets)
     for size in np.unique(length):
         if 0 < size <= 64:
-            where = np.flatnonzero(length == size)
-            _read_length(data, offsets, where, int(size), work, forms)
+            _read_length(data, offsets, np.flatnonzero(length == size), int(size), work, forms)
     if work.is_epoch.any():  # a reset clock counts from zero: seconds with fewer digits
         for size in np.unique(length[~work.found]):
             if 0 < size <= 64:
@@ -172,20 +177,23 @@ def read_moments(
     if day_first is None and len(orders) == 1:
         day_first = "day first" in orders
     undecided = np.zeros(0, np.int64)
-    month, day = work.a.copy(), work.b.copy()
     if work.local.any():
         if day_first is None:
             undecided = np.flatnonzero(work.local & work.found & (work.a != work.b))
-        else:
-            swap = work.local & day_first
-            month, day = np.where(swap, work.b, month), np.where(swap, work.a, day)
-    wall, ok = _to_ns(work, month, day)
+        elif day_first:
+            swap = work.local
+            work.a, work.b = np.where(swap, work.b, work.a), np.where(swap, work.a, work.b)
+    wall, ok = np.zeros(n, np.int64), np.zeros(n, bool)
+    for start in range(0, n, _BLOCK):
+        rows = slice(start, start + _BLOCK)
+        wall[rows], ok[rows] = _to_ns(work, rows)
     ok[undecided] = False
+    wall[~ok] = 0
     aware = work.aware if work.aware.any() else None
     return Moments(
-        wall=np.where(ok, wall, 0),
+        wall=wall,
         ok=ok,
-        offset_s=work.offset.astype(np.int32) if aware is not None else None,
+        offset_s=work.offset if aware is not None else None,
         aware=aware,
         date_only=work.date_only,
         orders=frozenset(orders),
@@ -213,11 +221,21 @@ def _read_length(
     data: np.ndarray, offsets: np.ndarray, where: np.ndarray, size: int, work: _Work,
     forms: list[re.Pattern[str]],
 ) -> None:  # fmt: skip
-    """Read all cells of one length, layout by layout."""
-    if len(where) == len(offsets) - 1:
-        grid = data[offsets[0] : offsets[0] + size * len(where)].reshape(-1, size)
-    else:
-        grid = data[offsets[where][:, None] + np.arange(size)]
+    """Read all cells of one length, layout by layout, in blocks that fit the processor."""
+    alone = len(where) == len(offsets) - 1
+    for start in range(0, len(where), _BLOCK):
+        block = where[start : start + _BLOCK]
+        if alone:
+            at = offsets[0] + size * start
+            grid = data[at : at + size * len(block)].reshape(-1, size)
+        else:
+            grid = data[offsets[block][:, None] + np.arange(size)]
+        _read_grid(grid, block, work, forms)
+
+
+def _read_grid(
+    grid: np.ndarray, where: np.ndarray, work: _Work, forms: list[re.Pattern[str]]
+) -> None:
     digit = (grid >= 48) & (grid <= 57)
     layout = np.where(digit, np.uint8(48), grid)
     left = np.arange(len(where))
@@ -328,7 +346,7 @@ def _read_epoch(grid: np.ndarray, where: np.ndarray, work: _Work) -> None:
     part = min(9, len(text) - len(whole) - 1)
     if part > 0:
         ns += _digits(grid, len(whole) + 1, len(whole) + 1 + part) * 10 ** (9 - part)
-    work.epoch_ns[where] = ns
+    work.clock_ns[where] = ns
     work.is_epoch[where] = True
     work.found[where] = True
     work.aware[where] = True
@@ -358,16 +376,15 @@ def _orders(work: _Work) -> set[str]:
     return out
 
 
-def _to_ns(work: _Work, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    year = work.y
-    ok = work.found & (work.is_epoch | ((month >= 1) & (month <= 12) & (day >= 1)))
-    ok &= work.is_epoch | ((year >= 1900) & (year <= 2200))
-    safe_year, safe_month = np.where(ok, year, 1970), np.where(ok & ~work.is_epoch, month, 1)
-    safe_year = np.where(work.is_epoch, 1970, safe_year)
-    months = (safe_year - 1970) * 12 + safe_month - 1
+def _to_ns(work: _Work, rows: slice) -> tuple[np.ndarray, np.ndarray]:
+    """Turn parts of a time into nanoseconds since 1970; say which make a real date."""
+    year, month, day = (v[rows].astype(np.int64) for v in (work.y, work.a, work.b))
+    epoch, found = work.is_epoch[rows], work.found[rows]
+    dated = found & ~epoch & (month >= 1) & (month <= 12) & (day >= 1)
+    dated &= (year >= 1900) & (year <= 2200)
+    months = np.where(dated, (year - 1970) * 12 + month - 1, 0)
     first = months.astype("datetime64[M]").astype("datetime64[D]")
     length = ((months + 1).astype("datetime64[M]").astype("datetime64[D]") - first).astype(int)
-    ok &= work.is_epoch | (day <= length)
-    days = first.astype(np.int64) + np.where(ok, day - 1, 0)
-    wall = days * (86400 * _NS) + work.clock_ns
-    return np.where(work.is_epoch, work.epoch_ns, wall), ok
+    dated &= day <= length
+    days = np.where(dated, first.astype(np.int64) + day - 1, 0)
+    return days * (86400 * _NS) + work.clock_ns[rows], dated | (found & epoch)
