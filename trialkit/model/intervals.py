@@ -24,8 +24,8 @@ from scipy import special
 
 from trialkit.errors import ModelError
 from trialkit.model.component_test import lr_test
-from trialkit.model.reduced import Responses
-from trialkit.model.reml import evaluate
+from trialkit.model.objective import evaluate
+from trialkit.model.strata import Responses
 from trialkit.model.variance_problem import (
     _NUMBERS,
     VarianceProblem,
@@ -159,7 +159,7 @@ def _interval_table(
 
 
 def bootstrap_intervals(
-    fit: Fit, *, draws: int = 4999, seed: int = 1, level: float | None = None
+    fit: Fit, *, draws: int = 999, seed: int = 1, level: float | None = None
 ) -> pd.DataFrame:
     """Give parametric bootstrap limits of each variance component.
 
@@ -168,7 +168,7 @@ def bootstrap_intervals(
     fit : Fit
         A fitted model.
     draws : int
-        Simulated data sets, each fitted again.
+        Simulated data sets, each fitted again; several thousand for a report.
     seed : int
         Seed of the simulation.
     level : float, optional

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.reduced import Reduced, Responses
-from trialkit.model.reml import Variances, evaluate, maximise
+from trialkit.model.objective import evaluate
+from trialkit.model.reduced import Reduced
+from trialkit.model.reml import Variances, maximise
+from trialkit.model.strata import Responses
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
