@@ -30,7 +30,6 @@ class LocaleNumbers(Formatter):  # type: ignore[misc, unused-ignore]
 
     def set_locs(self, locs: list[float]) -> None:
         """Take the places of the ticks, whose step sets the decimals."""
-        self.locs = locs
         steps = [abs(b - a) for a, b in pairwise(locs) if b != a]
         step = min(steps, default=1.0)
         self.decimals = max(0, -math.floor(math.log10(step) + 1e-9))
