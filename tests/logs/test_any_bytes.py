@@ -8,6 +8,7 @@ import shutil
 import tempfile
 import zipfile
 from pathlib import Path
+from unittest import mock
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -18,11 +19,12 @@ from hypothesis import strategies as st
 from tests.logs.folder import make_trial
 from tests.logs.nasty import CASES
 from trialkit.errors import LogError
+from trialkit.logs import table_read
 from trialkit.logs.dialect import decode, find_dialect
 from trialkit.logs.environment import read_environment
 from trialkit.logs.harvest import read_harvest
 from trialkit.logs.mist import read_mist
-from trialkit.logs.table_read import _read_fast, _read_slow
+from trialkit.logs.table_read import _read_fast, _read_mixed, _read_slow
 
 READERS = {"environment": read_environment, "harvest": read_harvest, "mist": read_mist}
 COLUMNS = {
@@ -76,7 +78,9 @@ def tables(draw: st.DrawFn, kind: str) -> bytes:
     mark = draw(st.sampled_from([",", ";", "\t", "|"]))
     end = draw(st.sampled_from(["\n", "\r\n", "\r"]))
     heads = list(COLUMNS[kind])
-    rows = draw(st.lists(st.lists(cells, min_size=0, max_size=len(heads) + 1), max_size=12))
+    whole = st.lists(cells, min_size=len(heads), max_size=len(heads))
+    ragged = st.lists(cells, min_size=0, max_size=len(heads) + 1)
+    rows = draw(st.lists(st.one_of(whole, whole, ragged), max_size=12))
     text = end.join(mark.join(row) for row in [heads, *rows])
     encoding = draw(st.sampled_from(["utf-8", "utf-16", "latin-1", "utf-8-sig"]))
     return text.encode(encoding, errors="replace")
@@ -177,14 +181,18 @@ def test_the_fast_way_gives_the_same_as_the_tolerant_one(text: bytes) -> None:
         return
     dialect = find_dialect(plain, encoding, "x", expected=COLUMNS["environment"])
     body = plain.split(b"\n", dialect.first_row - 1)[-1] if dialect.first_row > 1 else plain
-    fast = _read_fast(body, dialect, "x")
-    if fast is None:
-        return
     slow = _read_slow(body, dialect, "x", pad_short=False)
-    assert not slow.broken
-    assert fast.rows.tolist() == slow.rows.tolist()
-    for head, column in fast.columns.items():
-        assert column.to_pylist() == slow.columns[head].to_pylist()
+    fast = _read_fast(body, dialect, "x")
+    if fast is not None:
+        assert not slow.broken
+    with mock.patch.object(table_read, "_WORTH_SPLITTING", 0):
+        mixed = _read_mixed(body, dialect, "x", pad_short=False)
+    for quick in (fast, mixed):
+        if quick is not None:
+            assert quick.rows.tolist() == slow.rows.tolist()
+            assert [b.row for b in quick.broken] == [b.row for b in slow.broken]
+            for head, column in quick.columns.items():
+                assert column.to_pylist() == slow.columns[head].to_pylist()
 
 
 def test_a_line_without_end_does_not_take_all_memory_or_time() -> None:

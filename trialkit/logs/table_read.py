@@ -1,4 +1,4 @@
-"""Text tables → `RawTable`: a fast way for regular files, a tolerant one for the rest.
+"""Text tables → `RawTable`: a fast way for regular lines, a tolerant one for the rest.
 
 Both ways give the same rows; the fast one is taken only where nothing can go wrong (no quotation
 mark left open, every row as wide as the heads).
@@ -18,6 +18,7 @@ from trialkit.logs.raw import Broken, RawTable
 
 _JOIN_LINES = 25
 _MAX_TEXT = 200
+_WORTH_SPLITTING = 10_000
 
 
 def read_text_table(
@@ -43,6 +44,8 @@ def read_text_table(
     if cut_short and body:
         body, broken = _drop_last(body, dialect.first_row)
     table = _read_fast(body, dialect, name)
+    if table is None:
+        table = _read_mixed(body, dialect, name, pad_short=pad_short)
     if table is None:
         table = _read_slow(body, dialect, name, pad_short=pad_short)
     table.broken.extend(broken)
@@ -74,9 +77,6 @@ def _drop_last(body: bytes, first_row: int) -> tuple[bytes, list[Broken]]:
 
 def _read_fast(body: bytes, dialect: Dialect, name: str) -> RawTable | None:
     """Read with Arrow; None where the file is not regular enough to be sure of line numbers."""
-    import pyarrow as pa
-    import pyarrow.csv as pa_csv
-
     if not body.strip() or len(dialect.delimiter.encode()) != 1:
         return None
     if dialect.fields < 2 or b"\n\n" in body or body.startswith(b"\n"):
@@ -84,6 +84,18 @@ def _read_fast(body: bytes, dialect: Dialect, name: str) -> RawTable | None:
     quoted = b'"' in body
     if quoted and not _quotes_are_plain(body, dialect.delimiter):
         return None
+    columns = _arrow_columns(body, dialect, quoted=quoted)
+    lines = body.count(b"\n") + (not body.endswith(b"\n"))
+    if columns is None or len(columns[0]) != lines:
+        return None
+    rows = np.arange(lines, dtype=np.int64) + dialect.first_row
+    return _without_blank_rows(_table(name, dialect, columns, rows, []))
+
+
+def _arrow_columns(body: bytes, dialect: Dialect, *, quoted: bool) -> list[Any] | None:
+    import pyarrow as pa
+    import pyarrow.csv as pa_csv
+
     heads = [f"f{j}" for j in range(dialect.fields)]
     try:
         table = pa_csv.read_csv(
@@ -101,13 +113,79 @@ def _read_fast(body: bytes, dialect: Dialect, name: str) -> RawTable | None:
         )
     except pa.ArrowInvalid:
         return None
-    lines = body.count(b"\n") + (not body.endswith(b"\n"))
-    if table.num_rows != lines:
+    return [table.column(j) for j in range(dialect.fields)]
+
+
+def _table(
+    name: str, dialect: Dialect, columns: list[Any], rows: np.ndarray, broken: list[Broken]
+) -> RawTable:
+    named = dict(zip(dialect.heads, columns, strict=True))
+    return RawTable(name, named, rows, broken, decimal=dialect.decimal, head_row=dialect.head_row)
+
+
+def _read_mixed(body: bytes, dialect: Dialect, name: str, *, pad_short: bool) -> RawTable | None:
+    """Read regular lines with Arrow and the odd ones one by one; None where most are odd.
+
+    A line is odd if it has quotation marks, or another number of delimiters than the heads; after
+    a mark that is not closed the next lines count as odd too, since they may belong to it.
+    """
+    if dialect.fields < 2 or len(dialect.delimiter.encode()) != 1 or len(body) < _WORTH_SPLITTING:
         return None
-    rows = np.arange(table.num_rows, dtype=np.int64) + dialect.first_row
-    columns = {head: table.column(j) for j, head in enumerate(dialect.heads)}
-    raw = RawTable(name, columns, rows, decimal=dialect.decimal, head_row=dialect.head_row)
-    return _without_blank_rows(raw)
+    starts, ends, odd = _odd_lines(body, dialect)
+    if not odd.any() or odd.mean() > 0.3:
+        return None
+    edges = np.flatnonzero(np.diff(odd.astype(np.int8)) != 0) + 1
+    runs = np.split(np.arange(len(odd)), edges)
+    out = _Rows(dialect.fields)
+    regular = []
+    for run in runs:
+        piece = body[starts[run[0]] : ends[run[-1]] + 1]
+        if odd[run[0]]:
+            lines = piece.decode("utf-8", errors="replace").removesuffix("\n").split("\n")
+            _take_lines(out, lines, dialect, dialect.first_row + int(run[0]), pad_short=pad_short)
+        else:
+            regular.append(piece)
+    columns = _arrow_columns(b"".join(regular), dialect, quoted=False)
+    sound = np.flatnonzero(~odd) + dialect.first_row
+    if columns is None or len(columns[0]) != len(sound):
+        return None
+    return _without_blank_rows(_joined(name, dialect, columns, sound, out))
+
+
+def _odd_lines(body: bytes, dialect: Dialect) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Give where each line starts and ends, and which lines are odd."""
+    marks = np.frombuffer(body, dtype=np.uint8)
+    ends = np.flatnonzero(marks == 10)
+    if not body.endswith(b"\n"):
+        ends = np.append(ends, len(body))
+    starts = np.concatenate([[0], ends[:-1] + 1])
+
+    def each(code: int) -> np.ndarray:
+        upto = np.searchsorted(np.flatnonzero(marks == code), ends)
+        return np.diff(upto, prepend=0)
+
+    quotes = each(34)
+    odd = (each(ord(dialect.delimiter)) != dialect.fields - 1) | (quotes > 0)
+    for line in np.flatnonzero(quotes % 2 == 1):
+        odd[line : line + _JOIN_LINES + 1] = True
+    return starts, ends, odd
+
+
+def _joined(
+    name: str, dialect: Dialect, columns: list[Any], sound: np.ndarray, out: _Rows
+) -> RawTable:
+    """Put the lines read one by one among the regular ones."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    rows = np.concatenate([sound, np.asarray(out.rows, dtype=np.int64)])
+    order = pa.array(np.argsort(rows, kind="stable"))
+    merged = []
+    for j, column in enumerate(columns):
+        extra = pa.array([cells[j] for cells in out.cells], type=pa.string())
+        both = pa.chunked_array([*column.chunks, extra])
+        merged.append(pc.take(both, order) if len(out.rows) else column)
+    return _table(name, dialect, merged, np.sort(rows), out.broken)
 
 
 def _quotes_are_plain(body: bytes, delimiter: str) -> bool:
@@ -119,10 +197,9 @@ def _quotes_are_plain(body: bytes, delimiter: str) -> bool:
     if inside.strip(b'"').count(b'"'):
         return False
     marks = np.frombuffer(body, dtype=np.uint8)
-    ends = np.flatnonzero(marks == 10)
-    counts = np.cumsum(marks == 34, dtype=np.int64)
-    at_ends = counts[ends] if len(ends) else np.zeros(0, dtype=np.int64)
-    return bool(np.all(at_ends % 2 == 0)) and int(counts[-1]) % 2 == 0
+    ends = np.append(np.flatnonzero(marks == 10), len(body))
+    upto = np.searchsorted(np.flatnonzero(marks == 34), ends)
+    return bool(np.all(upto % 2 == 0))
 
 
 def _without_blank_rows(raw: RawTable) -> RawTable:
@@ -155,13 +232,25 @@ class _Rows:
 
 
 def _read_slow(body: bytes, dialect: Dialect, name: str, *, pad_short: bool) -> RawTable:
+    """Read line by line."""
     import pyarrow as pa
 
     out = _Rows(dialect.fields)
     lines = body.decode("utf-8", errors="replace").split("\n")
+    _take_lines(out, lines, dialect, dialect.first_row, pad_short=pad_short)
+    columns = [
+        pa.array([cells[j] for cells in out.cells], type=pa.string()) for j in range(dialect.fields)
+    ]
+    return _table(name, dialect, columns, np.asarray(out.rows, dtype=np.int64), out.broken)
+
+
+def _take_lines(
+    out: _Rows, lines: list[str], dialect: Dialect, first: int, *, pad_short: bool
+) -> None:
+    """Take lines apart one by one; `first` is the number of the first."""
     i = 0
     while i < len(lines):
-        number = dialect.first_row + i
+        number = first + i
         line = lines[i]
         i += 1
         if not line.strip():
@@ -173,14 +262,6 @@ def _read_slow(body: bytes, dialect: Dialect, name: str, *, pad_short: bool) -> 
                 continue
             line, i = joined
         _take(out, line, number, dialect.delimiter, pad_short=pad_short)
-    columns: dict[str, Any] = {
-        head: pa.array([cells[j] for cells in out.cells], type=pa.string())
-        for j, head in enumerate(dialect.heads)
-    }
-    rows = np.asarray(out.rows, dtype=np.int64)
-    return RawTable(
-        name, columns, rows, out.broken, decimal=dialect.decimal, head_row=dialect.head_row
-    )
 
 
 def _join(lines: list[str], following: int) -> tuple[str, int] | None:
