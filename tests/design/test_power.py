@@ -285,3 +285,38 @@ def test_sliders_change_the_table(chambers):
 def test_impossible_requests_are_refused(chambers, options, message):
     with pytest.raises(DesignError, match=message):
         power(chambers(), **options)
+
+
+def test_cheapest_mix_is_the_cheapest_of_all(chambers):
+    """Against every mix of up to two more of each kind of unit."""
+    from itertools import product
+
+    from trialkit.design.power_grid import _power_at, cheapest_mixes, mix_cost
+
+    prices = "[prices]\nblock_each = 3\nchamber_each = 90\nbatch_each = 40\n"
+    trial = chambers(batch=3, extra=prices)
+    found = power(trial, method="exact", questions=["difference"], difference_pct=20)
+    names = list(trial.structure.factors)
+    enough = []
+    for added in product(range(3), repeat=len(names)):
+        counts = {n: trial.counts[n] + a for n, a in zip(names, added, strict=True)}
+        got = _power_at(found, counts)
+        if got is not None and got[1] >= found.wanted:
+            enough.append((mix_cost(trial, counts), counts))
+    best = min(cost for cost, _ in enough)
+    table = cheapest_mixes(found, most=2)
+    assert best > 0  # the trial as it is does not do
+    assert table["cost"].iloc[0] == pytest.approx(best)
+    assert (table["power"] >= found.wanted).all()
+    assert table["cost"].is_monotonic_increasing
+
+
+def test_cost_of_a_mix_by_hand(chambers):
+    """3 → 4 batches and 6 → 7 chambers, 6 blocks in each run: 10 more runs, one chamber."""
+    from trialkit.design.power_grid import mix_cost
+
+    prices = "[prices]\nblock_each = 3\nchamber_each = 90\nbatch_each = 40\n"
+    trial = chambers(batch=3, extra=prices)
+    counts = {"batch": 4, "chamber": 7, "shelf": 2, "block": 3}
+    assert mix_cost(trial, counts) == 40 + 90 + (28 - 18) * 6 * 3
+    assert math.isnan(mix_cost(chambers(), counts))

@@ -89,6 +89,17 @@ class Power:
 
         return one_more(self)
 
+    @cached_property
+    def cheapest(self) -> pd.DataFrame:
+        """The cheapest mixes of units that reach the wanted power, cheapest first.
+
+        Columns: one per unit factor, `cost` (missing without prices), `units` (smallest units
+        in all), `power`. Empty where up to eight more of each do not get there.
+        """
+        from trialkit.design.power_grid import cheapest_mixes
+
+        return cheapest_mixes(self)
+
     def grid(self, *, most: int = 8) -> pd.DataFrame:
         """Power with up to `most` more of each kind of unit: `unit, count, added, cost, …`."""
         from trialkit.design.power_grid import grid
@@ -114,6 +125,9 @@ class Power:
             number = float(value)  # type: ignore[arg-type]
             return "–" if number != number else f"{100 * number:.0f} %"
 
+        def whole(value: object) -> str:
+            return f"{float(value):.3g}"  # type: ignore[arg-type]
+
         def effect(value: object) -> str:
             number = float(value)  # type: ignore[arg-type]
             return "never" if number == float("inf") else f"{number:.1f} %"
@@ -133,15 +147,22 @@ class Power:
                 "error_df": "df",
             },
             formats={"power": pct, "low": pct, "high": pct, "effect_pct": effect,
-                     "detectable_pct": effect},
+                     "detectable_pct": effect, "error_df": whole},
             caption=f"What “{self.trial.title}” can find out",
             notes=self.notes,
         )  # fmt: skip
+        between = self.variation.table
+        sources: dict[str, list[str]] = {}
+        for name, source in zip(between["stratum"], between["source"], strict=True):
+            sources.setdefault(str(source), []).append(units_in_words(str(name).split(":")))
+        between["stratum"] = [units_in_words(str(n).split(":")) for n in between["stratum"]]
         spread = show_table(
-            self.variation.table,
-            heads={"low_pct": "low [%]", "middle_pct": "middle [%]", "high_pct": "high [%]",
+            between,
+            columns=["stratum", "low_pct", "middle_pct", "high_pct"],
+            heads={"low_pct": "little [%]", "middle_pct": "middle [%]", "high_pct": "much [%]",
                    "stratum": "between"},
             caption="Variation assumed, standard deviations in per cent of the mean yield",
+            notes=[f"{', '.join(names)}: {source}" for source, names in sources.items()],
         )  # fmt: skip
         return [main, spread]
 
@@ -354,7 +375,8 @@ def _notes(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
         out.append("Much and little variation are the 80 % limits of the pilot's variance.")
     for stratum, share in asked.lost.items():
         if share:
-            out.append(f"{100 * share:g} % of {stratum} are expected to be lost.")
+            units = units_in_words(stratum.split(":"))
+            out.append(f"{100 * share:g} % of {units} are expected to be lost.")
     if not c.orthogonal:
         out.append(
             f"{100 * c.efficiency:.1f} % of the information on {c.name} lies between "

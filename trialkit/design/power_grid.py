@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+from itertools import product
+from math import prod
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +21,7 @@ if TYPE_CHECKING:
     from trialkit.design.power import Power
 
 _MOST = 60
+_MOST_MIXES = 150  # layouts tried in full in the search for a cheap mix
 
 
 def added_cost(trial: Trial, unit: str, added: int) -> float:
@@ -37,7 +42,11 @@ def added_cost(trial: Trial, unit: str, added: int) -> float:
 
 def _power_with(power: Power, unit: str, count: int) -> tuple[float, float, float] | None:
     """Give the weakest of the questions' powers with another count; None if impossible."""
-    changed = with_counts(power.trial, {unit: count})
+    return _power_at(power, {unit: count})
+
+
+def _power_at(power: Power, counts: Mapping[str, int]) -> tuple[float, float, float] | None:
+    changed = with_counts(power.trial, counts)
     try:
         c = compare_in(changed, power.factor, quick=True)
     except (DesignError, PlanError):
@@ -143,3 +152,65 @@ def one_more(power: Power) -> pd.DataFrame:
     table = pd.DataFrame(rows)
     by = "gain_per_100" if table["gain_per_100"].notna().all() else "gain"
     return table.sort_values(by, ascending=False, ignore_index=True)
+
+
+def mix_cost(trial: Trial, counts: Mapping[str, int]) -> float:
+    """Give the cost of going from a trial's counts to larger ones; NaN where no price says."""
+    prices = trial.prices
+    if prices is None:
+        return float("nan")
+    now = trial.counts
+    total, known = 0.0, prices.block_each is not None
+    for unit, count in counts.items():
+        each = getattr(prices, f"{unit}_each", None) if unit != "block" else None
+        if each is not None:
+            known = True
+            total += (count - now[unit]) * each
+    blocks = prod(counts.values()) - prod(now.values())
+    return total + blocks * (prices.block_each or 0.0) if known else float("nan")
+
+
+def cheapest_mixes(power: Power, *, most: int = 8, show: int = 5) -> pd.DataFrame:
+    """Try mixes of added units from the cheapest upward until enough of them suffice."""
+    import pandas as pd
+
+    trial = power.trial
+    names = list(trial.structure.factors)
+    mixes = []
+    for added in product(range(most + 1), repeat=len(names)):
+        counts = {name: trial.counts[name] + a for name, a in zip(names, added, strict=True)}
+        units = prod(counts.values())
+        cost = mix_cost(trial, counts)
+        mixes.append((units if cost != cost else cost, units, cost, counts))
+    mixes.sort(key=lambda mix: mix[:2])
+    rows: list[dict[str, float]] = []
+    tried = 0
+    for _, units, cost, counts in mixes:
+        if len(rows) == show or tried == _MOST_MIXES:
+            break
+        if any(all(counts[n] >= row[n] for n in names) for row in rows):
+            continue  # more of everything than a mix that is enough already
+        if power.comparison.error_df > 3 and not _promising(power, counts):
+            continue
+        tried += 1
+        got = _power_at(power, counts)
+        if got is not None and got[1] >= power.wanted:
+            rows.append({**counts, "cost": cost, "units": units, "power": got[1]})
+    return pd.DataFrame(rows, columns=[*names, "cost", "units", "power"])
+
+
+def _promising(power: Power, counts: Mapping[str, int]) -> bool:
+    """Rule out mixes that would be too weak even with an orthogonal layout and ample df.
+
+    The layout's own information is scaled by its units, which no arrangement can beat by
+    more than its efficiency falls short of one.
+    """
+    c = power.comparison
+    sizes = {s: prod(counts[name] for name in s) for s in c.sizes}
+    gain = sizes[c.finest] / c.sizes[c.finest] / max(c.efficiency, 0.1)
+    bigger = replace(
+        c, info=c.info * gain, mean_info=c.mean_info * gain, sizes=sizes, error_df=10 * c.error_df,
+        spare_df={s: 10 * df for s, df in c.spare_df.items()},
+    )  # fmt: skip
+    chances = all_chances(bigger, power.variation, power.asked, power.questions)
+    return min(three[1] for three in chances.values()) >= power.wanted
