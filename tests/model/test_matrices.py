@@ -10,7 +10,8 @@ import pytest
 
 from trialkit.errors import ModelError
 from trialkit.model.fit import fit
-from trialkit.model.matrices import build_design, parse_fixed, reference_grid
+from trialkit.model.formula import parse_fixed
+from trialkit.model.matrices import build_design, reference_grid
 
 
 def small_table(seed: int = 1) -> pd.DataFrame:

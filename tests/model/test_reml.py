@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from trialkit.errors import ModelError
 from trialkit.model.fit import Fit, fit
-from trialkit.model.reml import evaluate
+from trialkit.model.objective import evaluate
 from trialkit.model.terms import indicator
 
 RANDOM = ["batch", "chamber", "batch:chamber", "block"]

@@ -16,8 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from trialkit.errors import ModelError
 from trialkit.model import inference
+from trialkit.model.answers import Answer, State, independent, make_state
 from trialkit.model.fit import Fit
-from trialkit.model.inference import State, independent
 from trialkit.model.matrices import Floats, estimable_part
 from trialkit.model.prepare import Prepared, Spec, prepare
 from trialkit.model.question import Question
@@ -144,7 +144,7 @@ class Batch:
             }
         )
 
-    def _answers(self, L: Floats, df: str, *, joint: bool) -> list[inference.Answer]:
+    def _answers(self, L: Floats, df: str, *, joint: bool) -> list[Answer]:
         question = Question(self.prepared, L)
         out, start = [], 0
         for state in self.states:
@@ -255,7 +255,7 @@ def fit_prepared(data: Prepared, Y: Floats, *, variances: str = "free") -> Batch
             raise ModelError("a response is constant, or explained exactly by the fixed part")
         optimum = maximise(reduced, responses, variances=variances)  # type: ignore[arg-type]
         point, scale = optimum.point, responses.scale
-        states.append(inference.make_state(reduced, responses, optimum, keep=False))
+        states.append(make_state(reduced, responses, optimum, keep=False))
         phi.append(point.phi * reduced.units * scale[:, None] ** 2)
         loglik.append(point.loglik - df * np.log(scale) - 0.5 * constant)
         flags.append((optimum.settled, optimum.edge, optimum.held, optimum.steps))

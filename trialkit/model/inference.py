@@ -12,7 +12,7 @@ calibration table):
    information between blocks) only if it has at least `FEW` df and a variance of at least
    `CLEAR` times that of a unit; otherwise analyse within blocks. With few blocks
    recovery costs more than it brings (Yates 1940). A term that costs next to nothing to
-   fix, or that has many levels, is fixed only if its estimate is below zero.
+   fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
 
 In a balanced design none of this changes anything: every way gives the F of the analysis of
 variance.
@@ -28,19 +28,24 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.errors import ModelError
-from trialkit.model import smallsample
+from trialkit.model.answers import (
+    Answer,
+    State,
+    by_kenward_roger,
+    by_satterthwaite,
+    fit_state,
+    kenward_roger_with,
+    pack_answer,
+)
+from trialkit.model.blocking import Block, Problem
 from trialkit.model.matrices import Floats
-from trialkit.model.question import RESIDUAL, Block, Problem, Question
-from trialkit.model.reduced import Reduced, Responses
-from trialkit.model.reml import Optimum, Variances, maximise
-from trialkit.model.smallsample import Gls
+from trialkit.model.question import RESIDUAL, Question
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -49,127 +54,8 @@ OWN_CLEAR = 1.0  # own variance over the part from within, from which units may 
 CLEAR = 0.5  # blocking variance over that of a unit, from which it may be random
 FEW = 5  # blocking df from which it may be random
 SLIGHT = 0.02  # loss of information by fixing a term, below which only its sign decides
-MANY = 20  # blocking df from which its sign alone decides
+MANY = 20  # blocking df from which it stays random
 SHRINK = 0.5  # own variance added, as a share of the part from within, when it may be zero
-
-
-@dataclass(frozen=True)
-class State:
-    """Responses fitted on one design, one row per response.
-
-    Parameters
-    ----------
-    reduced : Reduced
-    phi : ndarray, shape (R, m)
-        Internal units.
-    beta : ndarray, shape (R, p)
-        User's unit.
-    scale : ndarray, shape (R,)
-    y : ndarray, shape (R, r)
-        The responses in coordinates.
-    expected_cov, observed_cov : ndarray, shape (R, m, m)
-        Inverse informations of `phi`; the observed one is zero where held at zero.
-    edge : ndarray of bool, shape (R,)
-    held : ndarray of bool, shape (R, m)
-    """
-
-    reduced: Reduced
-    phi: Floats
-    beta: Floats
-    scale: Floats
-    y: Floats
-    expected_cov: Floats
-    observed_cov: Floats
-    edge: NDArray[np.bool_]
-    held: NDArray[np.bool_]
-    solved: Gls | None = None
-
-    @property
-    def gls(self) -> Gls:
-        """Give generalised least squares, made afresh where it is not kept (it is large)."""
-        if self.solved is not None:
-            return self.solved
-        return smallsample.generalised_least_squares(self.reduced, self.phi, self.y)
-
-    def take(self, at: NDArray[np.intp]) -> State:
-        """Give some responses."""
-        return State(
-            self.reduced,
-            self.phi[at],
-            self.beta[at],
-            self.scale[at],
-            self.y[at],
-            self.expected_cov[at],
-            self.observed_cov[at],
-            self.edge[at],
-            self.held[at],
-        )
-
-
-@dataclass
-class Answer:
-    """Rows ``L beta`` estimated and tested, one row per response.
-
-    Parameters
-    ----------
-    estimate : ndarray, shape (R, l)
-    cov : ndarray, shape (R, l, l)
-        Adjusted covariance, user's unit.
-    df : ndarray, shape (R, l)
-        Degrees of freedom of each row alone.
-    F, den_df : ndarray, shape (R,)
-        All rows together, ``num_df`` being l; missing where the rows are dependent.
-    method : ndarray of str, shape (R,)
-    """
-
-    estimate: Floats
-    cov: Floats
-    df: Floats
-    F: Floats
-    den_df: Floats
-    method: NDArray[np.object_]
-
-    def put(self, at: NDArray[np.intp], other: Answer) -> None:
-        """Overwrite some responses."""
-        self.estimate[at], self.cov[at], self.df[at] = other.estimate, other.cov, other.df
-        self.F[at], self.den_df[at], self.method[at] = other.F, other.den_df, other.method
-
-
-def fit_state(reduced: Reduced, Y: Floats, variances: Variances = "free") -> State:
-    """Fit responses on one design.
-
-    Parameters
-    ----------
-    reduced : Reduced
-    Y : ndarray, shape (R, n)
-    variances : {"free", "nonnegative"}
-
-    Returns
-    -------
-    State
-    """
-    responses = reduced.project(Y)
-    return make_state(reduced, responses, maximise(reduced, responses, variances=variances))
-
-
-def make_state(
-    reduced: Reduced, responses: Responses, optimum: Optimum, *, keep: bool = True
-) -> State:
-    """Give what tests need of fitted responses; `keep` their generalised least squares."""
-    point, scale = optimum.point, responses.scale
-    gls = smallsample.generalised_least_squares(reduced, point.phi, responses.y)
-    return State(
-        reduced,
-        point.phi,
-        gls.beta * scale[:, None] + responses.beta0,
-        scale,
-        responses.y,
-        invert_information(point.expected),
-        invert_information(point.observed, optimum.held),
-        optimum.edge,
-        optimum.held,
-        gls if keep else None,
-    )
 
 
 def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) -> Answer:
@@ -316,7 +202,9 @@ def use_fixed(
             out[:, i] = True
         elif block.loss > SLIGHT and block.df < MANY:
             out[:, i] = phi < CLEAR * np.maximum(own, 0.0)
-        out[:, i] |= (phi < 0) | state.edge
+        if block.df < MANY:
+            out[:, i] |= phi < 0
+        out[:, i] |= state.edge
     return out
 
 
@@ -328,11 +216,6 @@ def held_back(names: tuple[str, ...], state: State) -> NDArray[np.bool_]:
     """
     at = [state.reduced.params.index(name) for name in names]
     return np.asarray(state.edge[:, None] & (state.phi[:, at] < 0))
-
-
-def by_kenward_roger(state: State, L: Floats, *, joint: bool) -> Answer:
-    """Answer by Kenward and Roger's method in one model."""
-    return _kenward_roger(state, L, np.zeros((1, 1, 1)), "kenward-roger", joint=joint)
 
 
 def on_unit_values(
@@ -363,52 +246,7 @@ def on_unit_values(
     b = gls.ViX @ gls.C @ problem.L.T
     extra = np.swapaxes(b, 1, 2) @ gap @ b * residual[:, None, None]
     name = f"unit means of {own.term.name}"
-    return _kenward_roger(state, problem.L, extra, name, joint=joint)
-
-
-def _kenward_roger(state: State, L: Floats, extra: Floats, method: str, *, joint: bool) -> Answer:
-    estimate = state.beta @ L.T
-    weights = state.expected_cov
-    cov, slopes, adjusted = smallsample.kenward_roger_cov(state.gls, L, weights)
-    nu = smallsample.satterthwaite_df(
-        np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), weights
-    )
-    adjusted = adjusted + extra
-    F = den = np.full(len(estimate), np.nan)
-    if joint:
-        unit = estimate / state.scale[:, None]
-        F, den = smallsample.kenward_roger_test(cov, slopes, adjusted, weights, unit)
-    return _answer(estimate, adjusted * state.scale[:, None, None] ** 2, nu, F, den, method)
-
-
-def _answer(
-    estimate: Floats, cov: Floats, df: Floats, F: Floats, den_df: Floats, method: str
-) -> Answer:
-    """Pack an answer; rows whose variance is not positive say that they are not computed."""
-    methods = np.full(len(estimate), method, dtype=object)
-    bad = ~(np.einsum("rll->rl", cov) > 0).all(axis=1)
-    if bad.any():
-        methods[bad] = f"{method}: not computed, its variance is not above zero"
-        df, F, den_df = df.copy(), F.copy(), den_df.copy()
-        df[bad], F[bad], den_df[bad] = np.nan, np.nan, np.nan
-    return Answer(estimate, cov, df, F, den_df, methods)
-
-
-def by_satterthwaite(state: State, L: Floats, *, joint: bool) -> Answer:
-    """Answer by Satterthwaite's degrees of freedom (Fai and Cornelius 1996 for several rows)."""
-    gls = state.gls
-    estimate = state.beta @ L.T
-    weights = state.observed_cov
-    cov = L @ gls.C @ L.T
-    _, slopes = smallsample.derivative_blocks(gls, L)
-    nu = smallsample.satterthwaite_df(
-        np.einsum("rll->rl", cov), np.einsum("rill->ril", slopes), weights
-    )
-    F = den = np.full(len(estimate), np.nan)
-    if joint:
-        both = smallsample.satterthwaite(gls, L, weights, estimate / state.scale[:, None])
-        F, den = both.F, both.den_df
-    return _answer(estimate, cov * state.scale[:, None, None] ** 2, nu, F, den, "satterthwaite")
+    return kenward_roger_with(state, problem.L, extra, name, joint=joint)
 
 
 def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
@@ -422,7 +260,7 @@ def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
         unit = estimate / state.scale[:, None]
         solved = np.linalg.solve(cov, unit[:, :, None])[:, :, 0]
         F = np.einsum("rl,rl->r", unit, solved) / len(L)
-    return _answer(
+    return pack_answer(
         estimate,
         cov * state.scale[:, None, None] ** 2,
         np.full(estimate.shape, float(df)),
@@ -430,35 +268,3 @@ def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
         np.full(len(estimate), float(df)),
         "containment",
     )
-
-
-def invert_information(information: Floats, held: NDArray[np.bool_] | None = None) -> Floats:
-    """Give the covariance of the variance parameters; held ones get zero rows."""
-    scale = 1 / np.sqrt(np.maximum(np.abs(np.einsum("rii->ri", information)), 1e-300))
-    both = scale[:, :, None] * scale[:, None, :]
-    scaled = information * both
-    if held is not None and held.any():
-        free = ~held
-        mask = free[:, :, None] & free[:, None, :]
-        at = np.arange(held.shape[1])
-        scaled = scaled * mask
-        scaled[:, at, at] = np.where(held, 1.0, scaled[:, at, at])
-        both = both * mask
-    try:
-        return np.asarray(np.linalg.inv(scaled) * both)
-    except np.linalg.LinAlgError:  # two variances that act alike at the edge of the space
-        return np.asarray(np.linalg.pinv(scaled, hermitian=True) * both)
-
-
-def independent(L: Floats) -> Floats:
-    """Give rows of ``L`` that are linearly independent, from top to bottom."""
-    if len(L) <= 1:
-        return L if len(L) and np.abs(L).max() > 1e-12 else L[:0]
-    tolerance = 1e-9 * max(1.0, float(np.abs(L).max()))
-    if np.linalg.matrix_rank(L, tol=tolerance) == len(L):
-        return L
-    kept: list[int] = []
-    for i in range(len(L)):
-        if np.linalg.matrix_rank(L[[*kept, i]], tol=tolerance) > len(kept):
-            kept.append(i)
-    return L[kept]

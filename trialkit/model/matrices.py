@@ -7,20 +7,19 @@ reference), ``L`` rows of a hypothesis ``L beta = 0``, ``N`` null space of ``X``
 from __future__ import annotations
 
 import itertools
-import re
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
-from typing import Any, cast
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.errors import Finding, ModelError
+from trialkit.model.formula import AS_FACTOR, Codes, expression_columns, factor_levels, parse_fixed
 
 Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
 
 INTERCEPT = "intercept"
 ALIAS_TOLERANCE = 1e-11  # squared distance to the earlier columns, relative to the column
@@ -241,98 +240,6 @@ def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
     return grid
 
 
-@lru_cache(maxsize=256)
-def parse_fixed(formula: str) -> tuple[tuple[tuple[str, str], ...], ...]:
-    """Read a fixed formula (Wilkinson–Rogers notation) into terms.
-
-    Parameters
-    ----------
-    formula : str
-        Right-hand side, such as ``"schedule * flush + light"``.
-
-    Returns
-    -------
-    tuple of terms, each a tuple of (name, kind), kind ``"lookup"`` or ``"python"``
-    """
-    from formulaic import Formula
-    from formulaic.errors import FormulaicError
-
-    if "~" in formula:
-        raise ModelError(
-            f"fixed='{formula}': give only the right-hand side; the response has its own option"
-        )
-    if "|" in formula:
-        raise ModelError(
-            f"fixed='{formula}': random terms go in random=[...], such as random=['batch']"
-        )
-    try:
-        parsed = Formula(formula or "1")
-    except FormulaicError as error:
-        raise ModelError(f"fixed='{formula}' cannot be read: {error}") from error
-    terms: list[tuple[tuple[str, str], ...]] = []
-    for term in parsed:
-        factors = []
-        for factor in term.factors:
-            kind = factor.eval_method.value
-            if kind == "literal":
-                if factor.expr == "1":
-                    continue
-                raise ModelError(f"fixed='{formula}': the number {factor.expr} is not a term")
-            factors.append((str(factor.expr), str(kind)))
-        terms.append(tuple(factors))
-    return tuple(terms)
-
-
-def needed_columns(formula: str) -> list[str]:
-    """Give the table columns that a fixed formula reads, in order of appearance."""
-    names: list[str] = []
-    for term in parse_fixed(formula):
-        for name, kind in term:
-            found = [name] if kind == "lookup" else _expression_columns(name)
-            names += [column for column in found if column not in names]
-    return names
-
-
-_AS_FACTOR = re.compile(r"^C\(\s*`?([^`(),]+?)`?\s*\)$")
-
-
-@lru_cache(maxsize=256)
-def _expression_columns(expression: str) -> list[str]:
-    match = _AS_FACTOR.match(expression)
-    if match:
-        return [match.group(1)]
-    from formulaic import Formula
-
-    return sorted(str(name) for name in Formula(f"{expression} - 1").required_variables)
-
-
-def factor_levels(values: pd.Series) -> tuple[tuple[Hashable, ...], Codes]:
-    """Give the levels present, in order, and the position of each row's level.
-
-    A categorical column keeps its declared order; other columns are sorted.
-    """
-    if isinstance(values.dtype, pd.CategoricalDtype):
-        codes = np.asarray(values.cat.codes, dtype=np.intp)
-        present = np.bincount(codes[codes >= 0], minlength=len(values.cat.categories)) > 0
-        levels = [v for v, here in zip(values.cat.categories, present, strict=True) if here]
-        return tuple(_plain(v) for v in levels), (np.cumsum(present) - 1)[codes].astype(np.intp)
-    codes_raw, uniques = pd.factorize(values, sort=False)
-    items = [_plain(v) for v in uniques]
-    try:
-        order = sorted(range(len(items)), key=lambda i: items[i])  # type: ignore[arg-type,return-value]
-    except TypeError:
-        order = sorted(range(len(items)), key=lambda i: str(items[i]))
-    rank = np.empty(len(items), dtype=np.intp)
-    rank[order] = np.arange(len(items))
-    return tuple(items[i] for i in order), rank[codes_raw]
-
-
-def _plain(value: Any) -> Hashable:
-    if isinstance(value, np.generic):
-        return cast(Hashable, value.item())
-    return cast(Hashable, value)
-
-
 def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, list[Finding]]:
     """Build the fixed columns of a clean table.
 
@@ -386,13 +293,13 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
 
 def _make_part(table: pd.DataFrame, name: str, kind: str, typical: dict[str, float]) -> Part:
     column = name
-    match = _AS_FACTOR.match(name) if kind == "python" else None
+    match = AS_FACTOR.match(name) if kind == "python" else None
     if match:
         column = match.group(1)
     if kind == "python" and not match:
         from formulaic import model_matrix
 
-        for source in _expression_columns(name):
+        for source in expression_columns(name):
             if source in table and pd.api.types.is_numeric_dtype(table[source]):
                 typical[source] = float(table[source].mean())
         values = model_matrix(f"{name} - 1", table)
@@ -451,13 +358,3 @@ def estimable_part(design: Design, L: Floats) -> Floats:
     rank = int((s > 1e-8 * max(1.0, float(np.abs(L).max()))).sum())
     part: Floats = u[:, rank:].T @ L
     return part
-
-
-def read_columns(table: pd.DataFrame, columns: Sequence[str], *, role: str) -> None:
-    """Refuse names that the table does not have, saying what it has."""
-    unknown = [name for name in columns if name not in table.columns]
-    if unknown:
-        raise ModelError(
-            f"{role}: the table has no column {', '.join(repr(n) for n in unknown)}; "
-            f"it has {', '.join(map(str, table.columns))}"
-        )

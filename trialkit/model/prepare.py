@@ -10,14 +10,10 @@ import pandas as pd
 
 from trialkit.errors import Finding, ModelError
 from trialkit.model.absorb import LargeDesign, is_large, make_large
-from trialkit.model.matrices import (
-    Design,
-    Floats,
-    build_design,
-    needed_columns,
-    read_columns,
-)
-from trialkit.model.reduced import Reduced, Responses, reduce_design
+from trialkit.model.formula import needed_columns, read_columns
+from trialkit.model.matrices import Design, Floats, build_design
+from trialkit.model.reduced import Reduced, reduce_design
+from trialkit.model.strata import Responses
 from trialkit.model.terms import Grouping, RandomTerm, check_groupings, group, parse_random
 
 

@@ -20,58 +20,26 @@ from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trialkit.errors import ModelError
+from trialkit.model.blocking import (
+    Block,
+    Problem,
+    constant,
+    constant_within,
+    first_rows,
+    nested,
+    unit_gram,
+    unit_means,
+    when_fixed,
+    with_fixed,
+)
 from trialkit.model.matrices import INTERCEPT, Floats, full_rank
 from trialkit.model.prepare import Prepared
-from trialkit.model.reduced import Reduced, reduce_design
 from trialkit.model.terms import Grouping, indicator
 
 ORTHOGONAL = 1e-7  # loss of information, relative, below which a term does not block
 RESIDUAL = "residual"
-
-
-@dataclass(frozen=True)
-class Problem:
-    """One way to analyse a hypothesis, as a mixed model of its own.
-
-    Parameters
-    ----------
-    reduced : Reduced
-    L : ndarray, shape (l, p)
-        The hypothesis in the coefficients of this model.
-    rows : ndarray, shape (units, n), or None
-        How the values analysed come from the rows of the table; None for the rows themselves.
-    shapes : dict
-        Parameter name of the whole model to the covariance it gives the unit values, r × r
-        in the coordinates of `reduced`.
-    """
-
-    reduced: Reduced
-    L: Floats
-    rows: Floats | None = None
-    shapes: dict[str, Floats] = field(default_factory=dict)
-
-    def values(self, Y: Floats) -> Floats:
-        """Give the values analysed for responses by row, shape (R, units)."""
-        return Y if self.rows is None else Y @ self.rows.T
-
-
-@dataclass(frozen=True)
-class Block:
-    """A term that blocks a hypothesis.
-
-    Parameters
-    ----------
-    df : int
-        Degrees of freedom that its levels have beside the fixed part.
-    loss : float
-        Largest share of information lost by fixing it, if its variance were zero.
-    """
-
-    df: int
-    loss: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +85,7 @@ class Question:
         out: dict[str, Block | None] = {}
         for g in self.prepared.groupings:
             if g.weight is None:
-                out[g.term.name] = _when_fixed(X, self.L, plain, g)
+                out[g.term.name] = when_fixed(X, self.L, plain, g)
         return out
 
     @cached_property
@@ -136,7 +104,7 @@ class Question:
         else:
             X, spans = self.prepared.X_sum, self.prepared.design.spans
             block = np.hstack([X[:, spans[name]] for name in self.terms])
-            mixed = [g for g in intercepts if _constant_within(block, g)]
+            mixed = [g for g in intercepts if constant_within(block, g)]
         return min(mixed, key=lambda g: g.q, default=None)
 
     @cached_property
@@ -145,7 +113,7 @@ class Question:
         if self.own is None:
             return ()
         return tuple(
-            g for g in self.prepared.groupings if g is not self.own and _nested(g, self.own)
+            g for g in self.prepared.groupings if g is not self.own and nested(g, self.own)
         )
 
     @cached_property
@@ -187,7 +155,7 @@ class Question:
         plain = L @ np.linalg.solve(X.T @ X, L.T)
         out = {}
         for g in self._above:
-            block = _when_fixed(X, L, plain, g)
+            block = when_fixed(X, L, plain, g)
             if block is not None and block.loss > ORTHOGONAL:
                 out[g.term.name] = block
         return out
@@ -198,11 +166,11 @@ class Question:
         own = self.own
         if own is None:
             return ()
-        first = _first_rows(own)
+        first = first_rows(own)
         return tuple(
             Grouping(g.term, g.codes[first], g.labels, None, 1.0)
             for g in self.prepared.groupings
-            if g is not own and g.weight is None and _nested(own, g)
+            if g is not own and g.weight is None and nested(own, g)
         )
 
     @cached_property
@@ -262,7 +230,7 @@ class Question:
 
     def _on_rows(self, fixed: tuple[str, ...]) -> Problem | None:
         data = self.prepared
-        return _with_fixed(data.X, self.L, data.groupings, fixed, data.residual_groups)
+        return with_fixed(data.X, self.L, data.groupings, fixed, data.residual_groups)
 
     @cached_property
     def equal_units(self) -> bool:
@@ -275,9 +243,9 @@ class Question:
             return False
         # what differs within units must have the same mean in each unit
         X, spans = data.X_sum, data.design.spans
-        parts = [X[:, s] for s in spans.values() if not _constant_within(X[:, s], own)]
+        parts = [X[:, s] for s in spans.values() if not constant_within(X[:, s], own)]
         for g in data.groupings:
-            if g is own or g.weight is not None or _nested(own, g):
+            if g is own or g.weight is not None or nested(own, g):
                 continue
             if g in self.below:
                 pairs, counts = np.unique(own.codes * g.q + g.codes, return_counts=True)
@@ -286,7 +254,7 @@ class Question:
                     return False
             else:
                 parts.append(indicator(g))
-        return all(_constant(_unit_means(part, own)) for part in parts)
+        return all(constant(unit_means(part, own)) for part in parts)
 
     @cached_property
     def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
@@ -295,12 +263,12 @@ class Question:
         if own is None or not data.design.kept.all() or data.residual_groups is not None:
             return None
         X, spans = data.X_sum, data.design.spans
-        unit_terms = [name for name in spans if _constant_within(X[:, spans[name]], own)]
+        unit_terms = [name for name in spans if constant_within(X[:, spans[name]], own)]
         if not set(self.terms) <= set(unit_terms):
             return None
         inner = [X[:, spans[name]] for name in spans if name not in unit_terms]
         for g in data.groupings:
-            if g is own or g in self.below or g.weight is not None or _nested(own, g):
+            if g is own or g in self.below or g.weight is not None or nested(own, g):
                 continue
             Z = indicator(g)
             inner.append(Z[:, :-1] - Z[:, -1:])
@@ -310,7 +278,7 @@ class Question:
             return None
         Q, T = np.linalg.qr(F[:, kept])
         rows = np.asarray(np.linalg.solve(T, Q.T)[: own.q])
-        first = _first_rows(own)
+        first = first_rows(own)
         X_units = np.hstack([X[first][:, spans[name]] for name in unit_terms])
         L_units = np.hstack([self.in_sum_coding[:, spans[name]] for name in unit_terms])
         return rows, X_units, L_units
@@ -321,92 +289,13 @@ class Question:
             return None
         rows, X, L = parts
         own = self.own
-        problem = _with_fixed(X, L, self._above, fixed, None, complete=True)
+        problem = with_fixed(X, L, self._above, fixed, None, complete=True)
         if problem is None:
             return None
         A = problem.reduced.rows.A
         shapes = {own.term.name: np.eye(len(A))}
         for g in self.below:
             if g.weight is None:
-                shapes[g.term.name] = A @ _unit_gram(g, rows) @ A.T
+                shapes[g.term.name] = A @ unit_gram(g, rows) @ A.T
         shapes[RESIDUAL] = A @ (rows @ rows.T) @ A.T
         return Problem(problem.reduced, problem.L, rows, shapes)
-
-
-def _first_rows(g: Grouping) -> NDArray[np.intp]:
-    """Give the first row of each level."""
-    first = np.zeros(g.q, dtype=np.intp)
-    first[g.codes[::-1]] = np.arange(len(g.codes))[::-1]
-    return first
-
-
-def _unit_means(block: Floats, own: Grouping) -> Floats:
-    sizes = np.bincount(own.codes)
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    order = np.argsort(own.codes, kind="stable")
-    return np.asarray(np.add.reduceat(block[order], starts, axis=0) / sizes[:, None])
-
-
-def _constant(block: Floats) -> bool:
-    gap = np.abs(block - block[0]).max(initial=0.0)
-    return bool(gap <= 1e-9 * max(1.0, float(np.abs(block).max(initial=0.0))))
-
-
-def _constant_within(block: Floats, g: Grouping) -> bool:
-    gap = np.abs(block - block[_first_rows(g)][g.codes]).max(initial=0.0)
-    return bool(gap <= 1e-9 * max(1.0, float(np.abs(block).max(initial=0.0))))
-
-
-def _nested(inner: Grouping, outer: Grouping) -> bool:
-    """Say whether each level of one term lies in one level of another."""
-    return bool((outer.codes == outer.codes[_first_rows(inner)][inner.codes]).all())
-
-
-def _unit_gram(g: Grouping, rows: Floats) -> Floats:
-    sums = np.zeros((len(rows), g.q))
-    np.add.at(sums.T, g.codes, rows.T)
-    return sums @ sums.T
-
-
-def _when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> Block | None:
-    """Give what fixing a term costs the rows ``L``; None where they would be lost."""
-    sizes = np.bincount(g.codes)
-    order = np.argsort(g.codes, kind="stable")
-    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    sums = np.add.reduceat(X[order], starts, axis=0)
-    gram = X.T @ X - (sums.T / sizes) @ sums
-    values, vectors = np.linalg.eigh((gram + gram.T) / 2)
-    keep = values > 1e-9 * max(float(np.trace(X.T @ X)), 1e-300) / len(values)
-    V = vectors[:, keep]
-    if np.abs(L - (L @ V) @ V.T).max() > 1e-7 * np.abs(L).max():
-        return None
-    intra = (L @ V / values[keep]) @ (L @ V).T
-    loss = 1 - 1 / max(1.0, float(np.linalg.eigvals(np.linalg.pinv(plain) @ intra).real.max()))
-    return Block(int(g.q + keep.sum() - X.shape[1]), loss)
-
-
-def _with_fixed(
-    X: Floats,
-    L: Floats,
-    groupings: tuple[Grouping, ...],
-    fixed: tuple[str, ...],
-    residual_groups: Grouping | None,
-    *,
-    complete: bool = False,
-) -> Problem | None:
-    """Give the model with some random terms fixed; None where the rows are inestimable."""
-    chosen = [g for g in groupings if g.term.name in fixed]
-    others = tuple(g for g in groupings if g.term.name not in fixed)
-    F = np.hstack([X, *(indicator(g) for g in chosen)])
-    kept: NDArray[np.bool_]
-    kept, null = full_rank(F)
-    rows = np.hstack([L, np.zeros((len(L), F.shape[1] - X.shape[1]))])
-    if null.shape[1] and np.abs(rows @ null).max() > 1e-7 * np.abs(L).max():
-        return None
-    F = F[:, kept]
-    if F.shape[1] >= len(F):
-        return None
-    reduced = reduce_design(
-        F, others, residual_groups=residual_groups, absorb=not complete, complete=complete
-    )
-    return Problem(reduced, rows[:, kept])

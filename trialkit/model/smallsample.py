@@ -26,8 +26,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.model.matrices import Floats
+from trialkit.model.objective import weighted_sum
 from trialkit.model.reduced import Reduced
-from trialkit.model.reml import weighted_sum
 
 
 @dataclass(frozen=True)

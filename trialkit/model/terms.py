@@ -12,7 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.errors import ModelError
-from trialkit.model.matrices import Codes, Floats, factor_levels
+from trialkit.model.formula import Codes, factor_levels
+from trialkit.model.matrices import Floats
 
 _SLOPE = re.compile(r"^\s*(?P<slope>.+?)\s+by\s+(?P<term>.+?)\s*$")
 
