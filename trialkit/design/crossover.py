@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.design.draws import Draws
-from trialkit.design.efficiency import Criterion, Exchange
+from trialkit.design.efficiency import Criterion, Exchange, steady
 from trialkit.design.layout import BASE_SEED, Layout, Site, systematic_starts
 from trialkit.design.plans import williams_sequences
 from trialkit.design.units import Floats, Ints, unit_levels, unit_of
@@ -120,12 +120,13 @@ def _nearly(site: Site, line: Ints, when: Ints) -> Ints:
             now = _unevenness(_successions(current[None], grid, site.t), site.t, repeats)
             then = _unevenness(_successions(swapped, grid, site.t), site.t, repeats)
             change = engine.gains(current, u, v) / base + 0.05 * (then - now) / grid.size
-            at = int(np.argmin(np.round(change, 10)))
+            at = int(np.argmin(steady(change)))
             if not change[at] < -1e-9:
                 break
             current = swapped[at]
         uneven = _unevenness(_successions(current[None], grid, site.t), site.t, repeats)[0]
-        value = round(engine.value(current) / site.t + 0.05 * float(uneven) / grid.size, 9)
+        whole = engine.value(current) / site.t + 0.05 * float(uneven) / grid.size
+        value = float(steady(whole, 9))
         if value < best_value:
             best, best_value = current, value
     assert best is not None

@@ -15,7 +15,7 @@ import numpy as np
 
 from trialkit.design.constraints import Constraints, random_start
 from trialkit.design.draws import Draws
-from trialkit.design.efficiency import Criterion, Exchange, Progress, plan_efficiency
+from trialkit.design.efficiency import Criterion, Exchange, Progress, plan_efficiency, steady
 from trialkit.design.plans import (
     alpha_blocks,
     balanced_blocks,
@@ -207,7 +207,7 @@ def searched(
         allowed = constraints.allows if constraints is not None and bound else None
         steps = 10_000 if site.n <= _LARGE else 40
         found = engine.improve(start, _pairs(site.n, draws), allowed=allowed, steps=steps)
-        value = round(engine.value(found), 9)
+        value = float(steady(engine.value(found), 9))
         if value < best_value:
             best, best_value = [], value
         if value == best_value and not any(np.array_equal(found, other) for other in best):

@@ -300,7 +300,7 @@ def alpha_blocks(s: int, k: int, r: int, draws: Draws) -> Ints:
     """
     from itertools import product
 
-    from trialkit.design.efficiency import block_design_efficiency
+    from trialkit.design.efficiency import block_design_efficiency, steady
 
     free = (k - 1) * (r - 1)
     if s**free <= 3000:
@@ -315,7 +315,7 @@ def alpha_blocks(s: int, k: int, r: int, draws: Draws) -> Ints:
         blocks = np.concatenate(
             [(np.arange(k) * s + (b[:, None] + array[:, j]) % s) for j in range(r)]
         )
-        value = round(block_design_efficiency(blocks.tolist(), s * k), 10)
+        value = float(steady(block_design_efficiency(blocks.tolist(), s * k)))
         if value > best_value:
             best, best_value = blocks, value
     assert best is not None
