@@ -121,7 +121,12 @@ class Design:
     def to_sum(self) -> Floats:
         """Give the map from treatment to sum-to-zero coefficients, shape (p_all, p_all)."""
         grid = reference_grid(self, numeric="spread")
-        change = np.linalg.pinv(self.sum_rows(grid)) @ self.rows(grid)
+        codes = self.codes(grid)
+        sums, plain = (
+            np.hstack([block for _, block, _ in self._blocks(grid, coding, codes)])
+            for coding in ("sum", "treatment")
+        )
+        change = np.linalg.pinv(sums) @ plain
         change[np.abs(change) < 1e-12] = 0.0
         return np.asarray(change)
 
@@ -175,7 +180,14 @@ class Design:
             )
         return self.to_sum[self.spans[term]]
 
-    def _blocks(self, grid: pd.DataFrame, coding: str) -> list[tuple[str, Floats, list[str]]]:
+    def codes(self, grid: pd.DataFrame) -> dict[str, Codes]:
+        """Give the position of each row's level for every factor."""
+        return {n: part.codes(grid) for n, part in self.parts.items() if part.levels is not None}
+
+    def _blocks(
+        self, grid: pd.DataFrame, coding: str, codes: dict[str, Codes] | None = None
+    ) -> list[tuple[str, Floats, list[str]]]:
+        codes = self.codes(grid) if codes is None else codes
         present = {frozenset(term) for term in self.terms}
         out = []
         for term in self.terms:
@@ -189,7 +201,7 @@ class Design:
                     )
                 else:
                     reduced = frozenset(term) - {name} in present
-                    add, labels = _coded(part, grid, coding if reduced else "full")
+                    add, labels = _coded(part, codes[name], coding if reduced else "full")
                 # the first factor's levels change fastest
                 block = (add[:, :, None] * block[:, None, :]).reshape(len(grid), -1)
                 names = [f"{old}:{new}" if old else new for new in labels for old in names]
@@ -197,12 +209,11 @@ class Design:
         return out
 
 
-def _coded(part: Part, grid: pd.DataFrame, coding: str) -> tuple[Floats, list[str]]:
+def _coded(part: Part, codes: Codes, coding: str) -> tuple[Floats, list[str]]:
     levels = part.levels
     assert levels is not None
-    codes, a = part.codes(grid), len(levels)
-    full = np.zeros((len(grid), a))
-    full[np.arange(len(grid)), codes] = 1.0
+    full = np.zeros((len(codes), len(levels)))
+    full[np.arange(len(codes)), codes] = 1.0
     labels = [f"{part.column}[{level}]" for level in levels]
     if coding == "full":
         return full, labels
@@ -260,12 +271,13 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     parsed = parse_fixed(formula)
     parts: dict[str, Part] = {}
     typical: dict[str, float] = {}
+    codes: dict[str, Codes] = {}
     for name, kind in itertools.chain.from_iterable(parsed):
         if name not in parts:
-            parts[name] = _make_part(table, name, kind, typical)
+            parts[name] = _make_part(table, name, kind, typical, codes)
     terms = tuple(tuple(name for name, _ in term) for term in parsed)
     bare = Design(formula, terms, parts, typical=typical)
-    blocks = bare._blocks(table, "treatment")
+    blocks = bare._blocks(table, "treatment", codes)
     names: list[str] = []
     spans: dict[str, slice] = {}
     for name, _, labels in blocks:
@@ -291,7 +303,13 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     return design, X, findings
 
 
-def _make_part(table: pd.DataFrame, name: str, kind: str, typical: dict[str, float]) -> Part:
+def _make_part(
+    table: pd.DataFrame,
+    name: str,
+    kind: str,
+    typical: dict[str, float],
+    codes: dict[str, Codes],
+) -> Part:
     column = name
     match = AS_FACTOR.match(name) if kind == "python" else None
     if match:
@@ -314,7 +332,7 @@ def _make_part(table: pd.DataFrame, name: str, kind: str, typical: dict[str, flo
     if numeric and not match:
         typical[column] = float(values.mean())
         return Part(name, column, None)
-    levels, _ = factor_levels(values)
+    levels, codes[name] = factor_levels(values)
     if len(levels) < 2:
         raise ModelError(
             f"factor '{column}' has one level ({levels[0]!s}): nothing to compare; "

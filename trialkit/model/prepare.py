@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -107,7 +108,8 @@ def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
             f"{n} rows cannot hold {p} fixed coefficients ('{spec.fixed}'): simplify the fixed "
             "part or add rows"
         )
-    groupings = tuple(group(clean, term) for term in terms)
+    known: dict[str, Any] = {}
+    groupings = tuple(group(clean, term, known) for term in terms)
     residual = None
     if spec.residual_by is not None:
         residual = group(clean, RandomTerm(spec.residual_by, (spec.residual_by,)))

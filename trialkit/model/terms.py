@@ -113,12 +113,27 @@ def parse_random(random: str | Sequence[str], columns: Sequence[str]) -> tuple[R
     return tuple(terms)
 
 
-def group(table: pd.DataFrame, term: RandomTerm) -> Grouping:
-    """Give the level of each row for a random term."""
+def group(
+    table: pd.DataFrame,
+    term: RandomTerm,
+    known: dict[str, tuple[tuple[Hashable, ...], Codes]] | None = None,
+) -> Grouping:
+    """Give the level of each row for a random term.
+
+    Parameters
+    ----------
+    table : DataFrame
+    term : RandomTerm
+    known : dict, optional
+        Levels and codes of columns already read; filled as terms are.
+    """
+    known = {} if known is None else known
     codes = np.zeros(len(table), dtype=np.intp)
     levels: list[tuple[Hashable, ...]] = []
     for column in term.columns:
-        own, c = factor_levels(table[column])
+        if column not in known:
+            known[column] = factor_levels(table[column])
+        own, c = known[column]
         codes = codes * len(own) + c
         levels.append(own)
     present, dense = np.unique(codes, return_inverse=True)
