@@ -16,10 +16,25 @@
 #
 # How fast does the air change, how much of the mist reaches the air, how slow is the sensor? Two
 # hours with the mist on for a minute or two and off for a quarter of an hour tell all three,
-# before any block goes in. A trial's own logs do as well.
+# before any block goes in. Let the logger read every 10 to 30 seconds.
+#
+# Cautions first: mains power near mist needs residual-current protection, and the plugs stay
+# outside the wet space; your local code decides.
 
 # %% tags=["parameters"]
 folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+
+# %% [markdown]
+# Name your own test below: two CSV files with the columns `time, temp_c, rh_pct` and `start,
+# stop` (and `chamber`, if there are several). Left empty, a test is made up from the rig in the
+# trial file, with the noise of a usual sensor, so that you can see how it works.
+
+# %%
+climate_file = ""
+mist_file = ""
+
+# %% [markdown]
+# Times in these files are read as they stand; both files must show the same clock.
 
 # %%
 # %matplotlib inline
@@ -34,8 +49,9 @@ trial = tk.read_trial(home)
 trial_status(trial)
 
 # %% [markdown]
-# The table shows whether the trial has climate and mist logs. If it has both, a stretch of them
-# is used here. If not, a log is made up from the rig, so that you can see how it works.
+# The table says which logs the trial has; its own climate and mist logs are used further down.
+#
+# ## Two hours on and off
 
 # %%
 import numpy as np
@@ -52,57 +68,41 @@ from trialkit.chamber import (
 rig = {"chamber_m3": 2.0, "air_changes_h": 4.0, "mist_l_h": 0.4}
 rig |= trial.rig.model_dump(exclude_none=True)
 room = room_from_rig(rig).room
-starts = [dates.start for dates in trial.batches.values() if dates.start is not None]
-real = {"environment", "mist"} <= set(trial.logs) and len(starts) > 0
-"a stretch of the trial's own logs" if real else "a log made up from the rig"
-
-# %% [markdown]
-# That is what the next cells work on.
-
-# %%
-begin = (
-    pd.Timestamp(min(starts)) + pd.Timedelta("1D") if real else pd.Timestamp("2031-01-01", tz="UTC")
-)
-end = begin + pd.Timedelta("4h")
-if real:
-    climate, mist = tk.read_environment(trial).table, tk.read_mist(trial).table
-    climate = climate[climate["time"].between(begin, end)]
-    mist = mist[(mist["start"] >= begin) & (mist["stop"] <= end)]
+if climate_file:
+    climate = pd.read_csv(home / climate_file, parse_dates=["time"])
+    mist = pd.read_csv(home / mist_file, parse_dates=["start", "stop"])
 else:
-    trace = simulate(room, {"on_s": 90, "off_s": 810}, 4.0, step_s=30).trace
+    begin = pd.Timestamp("2031-01-01", tz="UTC")
+    trace = simulate(room, {"on_s": 60, "off_s": 840}, 2.0).trace
     noise = np.random.default_rng(trial.seed).normal(0, 0.3, len(trace))
-    climate = pd.DataFrame(
-        {
-            "chamber": "made up",
-            "time": begin + pd.to_timedelta(trace["time_s"], unit="s"),
-            "temp_c": trace["temp_c"],
-            "rh_pct": trace["sensor_rh_pct"] + noise,
-        }
-    )
-    pulses = begin + pd.to_timedelta(np.arange(0, 4 * 3600, 900), unit="s")
-    mist = pd.DataFrame(
-        {"chamber": "made up", "start": pulses, "stop": pulses + pd.Timedelta("90s")}
-    )
+    times = begin + pd.to_timedelta(trace["time_s"], unit="s")
+    climate = pd.DataFrame({"time": times, "temp_c": trace["temp_c"]})
+    climate["rh_pct"] = np.clip(trace["sensor_rh_pct"] + noise, 0, 100)
+    pulses = begin + pd.to_timedelta(np.arange(0, 7200, 900), unit="s")
+    mist = pd.DataFrame({"start": pulses, "stop": pulses + pd.Timedelta("60s")})
 found = identify_room(climate, mist)
 found
 
 # %% [markdown]
 # One row per chamber, each number with its limits. *Air changes* is how fast humidity falls back
 # with the mist off (wet surfaces are part of it); *mist reaching the air* is what the fogger adds
-# while on, per cubic metre. Chambers that differ from the others are named below the table: that
-# is worth mending before a trial, or at least worth knowing.
+# while on, per cubic metre. Wide limits mean that the test was too short or the mist too weak.
 
 # %%
+import matplotlib.pyplot as plt
+
 first = found.table["chamber"].iloc[0]
 fitted = found.fitted[found.fitted["chamber"] == first]
-ax = fitted.plot(x="time", y=["rh_pct", "fitted_rh_pct"], figsize=(7.2, 2.6), style=[".", "-"])
+figure, ax = plt.subplots(figsize=(7.2, 2.6))
+ax.plot(fitted["time"], fitted["rh_pct"], ".", markersize=3, label="readings")
+ax.plot(fitted["time"], fitted["fitted_rh_pct"], label="foretold by the constants")
 ax.set_ylabel("relative humidity [%]")
-ax.set_title(f"{first}: readings and what the constants foretell", loc="left")
-ax.figure
+ax.legend(loc="lower right")
+plt.show()
 
 # %% [markdown]
-# Points are readings, the line is what the estimated constants foretell. If the line misses the
-# points for long, something else was going on: an open door, another mist line, a wet sensor.
+# If the line misses the points for long, something else was going on: an open door, another mist
+# line, a wet sensor.
 #
 # ## Which timer holds the band here?
 
@@ -127,9 +127,30 @@ compare_settings(measured, levels, band=(low, high)) if levels else "no mist set
 # What each setting of your trial should hold in this chamber. Settings that lead to nearly the
 # same climate cannot give different harvests.
 #
+# ## Are the chambers alike?
+#
+# If the trial has climate and mist logs, six hours of them say whether one chamber stands out.
+# Short mist cycles and readings a minute apart tell less than a proper test, and the notes say
+# so.
+
+# %%
+starts = [dates.start for dates in trial.batches.values() if dates.start is not None]
+own = {"environment", "mist"} <= set(trial.logs) and len(starts) > 0
+if own:
+    begin = pd.Timestamp(min(starts)) + pd.Timedelta("1D")
+    end = begin + pd.Timedelta("6h")
+    air, spells = tk.read_environment(trial).table, tk.read_mist(trial).table
+    air = air[air["time"].between(begin, end)]
+    spells = spells[(spells["start"] >= begin) & (spells["stop"] <= end)]
+identify_room(air, spells) if own else "no climate and mist logs in this trial yet"
+
+# %% [markdown]
+# Chambers that differ from the others are named below the table: that is worth mending before a
+# trial, or at least worth knowing.
+#
 # ## What to do next
 #
-# * Write the measured numbers under `[rig]` in `trial.toml`: `air_changes_h`,
+# * Write the measured numbers under `[rig]` in `trial.toml`: `air_changes_h` and
 #   `evaporating_fraction`.
 # * If a chamber stands out, look for the leak, the fan or the sensor, and run this again.
 # * Then go back to **1_design**.

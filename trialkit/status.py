@@ -72,11 +72,12 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     moment = now or dt.datetime.now(dt.UTC)
     counts = trial.structure.counts(trial.counts)
     units = counts[trial.structure.smallest]
+    *harvested, last = _harvest(trial, units * trial.flushes)
     rows = [
         ("trial file", "done", f"{units} smallest units, {trial.flushes} flushes"),
         ("plan", *_plan(trial)),
-        ("batches", *_batches(trial, moment)),
-        ("harvest", *_harvest(trial, units * trial.flushes)),
+        ("batches", *_batches(trial, moment, last)),
+        ("harvest", *harvested),
     ]
     for kind, name in (("environment", "climate logs"), ("mist", "mist logs")):
         if kind in trial.logs:
@@ -99,7 +100,9 @@ def _plan(trial: Trial) -> tuple[str, str]:
     return "done", f"drawn from seed {plan.seed}, plan {plan.hash[:12]}"
 
 
-def _batches(trial: Trial, now: dt.datetime) -> tuple[str, str]:
+def _batches(trial: Trial, now: dt.datetime, last: dt.datetime | None) -> tuple[str, str]:
+    """Count the batches that have begun; a harvest that is in shows that its day has come."""
+    now = max(now, last) if last is not None else now
     dates = trial.batches.values()
     started = sum(b.start is not None and b.start <= now for b in dates)
     ended = sum(b.end is not None and b.end <= now for b in dates)
@@ -117,25 +120,34 @@ def _paths(trial: Trial, kind: str) -> list[Path]:
     return sorted({path for pattern in spec.files for path in trial.folder.glob(pattern)})
 
 
-def _harvest(trial: Trial, expected: int) -> tuple[str, str]:
+def _harvest(trial: Trial, expected: int) -> tuple[str, str, dt.datetime | None]:
+    """Say how much of the harvest is in, and when the last of it was picked."""
     from trialkit.logs.harvest import read_harvest
 
     if "harvest" not in trial.logs:
-        return "to do", "the trial file names no harvest log"
+        return "to do", "the trial file names no harvest log", None
     if not _paths(trial, "harvest"):
-        return "to do", f"no file yet: {', '.join(trial.logs['harvest'].files)}"
+        return "to do", f"no file yet: {', '.join(trial.logs['harvest'].files)}", None
     try:
         log = read_harvest(trial)
     except TrialkitError as problem:
-        return "needs care", str(problem)
+        return "needs care", str(problem), None
     got = len(log.table)
+    picked = log.table["time"].max()
+    last = None if picked is None or picked != picked else picked.to_pydatetime()
     aside = int(log.ledger.summary()["set_aside"].sum())
     detail = f"{got} of {expected} rows"
     if aside:
         detail += f", {aside} set aside"
     if got + aside >= expected:
-        return ("needs care" if aside else "done"), detail
-    return "under way", detail
+        # a whole harvest shows that every batch has ended
+        ends = [dates.end for dates in trial.batches.values() if dates.end is not None]
+        return (
+            ("needs care" if aside else "done"),
+            detail,
+            max([*ends, *([last] if last else [])], default=None),
+        )
+    return "under way", detail, last
 
 
 def _files(trial: Trial, kind: str) -> tuple[str, str]:
@@ -167,6 +179,11 @@ def _next(trial: Trial, state: dict[str, str]) -> str:
     if state["harvest"] == "to do":
         return (
             "fill in plan/harvest_sheet.csv at each picking and save it where the trial file says"
+        )
+    if state["harvest"] == "needs care" and state["report"] != "done":
+        return (
+            f"see what was set aside and mend it: trialkit check {folder}; "
+            f"then write the report: trialkit report {folder}"
         )
     if state["harvest"] == "under way":
         return f"go on; look at the logs now and then: trialkit check {folder}"

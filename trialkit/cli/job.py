@@ -109,7 +109,9 @@ class Job:
         """Write the page."""
         result, verdict = self.result, self.verdict
         self._step(0, "writing the report")
-        made: Path = tk.write_report(self.trial, result, verdict, path, locale=locale)
+        made: Path = tk.write_report(
+            self.trial, result, verdict, path, locale=locale, logs=self.logs, plan=self.plan
+        )
         self._step(SHARE["report"])
         return made
 
