@@ -151,7 +151,7 @@ def _refuse_binary(text: bytes, name: str) -> None:
     if not sample.strip(b"\x00 \t\r\n\x0c\x1a"):
         raise LogError(f"{name}: is empty → export it again")
     odd = sum(sample.count(bytes([c])) for c in range(1, 32) if c not in (9, 10, 12, 13, 26, 27))
-    if odd > 0.02 * len(sample) or sample.count(0) > 0.5 * len(sample):
+    if odd > max(4, 0.02 * len(sample)) or sample.count(0) > 0.5 * len(sample):
         raise LogError(f"{name}: is not a text table → export it as CSV or as a workbook")
 
 

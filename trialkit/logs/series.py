@@ -101,7 +101,8 @@ def _stack(parts: list[Part]) -> Records:
     none = np.zeros(0, np.int64)
 
     def join(pieces: list[np.ndarray]) -> np.ndarray:
-        return np.concatenate([none, *pieces]).astype(np.int64)
+        joined = pieces[0] if len(pieces) == 1 else np.concatenate([none, *pieces])
+        return joined.astype(np.int64, copy=False)
 
     def coded(part: Part) -> np.ndarray:
         numbers = np.array([*(sensors.index(s) for s in part.sensors), -1])
@@ -121,8 +122,8 @@ def _stack(parts: list[Part]) -> Records:
         time=join([p.time for p in parts]),
         values={
             c: np.concatenate(
-                [none, *[p.values.get(c, v) for p, v in zip(parts, nothing, strict=True)]]
-            ).astype(float)
+                [np.zeros(0), *[p.values.get(c, v) for p, v in zip(parts, nothing, strict=True)]]
+            )
             for c in columns
         },
         alive=np.ones(sum(counts), bool),

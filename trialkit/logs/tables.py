@@ -112,6 +112,7 @@ def _work_through(reading: Reading, member: Member, work: Callable[[Opened], Non
         return [str(problem)]
     except MemoryError:
         return [f"{member.name}: does not fit into memory → split the file"]
+    del member  # its bytes are no longer needed
     for one in opened:
         try:
             work(one)
