@@ -22,7 +22,7 @@ seed = 7
 invented = {invented}
 [units]
 structure = "(batch * chamber) / block"
-batch = 2
+batch = {batches}
 chamber = ["T1", "T2", "T3", "T4"]
 block = 2
 flushes = 2
@@ -52,7 +52,7 @@ dry_substrate_g = 950
 wet_g = 2600
 [batches]
 B1 = {{ start = 2031-01-13T09:00:00, end = 2031-01-20T12:00:00 }}
-B2 = {{ start = 2031-02-10T09:00:00, end = 2031-02-17T12:00:00 }}
+{second}
 [logs.harvest]
 files = ["harvest.csv"]
 [logs.environment]
@@ -60,6 +60,8 @@ files = ["climate.csv"]
 [logs.mist]
 files = ["mist.csv"]
 """
+
+SECOND = "B2 = { start = 2031-02-10T09:00:00, end = 2031-02-17T12:00:00 }"
 
 FIELD = """
 [trial]
@@ -109,11 +111,18 @@ class Made:
 
 
 def make_farm(
-    folder: Path, *, title: str = "A small drawn trial", invented: bool = True, note: str = ""
+    folder: Path,
+    *,
+    title: str = "A small drawn trial",
+    invented: bool = True,
+    note: str = "",
+    batches: int = 2,
 ) -> Made:
     """Write a small farm trial with all three logs and take it through the job."""
     quoted = "'''" + title + "'''"
-    text = FARM.format(title=quoted, invented=str(invented).lower())
+    second = SECOND if batches > 1 else ""
+    marked = str(invented).lower()
+    text = FARM.format(title=quoted, invented=marked, batches=batches, second=second)
     (folder / "trial.toml").write_text(text, encoding="utf-8")
     trial = tk.read_trial(folder)
     plan = tk.assign(trial)

@@ -102,6 +102,7 @@ def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
     element.text = (element.text or "").strip() or None
     element.tail = None
     attributes = {}
+    _gather_colors(element)
     for name, value in element.attrib.items():
         if name == "id":
             if value in used:
@@ -115,6 +116,13 @@ def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
             attributes[name] = _shorter(value) if name != "viewBox" else value
     element.attrib.clear()
     element.attrib.update({k: v for k, v in attributes.items() if v})
+
+
+def _gather_colors(element: ElementTree.Element) -> None:
+    """Move colours given as attributes (in patterns) into the style, where pages swap them."""
+    moved = [f"{k}: {element.attrib.pop(k)}" for k in ("fill", "stroke") if k in element.attrib]
+    if moved:
+        element.attrib["style"] = "; ".join(filter(None, [element.attrib.get("style"), *moved]))
 
 
 def _invisible(element: ElementTree.Element) -> bool:

@@ -1,0 +1,303 @@
+"""The page: self-contained, safe, complete, the same every time, for trials of every shape."""
+
+import hashlib
+import html
+import re
+import time
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+
+import trialkit as tk
+from tests.report.folders import HOSTILE, make_farm
+from trialkit.cautions import list_cautions
+from trialkit.errors import Finding, ReportError
+from trialkit.report.blocks import build_table, show_findings
+from trialkit.report.report import LARGEST, write_whole
+from trialkit.wording import read_wording
+
+SECTIONS = ("answer", "saves", "done", "got", "harvest", "model", "rows", "limits", "repeat",
+            "cautions", "provenance", "glossary")  # fmt: skip
+VOID = {"meta", "br", "img", "hr", "input", "link", "path", "use", "rect", "line", "circle"}
+
+
+class Outline(HTMLParser):
+    """What a page is made of; complains about tags that do not nest."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.open, self.tags, self.heads, self.words = [], [], [], []
+        self.feed(text)
+        assert not self.open, self.open
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag):
+        if tag in VOID:
+            return
+        assert self.open, tag
+        assert self.open[-1] == tag, (tag, self.open[-4:])
+        self.open.pop()
+
+    def handle_data(self, data):
+        self.words.append(data)
+        if self.open and re.fullmatch(r"h[1-6]", self.open[-1]):
+            self.heads.append((self.open[-1], data))
+
+    def all(self, tag):
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def text(farm_page):
+    return farm_page.read_text(encoding="utf-8")
+
+
+@pytest.fixture(scope="module")
+def outline(text):
+    return Outline(text)
+
+
+def test_the_first_screen_answers_in_words_and_numbers(farm, outline):
+    words = "".join(outline.words)
+    assert ("h2", "Yes: sparse is no worse than usual") in outline.heads
+    assert farm.verdict.sentence.replace("\u00a0", " ") in words.replace("\u00a0", " ")
+    saving = farm.verdict.use.set_index(["use", "level"]).loc[("water_l", "sparse"), "saving_pct"]
+    assert f"−{saving:.0f} %" in words.replace("\u00a0", " ")
+    for step in farm.verdict.next_steps:
+        assert step in words
+
+
+def test_every_section_is_there_and_named_once(outline):
+    names = [attrs["id"] for attrs in outline.all("section")]
+    assert tuple(names) == SECTIONS
+    ids = [attrs["id"] for _, attrs in outline.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    links = {a["href"].lstrip("#") for a in outline.all("a")}
+    assert links <= set(ids)
+    assert set(SECTIONS) - {"answer"} <= links
+
+
+def test_headings_do_not_skip_a_level(outline):
+    levels = [int(tag[1]) for tag, _ in outline.heads]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+
+
+def test_tables_have_captions_and_scoped_heads(outline):
+    assert len(outline.all("table")) >= 12
+    assert len(outline.all("caption")) == len(outline.all("table"))
+    assert all(attrs.get("scope") in ("col", "row") for attrs in outline.all("th"))
+
+
+def test_every_figure_says_what_it_shows(outline):
+    pictures = outline.all("svg")
+    assert len(pictures) >= 13
+    for attrs in pictures:
+        assert attrs["role"] == "img"
+        assert len(attrs["aria-label"]) > 40
+        assert re.search(r"\d", attrs["aria-label"])
+
+
+def test_it_runs_nothing_and_loads_nothing(text, outline):
+    assert not outline.all("script")
+    policy = next(a for a in outline.all("meta") if a.get("http-equiv"))
+    assert policy["http-equiv"] == "Content-Security-Policy"
+    assert policy["content"].startswith("default-src 'none'")
+    assert "script" not in policy["content"]
+    for tag, attrs in outline.tags:
+        assert not [name for name in attrs if name.startswith("on")], tag
+        assert tag not in ("img", "iframe", "object", "embed", "link", "form", "base", "video")
+        for name in ("src", "href", "xlink:href", "action", "srcset"):
+            assert attrs.get(name, "#").startswith("#"), (tag, attrs)
+    css = re.search(r"<style>(.*?)</style>", text, re.DOTALL)[1]
+    assert "@import" not in css
+    assert "url(" not in css
+    outside = set(re.findall(r"[a-z]+://[^\s\"'<)]+", text)) - {"http://www.w3.org/2000/svg"}
+    assert not outside
+
+
+def test_hostile_text_is_only_text(text, outline):
+    """The title and a unit code of the harvest file try to be a script, maths, a template."""
+    assert "<script" not in text
+    words = "".join(outline.words)
+    assert words.count(HOSTILE) >= 2  # heading and ledger
+    assert html.escape(HOSTILE, quote=False) in text.replace("&#34;", '"').replace("&#39;", "'")
+
+
+def test_small_enough_to_mail_and_quick_enough_to_wait_for(farm, farm_page, tmp_path):
+    assert farm_page.stat().st_size < LARGEST
+    start = time.process_time()
+    farm.report(tmp_path / "again.html")
+    assert time.process_time() - start < 10
+    assert (tmp_path / "again.html").read_bytes() == farm_page.read_bytes()
+
+
+def test_no_date_of_making_and_no_path_of_this_machine(farm, text):
+    assert str(farm.trial.folder) not in text
+    assert time.strftime("%Y-%m-%d") not in text
+
+
+def test_provenance_names_every_input_by_its_hash(farm, text):
+    for name in ("trial.toml", "harvest.csv", "climate.csv", "mist.csv"):
+        digest = hashlib.sha256((farm.trial.folder / name).read_bytes()).hexdigest()
+        assert digest in text, name
+    assert farm.plan.hash in text
+    assert f"<dd>{farm.trial.seed}</dd>" in text
+    assert tk.__version__ in text
+
+
+def test_every_row_set_aside_is_listed_and_the_sums_are_shown(farm, outline):
+    words = "".join(outline.words)
+    ledger = farm.logs["harvest"].ledger
+    assert len(ledger.table)
+    for row in ledger.table.to_dict("records"):
+        assert str(row["row"]) in words
+        assert row["rule"] in words
+        assert row["reason"].replace("\u00a0", " ") in words.replace("\u00a0", " ")
+
+
+def test_every_finding_and_caution_is_shown(farm, outline):
+    words = "".join(outline.words).replace("\u00a0", " ")
+    for finding in (*farm.verdict.findings, *farm.logs["environment"].findings):
+        assert finding.message in words, finding
+    for caution in list_cautions(where="report"):
+        assert caution.title in words
+        assert caution.source in words
+
+
+def test_the_numbers_of_the_page_are_those_of_the_result(farm, outline):
+    words = "".join(outline.words)
+    for row in farm.result.ratios.to_dict("records"):
+        for name in ("ratio", "low", "high"):
+            assert f"{row[name]:.3f}" in words
+    for F in farm.result.tests["F"]:
+        assert f"{F:,.2f}" in words
+
+
+def test_no_number_is_decorated_with_stars(text):
+    cells = re.findall(r"<td[^>]*>(.*?)</td>", text)
+    assert len(cells) > 200
+    assert not [c for c in cells if "*" in c]
+
+
+def test_plain_call_reads_plan_and_logs_itself(farm, farm_page, tmp_path):
+    made = tk.write_report(farm.trial, farm.result, farm.verdict, tmp_path / "sub" / "r.html")
+    assert made.read_bytes() == farm_page.read_bytes()
+
+
+def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
+    logs = dict(farm.trial.logs)
+    gone = {k: v.model_copy(update={"files": ["nowhere-*.csv"]}) for k, v in logs.items()}
+    made = tk.write_report(
+        replace(farm.trial, logs=gone), farm.result, farm.verdict, tmp_path / "r.html",
+        plan=farm.plan,
+    )  # fmt: skip
+    words = "".join(Outline(made.read_text(encoding="utf-8")).words)
+    assert "the account of rows is not shown" in words
+    for kind in logs:
+        assert f"the {kind} log could not be read" in words
+
+
+def test_numbers_by_locale_and_words_from_the_catalogue(farm, tmp_path):
+    page = farm.report(tmp_path / "de.html", locale="de_AT", short=True)
+    words = "".join(Outline(page).words)
+    change = 100 * (farm.result.ratios["ratio"].iloc[0] - 1)
+    assert f"{abs(change):.1f}\u00a0%".replace(".", ",") in words
+    assert "13.01.2031" in words
+    assert '<html lang="en"' in page  # English words, so read aloud as English
+    with pytest.raises(ReportError):
+        farm.report(tmp_path / "x.html", locale="xx-nowhere")
+    assert not (tmp_path / "x.html").exists()
+
+
+def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
+    stop = Finding("clock", "stop", "the loggers disagree by an hour", "correct the clock")
+    blocked = replace(
+        farm.verdict,
+        answer="blocked",
+        sentence="No verdict: the loggers disagree by an hour.",
+        next_steps=("First: correct the clock",),
+        findings=(stop, *farm.verdict.findings),
+    )
+    page = replace(farm, verdict=blocked).report(tmp_path / "r.html")
+    screen = page[page.index('<section id="answer"') : page.index("<nav")]
+    assert "No verdict: a check failed" in screen
+    assert "the loggers disagree by an hour" in screen
+    assert 'class="facts"' not in screen
+    assert "Stops the verdict" in page
+
+
+def test_invented_data_are_marked_and_real_ones_are_not(farm, text, tmp_path):
+    assert "Invented demo data" in text
+    real = replace(farm, trial=replace(farm.trial, invented=False))
+    assert "Invented" not in real.report(tmp_path / "r.html", short=True)
+
+
+def test_harvest_only_trial_without_plan_or_chambers(field, field_page):
+    """Oats of Yates (1935): F as printed in Venables and Ripley, MASS."""
+    page = field_page.read_text(encoding="utf-8")
+    outline = Outline(page)
+    words = "".join(outline.words)
+    for F in ("1.49", "37.69", "0.30"):
+        assert F in words
+    assert "There is no climate log" in words
+    assert "No plan was found" in words
+    assert "6 blocks, 18 plots within blocks, and 72 subplots within plots within blocks" in words
+    assert ("h2", "Harvest") in outline.heads
+
+
+def test_short_version_holds_answer_layout_limits_and_fingerprint(farm, tmp_path):
+    page = farm.report(tmp_path / "short.html", short=True)
+    outline = Outline(page)
+    assert [a["id"] for a in outline.all("section")] == ["answer", "compared", "done", "limits"]
+    assert farm.trial.sha256[:12] in page
+    assert len(page) < 120_000
+
+
+def test_the_page_appears_whole_or_not_at_all(farm, tmp_path, monkeypatch):
+    target = tmp_path / "report.html"
+    write_whole(target, "old")
+    monkeypatch.setattr(
+        "pathlib.Path.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "full"))
+    )
+    with pytest.raises(ReportError, match="cannot be written"):
+        write_whole(target, "new")
+    monkeypatch.undo()
+    assert target.read_text(encoding="utf-8") == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(ReportError, match="give another place"):
+        write_whole(tmp_path / "file" / "r.html", "text")
+
+
+def test_each_finding_is_shown_once_gravest_first():
+    found = [Finding("a", "note", "n"), Finding("b", "stop", "s"), Finding("a", "note", "n")]
+    assert [f.severity for f in show_findings(found, read_wording())] == ["stop", "note"]
+
+
+def test_table_cells_share_their_decimals():
+    import pandas as pd
+
+    frame = pd.DataFrame({"level": ["a", "b"], "estimate": [412.345, 9.5], "low": [400.1, 8.25]})
+    table = build_table(
+        frame, columns=["level", "estimate", "low", "absent"], say=read_wording(), caption="c"
+    )
+    assert table.rows == (("a", "412", "400"), ("b", "10", "8"))
+    assert table.numeric == (False, True, True)
+
+
+def test_a_trial_of_one_batch_still_reports(tmp_path):
+    """The smallest layout that can answer at all goes through, with a caution on few units."""
+    made = make_farm(tmp_path, invented=False, batches=1)
+    page = made.report(tmp_path / "r.html", short=True)
+    assert "things to mind" in page or "thing to mind" in page
