@@ -235,7 +235,7 @@ def _parquet_batches(path: Path, groups: list[int], names: Mapping[str, str]) ->
     import pyarrow.parquet as pq
 
     words = [names[word] for word in _WORDS if word in names]
-    with pq.ParquetFile(path, read_dictionary=words) as file:
+    with pq.ParquetFile(path, read_dictionary=words, memory_map=True, pre_buffer=False) as file:
         have = set(file.schema_arrow.names)
         house = [h for h, name in names.items() if name in have]
         wanted = [names[h] for h in house]

@@ -184,66 +184,71 @@ def sum_channel(
     pair_w[0::2] = cuts.seconds
     pair_weight = pair_w if held else record_weights(pair_w)
     pair_starts = np.arange(0, pair.size, 2)
-    low, high = (float(v.min()), float(v.max())) if v.size else (np.nan, np.nan)
-    out = {}
-    for measure in measures:
-        out[measure.name] = (
-            _one(measure, v, at.w, weight, at.starts, at.covered, low, high, held=held),
-            _one(
-                measure, pair, pair_w, pair_weight, pair_starts, cuts.seconds, low, high, held=held
-            ),
-        )
-    return out
+    signals = (
+        _Signal(v, at.w, weight, at.starts, at.covered, held),
+        _Signal(pair, pair_w, pair_weight, pair_starts, cuts.seconds, held),
+    )
+    return {m.name: (signals[0].sum(m), signals[1].sum(m)) for m in measures}
 
 
-def _one(
-    measure: Measure,
-    v: Array,
-    w: Array,
-    weight: Array,
-    starts: Ints,
-    covered: Array,
-    low: float,
-    high: float,
-    *,
-    held: bool,
-) -> Array:
-    """Sum one measure in each run; `low` and `high` bound the values."""
-    if measure.kind == "seconds" or not starts.size:
-        return covered
-    if measure.kind == "mean":
-        return _totals(weight, v, starts)
-    limit, under = measure.limit, measure.kind in ("below", "deficit")
-    if (low >= limit) if under else (high <= limit):
-        return np.zeros(len(starts))
-    distance = measure.kind in ("deficit", "excess")
-    if (high < limit) if under else (low > limit):
-        if not distance:
-            return covered
-        gap = _totals(weight, v, starts) - limit * covered
-        return -gap if under else gap
-    inside = v < limit if under else v > limit
-    if distance:
-        beyond = limit - v if under else v - limit
-        np.maximum(beyond, 0.0, out=beyond)
-        sums = _totals(weight, beyond, starts)
-    else:
-        sums = _totals(weight, inside, starts)
-    return sums if held else sums + _crossings(v, w, inside, starts, limit, distance=distance)
+class _Signal:
+    """One channel of sorted records; what several measures need is worked out once.
 
+    Symbols as at the top of the module; `covered` are the seconds of each run.
+    """
 
-def _crossings(
-    v: Array, w: Array, inside: NDArray[np.bool_], starts: Ints, limit: float, *, distance: bool
-) -> Array:
-    """Mend the sums of stretches where the line crosses the limit, to be exact there."""
-    cross = np.flatnonzero(inside[1:] != inside[:-1])
-    cross = cross[w[cross] > 0]
-    near, far = np.abs(v[cross] - limit), np.abs(v[cross + 1] - limit)
-    within = np.where(inside[cross], near, far)
-    part = within / (near + far)  # share of the stretch that is beyond the limit
-    mend = w[cross] * (0.5 * within * (part - 1.0) if distance else part - 0.5)
-    run = np.searchsorted(starts, cross, side="right") - 1
-    return np.asarray(np.bincount(run, mend, minlength=len(starts)), dtype=float)
+    def __init__(
+        self, v: Array, w: Array, weight: Array, starts: Ints, covered: Array, held: bool
+    ) -> None:
+        self.v, self.w, self.weight, self.starts = v, w, weight, starts
+        self.covered, self.held = covered, held
+        self.low, self.high = (float(v.min()), float(v.max())) if v.size else (np.nan, np.nan)
+        self.known: dict[tuple[float, bool], tuple[Array, Array]] = {}
+
+    @cached_property
+    def mean(self) -> Array:
+        """Integral in each run."""
+        return _totals(self.weight, self.v, self.starts)
+
+    def sum(self, measure: Measure) -> Array:
+        """Sum one measure in each run."""
+        if measure.kind == "seconds" or not self.starts.size:
+            return self.covered
+        if measure.kind == "mean":
+            return self.mean
+        key = measure.limit, measure.kind in ("below", "deficit")
+        if key not in self.known:
+            self.known[key] = self._beyond(*key)
+        return self.known[key][measure.kind in ("deficit", "excess")]
+
+    def _beyond(self, limit: float, under: bool) -> tuple[Array, Array]:
+        """Give the seconds beyond a limit and the integral of the distance to it."""
+        sign = 1.0 if under else -1.0
+        if (self.low >= limit) if under else (self.high <= limit):
+            return np.zeros(len(self.starts)), np.zeros(len(self.starts))
+        if (self.high < limit) if under else (self.low > limit):
+            return self.covered, sign * (limit * self.covered - self.mean)
+        inside = self.v < limit if under else self.v > limit
+        weight = self.weight * inside
+        seconds = _totals(weight, None, self.starts)
+        distance = sign * (limit * seconds - _totals(weight, self.v, self.starts))
+        if not self.held:
+            more_seconds, more_distance = self._crossings(inside, limit)
+            seconds, distance = seconds + more_seconds, distance + more_distance
+        return seconds, distance
+
+    def _crossings(self, inside: NDArray[np.bool_], limit: float) -> tuple[Array, Array]:
+        """Mend the sums of stretches where the line crosses the limit, to be exact there."""
+        cross = np.flatnonzero(inside[1:] != inside[:-1])
+        w = self.w[cross]
+        near, far = np.abs(self.v[cross] - limit), np.abs(self.v[cross + 1] - limit)
+        within = np.where(inside[cross], near, far)
+        part = within / (near + far)  # share of the stretch that is beyond the limit
+        run = np.searchsorted(self.starts, cross, side="right") - 1
+        n = len(self.starts)
+        seconds = np.bincount(run, w * (part - 0.5), minlength=n)
+        distance = np.bincount(run, 0.5 * w * within * (part - 1.0), minlength=n)
+        return np.asarray(seconds, dtype=float), np.asarray(distance, dtype=float)
 
 
 def _totals(weight: Array, v: Array | NDArray[np.bool_] | None, starts: Ints) -> Array:
