@@ -25,6 +25,7 @@ from trialkit.model.reml import maximise
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
 
 MOST_NUMBERS = 2_000_000  # numbers in the largest array of a pass
+MOST_KEPT = 20_000_000  # numbers kept between fitting and testing, to save solving twice
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,6 +248,7 @@ def fit_prepared(data: Prepared, Y: Floats, *, variances: str = "free") -> Batch
     constant = df * np.log(2 * np.pi) + reduced.log_xx
     k, r = reduced.K.shape[1], len(reduced.stratum)
     size = max(1, MOST_NUMBERS // max(1, len(reduced.coef) * k * k + r * r + Y.shape[1]))
+    keep = len(Y) * r * (r + 2 * reduced.p) < MOST_KEPT
     states, phi, loglik = [], [], []
     flags: list[tuple[NDArray, NDArray, NDArray, NDArray]] = []
     for start in range(0, len(Y), size):
@@ -255,7 +257,7 @@ def fit_prepared(data: Prepared, Y: Floats, *, variances: str = "free") -> Batch
             raise ModelError("a response is constant, or explained exactly by the fixed part")
         optimum = maximise(reduced, responses, variances=variances)  # type: ignore[arg-type]
         point, scale = optimum.point, responses.scale
-        states.append(make_state(reduced, responses, optimum, keep=False))
+        states.append(make_state(reduced, responses, optimum, keep=keep))
         phi.append(point.phi * reduced.units * scale[:, None] ** 2)
         loglik.append(point.loglik - df * np.log(scale) - 0.5 * constant)
         flags.append((optimum.settled, optimum.edge, optimum.held, optimum.steps))
