@@ -112,6 +112,7 @@ _ROWS = [
     ("on_s", "s", "on", "seconds of mist in one cycle"),
     ("off_s", "s", "off", "seconds without mist in one cycle"),
     ("power_w", "W", "power", "electrical power drawn by the mist rig"),
+    ("current_a", "A", "current", "electrical current drawn by the mist rig"),
     ("state", "", "state", "mist on or off"),
     ("lux", "lux", "light", "illuminance set for a level"),
     ("hours", "h", "hours of light a day", "hours of light a day set for a level"),
@@ -127,7 +128,7 @@ LOG_COLUMNS: dict[str, tuple[str, ...]] = {
         "time", "chamber", "sensor", "shelf", "temp_c", "rh_pct", "co2_ppm", "light_lux",
         "ppfd_umol_m2_s",
     ),
-    "mist": ("time", "chamber", "state", "start", "stop", "on_s", "power_w"),
+    "mist": ("time", "chamber", "state", "start", "stop", "on_s", "power_w", "current_a"),
 }  # fmt: skip
 
 # value in the house unit = value × factor + offset
@@ -144,6 +145,7 @@ _TO_HOUSE: dict[str, dict[str, tuple[float, float]]] = {
     "s": {"s": (1, 0), "min": (60, 0), "h": (3600, 0), "ms": (1e-3, 0)},
     "h": {"h": (1, 0), "min": (1 / 60, 0), "s": (1 / 3600, 0)},
     "W": {"W": (1, 0), "kW": (1000, 0)},
+    "A": {"A": (1, 0), "mA": (1e-3, 0)},
     "L": {"L": (1, 0), "mL": (1e-3, 0), "gal_us": (3.785411784, 0)},
     "count": {"count": (1, 0)},
 }  # fmt: skip

@@ -217,6 +217,7 @@ class LogSection(_Section):
     min_coverage_pct: Percent | None = None
     dark_below_lux: NotNegative | None = None
     power_on_w: Positive | None = None
+    current_on_a: Positive | None = None
     windows: list[Window] = []
 
 
