@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bz2
+import datetime as dt
 import gzip
 import io
 import json
@@ -15,6 +16,9 @@ from typing import Any
 import openpyxl
 import pyarrow as pa
 import pyarrow.parquet as pq
+from odf.opendocument import OpenDocumentSpreadsheet
+from odf.table import Table, TableCell, TableRow
+from odf.text import P
 
 HEAD = "time,chamber,temp_c,rh_pct\n"
 
@@ -80,6 +84,24 @@ def workbook(sheets: dict[str, list[list[Any]]]) -> bytes:
             page.append(row)
     out = io.BytesIO()
     book.save(out)
+    return out.getvalue()
+
+
+def opendocument(rows: list[list[Any]]) -> bytes:
+    page = Table(name="log")
+    for row in rows:
+        line = TableRow()
+        for value in row:
+            kind = {"valuetype": "string"} if isinstance(value, str) else {
+                "valuetype": "float", "value": value}  # fmt: skip
+            cell = TableCell(**kind)
+            cell.addElement(P(text=str(value)))
+            line.addElement(cell)
+        page.addElement(line)
+    document = OpenDocumentSpreadsheet()
+    document.spreadsheet.addElement(page)
+    out = io.BytesIO()
+    document.write(out)
     return out.getvalue()
 
 
@@ -288,6 +310,13 @@ PACKED = [
     env("a workbook", workbook({"log": [["some words"], [], ["time", "chamber", "temp_c"],
         ["2031-01-14 00:00", "T1", 20.5], ["2031-01-14 00:01", "T1", "20,6"]]}),
         file="climate.xlsx", rows=2, check=temps(20.5, 20.6)),
+    env("an open-document sheet", opendocument([["time", "chamber", "temp_c", "rh_pct"],
+        ["2031-01-14 00:00", "T1", 20.5, 88], ["2031-01-14 00:01", "T1", 20.6, 87]]),
+        file="climate.ods", rows=2, check=temps(20.5, 20.6)),
+    env("a workbook with true dates", workbook({"log": [["time", "chamber", "temp_c"],
+        [dt.datetime(2031, 1, 14, 0, 0), "T1", 20.5], [dt.date(2031, 1, 15), "T1", 20.6]],
+        "other": [["a", "b"], [1, 2]]}), file="climate.xlsx", rows=2,
+        check=times("01-13 23:00", "01-14 23:00")),
     env("a workbook cut short", workbook({"log": [["time"]]})[:300], file="climate.xlsx",
         error="damaged"),
     env("Parquet", parquet({"time": ["2031-01-14 00:00", None], "chamber": ["T1", "T1"],
@@ -325,6 +354,15 @@ MIST = [
     mist("power of the fogger", "time,chamber,power_w\n" + "".join(
         f"2031-01-14 00:{i:02d}:00,T1,{80 if i in (2, 3) else 1}\n" for i in range(8)), rows=1,
         findings=("power_threshold",), check=lambda log: log.table["on_s"].iloc[0] == 120),
+    mist("current of the fogger in milliamperes", "time,chamber,I (mA)\n" + "".join(
+        f"2031-01-14 00:00:{i:02d},T1,{350 if 10 <= i < 30 else 2}\n" for i in range(60)),
+        'columns = { current_a = "I (mA)" }\ncurrent_on_a = 0.1\n', rows=1,
+        check=lambda log: log.table["on_s"].iloc[0] == 20),
+    mist("current without a limit", "time,chamber,current_a\n2031-01-14 00:00:00,T1,1\n",
+         error="current_on_a"),
+    mist("a relay read every second, with a gap while on", "time,chamber,state\n" + "".join(
+        f"2031-01-14 {h:02d}:00:{i:02d},T1,{int(i > 40)}\n" for h in (0, 9) for i in range(60)),
+        rows=2, check=lambda log: log.table["on_s"].tolist() == [19, 19]),
     mist("start and length", "start,chamber,on_s\n2031-01-14 00:00:00,T1,20\n"
          "2031-01-14 00:04:00,T1,-5\n2031-01-14 00:08:00,T1,x\n", rows=1,
          aside={"interval impossible": 1, "no value": 1}),

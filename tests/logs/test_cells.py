@@ -168,4 +168,4 @@ def test_units_in_heads() -> None:
     for columns in LOG_COLUMNS.values():
         for name in columns:
             assert head_unit(name, name) in (None, "g", "degC", "%", "percent", "ppm", "lux",
-                                             "s", "W", "umol_m2_s", "count")  # fmt: skip
+                                             "s", "W", "A", "umol_m2_s", "count")  # fmt: skip

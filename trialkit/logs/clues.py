@@ -37,6 +37,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "ppfd_umol_m2_s": ("ppfd", "par", "µmol", "umol", "photons"),
     "state": ("state", "mist", "fogger", "relay", "fog", "pump", "nebel", "relais", "switch"),
     "power_w": ("power", "watt", "watts", "w", "leistung", "potencia", "puissance"),
+    "current_a": ("current", "ampere", "amps", "amp", "a", "strom", "corriente", "courant"),
     "on_s": ("duration", "seconds", "length", "dauer", "durée", "duración"),
     "unit": ("unit", "block", "bag", "code", "label", "beutel", "bloque", "id"),
     "flush": ("flush", "wave", "break", "welle", "oleada", "volée"),
@@ -49,6 +50,7 @@ WORDS: dict[str, tuple[str, ...]] = {
 _RANGES = {
     "temp_c": (-10.0, 45.0), "rh_pct": (1.5, 101.0), "co2_ppm": (250.0, 20_000.0),
     "light_lux": (0.0, 150_000.0), "ppfd_umol_m2_s": (0.0, 2500.0), "power_w": (0.0, 1e5),
+    "current_a": (0.0, 1e3),
     "on_s": (0.0, 1e6), "fresh_g": (0.0, 1e5), "dry_g": (0.0, 1e5), "caps": (0.0, 1e5),
 }  # fmt: skip
 _SURE = 0.8

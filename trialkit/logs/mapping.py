@@ -15,7 +15,7 @@ from trialkit.trialfile import LogSection, nearest
 VALUES: dict[str, tuple[str, ...]] = {
     "harvest": ("fresh_g", "dry_g", "caps"),
     "environment": ("temp_c", "rh_pct", "co2_ppm", "light_lux", "ppfd_umol_m2_s"),
-    "mist": ("state", "power_w", "on_s"),
+    "mist": ("state", "power_w", "current_a", "on_s"),
 }
 _ALSO = {"time": ("time", "date", "datetime", "timestamp")}
 

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
     pass
 
 
+#: Columns that hold samples, not switching.
+_SAMPLED = ("power_w", "current_a")
+
+
 @dataclass
 class Switches:
     """States of the mist at moments, or whole intervals, from one file.
@@ -60,8 +64,9 @@ def read_mist(trial: Trial, *, cache: bool = True) -> Log:
     """Read when the mist was on in each chamber, with an account of every row.
 
     From on/off events, relay states sampled or logged on change, sampled electrical power
-    (with ``power_on_w``, or half the fogger's power in ``[rig]``), or intervals with start and
-    stop or length. It says what was switched, not whether vapour came out.
+    (on above ``power_on_w``, or half the fogger's power in ``[rig]``) or current (on above
+    ``current_on_a``), or intervals with start and stop or length. It says what was switched, not
+    whether vapour came out.
 
     Parameters
     ----------
@@ -121,7 +126,8 @@ def _read_file(reading: Reading, opened: Opened) -> list[Switches]:
     if "state" in heads:
         on, sampled = _states(opened, heads["state"]), False
     else:
-        on, sampled = _powered(reading, opened, heads["power_w"]), True
+        column = next(c for c in _SAMPLED if c in heads)
+        on, sampled = _powered(reading, opened, column, heads[column]), True
     kept = np.flatnonzero(opened.account.alive[: opened.raw.n] & times.ok)
     return [
         Switches(opened.account, kept, chamber[kept], times.utc[kept], on[kept], sampled=sampled)
@@ -153,36 +159,49 @@ def _states(opened: Opened, head: str) -> np.ndarray:
     return np.asarray(state == 1)
 
 
-def _threshold(reading: Reading, file: str) -> float:
-    if reading.spec.power_on_w is not None:
-        return reading.spec.power_on_w
-    if reading.trial.rig.fogger_w:
-        half = reading.trial.rig.fogger_w / 2
-        told = f"{file}: mist counts as on above {half:g} W, half the fogger's power in [rig]"
+def _threshold(reading: Reading, column: str, file: str) -> float:
+    """Give the power or current above which mist counts as on."""
+    spec, fogger = reading.spec, reading.trial.rig.fogger_w
+    if column == "current_a":
+        if spec.current_on_a is not None:
+            return spec.current_on_a
+        raise LogError(
+            f"{file}: holds current, but nothing says which current means mist "
+            "→ add current_on_a to [logs.mist]"
+        )
+    if spec.power_on_w is not None:
+        return spec.power_on_w
+    if fogger:
+        told = f"{file}: mist counts as on above {fogger / 2:g} W, half the fogger's power in [rig]"
         reading.find("power_threshold", told, "or state power_on_w", severity="note")
-        return half
+        return fogger / 2
     raise LogError(
         f"{file}: holds power, but nothing says which power means mist "
         "→ add power_on_w to [logs.mist], or fogger_w to [rig]"
     )
 
 
-def _powered(reading: Reading, opened: Opened, head: str) -> np.ndarray:
+def _powered(reading: Reading, opened: Opened, column: str, head: str) -> np.ndarray:
     raw, account = opened.raw, opened.account
-    unit = opened.columns.units.get("power_w")
-    numbers = read_numbers(raw.columns[head], "power_w", unit=unit, decimal=raw.decimal)
-    if len(numbers.unreadable):
-        account.change(
-            numbers.unreadable, rule="value unreadable", column=head, new="",
-            old=[numbers.cells[int(i)] for i in numbers.unreadable],
-            reason="this is not a number", remedy="correct the cell if it should hold a number",
-        )  # fmt: skip
+    unit = opened.columns.units.get(column)
+    numbers = read_numbers(raw.columns[head], column, unit=unit, decimal=raw.decimal)
+    for index, rule, reason in (
+        (numbers.unreadable, "value unreadable", "this is not a number"),
+        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign"),
+    ):
+        if len(index):
+            new = ["" if np.isnan(v) else f"{v:.6g}" for v in numbers.values[index]]
+            account.change(
+                index, rule=rule, column=head, new=new, reason=reason,
+                old=[numbers.cells[int(i)] for i in index],
+                remedy="correct the cell if it should hold a number" if rule[0] == "v" else "",
+            )  # fmt: skip
     empty = np.flatnonzero(np.isnan(numbers.values))
     account.set_aside(
         empty, rule="no value", column=head, keepable=False,
-        reason="there is no power in this row", remedy="",
+        reason="there is no reading in this row", remedy="",
     )  # fmt: skip
-    return np.asarray(numbers.values > _threshold(reading, raw.name))
+    return np.asarray(numbers.values > _threshold(reading, column, raw.name))
 
 
 def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Switches:
@@ -233,7 +252,7 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
                 f"chamber → {suggest(w.chamber, chambers)}"
             )
         on, known = _wide_states(reading, opened, w.column, w.head)
-        read.append((chambers.index(name), on, known, w.column == "power_w"))
+        read.append((chambers.index(name), on, known, w.column in _SAMPLED))
     nothing = ~np.any([known for _, _, known, _ in read], axis=0)
     opened.account.set_aside(
         nothing, rule="no value", keepable=False, remedy="",
@@ -255,10 +274,10 @@ def _wide_states(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Give the state and whether it is known; unreadable cells are recorded, the row stays."""
     raw: Any = opened.raw
-    if column == "power_w":
-        unit = opened.columns.units.get("power_w")
-        numbers = read_numbers(raw.columns[head], "power_w", unit=unit, decimal=raw.decimal)
-        on = numbers.values > _threshold(reading, raw.name)
+    if column in _SAMPLED:
+        unit = opened.columns.units.get(column)
+        numbers = read_numbers(raw.columns[head], column, unit=unit, decimal=raw.decimal)
+        on = numbers.values > _threshold(reading, column, raw.name)
         known, odd = ~np.isnan(numbers.values), numbers.unreadable
         cells = [numbers.cells[int(i)] for i in odd]
     else:

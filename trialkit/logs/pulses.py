@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from trialkit.logs.mist import Switches
 
 NS = 1_000_000_000
+_FEWEST_SAMPLES = 10
 
 
 def close_pulses(reading: Reading, found: list[Switches]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -62,7 +63,8 @@ def _from_states(
     origin, within, time, on = origin[kept], within[kept], time[kept], on[kept]
     if not len(time):
         return time, time, origin
-    sampled = found[int(origin[0])].sampled
+    if found[int(origin[0])].sampled or _is_sampled(time, on):
+        return _sampled(reading, time, on, origin)
     begins = np.flatnonzero(on & ~np.concatenate([[False], on[:-1]]))
     ends_after = np.flatnonzero(~on)
     nearest = np.searchsorted(ends_after, begins)
@@ -70,11 +72,21 @@ def _from_states(
     stop = np.where(closed, time[ends_after[np.minimum(nearest, len(ends_after) - 1)]], 0) if len(
         ends_after
     ) else np.zeros(len(begins), np.int64)  # fmt: skip
-    if sampled:
-        return _sampled(reading, time, on, origin)
     if not closed.all():
         _never_off(reading, found, origin, within, int(begins[-1]), chamber, time)
     return time[begins[closed]], stop[closed], origin[begins[closed]]
+
+
+def _is_sampled(time: np.ndarray, on: np.ndarray) -> bool:
+    """Whether states were read at regular steps, rather than written down when they changed.
+
+    A state read regularly says nothing about a gap in the readings; a change holds until the next.
+    """
+    if len(time) < _FEWEST_SAMPLES:
+        return False
+    step = np.diff(time)
+    regular = np.abs(step - np.median(step)) <= 0.1 * np.median(step)
+    return bool(np.mean(on[1:] == on[:-1]) > 0.5 and regular.mean() > 0.5)
 
 
 def _never_off(
@@ -135,11 +147,11 @@ def _copies(found: list[Switches], pieces: list[tuple[int, np.ndarray]], stop: n
 def _sampled(
     reading: Reading, time: np.ndarray, on: np.ndarray, origin: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Let each sample hold until the next, but no longer than the stated gap."""
+    """Let each sample hold until the next; before a longer gap, for one usual step."""
     step = np.diff(time)
     usual = int(np.median(step)) if len(step) else 0
     limit = round(reading.spec.max_gap_min * 60 * NS) if reading.spec.max_gap_min else 3 * usual
-    hold = np.minimum(np.append(step, usual), limit)
+    hold = np.append(np.where(step <= limit, step, usual), usual)
     mine = on & (hold > 0)
     return time[mine], time[mine] + hold[mine], origin[mine]
 
