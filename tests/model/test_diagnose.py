@@ -293,3 +293,23 @@ def test_a_grand_mean_without_variance_is_said_once_and_nothing_breaks():
     limits = made.profile_intervals()
     assert (limits["low"] <= limits["variance"]).all()
     assert (limits["variance"] <= limits["high"]).all()
+
+
+def test_a_large_model_answers_what_it_can(monkeypatch):
+    """The same data by the engine for thousands of effects: same estimates, fewer checks."""
+    from trialkit.model import prepare
+
+    table = trial(15)
+    dense = fitted(table, variances="nonnegative")
+    monkeypatch.setattr(prepare, "is_large", lambda groupings, p: True)
+    large = fitted(table, variances="nonnegative")
+    assert type(large).__name__ == "LargeFit"
+    got = large.differences("schedule", against="usual")
+    expected = dense.differences("schedule", against="usual", df="satterthwaite")
+    for column in ("estimate", "se"):
+        assert got[column].to_numpy() == pytest.approx(expected[column].to_numpy(), rel=1e-4)
+    ratio = large.noninferior("schedule", against="usual", margin_pct=10)
+    assert np.isfinite(ratio[["low", "high", "p"]].to_numpy(dtype=float)).all()
+    checked = diagnose(large)
+    assert "too many random effects" in set(checked.table["detail"])
+    assert len(checked.rows) == len(table)

@@ -67,6 +67,11 @@ def _listed(names: list[str]) -> str:
 
 def check_search(fit: Fit) -> Checked:
     """Look at how the search for the variances ended."""
+    from trialkit.model.largefit import LargeFit
+
+    if isinstance(fit, LargeFit):  # its search keeps its record apart
+        own = tuple(f for f in fit.findings if f.code == "not_settled")
+        return Checked("search for the variances", not own, f"{len(fit.record)} steps", own)
     settled = bool(fit.optimum.settled[0])
     steps, left = int(fit.optimum.steps[0]), float(fit.optimum.decrement[0])
     detail = f"{steps} steps; {left / 2:.1g} log-likelihood units left to gain"

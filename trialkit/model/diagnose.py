@@ -26,6 +26,7 @@ from trialkit.model.influence import (
     cluster_influence,
     deletion_measures,
 )
+from trialkit.model.largefit import LargeFit
 from trialkit.model.means import mean_cells
 from trialkit.model.power_hint import PowerHint, power_hint
 
@@ -126,9 +127,13 @@ def diagnose(fit: Fit) -> Diagnosis:
     >>> str(result.influence["level"][result.influence["cooks_d"].idxmax()])
     'T6'
     """
-    done: list[Checked] = [checks.check_search(fit), checks.check_edge(fit)]
-    hint = power_hint(fit) if (fit.y > 0).all() else None
-    small = sum(g.q for g in fit.groupings) <= MOST_EFFECTS
+    few = sum(g.q for g in fit.groupings) <= MOST_EFFECTS
+    small = few and not isinstance(fit, LargeFit)
+    done: list[Checked] = [checks.check_search(fit)]
+    hint = None
+    if small:
+        done.append(checks.check_edge(fit))
+        hint = power_hint(fit) if (fit.y > 0).all() else None
     influence, refitted = pd.DataFrame(), pd.DataFrame()
     effects = pd.DataFrame(columns=["term", "level", "effect", "standardised"])
     rows = pd.DataFrame(
@@ -142,8 +147,9 @@ def diagnose(fit: Fit) -> Diagnosis:
         influence, refitted, leaning = influence_checks(fit, solved)
         done += more + leaning
     else:
-        done.append(Checked("single rows and levels", None, "too many random effects"))
-    done.append(checks.check_power(fit, hint))
+        done.append(Checked("single rows, levels and scale", None, "too many random effects"))
+    if small:
+        done.append(checks.check_power(fit, hint))
     words = {True: "sound", False: "look", None: "not judged"}
     table = pd.DataFrame(
         [(one.check, words[one.sound], one.detail) for one in done],

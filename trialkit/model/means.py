@@ -26,8 +26,6 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
-from trialkit.model import inference
-from trialkit.model.question import Question
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -160,8 +158,7 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.Dat
     covariance = np.full((len(L), len(L)), math.nan)
     able = np.flatnonzero(fit.design.estimable(L))
     if len(able):
-        question = Question(fit.data, L[able][:, fit.design.kept])
-        got = inference.answer(question, fit.state, fit.y[None], df, joint=False)
+        got = fit._ask(L[able][:, fit.design.kept], df, joint=False)
         variance = np.einsum("ii->i", got.cov[0])
         se = np.sqrt(np.where(variance > 0, variance, math.nan))
         out.loc[able, columns] = np.column_stack([got.estimate[0], se, got.df[0]])
