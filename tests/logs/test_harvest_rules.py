@@ -85,6 +85,16 @@ def test_missing_units_are_listed_but_not_those_lost_before(tmp_path: Path) -> N
     assert log.table.loc[log.table["status"] != "ok", "fresh_g"].isna().all()
 
 
+def test_more_mushrooms_in_all_than_the_block_weighed(tmp_path: Path) -> None:
+    log = whole_batch(
+        tmp_path,
+        {("B1-T1-top-1", 1): "2031-01-22,1500,ok", ("B1-T1-top-1", 2): "2031-02-01,1200,ok"},
+    )
+    [told] = [f.message for f in log.findings if f.code == "total_above_block"]
+    assert "B1-T1-top-1 (2700 g)" in told
+    assert len(log.table) == 32
+
+
 def test_near_codes_are_suggested_and_only_spelling_is_tidied() -> None:
     known = ["B1-T1-top-1", "B1-T1-top-2", "B2-T3-bottom-1"]
     assert suggest("B2-T3-botom-1", known) == "did you mean 'B2-T3-bottom-1'?"

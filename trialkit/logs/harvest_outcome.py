@@ -13,6 +13,7 @@ def check_outcome(reading: Reading, entries: Entries) -> None:
     """Tell slips of the decimal sign, flushes picked on several days, and what is missing."""
     _decimal_slips(reading, entries)
     _picks(entries)
+    _totals(reading, entries)
     _missing_units(reading, entries)
 
 
@@ -73,6 +74,23 @@ def _picks(entries: Entries) -> None:
             reason="this flush was picked on several days; the weights are added",
             remedy="if one of them is a correction of another, delete that one",
         )  # fmt: skip
+
+
+def _totals(reading: Reading, entries: Entries) -> None:
+    """Tell units whose flushes together weigh more than the block did."""
+    most = reading.trial.blocks.wet_g
+    if most is None:
+        return
+    total = entries.table.groupby("unit_at")["fresh_g"].sum()
+    over = total[total > most]
+    if len(over):
+        units = reading.trial.unit_table()["unit"].to_numpy()
+        shown = ", ".join(f"{units[u]} ({w:g} g)" for u, w in over.head(5).items())
+        reading.find(
+            "total_above_block",
+            f"all flushes together weigh more than the block, {most:g} g: {shown}",
+            "look for a weight in the wrong unit or row; all are kept",
+        )
 
 
 def _missing_units(reading: Reading, entries: Entries) -> None:

@@ -21,8 +21,9 @@ _UNIT_WORDS = {
     "mg": "mg", "oz": "oz", "ounce": "oz", "ounces": "oz", "lb": "lb", "lbs": "lb", "pound": "lb",
     "pounds": "lb", "°c": "degC", "c": "degC", "degc": "degC", "°f": "degF", "f": "degF",
     "degf": "degF", "k": "K", "%": "%", "%rh": "%", "% rh": "%", "rh%": "%", "ppm": "ppm",
-    "lux": "lux", "lx": "lux", "klux": "klux", "klx": "klux", "fc": "fc", "w": "W",
-    "kw": "kW", "a": "A", "ma": "mA", "s": "s", "sec": "s", "min": "min", "h": "h", "ms": "ms", "pcs": "count", "caps": "count",
+    "lux": "lux", "lx": "lux", "klux": "klux", "klx": "klux", "fc": "fc", "w": "W", "kw": "kW",
+    "a": "A", "ma": "mA", "s": "s", "sec": "s", "min": "min", "h": "h", "ms": "ms",
+    "pcs": "count", "caps": "count",
     "percent": "percent", "fraction": "fraction", "µmol/m²/s": "umol_m2_s",
     "µmol m⁻² s⁻¹": "umol_m2_s", "umol/m2/s": "umol_m2_s", "umol m-2 s-1": "umol_m2_s",
 }  # fmt: skip
