@@ -301,6 +301,11 @@ PACKED = [
     env("a gzip bomb", _BOMB, file="climate.csv.gz", error="unpacks to more than"),
     env("a zip bomb", zipped({"climate.csv": b"0" * 140_000_000}), file="climate.zip",
         error="unpacks to more than"),
+    env("a workbook bomb", zipped({"[Content_Types].xml": b"<x/>",
+        "xl/worksheets/sheet1.xml": b" " * 140_000_000}), file="climate.xlsx",
+        error="unpacks to more than"),
+    env("a Parquet bomb", parquet({"time": pa.nulls(70_000_000)}), file="climate.parquet",
+        error="more than are read"),
     env("a zip inside a zip inside a zip", zipped({"a.zip": zipped({"b.zip": zipped(
         {"T1.csv": GOOD.encode()})})}), file="climate.zip", error="archive inside an archive"),
     env("an empty zip", zipped({}), file="climate.zip", error="empty"),

@@ -84,7 +84,7 @@ def named_score(head: str, column: str) -> tuple[float, str]:
     Examples
     --------
     >>> named_score("Temp (°F)", "temp_c")
-    (3.0, 'temp')
+    (2.95, 'temp')
     >>> named_score("Temp (°F)", "rh_pct")
     (0.0, '')
     """

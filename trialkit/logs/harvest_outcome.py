@@ -85,7 +85,9 @@ def _totals(reading: Reading, entries: Entries) -> None:
     over = total[total > most]
     if len(over):
         units = reading.trial.unit_table()["unit"].to_numpy()
-        shown = ", ".join(f"{units[u]} ({w:g} g)" for u, w in over.head(5).items())
+        shown = ", ".join(
+            f"{units[u]} ({w:g} g)" for u, w in zip(over.index[:5], over, strict=False)
+        )
         reading.find(
             "total_above_block",
             f"all flushes together weigh more than the block, {most:g} g: {shown}",
