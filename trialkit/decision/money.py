@@ -116,16 +116,16 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     import pandas as pd
 
     rows = fit.design.rows(pd.DataFrame({name: levels}))
-    centre = rows @ fit.beta
-    cov = fit.contrast_cov(rows)
-    df = float(fit.differences(name, adjust="none")["df"].min())
+    gains = rows[1:] - rows[0]  # what all levels share cannot change the choice
+    centre = gains @ fit.beta
+    cov = fit.contrast_cov(gains)
+    df = float(fit.contrast(gains)["df"].min())
     rng = np.random.default_rng(seed)
     scale = np.sqrt(df / rng.chisquare(df, _DRAWS))
-    draws = centre + scale[:, None] * rng.multivariate_normal(
-        np.zeros(len(centre)), cov, _DRAWS, method="eigh"
-    )
+    noise = rng.multivariate_normal(np.zeros(len(centre)), cov, _DRAWS, method="eigh")
+    draws = np.column_stack([np.zeros(_DRAWS), centre + scale[:, None] * noise])
     best = draws.max(axis=1)
-    chosen = np.bincount(draws.argmax(axis=1), minlength=len(centre)) / _DRAWS
+    chosen = np.bincount(draws.argmax(axis=1), minlength=len(levels)) / _DRAWS
     return (best[:, None] - draws).mean(axis=0), chosen
 
 

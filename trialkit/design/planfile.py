@@ -8,7 +8,7 @@ import os
 import shutil
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import PlanError
 
@@ -198,23 +198,32 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Plan:
     from trialkit.design.assign import Plan
 
     folder = Path(directory if directory is not None else trial.folder) / "plan"
+    by_hand = not (folder / "plan.json").exists()
     try:
-        record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
         table = pd.read_csv(folder / "assignment.csv", dtype=str, keep_default_na=False)
-    except FileNotFoundError as problem:
+        record = _by_hand(trial) if by_hand else _record(folder)
+    except FileNotFoundError:
         raise PlanError(
-            f"no plan is at {folder} ({Path(str(problem.filename)).name} is missing); make one: "
-            "trialkit plan"
+            f"no plan is at {folder} (assignment.csv is missing); make one: trialkit plan"
         ) from None
     except (OSError, ValueError) as problem:
         raise PlanError(f"the plan at {folder} cannot be read: {problem}") from None
+    if (
+        by_hand
+        and "unit" in table.columns
+        and set(table["unit"]) == set(trial.unit_table()["unit"])
+    ):
+        table = table.set_index("unit").loc[trial.unit_table()["unit"]].reset_index()
     _check_fit(trial, table, folder)
     whole = trial.unit_table()
     for name in trial.factors:
         whole[name] = table[name].astype(object)
     table = whole
     found = plan_hash(table, int(record["seed"]), str(record["version"]))
-    if found != record["hash"]:
+    if by_hand:
+        _check_units(trial, table, folder)
+        record["hash"] = found
+    elif found != record["hash"]:
         raise PlanError(
             f"{folder / 'assignment.csv'} has been changed since it was drawn: its hash is "
             f"{found[:12]}, but plan.json says {str(record['hash'])[:12]}. Put the drawn file "
@@ -230,6 +239,16 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Plan:
         efficiency={str(k): float(v) for k, v in record.get("efficiency", {}).items()},
         bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
     )
+
+
+def _record(folder: Path) -> dict[str, Any]:
+    return dict(json.loads((folder / "plan.json").read_text(encoding="utf-8")))
+
+
+def _by_hand(trial: Trial) -> dict[str, Any]:
+    """Describe a plan that was laid out elsewhere: an assignment without a record beside it."""
+    how = dict.fromkeys(trial.factors, "laid out by hand, not drawn here")
+    return {"seed": 0, "version": "by hand", "method": how}
 
 
 def _check_fit(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
@@ -248,4 +267,17 @@ def _check_fit(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
         if strange:
             raise PlanError(
                 f"the plan at {folder} has the {name} {strange[0]!r}, which the trial file lacks"
+            )
+
+
+def _check_units(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
+    """Refuse a plan laid out by hand that gives one unit two levels of a treatment."""
+    for name, factor in trial.factors.items():
+        given = table.groupby(list(factor.applied_to), sort=False)[name].nunique()
+        mixed = given[given > 1].index
+        if len(mixed):
+            unit = mixed[0] if isinstance(mixed[0], str) else ":".join(mixed[0])
+            raise PlanError(
+                f"the plan at {folder} gives {unit} more than one {name}, but the trial file says "
+                f"{name} is applied to {factor.stratum}"
             )

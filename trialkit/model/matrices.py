@@ -7,6 +7,7 @@ reference), ``L`` rows of a hypothesis ``L beta = 0``, ``N`` null space of ``X``
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Hashable
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -22,6 +23,7 @@ from trialkit.model.formula import AS_FACTOR, Codes, expression_columns, factor_
 Floats = NDArray[np.float64]
 
 INTERCEPT = "intercept"
+MOST_COMBINATIONS = 4_000  # of levels, from which a sample stands for all
 ALIAS_TOLERANCE = 1e-11  # squared distance to the earlier columns, relative to the column
 
 
@@ -237,7 +239,17 @@ def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
     DataFrame
     """
     columns = dict(design.levels)
-    combos = list(itertools.product(*columns.values()))
+    many = math.prod(len(levels) for levels in columns.values())
+    if numeric == "spread" and many > MOST_COMBINATIONS:
+        # any rows that tell the columns apart will do
+        rng = np.random.default_rng(2)
+        size = max(MOST_COMBINATIONS, 20 * len(design.names))
+        combos: Any = {
+            c: [levels[i] for i in rng.integers(len(levels), size=size)]
+            for c, levels in columns.items()
+        }
+    else:
+        combos = list(itertools.product(*columns.values()))
     grid = pd.DataFrame(combos, columns=list(columns)) if columns else pd.DataFrame(index=[0])
     if numeric == "typical" or not design.typical:
         for name, value in design.typical.items():
@@ -247,7 +259,8 @@ def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
     repeat = 4 + 3 * len(design.terms)
     grid = grid.loc[grid.index.repeat(repeat)].reset_index(drop=True)
     for name, value in design.typical.items():
-        grid[name] = abs(value) * 0.5 + rng.uniform(0.5, 1.5, len(grid)) * (abs(value) or 1.0)
+        size = abs(value) if abs(value) > 1e-8 else 1.0  # a centred covariate has a mean near zero
+        grid[name] = size * rng.uniform(1.0, 2.0, len(grid))
     return grid
 
 
