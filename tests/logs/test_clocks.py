@@ -144,11 +144,9 @@ def test_a_logger_that_stayed_on_winter_time_is_found_with_its_end(tmp_path: Pat
 
 
 def test_the_proposed_correction_puts_it_right(tmp_path: Path) -> None:
-    fix = (
-        '[[logs.environment.clock]]\nfile = "T4.csv"\nsince = 2031-03-30T02:00:00\n'
-        "until = 2031-04-04T12:00:00\nadd_s = 3600\n"
-    )
-    log = _climate(tmp_path, logs=fix)
+    [told] = [f.remedy for f in _climate(tmp_path).findings if f.code == "clock_not_changed"]
+    start = told.index("clock = [")
+    log = _climate(tmp_path, logs=told[start:] + "\n")
     assert not [f for f in log.findings if f.code.startswith("clock")]
     assert int(log.ledger.summary()["set_aside"].sum()) == 0
     by_chamber = log.table.groupby("chamber")["time"].apply(list)

@@ -84,7 +84,7 @@ def _report_stayed(
     lines = f'file = "{file}", since = {local_time(since)}, '
     lines += f"until = {local_time(until)}, " if until is not None else ""
     more = "" if until is not None else " (with until = … if the clock was set right later)"
-    remedy = f"add [[logs.{reading.kind}.clock]] {lines}add_s = {add}{more}"
+    remedy = f"add to [logs.{reading.kind}]: clock = [{{ {lines}add_s = {add} }}]{more}"
     reading.find("clock_not_changed", what, remedy)
 
 
@@ -98,8 +98,9 @@ def _report_shift(reading: Reading, shift: Shift) -> None:
     )
     until = f"until = {local_time(shift.until)}, " if shift.until is not None else ""
     remedy = (
-        f'if it is the clock: add [[logs.{reading.kind}.clock]] file = "{shift.file}", '
-        f"since = {_date(shift.first)}T00:00:00, {until}add_s = {add}"
+        f"if it is the clock, add to [logs.{reading.kind}]: "
+        f'clock = [{{ file = "{shift.file}", since = {_date(shift.first)}T00:00:00, {until}'
+        f"add_s = {add} }}]"
     )
     reading.find("clock_hour_off", what, remedy)
 

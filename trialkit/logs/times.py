@@ -212,8 +212,8 @@ def _clock_changes(
             opened.account.set_aside(
                 rows, rule=rule, column=head, old=cell_texts(column, rows), keepable=False,
                 reason=reason,
-                remedy="if the logger does not change its clock, state its time_zone or correct "
-                f"its clock under [[logs.{reading.kind}.clock]]",
+                remedy="if the logger does not change its clock, state its time_zone, or correct "
+                f"it with clock = [ … ] under [logs.{reading.kind}]",
             )  # fmt: skip
     reading.stayed += [(opened.raw.name, change, records) for change, records in there.stayed]
     return ok
@@ -244,8 +244,9 @@ def _resets(
         f"{last[:10]}, years from the trial: the clock was never set, or fell back"
     )
     remedy = (
-        f'if you know when that was: [[logs.{reading.kind}.clock]] file = "{opened.raw.name}", '
-        f"shows = {first}, truth = …, since = {first}, until = {int(last[:4]) + 1}-01-01"
+        f"if you know when that was, add to [logs.{reading.kind}]: "
+        f'clock = [{{ file = "{opened.raw.name}", shows = {first}, truth = …, since = {first}, '
+        f"until = {int(last[:4]) + 1}-01-01T00:00:00 }}]"
     )
     reading.find("clock_reset", what, remedy)
     if strict:
