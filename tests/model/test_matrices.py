@@ -163,3 +163,22 @@ def test_parsing_is_ordered_by_degree() -> None:
         ("a",),
         ("a", "b"),
     ]
+
+
+def test_many_factors_do_not_multiply_out() -> None:
+    """Seven factors of seven levels: the marginal hypotheses from a sample of combinations."""
+    rng = np.random.default_rng(1)
+    names = [f"f{i}" for i in range(7)]
+    table = pd.DataFrame({name: rng.integers(0, 7, 300).astype(str) for name in names})
+    design, _, _ = build_design(table, " + ".join(names))
+    L = design.hypothesis("f3")
+    assert L.shape == (6, 43)
+    own = design.spans["f3"]
+    outside = np.delete(L, np.arange(own.start, own.stop), axis=1)
+    np.testing.assert_allclose(outside, 0, atol=1e-9)
+
+
+def test_columns_of_the_same_name_are_refused() -> None:
+    table = small_table()
+    with pytest.raises(ModelError, match="several columns named 'fresh_g'"):
+        fit(pd.concat([table, table[["fresh_g"]]], axis=1), response="fresh_g", fixed="schedule")

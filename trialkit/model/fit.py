@@ -26,8 +26,7 @@ from trialkit.model.fitted import Fitted
 from trialkit.model.matrices import INTERCEPT, Floats, estimable_part
 from trialkit.model.prepare import Spec
 from trialkit.model.question import Question
-from trialkit.model.reml import Optimum, maximise
-from trialkit.model.strata import Responses
+from trialkit.model.reml import maximise
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
 
 
@@ -107,19 +106,19 @@ def fit(
         residual_by=residual_by,
         level=level,
     )
-    data = prepare.prepare(table, spec)
+    return fit_prepared(prepare.prepare(table, spec))
+
+
+def fit_prepared(data: prepare.Prepared) -> Fit:
+    """Maximise the restricted likelihood of prepared columns and pack the result."""
     if data.large is not None:
         from trialkit.model.largefit import fit_large
 
         return fit_large(data)
     responses = data.reduced.project(data.y[None])
-    prepare.check_response(responses, spec)
-    optimum = maximise(data.reduced, responses, variances=spec.variances)  # type: ignore[arg-type]
-    return pack(data, responses, optimum)
-
-
-def pack(data: prepare.Prepared, responses: Responses, optimum: Optimum) -> Fit:
-    """Turn an optimum into a result, with its findings."""
+    prepare.check_response(responses, data.spec)
+    kind = data.spec.variances
+    optimum = maximise(data.reduced, responses, variances=kind)  # type: ignore[arg-type]
     made = Fit(data=data, responses=responses, optimum=optimum)
     return replace(made, noted=(*data.findings, *variance_findings(made)))
 
@@ -327,17 +326,13 @@ class Fit(Fitted):
         if random is not None:
             spec = replace(spec, random=tuple(random))
         y = self.y if response is None else np.asarray(response, dtype=float)
-        if keep is None and random is None:
-            data = replace(self.data, y=y, spec=spec)
-        else:
-            rows = np.ones(self.n, bool) if keep is None else np.asarray(keep, dtype=bool)
-            table = self.table.loc[rows].copy()
-            table[spec.response] = y[rows]
-            data = prepare.prepare(table, spec)
-        responses = data.reduced.project(data.y[None])
-        prepare.check_response(responses, spec)
-        optimum = maximise(data.reduced, responses, variances=spec.variances)  # type: ignore[arg-type]
-        return pack(data, responses, optimum)
+        if keep is None and random is None and self.data.large is None:
+            table = self.table.assign(**{spec.response: y})
+            return fit_prepared(replace(self.data, y=y, spec=spec, table=table))
+        rows = np.ones(self.n, bool) if keep is None else np.asarray(keep, dtype=bool)
+        table = self.table.loc[rows].copy()
+        table[spec.response] = y[rows]
+        return fit_prepared(prepare.prepare(table, spec))
 
     # ---- display -----------------------------------------------------------------------
     def _shown(self) -> Shown:

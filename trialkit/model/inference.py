@@ -11,8 +11,8 @@ calibration table):
 3. Where a blocking term is not orthogonal to the hypothesis, keep it random (recover the
    information between blocks) only if it has at least `FEW` df and a variance of at least
    `CLEAR` times that of a unit; otherwise analyse within blocks. With few blocks
-   recovery costs more than it brings (Yates 1940). A term that costs next to nothing to
-   fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
+   recovery costs more than it brings (Yates 1940, from memory). A term that costs next to
+   nothing to fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
 
 In a balanced design none of this changes anything: every way gives the F of the analysis of
 variance.

@@ -243,9 +243,9 @@ def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
     if numeric == "spread" and many > MOST_COMBINATIONS:
         # any rows that tell the columns apart will do
         rng = np.random.default_rng(2)
-        size = max(MOST_COMBINATIONS, 20 * len(design.names))
+        count = max(MOST_COMBINATIONS, 20 * len(design.names))
         combos: Any = {
-            c: [levels[i] for i in rng.integers(len(levels), size=size)]
+            c: [levels[i] for i in rng.integers(len(levels), size=count)]
             for c, levels in columns.items()
         }
     else:

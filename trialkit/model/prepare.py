@@ -152,6 +152,11 @@ def clean_rows(
         raise ModelError(f"'{spec.response}' is both the response and in the fixed part")
     random = [c for t in terms for c in (*t.columns, *([t.slope] if t.slope else []))]
     used = list(dict.fromkeys([spec.response, *fixed, *random, *extra]))
+    twice = [c for c in used if (table.columns == c).sum() > 1]
+    if twice:
+        raise ModelError(
+            f"the table has several columns named {', '.join(map(repr, twice))}: rename them"
+        )
     clean = table[used]
     values = clean[spec.response]
     if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
