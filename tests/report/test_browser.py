@@ -5,7 +5,7 @@ from contextlib import contextmanager
 
 import pytest
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("report")]
 
 OPEN_ALL = "document.querySelectorAll('details').forEach(d => { d.open = true })"
 # WCAG 2.2 A and AA, and the checker's own good practice
@@ -66,9 +66,18 @@ def test_its_own_policy_stops_scripts_and_requests(farm_page, browser, tmp_path)
         assert len([s for s in said if "Content Security Policy" in s]) >= 2
 
 
-@pytest.mark.parametrize("which", ["farm_page", "field_page"])
 @pytest.mark.parametrize(
-    ("width", "scheme"), [(1280, "light"), (1280, "dark"), (360, "light"), (360, "dark")]
+    ("which", "width", "scheme"),
+    [
+        ("farm_page", 1280, "light"),
+        ("farm_page", 360, "light"),
+        ("farm_page", 1280, "dark"),
+        ("field_page", 1280, "light"),
+        pytest.param("farm_page", 360, "dark", marks=pytest.mark.slow),
+        pytest.param("field_page", 1280, "dark", marks=pytest.mark.slow),
+        pytest.param("field_page", 360, "light", marks=pytest.mark.slow),
+        pytest.param("field_page", 360, "dark", marks=pytest.mark.slow),
+    ],
 )
 def test_an_accessibility_checker_finds_nothing(which, width, scheme, request, browser):
     """axe-core, as shipped by axe-core-python, on the whole page with every part open."""

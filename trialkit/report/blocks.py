@@ -53,11 +53,14 @@ class Pairs:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure with its caption; the drawing carries its own description."""
+    """A figure with its caption; the drawing carries its own description.
+
+    A drawing whose fills are mixed tints keeps white paper under it on a dark page.
+    """
 
     svg: Markup
     caption: str
-    description: str = ""
+    on_paper: bool = False
     kind: Literal["picture"] = "picture"
 
 

@@ -146,7 +146,8 @@ def _map(material: Material) -> Picture | Words:
         for level in primary.levels
     ]
     alt = say.text("alt.map", factor=primary.name, rows="; ".join(rows))
-    return Picture(inline_svg(plan.map(), ident="map", alt=alt), say.text("done.map_title"))
+    svg = inline_svg(plan.map(), ident="map", alt=alt)
+    return Picture(svg, say.text("done.map_title"), on_paper=True)
 
 
 def _units_with(material: Material, level: str) -> list[str]:

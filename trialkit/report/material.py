@@ -144,6 +144,8 @@ class Material:
         found = [*self.more_findings]
         found += [f for log in self.logs.values() for f in log.findings]
         found += [*self.verdict.findings, *self.result.findings, *self.diagnosis.findings]
+        if self.redrawn is not None:
+            found += self.redrawn.findings
         return tuple(dict.fromkeys(found))
 
     def local(self, moment: Any) -> Any:

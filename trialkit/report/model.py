@@ -323,12 +323,18 @@ def _redrawn(material: Material) -> list[Any]:
 
     say, test = material.say, material.redrawn
     words = {"n": say.number(len(test.draws), 0), "p": say.p(test.p)}
+    told = words | {
+        "factor": test.factor,
+        "error": say.p(test.p_error),
+        "smallest": say.p(test.smallest_p),
+        "model": say.p(test.p_model),
+    }
     ax = randomisation_null(
         test.draws, test.observed, p=test.p, statistic=test.statistic, wording=say
     )
     alt = say.text("alt.null", observed=say.number(test.observed), **words)
     svg = inline_svg(ax, ident="redrawn", alt=alt)
     return [
-        Words(say.text("model.null_words", **words)),
+        Words(say.text("model.null_words", **told)),
         Picture(svg, say.text("model.null_title")),
     ]

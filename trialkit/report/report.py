@@ -10,6 +10,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
 from trialkit.errors import Finding, ReportError
 from trialkit.report.blocks import Points, Section, Words
 from trialkit.report.material import Material, read_logs_if_any, read_plan_if_any
@@ -121,15 +123,14 @@ def build_page(material: Material, *, short: bool = False) -> str:
         The whole HTML file.
     """
     from jinja2 import Environment, StrictUndefined
-    from markupsafe import Markup
 
     from trialkit import __version__
     from trialkit.report.answer import answer_screen
-    from trialkit.report.svg import dark_colors
+    from trialkit.report.svg import dark_colors, light_colors
 
     here = files("trialkit.report")
     css = here.joinpath("style.css").read_text(encoding="utf-8")
-    css = css.replace("/*dark-figures*/", dark_colors())
+    css = css.replace("/*dark-figures*/", dark_colors()).replace("/*paper*/", light_colors())
     environment = Environment(
         autoescape=True,
         undefined=StrictUndefined,
@@ -137,6 +138,7 @@ def build_page(material: Material, *, short: bool = False) -> str:
         lstrip_blocks=True,
         finalize=keep_units,
     )
+    environment.filters["shape"] = cell_shape
     template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
     say, trial = material.say, material.trial
     return template.render(
@@ -155,6 +157,13 @@ def build_page(material: Material, *, short: bool = False) -> str:
 
 
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°]|(?:g|kg|h|s|L|kWh|lux|ppm|kPa)\b)")
+
+
+def cell_shape(cell: str) -> Markup:
+    """Give the class of a text cell: room for long texts, breaks for long unbroken ones."""
+    if max(map(len, cell.split()), default=0) > 28:
+        return Markup(' class="w b"')
+    return Markup(' class="w"' if len(cell) > 14 else "")
 
 
 def keep_units(value: Any) -> Any:
