@@ -34,8 +34,10 @@ def whole(folder: Path) -> Iterator[Path]:
 
 def write_tables(folder: Path, tables: Mapping[str, pd.DataFrame]) -> list[Path]:
     """Write tables as CSV files in a folder, all of them or none."""
+    from trialkit.logs.ledger import without_formulas
+
     with whole(folder) as spare:
         for name, table in tables.items():
             named = bool(table.index.name) or table.index.nlevels > 1
-            table.to_csv(spare / f"{name}.csv", index=named, lineterminator="\n")
+            without_formulas(table).to_csv(spare / f"{name}.csv", index=named, lineterminator="\n")
     return [folder / f"{name}.csv" for name in tables]
