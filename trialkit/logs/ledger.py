@@ -7,6 +7,7 @@ first rule that catches it. Nothing here looks at values; the readers do and rep
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
@@ -27,6 +28,7 @@ _COMPRESS_ABOVE = 50
 _COLUMNS = (
     "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy",
 )  # fmt: skip
+_PLAIN_NUMBER = re.compile(r"^[-+]\d[\d.,]*$")
 _RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -73,8 +75,8 @@ class Ledger:
         with partial.open("w", encoding="utf-8", newline="") as out:
             writer = csv.writer(out)
             writer.writerow(_COLUMNS)
-            for record in self.table[list(_COLUMNS)].itertuples(index=False):
-                writer.writerow([_harmless(cell) for cell in record])
+            for record in without_formulas(self.table[list(_COLUMNS)]).itertuples(index=False):
+                writer.writerow(record)
         partial.replace(path)
         return path
 
@@ -92,8 +94,27 @@ class Ledger:
 _HEADS = {"set_aside": "set aside"}
 
 
+def without_formulas(table: pd.DataFrame) -> pd.DataFrame:
+    """Give a table whose texts no spreadsheet takes for a formula: such cells begin with ``'``.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> without_formulas(pd.DataFrame({"old": ["=1+1", "-5", "B1"]}))["old"].tolist()
+    ["'=1+1", '-5', 'B1']
+    """
+    import pandas as pd
+
+    out = table.copy()
+    for name in table.columns:
+        if pd.api.types.is_object_dtype(table[name]) or pd.api.types.is_string_dtype(table[name]):
+            out[name] = pd.Series([_harmless(c) for c in table[name]], index=table.index)
+    return out
+
+
 def _harmless(cell: object) -> object:
-    return "'" + cell if isinstance(cell, str) and cell.startswith(_RISKY) else cell
+    risky = isinstance(cell, str) and cell.startswith(_RISKY) and not _PLAIN_NUMBER.match(cell)
+    return f"'{cell}" if risky else cell
 
 
 @dataclass
