@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from trialkit.columns import COLUMNS
 from trialkit.report.blocks import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.material import Material
 from trialkit.report.svg import inline_svg
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 MOST_BATCHES = 6  # timelines drawn, so that the page stays small enough to mail
+MOST_FLAGS = 80  # doubted times listed
 BINS = 180  # stretches of time per timeline
 
 _SHOWN = (
@@ -33,6 +35,7 @@ def got_section(material: Material) -> Section:
         parts += _band(material, runs)
         parts += _delivered(material)
         parts.append(_runs_table(material, runs))
+        parts += _flags(material)
         parts += _timelines(material, runs)
     return Section("got", say.text("section.got"), tuple(parts))
 
@@ -135,11 +138,12 @@ def _runs_table(material: Material, runs: pd.DataFrame) -> Table:
 
 def _timelines(material: Material, runs: pd.DataFrame) -> list[Any]:
     say, logs = material.say, material.logs
-    climate, mist = logs.get("environment"), logs.get("mist")
-    if climate is None or "rh_pct" not in climate.table or not len(climate.table):
+    mist = logs.get("mist")
+    climate = _sound_climate(material)
+    if climate is None or "rh_pct" not in climate or not len(climate):
         return []
     batches = sorted(set(runs["batch"])) if "batch" in runs else [None]
-    sources = _by_chamber(climate.table), _by_chamber(mist.table if mist is not None else None)
+    sources = _by_chamber(climate), _by_chamber(mist.table if mist is not None else None)
     drawn = [
         picture
         for number, batch in enumerate(batches[:MOST_BATCHES])
@@ -152,6 +156,50 @@ def _timelines(material: Material, runs: pd.DataFrame) -> list[Any]:
         words = {"shown": say.number(MOST_BATCHES, 0), "all": say.number(len(batches), 0)}
         parts.append(Words(say.text("got.timeline_more", **words), quiet=True))
     return [Fold(say.text("got.timeline_fold"), tuple(parts))]
+
+
+def _sound_climate(material: Material) -> pd.DataFrame | None:
+    """Give the climate log as it was used: calibrated, without readings that were left out."""
+    check = getattr(material.data, "check", None)
+    if check is not None and check.climate is not None:
+        sound: pd.DataFrame = check.climate
+        return sound
+    log = material.logs.get("environment")
+    return None if log is None else log.table
+
+
+def _flag_table(material: Material) -> pd.DataFrame | None:
+    """Give the times whose readings were doubted, if the logs were checked."""
+    check = getattr(material.data, "check", None)
+    flags = None if check is None else check.flags
+    return None if flags is None or not len(flags.table) else flags.table
+
+
+def _flags(material: Material) -> list[Any]:
+    """List the times whose readings were left out or doubted."""
+    say, flags = material.say, _flag_table(material)
+    if flags is None:
+        return []
+    shown = flags.sort_values(["start", "chamber"], kind="stable").head(MOST_FLAGS)
+    shown = shown.assign(
+        quantity=[COLUMNS[q].label if q in COLUMNS else q for q in shown["quantity"]],
+        action=[say.either(f"action.{a}", str(a)) for a in shown["action"]],
+        start=[say.moment(material.local(t)) for t in shown["start"]],
+        stop=[say.moment(material.local(t)) for t in shown["stop"]],
+    )
+    more = len(flags) - len(shown)
+    notes = [say.text("rows.more", more=say.number(more, 0))] if more else []
+    table = build_table(
+        shown,
+        columns=["chamber", "sensor", "quantity", "flag", "start", "stop", "hours", "action"],
+        say=say,
+        caption=say.text("got.flags_caption", zone=material.trial.time_zone),
+        heads={"start": say.text("column.from"), "stop": say.text("column.to")},
+        formats={"hours": lambda v: say.number(v, 1)},
+        notes=notes,
+        row_heads=2,
+    )
+    return [Fold(say.text("got.flags_fold", n=say.number(len(flags), 0)), (table,))]
 
 
 def _by_chamber(table: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
@@ -214,9 +262,14 @@ def _draw_row(
         ax.set_axis_off()
         return None
     records = climate[(climate["time"] >= start) & (climate["time"] <= stop)]
-    settings = material.data.settings
+    settings, flags = material.data.settings, _flag_table(material)
+    if flags is not None:
+        doubted = flags["quantity"].isin(["rh_pct", "", None]) & (flags["flag"] != "gap")
+        touches = (flags["start"] < stop) & (flags["stop"] > start)
+        flags = flags[doubted & touches & (flags["chamber"].astype(str) == chamber)]
     humidity_timeline(
-        records, mist, start=start, stop=stop, zone=material.trial.time_zone, bins=BINS,
+        records, mist, flags=flags, start=start, stop=stop, bins=BINS,
+        zone=material.trial.time_zone,
         band=(settings.band_low_rh, settings.band_high_rh), wording=material.say, ax=ax,
     )  # fmt: skip
     ax.set_ylabel(material.say.text("figure.humidity_short"), fontsize=8.5)
