@@ -284,6 +284,13 @@ def test_two_records_of_one_moment_count_as_their_middle():
     assert got == pytest.approx((80 + 87) / 2, abs=1e-10)
 
 
+def test_clashing_records_deep_inside_a_log_count_as_their_middle():
+    log = ramp(np.arange(0, 60, 5.0), low=80, high=80)
+    clash = log.iloc[[6, 6]].assign(rh_pct=[84.0, 90.0])
+    got = exposed(pd.concat([log.drop(index=6), clash]), window(0, 55)).iloc[0]["rh_pct"]
+    assert got * 55 == pytest.approx(80 * 55 + 7 * 5, abs=1e-9)
+
+
 def test_windows_may_overlap_and_add_up():
     rng = np.random.default_rng(3)
     minutes = np.sort(rng.uniform(0, 600, 300))
