@@ -242,8 +242,8 @@ def test_a_first_plan_in_a_real_jupyterlab(lab, tmp_path):
         page = browser.new_page(viewport={"width": 1300, "height": 900})
         page.goto(f"{address}/lab/tree/notebooks/1_design.ipynb?token=test")
         page.wait_for_selector(".jp-Notebook .jp-CodeCell", timeout=90_000)
-        page.wait_for_selector('.jp-Notebook-ExecutionIndicator[data-status="idle"]',
-                               state="attached", timeout=90_000)  # fmt: skip
+        page.get_by_text(re.compile(r"\| Idle$")).wait_for(timeout=90_000)  # the kernel is there
+        page.wait_for_timeout(2000)
         page.get_by_role("menuitem", name="Run", exact=True).click()
         page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
         until = time.time() + 240
@@ -251,6 +251,8 @@ def test_a_first_plan_in_a_real_jupyterlab(lab, tmp_path):
             assert time.time() < until, "no plan was written"
             page.wait_for_timeout(500)
         page.wait_for_timeout(3000)
+        page.get_by_role("heading", name="Will the mist hold").scroll_into_view_if_needed()
+        page.get_by_text("mist off [s]").first.wait_for(timeout=30_000)
         page.get_by_text("mist off [s]").first.scroll_into_view_if_needed()
         words = page.locator(".widget-html").filter(has_text="This setting holds").first
         before = words.inner_text()

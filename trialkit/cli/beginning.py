@@ -223,6 +223,8 @@ def lab(
     ]  # fmt: skip
     if not browser:
         arguments.append("--no-browser")
+    if getattr(os, "geteuid", lambda: 1)() == 0:  # as in a container
+        arguments.append("--allow-root")
     screen.say("JupyterLab starts; stop it with Ctrl-C.")
     return _serve(arguments)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import trialkit as tk
-from trialkit.errors import Finding, PlanError
+from trialkit.errors import DesignError, Finding, ModelError, PlanError
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 #: Rough share of the whole job's time that each step takes, for the time left.
 SHARE = {"harvest": 1.0, "environment": 8.0, "mist": 3.0, "align": 4.0, "analyse": 2.0,
          "decide": 1.0, "report": 8.0}  # fmt: skip
+
+#: Plans drawn for the randomisation test of a report.
+REDRAWS = 999
 
 
 class Job:
@@ -52,7 +55,7 @@ class Job:
     @cached_property
     def plan(self) -> Plan | None:
         """The plan, or None where none was drawn."""
-        if not (self.trial.folder / "plan" / "plan.json").exists():
+        if not (self.trial.folder / "plan" / "assignment.csv").exists():
             return None
         plan: Plan = tk.read_plan(self.trial)
         return plan
@@ -105,12 +108,30 @@ class Job:
         self._step(SHARE["decide"])
         return verdict
 
+    @cached_property
+    def redrawn(self) -> Any:
+        """The test that draws the plan again and again; None where no plan was drawn here."""
+        if self.plan is None or self.plan.version == "by hand" or self.verdict.answer == "blocked":
+            return None
+        self._step(0, "drawing the plan again and again")
+        try:
+            return tk.randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS)
+        except (DesignError, ModelError, PlanError):
+            return None
+
     def write_report(self, path: Path, *, locale: str) -> Path:
         """Write the page."""
-        result, verdict = self.result, self.verdict
+        result, verdict, redrawn = self.result, self.verdict, self.redrawn
         self._step(0, "writing the report")
         made: Path = tk.write_report(
-            self.trial, result, verdict, path, locale=locale, logs=self.logs, plan=self.plan
+            self.trial,
+            result,
+            verdict,
+            path,
+            locale=locale,
+            logs=self.logs,
+            plan=self.plan,
+            redrawn=redrawn,
         )
         self._step(SHARE["report"])
         return made

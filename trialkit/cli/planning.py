@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from trialkit.cli.screen import Screen
 from trialkit.cli.shared import DONE, Folder, command, trial_folder
+
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
 
 
 @command("trialkit plan my-trial", "trialkit plan my-trial --seed 77")
@@ -48,6 +51,7 @@ def plan(
     screen.heading("What each treatment is judged against")
     for sentence in laid.sentences:
         screen.say(f"  {sentence}")
+    _say_room(screen, trial)
     screen.heading("Before you switch on")
     for caution in list_cautions(where="plan"):
         screen.say(f"  {caution.short}")
@@ -57,6 +61,23 @@ def plan(
         f"Next: print {trial.folder / 'plan'}, set the timers, write the dates under [batches]."
     )
     return DONE
+
+
+def _say_room(screen: Screen, trial: Trial) -> None:
+    """Say what each mist setting should hold in this room, where the rig is described."""
+    from trialkit.chamber import ChamberError, compare_treatments
+
+    try:
+        found = compare_treatments(trial)
+    except ChamberError as problem:
+        screen.heading("What each setting should hold")
+        screen.say(f"  not worked out: {problem}")
+        return
+    if found:
+        screen.heading("What each setting should hold")
+    for comparison in found.values():
+        for sentence in comparison.sentences:
+            screen.say(f"  {sentence}")
 
 
 @command("trialkit status my-trial")
