@@ -203,17 +203,3 @@ def invert_information(information: Floats, held: NDArray[np.bool_] | None = Non
         return np.asarray(np.linalg.inv(scaled) * both)
     except np.linalg.LinAlgError:  # two variances that act alike at the edge of the space
         return np.asarray(np.linalg.pinv(scaled, hermitian=True) * both)
-
-
-def independent(L: Floats) -> Floats:
-    """Give rows of ``L`` that are linearly independent, from top to bottom."""
-    if len(L) <= 1:
-        return L if len(L) and np.abs(L).max() > 1e-12 else L[:0]
-    tolerance = 1e-9 * max(1.0, float(np.abs(L).max()))
-    if np.linalg.matrix_rank(L, tol=tolerance) == len(L):
-        return L
-    kept: list[int] = []
-    for i in range(len(L)):
-        if np.linalg.matrix_rank(L[[*kept, i]], tol=tolerance) > len(kept):
-            kept.append(i)
-    return L[kept]

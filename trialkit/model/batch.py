@@ -16,11 +16,12 @@ from numpy.typing import ArrayLike, NDArray
 
 from trialkit.errors import ModelError
 from trialkit.model import inference
-from trialkit.model.answers import Answer, State, independent, make_state
+from trialkit.model.answers import Answer, State, make_state
 from trialkit.model.fit import Fit
 from trialkit.model.matrices import Floats, estimable_part
 from trialkit.model.prepare import Prepared, Spec, prepare
 from trialkit.model.question import Question
+from trialkit.model.rank import independent
 from trialkit.model.reml import maximise
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.matrices import Floats, full_rank
+from trialkit.model.matrices import Floats
+from trialkit.model.rank import full_rank
 from trialkit.model.reduced import Reduced, reduce_design
 from trialkit.model.terms import Grouping, indicator
 

@@ -20,12 +20,13 @@ from numpy.typing import ArrayLike, NDArray
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.model import inference, prepare
-from trialkit.model.answers import Answer, independent
+from trialkit.model.answers import Answer
 from trialkit.model.explain import explain_methods, variance_findings
 from trialkit.model.fitted import Fitted
 from trialkit.model.matrices import INTERCEPT, Floats, estimable_part
 from trialkit.model.prepare import Spec
 from trialkit.model.question import Question
+from trialkit.model.rank import independent
 from trialkit.model.reml import maximise
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
 

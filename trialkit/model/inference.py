@@ -93,14 +93,9 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     if not question.is_comparison and base.edge.any():
         return _held_where_needed(question, base, Y, out, base.edge, joint=joint)
     on_units = use_units(question, base)
-    fixed = np.hstack(
-        [
-            use_fixed(question.blocking, base, question.own_share),
-            held_back(question.orthogonal, base),
-        ]
-    )
+    fixed = use_fixed(question.blocking, base, question.own_share)
     here = np.flatnonzero(~on_units & fixed.any(axis=1))
-    names = (*question.blocking, *question.orthogonal)
+    names = tuple(question.blocking)
     _by_group(question, out, Y, here, fixed[here], names, units=False, joint=joint, base=base)
     here = np.flatnonzero(on_units)
     if len(here) and (problem := question.problem(True, ())) is not None:
@@ -206,16 +201,6 @@ def use_fixed(
             out[:, i] |= phi < 0
         out[:, i] |= state.edge
     return out
-
-
-def held_back(names: tuple[str, ...], state: State) -> NDArray[np.bool_]:
-    """Say which orthogonal terms are fixed at the edge of the space, shape (R, terms).
-
-    In a balanced layout with two crossed terms below zero it is the variance of the overall
-    mean that reaches zero, which no comparison depends on; the edge must not bend the error.
-    """
-    at = [state.reduced.params.index(name) for name in names]
-    return np.asarray(state.edge[:, None] & (state.phi[:, at] < 0))
 
 
 def on_unit_values(

@@ -19,12 +19,11 @@ from numpy.typing import NDArray
 
 from trialkit.errors import Finding, ModelError
 from trialkit.model.formula import AS_FACTOR, Codes, expression_columns, factor_levels, parse_fixed
-
-Floats = NDArray[np.float64]
+from trialkit.model.rank import Floats as Floats
+from trialkit.model.rank import full_rank
 
 INTERCEPT = "intercept"
 MOST_COMBINATIONS = 4_000  # of levels, from which a sample stands for all
-ALIAS_TOLERANCE = 1e-11  # squared distance to the earlier columns, relative to the column
 
 
 @dataclass(frozen=True)
@@ -352,32 +351,6 @@ def _make_part(
             "take it out of the fixed part"
         )
     return Part(name, column, levels)
-
-
-def full_rank(X: Floats) -> tuple[NDArray[np.bool_], Floats]:
-    """Keep columns from left to right; give the null space of the whole."""
-    p = X.shape[1]
-    kept = np.zeros(p, dtype=bool)
-    if p == 0:
-        return kept, np.zeros((0, 0))
-    scale = np.sqrt(np.einsum("ij,ij->j", X, X))
-    scale = np.where(scale > 0, scale, 1.0)
-    scaled = X / scale
-    gram = scaled.T @ scaled
-    left = gram.copy()
-    for j in range(p):  # elimination: the pivot is the squared distance to the kept columns
-        if left[j, j] > ALIAS_TOLERANCE:
-            kept[j] = True
-            row = left[j, j + 1 :] / left[j, j]
-            left[j + 1 :, j + 1 :] -= np.outer(left[j, j + 1 :], row)
-    lost = np.flatnonzero(~kept)
-    null = np.zeros((p, len(lost)))
-    if len(lost):
-        inner = np.linalg.solve(gram[np.ix_(kept, kept)], gram[np.ix_(kept, lost)])
-        null[kept] = -inner / scale[kept, None]
-        null[lost, np.arange(len(lost))] = 1.0 / scale[lost]
-        null, _ = np.linalg.qr(null)
-    return kept, null
 
 
 def estimable_part(design: Design, L: Floats) -> Floats:

@@ -34,8 +34,9 @@ from trialkit.model.blocking import (
     when_fixed,
     with_fixed,
 )
-from trialkit.model.matrices import INTERCEPT, Floats, full_rank
+from trialkit.model.matrices import INTERCEPT, Floats, estimable_part
 from trialkit.model.prepare import Prepared
+from trialkit.model.rank import full_rank, independent
 from trialkit.model.terms import Grouping, indicator
 
 ORTHOGONAL = 1e-7  # loss of information, relative, below which a term does not block
@@ -78,15 +79,28 @@ class Question:
         return INTERCEPT not in self.terms
 
     @cached_property
+    def decided_on(self) -> Floats:
+        """Give the rows that choices are made for: the whole hypotheses of the terms touched.
+
+        So a difference is analysed as the test of its factor is.
+        """
+        if not self.is_comparison:
+            return self.L
+        design = self.prepared.design
+        whole = np.vstack([design.hypothesis(name) for name in self.terms])
+        rows = independent(estimable_part(design, whole)[:, design.kept])
+        return rows if len(rows) else self.L
+
+    @cached_property
     def _strata(self) -> dict[str, Block | None]:
         """Give what each intercept term costs when fixed; None where it is in the error."""
-        X = self.prepared.X
-        plain = self.L @ np.linalg.solve(X.T @ X, self.L.T)
-        out: dict[str, Block | None] = {}
-        for g in self.prepared.groupings:
-            if g.weight is None:
-                out[g.term.name] = when_fixed(X, self.L, plain, g)
-        return out
+        X, L = self.prepared.X, self.decided_on
+        plain = L @ np.linalg.solve(X.T @ X, L.T)
+        return {
+            g.term.name: when_fixed(X, L, plain, g)
+            for g in self.prepared.groupings
+            if g.weight is None
+        }
 
     @cached_property
     def own(self) -> Grouping | None:
@@ -123,26 +137,13 @@ class Question:
         A term is left out where the rows are orthogonal to it, and where fixing it would
         leave them inestimable (then it is part of their error).
         """
-        return {n: block for n, block in self._beside.items() if block.loss > ORTHOGONAL}
-
-    @cached_property
-    def orthogonal(self) -> tuple[str, ...]:
-        """Name the terms beside the own units that the rows are orthogonal to.
-
-        They bear on the rows only where the variances lie at the edge of what a covariance
-        can be, since there one component holds another back.
-        """
-        return tuple(n for n, block in self._beside.items() if block.loss <= ORTHOGONAL)
-
-    @cached_property
-    def _beside(self) -> dict[str, Block]:
         if not self.is_comparison:
             return {}
         beneath = {g.term.name for g in self.below}
         return {
             name: block
             for name, block in self._strata.items()
-            if block is not None and name not in beneath
+            if block is not None and block.loss > ORTHOGONAL and name not in beneath
         }
 
     @cached_property
@@ -151,7 +152,13 @@ class Question:
         parts = self._unit_parts
         if parts is None or not self.is_comparison:
             return {}
-        _, X, L = parts
+        _, X, touched = parts
+        # as in `decided_on`: every row of the sum-to-zero coefficients that are touched
+        spans = self.prepared.design.spans
+        used = np.concatenate(
+            [np.full(spans[n].stop - spans[n].start, n in self.terms) for n in self._unit_terms]
+        )
+        L = np.eye(touched.shape[1])[used]
         plain = L @ np.linalg.solve(X.T @ X, L.T)
         out = {}
         for g in self._above:
@@ -257,13 +264,20 @@ class Question:
         return all(constant(unit_means(part, own)) for part in parts)
 
     @cached_property
+    def _unit_terms(self) -> list[str]:
+        """Name the fixed terms that do not vary within own units."""
+        X, spans = self.prepared.X_sum, self.prepared.design.spans
+        own = self.own
+        return [n for n in spans if own is not None and constant_within(X[:, spans[n]], own)]
+
+    @cached_property
     def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
         """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
         own, data = self.own, self.prepared
         if own is None or not data.design.kept.all() or data.residual_groups is not None:
             return None
         X, spans = data.X_sum, data.design.spans
-        unit_terms = [name for name in spans if constant_within(X[:, spans[name]], own)]
+        unit_terms = self._unit_terms
         if not set(self.terms) <= set(unit_terms):
             return None
         inner = [X[:, spans[name]] for name in spans if name not in unit_terms]
