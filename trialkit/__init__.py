@@ -23,11 +23,24 @@ _HOMES = {
     "trialkit.model.fit": ("fit",),
     "trialkit.analysis": ("analyse", "Analysis"),
     "trialkit.randomisation": ("randomisation_test",),
+    "trialkit.dose": ("dose_response",),
+    "trialkit.outcomes": ("outcomes",),
     "trialkit.decision.decide": ("decide",),
+    "trialkit.decision.pooling": ("pool_trials",),
     "trialkit.report.report": ("write_report",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
-_MODULES = ("air", "chamber", "light", "figures", "errors", "columns", "structure", "model")
+_MODULES = (
+    "air",
+    "cautions",
+    "chamber",
+    "light",
+    "figures",
+    "errors",
+    "columns",
+    "structure",
+    "model",
+)
 
 __all__ = ["__version__", *sorted(_HOME_OF)]  # noqa: PLE0604
 

@@ -225,24 +225,7 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
-    from trialkit.model.fit import fit as fit_model
-
-    terms = derive_terms(trial, response=response)
-    table = analysis_table(trial, data, terms.response)
-    if terms.response not in table or table[terms.response].notna().sum() == 0:
-        raise ModelError(
-            f"no row has a value of {terms.response!r}: fill in the harvest sheet, "
-            "or ask for another response"
-        )
-    usable = _level_order(trial, table[table[terms.response].notna()])
-    fit = fit_model(
-        usable,
-        response=terms.response,
-        fixed=terms.fixed,
-        random=list(terms.random),
-        residual_by=residual_by,
-        level=trial.question.level,
-    )
+    terms, table, fit = fit_response(trial, data, response=response, residual_by=residual_by)
     primary = trial.primary
     differences = {
         f.name: fit.differences(
@@ -271,10 +254,47 @@ def analyse(
         ratios=ratios,
         joint_level=joint,
         flush_means=by_flush,
-        n_used=len(usable),
-        n_missing=len(table) - len(usable),
+        n_used=fit.n,
+        n_missing=len(table) - fit.n,
         findings=tuple(_findings(trial, data, terms, table, fit)),
     )
+
+
+def fit_response(
+    trial: Trial, data: Aligned, *, response: str | None = None, residual_by: str | None = None
+) -> tuple[Terms, pd.DataFrame, Fit]:
+    """Fit one response by the trial's own terms, without comparing anything yet.
+
+    Returns
+    -------
+    terms : Terms
+    table : DataFrame
+        All rows that could carry the response, those without it too.
+    fit : Fit
+
+    Raises
+    ------
+    ModelError
+        If no row holds the response, or the model cannot be fitted.
+    """
+    from trialkit.model.fit import fit
+
+    terms = derive_terms(trial, response=response)
+    table = analysis_table(trial, data, terms.response)
+    if terms.response not in table or table[terms.response].notna().sum() == 0:
+        raise ModelError(
+            f"no row has a value of {terms.response!r}: fill in the harvest sheet, "
+            "or ask for another response"
+        )
+    made = fit(
+        _level_order(trial, table[table[terms.response].notna()]),
+        response=terms.response,
+        fixed=terms.fixed,
+        random=list(terms.random),
+        residual_by=residual_by,
+        level=trial.question.level,
+    )
+    return terms, table, made
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
     from trialkit.trial import Factor, Trial
 
-#: Further measured outcomes, analysed as yield is, where they were recorded.
-MEASURED = ("be_pct", "dry_g", "caps", "days")
+#: Further measured outcomes, analysed as yield is, where they were recorded. Biological
+#: efficiency is yield over a constant, so it has a table of its own instead.
+MEASURED = ("dry_g", "caps", "days")
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Outcomes:
         `factor, level, outcome, events, blocks, clusters, proportion, low, high, p` (of any
         difference between levels), `method`.
     measured : DataFrame
-        `outcome, factor, level, estimate, low, high, df, method` for each recorded outcome.
+        `outcome, factor, level, estimate, low, high, df, method` for each recorded outcome and
+        level of the primary treatment.
     efficiency : DataFrame
         Per level: `factor, level, be_total_pct` (all flushes), `be_per_day_pct` (divided by
         the days from start of fruiting to the last harvest), `dry_share_pct` where dried.
@@ -81,7 +83,7 @@ def outcomes(trial: Trial, data: Aligned) -> Outcomes:
     """
     import pandas as pd
 
-    from trialkit.analysis import analyse
+    from trialkit.analysis import fit_response
 
     notes: list[str] = []
     measured = []
@@ -91,13 +93,13 @@ def outcomes(trial: Trial, data: Aligned) -> Outcomes:
         if data.table[name].notna().sum() == 0:
             continue
         try:
-            result = analyse(trial, data, response=name)
+            _, _, fit = fit_response(trial, data, response=name)
+            means = fit.means(trial.question.primary)
         except ModelError as problem:
             notes.append(f"{name}: {problem}")
             continue
-        for factor, frame in result.means.items():
-            kept = frame[["level", "estimate", "low", "high", "df", "method"]]
-            measured.append(kept.assign(outcome=name, factor=factor))
+        kept = means[["level", "estimate", "low", "high", "df", "method"]]
+        measured.append(kept.assign(outcome=name, factor=trial.question.primary))
     return Outcomes(
         proportions=_proportions(trial, data),
         measured=pd.concat(measured, ignore_index=True) if measured else pd.DataFrame(),
