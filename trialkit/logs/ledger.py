@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
     from trialkit.trialfile import Keep
 
+# more rows than this that are treated alike in every word take one line together …
+_MOST_ALIKE = 6
+# … and more than this even where their old values differ
 _COMPRESS_ABOVE = 50
 _COLUMNS = (
     "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy",
@@ -280,8 +283,9 @@ class FileAccount:
         rows = self.rows[index]
         base = {"column": column, "rule": rule, "action": action}
         cells = {"old": texts["old"], "new": new, **{k: texts[k] for k in ("reason", "remedy")}}
-        if len(index) > _COMPRESS_ABOVE:
-            starts = _run_starts(index, cells, loose=("old",) if action != "changed" else ())
+        if len(index) > _MOST_ALIKE:
+            many = len(index) > _COMPRESS_ABOVE and action != "changed"
+            starts = _run_starts(index, cells, loose=("old",) if many else ())
         else:
             starts = np.arange(len(index))
         ends = np.append(starts[1:], len(index)) - 1
@@ -393,5 +397,6 @@ def matches_file(file: str, pattern: str) -> bool:
     >>> matches_file("logs/climate_T1.csv.gz", "climate_T1*"), matches_file("logs/a.csv", "b.csv")
     (True, False)
     """
-    name = PurePosixPath(file).name
-    return file == pattern or name == pattern or fnmatch(file, pattern) or fnmatch(name, pattern)
+    book = file.partition("[")[0]  # a sheet of a workbook is named book[sheet]
+    names = {file, PurePosixPath(file).name, book, PurePosixPath(book).name}
+    return pattern in names or any(fnmatch(name, pattern) for name in names)

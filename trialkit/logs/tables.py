@@ -199,7 +199,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
                 chambers=trial.levels.get("chamber", ()), extra=tuple(trial.structure.factors),
             )  # fmt: skip
         except LogError as problem:
-            troubles.append(str(problem) + _proposal(reading, table))
+            troubles.append(str(problem) if out else str(problem) + _proposal(reading, table))
             continue
         rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
         account = reading.account.open(table.name, rows.astype(np.int64))
@@ -212,4 +212,6 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         out.append(Opened(table, columns, account))
     if not out:
         raise_together(troubles)
+    for trouble in troubles:  # other sheets of a workbook that is read
+        reading.find("sheet_left", f"not read: {trouble.splitlines()[0]}", severity="note")
     return out
