@@ -9,6 +9,7 @@ import typer
 
 from trialkit.cli.files import write_tables
 from trialkit.cli.job import SHARE, Job
+from trialkit.cli.pictures import write_timelines
 from trialkit.cli.screen import Screen
 from trialkit.cli.shared import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 
@@ -30,8 +31,9 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     """Read every log, say what is doubtful, and account for every row.
 
     Writes DIR/results: the ledger (each row set aside or changed, with file, row and reason),
-    the findings, and what each chamber got. Run it while the trial runs: a dead fan or a stuck
-    sensor is cheap to mend on the day. Your files are never changed.
+    the findings, what each chamber got, and a picture of each chamber's humidity. Run it while
+    the trial runs: a dead fan or a stuck sensor is cheap to mend on the day. Your files are
+    never changed.
     """
     job = Job(trial_folder(folder))
     with screen.progress("reading", _total("harvest", "environment", "mist", "align")) as step:
@@ -109,6 +111,7 @@ def tell_check(screen: Screen, job: Job) -> int:
             },
         )
     )
+    screen.wrote(write_timelines(job.trial.folder / "results", job.data, job.logs))
     stops = [f for f in findings if f.severity == "stop"]
     if stops:
         screen.say("The data stop it: mend the points above, then check again.", style="bold red")

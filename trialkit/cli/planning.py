@@ -13,6 +13,9 @@ from trialkit.cli.shared import DONE, Folder, command, trial_folder
 if TYPE_CHECKING:
     from trialkit.trial import Trial
 
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
+
 
 @command("trialkit plan my-trial", "trialkit plan my-trial --seed 77")
 def plan(
@@ -41,10 +44,9 @@ def plan(
 
     trial = tk.read_trial(trial_folder(folder))
     laid = tk.strata(trial)
-    with screen.progress("drawing the plan", 1) as step:
-        drawn = tk.assign(trial, seed=seed)
+    with screen.counted("drawing the plan") as tell:
+        drawn = tk.assign(trial, seed=seed, progress=tell)
         wrote = drawn.write(trial.folder, keep_old=beside)
-        step(1)
     screen.record |= {"trial": trial.title, "seed": drawn.seed, "hash": drawn.hash,
                       "assignment": drawn.table, "strata": laid.table}  # fmt: skip
     screen.say(str(drawn))
@@ -93,15 +95,54 @@ def status(screen: Screen, folder: Folder = Path()) -> int:
     return DONE
 
 
-@command("trialkit power my-trial")
-def power(screen: Screen, folder: Folder = Path()) -> int:
-    """Say what this layout can find out, before anything is grown."""
+@command("trialkit power my-trial", "trialkit power my-trial --margin 8 --lost 10")
+def power(
+    screen: Screen,
+    folder: Folder = Path(),
+    difference: Annotated[
+        float | None,
+        typer.Option(metavar="PERCENT", help="Difference worth finding; the trial file's."),
+    ] = None,
+    margin: Annotated[
+        float | None, typer.Option(metavar="PERCENT", help="Loss accepted; the trial file's.")
+    ] = None,
+    lost: Annotated[
+        float, typer.Option(metavar="PERCENT", help="Blocks expected to be lost.")
+    ] = 5.0,
+    wanted: Annotated[
+        float, typer.Option(metavar="PERCENT", help="Chance of a clear answer aimed at.")
+    ] = 80.0,
+) -> int:
+    """Say what this layout can find out, before anything is grown.
+
+    Exact where the layout allows it, and with the variation that is usual until a trial of
+    your own says better. Ends with what to add first.
+    """
     import trialkit as tk
 
     trial = tk.read_trial(trial_folder(folder))
-    with screen.progress("reckoning", 1) as step:
-        found = tk.power(trial)
-        step(1)
-    screen.record |= {"trial": trial.title, "power": found.table}
+    with screen.counted("reckoning") as tell:
+        found = tk.power(
+            trial,
+            difference_pct=difference,
+            margin_pct=margin,
+            lost=lost,
+            wanted=wanted / 100,
+            progress=tell,
+        )
+        needed, then = found.needed, found.next_step
+    screen.record |= {"trial": trial.title, "power": found.table, "needed": needed,
+                      "one_more": then}  # fmt: skip
     screen.say(str(found))
+    screen.heading("What to add first")
+    for row in then.to_dict("records"):
+        cost = "" if row["cost"] != row["cost"] else f", for {_money(trial)}{row['cost']:.0f}"
+        screen.say(
+            f"  one {row['unit']} more ({row['then']} instead of {row['now']}): "
+            f"the weakest chance becomes {row['power']:.0%} ({100 * row['gain']:+.0f} points{cost})"
+        )
     return DONE
+
+
+def _money(trial: Trial) -> str:
+    return f"{trial.prices.currency} " if trial.prices is not None else ""

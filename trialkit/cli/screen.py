@@ -121,6 +121,20 @@ class Screen:
 
             yield step
 
+    @contextmanager
+    def counted(self, what: str) -> Iterator[Any]:
+        """Show a bar for work that tells (done, planned) itself; gives the function to tell."""
+        with self.progress(what, 1.0) as step:
+            told = 0.0
+
+            def tell(done: int, planned: int) -> None:
+                nonlocal told
+                share = done / planned if planned else 1.0
+                step(max(share - told, 0.0))
+                told = max(share, told)
+
+            yield tell
+
     def finish(self, code: int) -> int:
         """Print the JSON record if asked; give the exit code back."""
         if self.as_json:
