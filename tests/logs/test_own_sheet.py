@@ -30,11 +30,7 @@ def _fill(book: Path, out: Path) -> int:
 def test_filled_workbook(tmp_path: Path) -> None:
     tk.assign(make_trial(tmp_path, {}, "")).write(tmp_path)
     filled = _fill(tmp_path / "plan" / "assignment.xlsx", tmp_path / "filled.xlsx")
-    keep = (
-        '[[logs.harvest.keep]]\nfile = "filled.xlsx"\nrows = [2]\n'
-        'rule = "negative weight"\nbecause = "only to see that the file is found"\n'
-    )
-    trial = make_trial(tmp_path, {}, f'\n[logs.harvest]\nfiles = ["filled.xlsx"]\n{keep}')
+    trial = make_trial(tmp_path, {}, '\n[logs.harvest]\nfiles = ["filled.xlsx"]\n')
     log = tk.read_harvest(trial)
     assert len(log.table) == filled
     assert set(log.table["fresh_g"]) == {300.5}
