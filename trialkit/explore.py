@@ -41,7 +41,7 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
     def slider(name: str, value: float, least: float, most: float, step: float) -> Any:
         return widgets.FloatSlider(
             value=min(max(value, least), most), min=least, max=most, step=step, description=name,
-            continuous_update=False, style={"description_width": "13em"},
+            continuous_update=False, readout_format=".4g", style={"description_width": "13em"},
             layout={"width": "32em"},
         )  # fmt: skip
 
@@ -51,7 +51,8 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
     room_rh = slider("room humidity [%]", given.get("room_rh_pct", 60), 10, 100, 1)
     output = slider("mist output [L/h]", given["mist_l_h"], 0.05, 5, 0.05)
     controls = (on, off, changes, room_rh, output)
-    picture, words = widgets.Image(format="png"), widgets.HTML()
+    picture = widgets.Image(format="png", layout={"max_width": "44em", "object_fit": "contain"})
+    words = widgets.HTML()
     missing = [name for name in _NEEDED if name not in rig]
 
     def refresh(_: object = None) -> None:

@@ -107,10 +107,11 @@ def power(
         float | None, typer.Option(metavar="PERCENT", help="Loss accepted; the trial file's.")
     ] = None,
     lost: Annotated[
-        float, typer.Option(metavar="PERCENT", help="Blocks expected to be lost.")
+        float, typer.Option(min=0, max=99, metavar="PERCENT", help="Blocks expected to be lost.")
     ] = 5.0,
     wanted: Annotated[
-        float, typer.Option(metavar="PERCENT", help="Chance of a clear answer aimed at.")
+        float,
+        typer.Option(min=1, max=99, metavar="PERCENT", help="Chance of a clear answer aimed at."),
     ] = 80.0,
 ) -> int:
     """Say what this layout can find out, before anything is grown.
