@@ -234,7 +234,7 @@ def test_pilot_carries_its_uncertainty(make_trial):
 
 def test_planning_ranges_say_what_they_are(chambers):
     trial = chambers()
-    ranges = planning_ranges(trial.structure, trial.counts).table.set_index("stratum")
+    ranges = planning_ranges(trial.structure).table.set_index("stratum")
     assert "no source" in ranges.loc["batch:chamber", "source"]
     assert "Baysal" in ranges.loc["batch:chamber:shelf:block", "source"]
     found = power(trial, method="exact")

@@ -15,8 +15,7 @@ from math import comb, prod
 
 import numpy as np
 
-from trialkit.design.assign import base_layouts, strata_factors
-from trialkit.design.strata import home_strata, skeleton_lines
+from trialkit.design.strata import held_levels, home_strata, skeleton_lines
 from trialkit.design.units import Floats, Ints, information, unit_of
 from trialkit.errors import DesignError
 from trialkit.structure import Term
@@ -48,6 +47,9 @@ class Comparison:
         Share of the term's information in the stratum.
     sizes : dict
         Stratum → number of units, all distinct strata of the layout.
+    stands_for : dict
+        Every stratum of the structure → the distinct one that stands for it; strata with
+        one unit in all are left out.
     spare_df : dict
         Stratum → degrees of freedom left for error.
     """
@@ -63,6 +65,7 @@ class Comparison:
     error_df: int
     efficiency: float
     sizes: dict[Term, int]
+    stands_for: dict[Term, Term]
     spare_df: dict[Term, int]
 
     @property
@@ -102,13 +105,27 @@ class Comparison:
         lost : mapping, optional
             Stratum → share of its units expected to be lost, from 0 to below 1.
         """
-        n = self.sizes[self.finest]
-        holds = [s for s in self.sizes if set(self.stratum) <= set(s)]
-        return {":".join(s): n * self._inverse_size(s, lost or {}) for s in holds}
+        return self.contrast_weights(self.stratum, self.sizes[self.finest], lost)
+
+    def contrast_weights(
+        self, stratum: Term, n: int, lost: Mapping[str, float] | None = None
+    ) -> dict[str, float]:
+        """Give the weights of the variances in that of a stratum's contrasts between n units.
+
+        Strata that coincide because a unit factor has one level all count.
+        """
+        return {
+            ":".join(s): n * self._inverse_size(distinct, lost or {})
+            for s, distinct in self.stands_for.items()
+            if set(stratum) <= set(distinct)
+        }
 
     def mean_weights(self, lost: Mapping[str, float] | None = None) -> dict[str, float]:
         """Give the weights of the strata's variances in that of the grand mean."""
-        return {":".join(s): self._inverse_size(s, lost or {}) for s in self.sizes}
+        return {
+            ":".join(s): self._inverse_size(distinct, lost or {})
+            for s, distinct in self.stands_for.items()
+        }
 
     def _inverse_size(self, stratum: Term, lost: Mapping[str, float]) -> float:
         """Give one over the units of a stratum that are left, averaged over what chance loses."""
@@ -201,13 +218,7 @@ class _Frozen:
 def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison:
     trial = frozen.trial
     structure, counts = trial.structure, trial.counts
-    layouts, sites = base_layouts(trial, quick=quick)
-    held: dict[str, tuple[Term, Ints, int]] = {}
-    for term, factors in strata_factors(trial).items():
-        level = np.indices(sites[term].sizes).reshape(len(factors), -1)
-        for i, factor in enumerate(factors):
-            own = level[i][layouts[term].treatment].astype(np.int64)
-            held[factor.name] = (term, own, len(factor.levels))
+    held = held_levels(trial, quick=quick)
     lines = skeleton_lines(structure, counts, held)
     name = ":".join(names)
     order = list(trial.factors)
@@ -234,5 +245,6 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
         error_df=left[stratum],
         efficiency=here.efficiency,
         sizes={s: prod(counts[f] for f in s) for s in structure.strata(counts)},
+        stands_for=structure.merged(counts),
         spare_df=left,
     )

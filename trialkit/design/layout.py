@@ -22,7 +22,7 @@ from trialkit.design.plans import (
     difference_set,
     latin_square,
 )
-from trialkit.design.units import Ints, coarser, incidence, unit_levels, unit_of
+from trialkit.design.units import Ints, coarser, incidence, information, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
 
@@ -219,14 +219,27 @@ def searched(
             f"no arrangement over the {':'.join(site.term)} units keeps all the constraints; "
             "loosen 'forbidden' or 'apart', or add units"
         )
-    return best
+    return _alike(site, best) if not groups else best[:1]
+
+
+def _alike(site: Site, found: list[Ints]) -> list[Ints]:
+    """Keep arrangements that share information out over the strata as the first one does."""
+
+    def signature(treatment: Ints) -> list[list[float]]:
+        info = information(site.structure, site.counts, site.term, treatment, site.t)
+        root = np.sqrt(np.maximum(np.bincount(treatment, minlength=site.t), 1))
+        scaled = [matrix / np.outer(root, root) for matrix in info.values()]
+        return [steady(np.linalg.eigvalsh(matrix), 8).tolist() for matrix in scaled]
+
+    wanted = signature(found[0])
+    return [treatment for treatment in found if signature(treatment) == wanted]
 
 
 def _random_starts(site: Site, bound: bool, quick: bool) -> int:
     if bound:
         return 6 if site.n <= _LARGE else 1
     if quick:
-        return 1 if site.n <= _LARGE else 0
+        return 1 if site.n <= 60 else 0
     return 30 if site.n <= 60 else 8 if site.n <= 200 else 2 if site.n <= _LARGE else 0
 
 

@@ -165,7 +165,7 @@ def _write_files(plan: Plan, folder: Path, *, blind: bool) -> list[str]:
     plan.table.to_csv(folder / "assignment.csv", index=False, lineterminator="\n")
     timer_table(plan).to_csv(folder / "timers.csv", index=False, lineterminator="\n")
     harvest_sheet(plan).to_csv(folder / "harvest_sheet.csv", index=False, lineterminator="\n")
-    laid = strata(plan.trial)
+    laid = strata(plan.trial, plan=plan)
     (folder / "strata.txt").write_text(f"{laid}\n", encoding="utf-8")
     write_workbook(plan, folder / "assignment.xlsx")
     write_harvest_book(plan, folder / "harvest_sheet.xlsx")

@@ -152,6 +152,8 @@ class Power:
             notes=self.notes,
         )  # fmt: skip
         between = self.variation.table
+        real = {":".join(s) for s in self.comparison.stands_for}
+        between = between[between["stratum"].isin(real)].reset_index(drop=True)
         sources: dict[str, list[str]] = {}
         for name, source in zip(between["stratum"], between["source"], strict=True):
             sources.setdefault(str(source), []).append(units_in_words(str(name).split(":")))
@@ -332,7 +334,14 @@ def _asked(
     first = trial.factors.get(name.split(":")[0])
     reference = list(first.levels).index(first.reference) if first else 0
     smallest = ":".join(trial.structure.strata(trial.counts)[-1])
-    shares = {smallest: lost} if isinstance(lost, (int, float)) else dict(lost)
+    given = {smallest: lost} if isinstance(lost, (int, float)) else dict(lost)
+    stands_for = trial.structure.merged(trial.counts)
+    shares: dict[str, float] = {}
+    for stratum, share in given.items():
+        term = trial.structure.term(stratum)
+        if term not in stands_for:
+            raise DesignError(f"lost: there is only one {stratum}, which cannot be lost in part")
+        shares[":".join(stands_for[term])] = float(share)
     for stratum, share in shares.items():
         if not 0 <= share < 100:
             raise DesignError(f"lost: {share:g} % of {stratum} must lie from 0 to below 100")
@@ -362,7 +371,7 @@ def _variation(
         return variation
     if variation is not None:
         return given_variation(trial, variation)
-    return planning_ranges(trial.structure, trial.counts)
+    return planning_ranges(trial.structure)
 
 
 def _notes(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:

@@ -54,7 +54,8 @@ def power_f(ncp: float, num_df: float, den_df: float, *, level: float = 0.95) ->
     if den_df <= 0 or num_df <= 0 or not math.isfinite(ncp):
         return 0.0
     critical = float(special.fdtri(num_df, den_df, level))
-    return 1.0 - float(special.ncfdtr(num_df, den_df, max(ncp, 0.0), critical))
+    below = float(special.ncfdtr(num_df, den_df, max(ncp, 0.0), critical))
+    return 1.0 if math.isnan(below) else 1.0 - below  # it gives up only far out, near certainty
 
 
 def power_t(
@@ -86,8 +87,16 @@ def power_t(
         return 0.0
     if critical is None:
         critical = float(t_quantile(level if sides == 2 else 2 * level - 1, df))
-    upper = 1.0 - float(special.nctdtr(df, ncp, critical))
-    return upper + (float(special.nctdtr(df, ncp, -critical)) if sides == 2 else 0.0)
+    upper = 1.0 - _below(df, ncp, critical)
+    return upper + (_below(df, ncp, -critical) if sides == 2 else 0.0)
+
+
+def _below(df: float, ncp: float, t: float) -> float:
+    """Give the non-central t distribution; far out its normal approximation."""
+    exact = float(special.nctdtr(df, ncp, t))
+    if not math.isnan(exact):
+        return exact
+    return float(special.ndtr((t * (1 - 1 / (4 * df)) - ncp) / math.sqrt(1 + t * t / (2 * df))))
 
 
 def power_clear_of(distance: float, se: float, df: float, *, critical: float) -> float:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from trialkit.design.power import Power
 
-_MOST = 60
+_MOST = 40  # levels of one unit factor up to which power is looked for
 _MOST_MIXES = 150  # layouts tried in full in the search for a cheap mix
 
 

@@ -142,7 +142,7 @@ def _df_grid(df: int) -> Floats:
 
 def _stratum_sd(variation: Variation, c: Comparison, stratum: Term, n: int, end: int) -> float:
     """Give the standard deviation of a stratum's contrasts between single smallest units."""
-    weights = {":".join(s): n / c.sizes[s] for s in c.sizes if set(stratum) <= set(s)}
+    weights = c.contrast_weights(stratum, n)
     return float(np.sqrt(max(0.0, variation.combined(weights)[end])))
 
 

@@ -22,11 +22,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.remedies import refusal
 from trialkit.design.units import Floats, Ints, information, unit_of
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
-from trialkit.words import plural, units_in_words
+from trialkit.words import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,12 +50,15 @@ class Line:
     df : int
     efficiency : float
         Share of the term's information in this stratum; NaN for what is left over.
+    amount : float
+        The information itself: the sum of the term's efficiency factors here.
     """
 
     stratum: Term
     name: str
     df: int
     efficiency: float = float("nan")
+    amount: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -150,8 +154,9 @@ def strata(trial: Trial, *, plan: Plan | None = None) -> Strata:
     left = {line.stratum: line.df for line in lines if not line.name}
     home = home_strata(lines)
     for factor in trial.factors.values():
-        if left[home[factor.name]] <= 0:
-            raise DesignError(_refusal(trial, factor.name, home[factor.name]))
+        where = home.get(factor.name, factor.applied_to)
+        if factor.name not in home or left[where] <= 0:
+            raise DesignError(refusal(trial, factor.name, where))
     sizes = trial.structure.counts(trial.counts)
     rows = [
         {
@@ -170,23 +175,30 @@ def strata(trial: Trial, *, plan: Plan | None = None) -> Strata:
 
 def trial_lines(trial: Trial, plan: Plan | None = None) -> list[Line]:
     """Give the skeleton of a trial for a plan, or for the layout that would be drawn."""
-    from trialkit.design.assign import base_layouts, strata_factors
-
-    treatments: dict[str, tuple[Term, Ints, int]] = {}
     if plan is None:
-        layouts, sites = base_layouts(trial)
-        for term, factors in strata_factors(trial).items():
-            levels = np.indices(sites[term].sizes).reshape(len(factors), -1)
-            for i, factor in enumerate(factors):
-                taken = levels[i][layouts[term].treatment].astype(np.int64)
-                treatments[factor.name] = (term, taken, len(factor.levels))
+        treatments = held_levels(trial)
     else:
+        treatments = {}
         for name, factor in trial.factors.items():
             number = {level: i for i, level in enumerate(factor.levels)}
             column = plan.assignment(name)[name]
             held = np.array([number[level] for level in column], dtype=np.int64)
             treatments[name] = (factor.applied_to, held, len(factor.levels))
     return skeleton_lines(trial.structure, trial.counts, treatments)
+
+
+def held_levels(trial: Trial, *, quick: bool = False) -> dict[str, tuple[Term, Ints, int]]:
+    """Give each treatment's stratum, level number per unit before randomisation, and levels."""
+    from trialkit.design.assign import base_layouts, strata_factors
+
+    layouts, sites = base_layouts(trial, quick=quick)
+    found: dict[str, tuple[Term, Ints, int]] = {}
+    for term, factors in strata_factors(trial).items():
+        levels = np.indices(sites[term].sizes).reshape(len(factors), -1)
+        for i, factor in enumerate(factors):
+            taken = levels[i][layouts[term].treatment].astype(np.int64)
+            found[factor.name] = (term, taken, len(factor.levels))
+    return {name: found[name] for name in trial.factors}
 
 
 def skeleton_lines(
@@ -213,7 +225,8 @@ def skeleton_lines(
     Terms are made orthogonal in order (main effects, then interactions). With U an
     orthonormal basis of a term over units and Q the projection onto a stratum, the
     eigenvalues of U'QU are the term's efficiency factors there ([1]_); their harmonic mean
-    is shown, and those that are not zero count the degrees of freedom.
+    is shown. Degrees of freedom are those that a term adds to the terms before it in the
+    stratum, so that they add up.
 
     References
     ----------
@@ -230,16 +243,32 @@ def skeleton_lines(
     for stratum in structure.strata(counts):
         used = 0
         if stratum in info:
-            for name, basis in bases.items():
-                values = np.linalg.eigvalsh(basis.T @ info[stratum] @ basis)
-                kept = values[values > _TINY]
-                if len(kept):
-                    mean = len(kept) / float(np.sum(1 / kept))
-                    out.append(Line(stratum, name, len(kept), round(min(mean, 1.0), 10)))
-            scaled = info[stratum] / np.sqrt(np.outer(held, held))
-            used = int((np.linalg.eigvalsh(scaled) > _TINY).sum())
+            here = _lines_in(stratum, bases, info[stratum])
+            used = sum(line.df for line in here)
+            out += here
         out.append(Line(stratum, "", free[stratum] - used))
     return out
+
+
+def _lines_in(stratum: Term, bases: Mapping[str, Floats], info: Floats) -> list[Line]:
+    """Give the lines of the terms with information in one stratum.
+
+    Where terms overlap, degrees of freedom go to those with most of their information there.
+    """
+    found = {}
+    for name, basis in bases.items():
+        values = np.linalg.eigvalsh(basis.T @ info @ basis)
+        kept = values[values > _TINY]
+        if len(kept):
+            mean = min(1.0, len(kept) / float(np.sum(1 / kept)))
+            found[name] = (round(mean, 10), round(float(kept.sum()), 9))
+    df: dict[str, int] = {}
+    before, used = np.zeros((len(info), 0)), 0
+    for name in sorted(found, key=lambda name: -found[name][1] / bases[name].shape[1]):
+        before = np.hstack([before, bases[name]])
+        rank = int((np.linalg.eigvalsh(before.T @ info @ before) > _TINY).sum())
+        df[name], used = rank - used, rank
+    return [Line(stratum, n, df[n], *found[n]) for n in found if df[n]]
 
 
 def _combined(
@@ -284,14 +313,9 @@ def home_strata(lines: list[Line]) -> dict[str, Term]:
     for line in lines:
         if line.name:
             known = best.get(line.name)
-            if known is None or line.df * line.efficiency > known.df * known.efficiency + 1e-9:
+            if known is None or line.amount > known.amount + 1e-7:
                 best[line.name] = line
     return {name: line.stratum for name, line in best.items()}
-
-
-def _one(term: Term) -> str:
-    """Name a single unit of a stratum."""
-    return "chamber run" if set(term) == {"batch", "chamber"} else term[-1]
 
 
 def _sentences(
@@ -316,79 +340,3 @@ def _sentences(
             text += f" ({', '.join(rest)})" if rest else ""
         out.append(text)
     return out
-
-
-def _refusal(trial: Trial, name: str, stratum: Term) -> str:
-    """Say why a treatment cannot be tested, what would mend it and what that costs."""
-    factor = trial.factors[name]
-    sizes = trial.structure.counts(trial.counts)
-    each = sizes[factor.applied_to] / len(factor.levels)
-    kind = _one(stratum) if each == 1 else units_in_words(stratum)
-    remedies = mend(trial, name)
-    text = (
-        f"{name} cannot be tested: each level sits in only {each:g} {kind}, and nothing is left "
-        "to judge chance by"
-    )
-    return text + (f". What would mend it: {'; or '.join(remedies)}" if remedies else "")
-
-
-def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[str]:
-    """Say how many more chambers, batches or blocks would give a treatment an error.
-
-    Parameters
-    ----------
-    trial : Trial
-    name : str
-        Treatment.
-    wanted_df : int
-        Degrees of freedom for error to reach; 4 is the least at which an interval is of
-        any use (t at 95 % is 2.8; common practice, no source).
-
-    Returns
-    -------
-    list of str
-        One remedy per unit factor of the treatment's stratum, with its cost where known.
-    """
-    factor = trial.factors[name]
-    others = {
-        f.name: (f.applied_to, len(f.levels)) for f in trial.factors.values() if f.name != name
-    }
-    out = []
-    for unit in factor.applied_to:
-        now = trial.counts[unit]
-        for more in range(1, 50):
-            counts = {**trial.counts, unit: now + more}
-            if _structural_df(trial, counts, name, others) >= wanted_df:
-                named = plural(unit) if more > 1 else unit
-                text = f"{more} more {named} ({now + more} in all)"
-                out.append(text + _cost(trial, unit, more))
-                break
-    return out
-
-
-def _structural_df(
-    trial: Trial,
-    counts: Mapping[str, int],
-    name: str,
-    others: Mapping[str, tuple[Term, int]],
-) -> int:
-    from trialkit.structure import skeleton
-
-    factor = trial.factors[name]
-    given = {**others, name: (factor.applied_to, len(factor.levels))}
-    lines = skeleton(trial.structure, counts, given)
-    return next(line.df for line in lines if line.stratum == factor.applied_to and not line.name)
-
-
-def _cost(trial: Trial, unit: str, more: int) -> str:
-    prices = trial.prices
-    each = getattr(prices, f"{unit}_each", None) if prices is not None else None
-    blocks = 1
-    for name, n in trial.counts.items():
-        blocks *= 1 if name == unit else n
-    per_block = prices.block_each if prices is not None else None
-    if each is None and per_block is None:
-        return ""
-    total = more * ((each or 0.0) + (blocks * (per_block or 0.0) if unit != "block" else 0.0))
-    assert prices is not None
-    return f", about {total:.0f} {prices.currency}"

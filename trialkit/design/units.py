@@ -31,11 +31,14 @@ def unit_levels(term: Sequence[str], counts: Mapping[str, int]) -> dict[str, Int
 
 
 def unit_of(term: Sequence[str], above: Sequence[str], counts: Mapping[str, int]) -> Ints:
-    """Give, for every unit of `term`, the number of the unit of `above` that holds it."""
+    """Give, for every unit of `term`, the number of the unit of `above` that holds it.
+
+    `above` may name factors with one level that `term` leaves out.
+    """
     levels = unit_levels(term, counts)
     out = np.zeros(prod(counts[name] for name in term), dtype=np.int64)
     for name in above:
-        out = out * counts[name] + levels[name]
+        out = out * counts[name] + (levels[name] if name in levels or counts[name] > 1 else 0)
     return out
 
 

@@ -120,17 +120,16 @@ class Variation:
         return low, middle, high
 
 
-def planning_ranges(structure: Structure, counts: Mapping[str, int]) -> Variation:
+def planning_ranges(structure: Structure) -> Variation:
     """Give planning ranges for every stratum, marked as what they are.
 
     Only the variation between blocks has published figures; the rest is common practice
     without a source and says so.
     """
     squares, source = {}, {}
-    strata = structure.strata(counts)
-    for term in strata:
+    for term in structure.terms:
         name = ":".join(term)
-        if term == strata[-1]:
+        if term == structure.smallest:
             three, why = BLOCK_RANGE, BLOCK_SOURCE
         elif term == ("batch",):
             three, why = BATCH_RANGE, PRACTICE_SOURCE
@@ -145,15 +144,12 @@ def planning_ranges(structure: Structure, counts: Mapping[str, int]) -> Variatio
 
 def given_variation(trial: Trial, spread: Mapping[str, float]) -> Variation:
     """Take standard deviations from the user: stratum → per cent of the mean."""
-    strata = [":".join(t) for t in trial.structure.strata(trial.counts)]
+    strata = [":".join(t) for t in trial.structure.terms]
     named = {":".join(trial.structure.term(name)): float(v) for name, v in spread.items()}
-    strange = sorted(set(named) - set(strata))
-    if strange:
-        raise DesignError(
-            f"variation is given for {strange[0]!r}, which has no units of its own here; the "
-            f"strata are {', '.join(strata)}"
-        )
-    if not named.get(strata[-1]):
+    stands_for = trial.structure.merged(trial.counts)
+    finest = stands_for[trial.structure.smallest]
+    same = [":".join(t) for t, distinct in stands_for.items() if distinct == finest]
+    if not any(named.get(name) for name in same):
         raise DesignError(
             f"variation between the smallest units, {strata[-1]!r}, must be given and above zero"
         )
@@ -177,7 +173,7 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
     Variances are divided by the squared mean of the fitted values. A component below zero
     is kept as it is: only sums over strata enter a comparison.
     """
-    strata = [":".join(t) for t in trial.structure.strata(trial.counts)]
+    strata = [":".join(t) for t in trial.structure.terms]
     mean = float(np.mean(pilot.fitted_fixed))
     if mean <= 0:
         raise DesignError("the pilot's mean is not above zero, so per cent of it have no meaning")
