@@ -194,7 +194,11 @@ def _flags(material: Material) -> list[Any]:
         columns=["chamber", "sensor", "quantity", "flag", "start", "stop", "hours", "action"],
         say=say,
         caption=say.text("got.flags_caption", zone=material.trial.time_zone),
-        heads={"start": say.text("column.from"), "stop": say.text("column.to")},
+        heads={
+            "start": say.text("column.from"),
+            "stop": say.text("column.to"),
+            "hours": say.text("column.lasted"),
+        },
         formats={"hours": lambda v: say.number(v, 1)},
         notes=notes,
         row_heads=2,

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import head
 from trialkit.report.beyond import beyond_parts
-from trialkit.report.beyond import beyond_parts
 from trialkit.report.blocks import Picture, Section, Table, Words, build_table
 from trialkit.report.material import Material
 from trialkit.report.svg import inline_svg
@@ -30,7 +29,6 @@ def harvest_section(material: Material) -> Section:
     else:
         parts.append(_by_level(material))
     parts += _outcomes(material)
-    parts += beyond_parts(material)
     parts += beyond_parts(material)
     title = "section.harvest" if material.per_flush else "section.harvest_single"
     return Section("harvest", say.text(title), tuple(parts))
