@@ -190,3 +190,24 @@ def test_calibration_bands() -> None:
                 low, high = (0.045, 0.055) if case.balanced else (0.04, 0.06)
                 slack = 3 * np.sqrt(0.05 * 0.95 / 6000)
                 assert low - slack < rate < high + slack, (case.name, factor, ratio, rate)
+
+
+@pytest.mark.parametrize("sizes", [[6, 6, 6, 6], [9, 4, 7, 3]])
+def test_differences_are_analysed_as_the_test_of_their_factor(sizes: list[int]) -> None:
+    table = chambers(sizes, "aabb")
+    for seed in range(4):
+        y = np.random.default_rng(seed).normal(size=len(table))
+        made = fit(table.assign(y=y), response="y", fixed="schedule", random="chamber")
+        test, row = made.tests().loc["schedule"], made.contrast([0.0, 1.0]).iloc[0]
+        assert row["method"] == test.method
+        assert row.p == pytest.approx(test.p, rel=1e-9)
+    three = crossed(["aabbcc", "abcabc", "bcaacb", "cbabca"], blocks=1)
+    rng = np.random.default_rng(2)
+    made = fit(
+        three.assign(y=rng.normal(size=len(three))),
+        response="y",
+        fixed="schedule",
+        random=["batch", "chamber", "batch:chamber"],
+    )
+    pairs = made.contrast([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 1.0, -1.0]])
+    assert set(pairs["method"]) == {made.tests().method["schedule"]}
