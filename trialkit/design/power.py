@@ -158,13 +158,15 @@ class Power:
         for name, source in zip(between["stratum"], between["source"], strict=True):
             sources.setdefault(str(source), []).append(units_in_words(str(name).split(":")))
         between["stratum"] = [units_in_words(str(n).split(":")) for n in between["stratum"]]
+        below = ["A minus sign marks a variance estimated below zero."]
+        below = below if (between["middle_pct"] < 0).any() else []
         spread = show_table(
             between,
             columns=["stratum", "low_pct", "middle_pct", "high_pct"],
             heads={"low_pct": "little [%]", "middle_pct": "middle [%]", "high_pct": "much [%]",
                    "stratum": "between"},
             caption="Variation assumed, standard deviations in per cent of the mean yield",
-            notes=[f"{', '.join(names)}: {source}" for source, names in sources.items()],
+            notes=[*(f"{', '.join(names)}: {source}" for source, names in sources.items()), *below],
         )  # fmt: skip
         return [main, spread]
 
