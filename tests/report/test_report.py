@@ -2,6 +2,7 @@
 
 import hashlib
 import html
+import math
 import re
 import time
 from dataclasses import replace
@@ -238,6 +239,28 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     assert 'class="facts"' not in screen
     shown = show_findings(blocked.findings, read_wording())
     assert shown[0].label == "Stops the verdict"
+
+
+@pytest.mark.parametrize(
+    ("ratio", "low", "high"), [(math.nan, math.nan, math.nan), (0.97, -math.inf, math.inf)]
+)
+def test_what_cannot_be_estimated_is_said_not_drawn(farm, tmp_path, ratio, low, high):
+    """A level without an estimate, and limits that have no end."""
+    values = {"ratio": ratio, "low": low, "high": high}
+    result = replace(farm.result, ratios=farm.result.ratios.assign(**values))
+    verdict = replace(
+        farm.verdict,
+        answer="not enough evidence",
+        table=farm.verdict.table.assign(**values, answer="not enough evidence"),
+        money=None,
+        settle=farm.verdict.settle.iloc[:0],
+        use=farm.verdict.use.iloc[:0],
+    )
+    page = replace(farm, result=result, verdict=verdict).report(tmp_path / "r.html", short=True)
+    assert "Not enough evidence about sparse yet" in page
+    assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL).lower()
+    shown = "∞" if math.isinf(high) else "–"
+    assert shown in page
 
 
 def test_invented_data_are_marked_and_real_ones_are_not(farm, text, tmp_path):
