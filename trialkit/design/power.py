@@ -17,6 +17,7 @@ from trialkit.design.power_questions import (
     all_chances,
     detectable,
     effect_of,
+    notes_on,
 )
 from trialkit.design.power_run import Simulated, simulate_power
 from trialkit.design.variation import (
@@ -270,6 +271,36 @@ def power(
 
     name = factor or trial.question.primary
     asked = _asked(trial, name, difference_pct, margin_pct, true_pct, lost, level, joint)
+    _check_request(wanted, questions, method)
+    chosen: tuple[Question, ...] = tuple(questions)
+    if ":" in name:
+        chosen = tuple(q for q in chosen if q != "no worse")
+    spread = _variation(trial, variation, pilot)
+    c = compare_in(trial, name)
+    chances = all_chances(c, spread, asked, chosen)
+    simulated: Simulated | None = None
+    if method == "simulation" or (method == "auto" and not c.orthogonal):
+        simulated = simulate_power(
+            trial, c, spread, asked, chosen, trials=trials, seed=seed, workers=workers,
+            cluster=cluster, progress=progress,
+        )  # fmt: skip
+    table = pd.DataFrame(_exact_rows(c, chances, spread, asked, wanted))
+    if simulated is not None:
+        table = simulated.put_into(table)
+    return Power(
+        trial=trial,
+        factor=name,
+        table=table,
+        variation=spread,
+        wanted=wanted,
+        comparison=c,
+        asked=asked,
+        questions=chosen,
+        notes=(*notes_on(c, spread, asked), *(simulated.notes if simulated else ())),
+    )
+
+
+def _check_request(wanted: float, questions: Sequence[str], method: str) -> None:
     if not 0 < wanted < 1:
         raise DesignError(f"wanted={wanted:g} must lie between 0 and 1, such as 0.8")
     unknown = [q for q in questions if q not in QUESTIONS]
@@ -277,19 +308,17 @@ def power(
         raise DesignError(f"unknown question {unknown[0]!r}; there are {', '.join(QUESTIONS)}")
     if method not in ("auto", "exact", "simulation"):
         raise DesignError(f'method={method!r} is not known; use "auto", "exact" or "simulation"')
-    chosen: tuple[Question, ...] = tuple(questions)
-    if ":" in name:
-        chosen = tuple(q for q in chosen if q != "no worse")
-    spread = _variation(trial, variation, pilot)
-    c = compare_in(trial, name)
-    chances = all_chances(c, spread, asked, chosen)
+
+
+def _exact_rows(
+    c: Comparison,
+    chances: Mapping[Question, tuple[float, float, float]],
+    spread: Variation,
+    asked: Wanted,
+    wanted: float,
+) -> list[dict[str, Any]]:
+    """Give one row per question with the exact powers."""
     exact = "exact" if c.orthogonal else f"exact within {units_in_words(c.stratum)}"
-    simulated: Simulated | None = None
-    if method == "simulation" or (method == "auto" and not c.orthogonal):
-        simulated = simulate_power(
-            trial, c, spread, asked, chosen, trials=trials, seed=seed, workers=workers,
-            cluster=cluster, progress=progress,
-        )  # fmt: skip
     rows = []
     for question, (low, middle, high) in chances.items():
         rows.append(
@@ -306,20 +335,7 @@ def power(
                 "method": f"{exact}, {'F' if question == 'any' else 't'}",
             }
         )  # fmt: skip
-    table = pd.DataFrame(rows)
-    if simulated is not None:
-        table = simulated.put_into(table)
-    return Power(
-        trial=trial,
-        factor=name,
-        table=table,
-        variation=spread,
-        wanted=wanted,
-        comparison=c,
-        asked=asked,
-        questions=chosen,
-        notes=(*_notes(c, spread, asked), *(simulated.notes if simulated else ())),
-    )
+    return rows
 
 
 def _asked(
@@ -374,25 +390,3 @@ def _variation(
     if variation is not None:
         return given_variation(trial, variation)
     return planning_ranges(trial.structure)
-
-
-def _notes(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
-    out = []
-    if spread.kind == "planning range":
-        out.append(
-            "The variation is a planning range, not a measurement; a pilot of your own is better."
-        )
-    if spread.kind == "pilot":
-        out.append("Much and little variation are the 80 % limits of the pilot's variance.")
-    for stratum, share in asked.lost.items():
-        if share:
-            units = units_in_words(stratum.split(":"))
-            out.append(f"{100 * share:g} % of {units} are expected to be lost.")
-    if not c.orthogonal:
-        out.append(
-            f"{100 * c.efficiency:.1f} % of the information on {c.name} lies between "
-            f"{units_in_words(c.stratum)}; the exact figures leave out the rest."
-        )
-    if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
-        out.append("Limits hold for all levels together, as in the analysis.")
-    return out

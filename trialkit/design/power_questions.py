@@ -18,6 +18,7 @@ from trialkit.design.comparisons import Comparison
 from trialkit.design.power_exact import power_clear_of, power_f, power_t
 from trialkit.design.units import Floats
 from trialkit.design.variation import Variation
+from trialkit.words import units_in_words
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
@@ -192,3 +193,26 @@ def all_chances(
 ) -> Mapping[Question, tuple[float, float, float]]:
     """Give the chances of all questions asked."""
     return {q: chance(c, q, variation, wanted, effect=effect_of(q, wanted)) for q in questions}
+
+
+def notes_on(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
+    """Say what a reader of the powers must know."""
+    out = []
+    if spread.kind == "planning range":
+        out.append(
+            "The variation is a planning range, not a measurement; a pilot of your own is better."
+        )
+    if spread.kind == "pilot":
+        out.append("Much and little variation are the 80 % limits of the pilot's variance.")
+    for stratum, share in asked.lost.items():
+        if share:
+            units = units_in_words(stratum.split(":"))
+            out.append(f"{100 * share:g} % of {units} are expected to be lost.")
+    if not c.orthogonal:
+        out.append(
+            f"{100 * c.efficiency:.1f} % of the information on {c.name} lies between "
+            f"{units_in_words(c.stratum)}; the exact figures leave out the rest."
+        )
+    if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
+        out.append("Limits hold for all levels together, as in the analysis.")
+    return out
