@@ -81,7 +81,7 @@ def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str):  # type: igno
     above = [
         ":".join(term)
         for term in trial.structure.strata(trial.counts)
-        if set(term) < {"batch", "chamber"}
+        if set(term) < {"batch", "chamber"} & set(trial.levels)
     ]
     return fit(
         usable,
