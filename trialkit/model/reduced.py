@@ -213,7 +213,9 @@ def check_identified(reduced: Reduced) -> None:
         if norm < 1e-7 * max(1.0, float(norms.max())):
             raise ModelError(
                 f"'{name}' is confounded with the fixed part: nothing is left to estimate its "
-                "variance from; leave it out of the random terms or of the fixed part"
+                "variance from; leave it out of the random terms or of the fixed part (if each of "
+                "its units received a treatment of its own, the treatments have no replication: "
+                "more units are needed)"
             )
     values, vectors = np.linalg.eigh(size / np.outer(norms, norms))
     if values[0] < 1e-10:
