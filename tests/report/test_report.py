@@ -9,6 +9,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 
+import pandas as pd
 import pytest
 
 import trialkit as tk
@@ -100,6 +101,26 @@ def test_tables_have_captions_and_scoped_heads(outline):
     assert len(outline.all("table")) >= 12
     assert len(outline.all("caption")) == len(outline.all("table"))
     assert all(attrs.get("scope") in ("col", "row") for attrs in outline.all("th"))
+
+
+def test_no_table_and_no_figure_is_shown_twice(text):
+    for tag in ("caption", "figcaption"):
+        told = re.findall(rf"<{tag}>(.*?)</{tag}>", text)
+        assert len(told) == len(set(told)), tag
+
+
+def test_many_levels_leave_room_for_the_answer(farm):
+    from trialkit.report.answer import MOST_OTHERS, answer_screen
+    from trialkit.report.material import Material
+
+    rows = pd.concat([farm.verdict.table] * 6, ignore_index=True)
+    rows["level"] = ["sparse", *(f"L{i}" for i in range(5))]
+    verdict = replace(farm.verdict, table=rows)
+    material = Material(farm.trial, farm.result, verdict, read_wording(), farm.result.data,
+                        farm.logs, farm.plan)  # fmt: skip
+    others = answer_screen(material).others
+    assert len(others) == MOST_OTHERS + 1
+    assert others[-1].startswith("2 further levels")
 
 
 def test_every_figure_says_what_it_shows(outline):
@@ -325,8 +346,6 @@ def test_each_finding_is_shown_once_gravest_first():
 
 
 def test_table_cells_share_their_decimals():
-    import pandas as pd
-
     frame = pd.DataFrame({"level": ["a", "b"], "estimate": [412.345, 9.5], "low": [400.1, 8.25]})
     table = build_table(
         frame, columns=["level", "estimate", "low", "absent"], say=read_wording(), caption="c"

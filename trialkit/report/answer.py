@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
 
+MOST_OTHERS = 3  # further levels told on the first screen
+
 
 @dataclass(frozen=True)
 class Fact:
@@ -87,8 +89,13 @@ def _others(material: Material) -> list[str]:
     table = material.verdict.table
     if material.verdict.answer == "blocked" or "sentence" not in table:
         return []
-    return [str(s) for s in table.loc[table["level"].astype(str) != material.verdict.level,
-                                      "sentence"]]  # fmt: skip
+    chosen = table["level"].astype(str) == material.verdict.level
+    sentences = [str(sentence) for sentence in table.loc[~chosen, "sentence"]]
+    more = len(sentences) - MOST_OTHERS
+    if more <= 0:
+        return sentences
+    count = material.say.number(more, 0)
+    return [*sentences[:MOST_OTHERS], material.say.text("answer.more_levels", count=count)]
 
 
 def _minded(material: Material) -> str:

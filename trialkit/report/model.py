@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trialkit.report.blocks import (
     Fold,
@@ -17,6 +17,11 @@ from trialkit.report.blocks import (
 from trialkit.report.material import Material
 from trialkit.report.svg import inline_svg
 from trialkit.words import units_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+MOST_EFFECTS = 14  # differences drawn; more are told by the tables alone
 
 
 def model_section(material: Material) -> Section:
@@ -77,14 +82,11 @@ def _means(material: Material, name: str) -> Table:
     )
 
 
-def _differences(material: Material) -> list[Any]:
-    import pandas as pd
-
+def _effects(material: Material, together: pd.DataFrame) -> Picture:
+    """Draw all differences between levels."""
     from trialkit.figures import effects
 
     say = material.say
-    frames = material.result.differences
-    together = pd.concat(frames.values(), ignore_index=True)
     ax = effects(
         together, quantity=material.quantity, level=material.trial.question.level,
         basis=_bases(material), wording=say,
@@ -102,7 +104,16 @@ def _differences(material: Material) -> list[Any]:
         ]
     )
     svg = inline_svg(ax, ident="effects", alt=say.text("alt.effects", rows=rows))
-    parts: list[Any] = [Picture(svg, say.text("model.effects_title"))]
+    return Picture(svg, say.text("model.effects_title"))
+
+
+def _differences(material: Material) -> list[Any]:
+    import pandas as pd
+
+    say = material.say
+    frames = material.result.differences
+    together = pd.concat(frames.values(), ignore_index=True)
+    parts: list[Any] = [_effects(material, together)] if len(together) <= MOST_EFFECTS else []
     for name, frame in frames.items():
         parts.append(
             build_table(
