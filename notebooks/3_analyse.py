@@ -43,7 +43,9 @@ climate = tk.read_environment(trial) if "environment" in trial.logs else None
 mist = tk.read_mist(trial) if "mist" in trial.logs else None
 plan = tk.read_plan(trial)
 data = tk.align(trial, harvest, climate, mist, plan=plan)
-data.table.head()
+climes = [name for name in ("days", "rh_pct", "temp_c", "duty_pct") if name in data.table]
+chosen = dict.fromkeys(["unit", "flush", *trial.factors, trial.question.response, *climes])
+data.table[list(chosen)].head()
 
 # %% [markdown]
 # One row per block and flush: what it was given, what it bore, and what its chamber got in that
@@ -52,13 +54,19 @@ data.table.head()
 # ## Look first
 
 # %%
+from trialkit.words import units_in_words
+
 primary = trial.primary
 response = trial.question.response
-units = list(primary.applied_to)
+units, words = list(primary.applied_to), units_in_words(primary.applied_to)
 points = tk.figures.unit_means(data.table, factor=primary.name, units=units, response=response)
 result = tk.analyse(trial, data)
 shown = tk.figures.yield_by_level(
-    result.means[primary.name], points, reference=primary.reference, response=response
+    result.means[primary.name],
+    points,
+    reference=primary.reference,
+    response=response,
+    units=words,
 )
 shown.figure
 
@@ -77,7 +85,11 @@ result
 # in mind.
 
 # %%
-result.tests
+from IPython.display import HTML
+
+from trialkit.display import show_table
+
+HTML(show_table(result.tests.reset_index(), heads={"num_df": "df", "den_df": "error df"}).html())
 
 # %% [markdown]
 # One row per part of the model. `p` is how often chance alone would give an effect at least this
@@ -97,7 +109,9 @@ against.figure
 flushes = tk.figures.unit_means(
     data.table, factor=primary.name, units=units, response=response, by=["flush"]
 )
-profile = tk.figures.flush_profiles(flushes, order=list(primary.levels), response=response)
+profile = tk.figures.flush_profiles(
+    flushes, order=list(primary.levels), response=response, units=words
+)
 profile.figure
 
 # %% [markdown]

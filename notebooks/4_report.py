@@ -41,16 +41,13 @@ plan = tk.read_plan(trial)
 data = tk.align(trial, harvest, climate, mist, plan=plan)
 result = tk.analyse(trial, data)
 verdict = tk.decide(trial, result)
-verdict.sentence
-
-# %% [markdown]
-# That is the answer to the question written in the trial file before the first harvest. There are
-# only five: better, no worse, worse, not enough evidence, or no verdict because a check failed.
-
-# %%
 verdict
 
 # %% [markdown]
+# The bold sentence answers the question written in the trial file before the first harvest. There
+# are only five answers: better, no worse, worse, not enough evidence, or no verdict because a
+# check failed.
+#
 # The first table has one row per level against the control; its limits hold for all levels
 # together. The second, where there are logs of the mist, says what water and energy a kilogram of
 # mushrooms took.
@@ -65,11 +62,14 @@ bars.figure if saved else "no mist log or no rig, so water and energy are not kn
 # open whether anything is saved.
 
 # %%
-verdict.money or "no [prices] in the trial file, so no money is reckoned"
+money = verdict.money
+gains = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
+money.table[gains].round(2) if money else "no [prices] in the trial file, so no money is reckoned"
 
 # %% [markdown]
-# At your own prices. Mushrooms usually outweigh water and power by far, so that a small loss of
-# yield can cost more than all the mist saved.
+# At your own prices, for one unit that received the level: what is left after water and power,
+# and what is gained against the control, with limits. Mushrooms usually outweigh water and power
+# by far, so that a small loss of yield can cost more than all the mist saved.
 
 # %%
 verdict.settle

@@ -94,8 +94,10 @@ import matplotlib.pyplot as plt
 first = found.table["chamber"].iloc[0]
 fitted = found.fitted[found.fitted["chamber"] == first]
 figure, ax = plt.subplots(figsize=(7.2, 2.6))
-ax.plot(fitted["time"], fitted["rh_pct"], ".", markersize=3, label="readings")
-ax.plot(fitted["time"], fitted["fitted_rh_pct"], label="foretold by the constants")
+minutes = (fitted["time"] - fitted["time"].iloc[0]).dt.total_seconds() / 60
+ax.plot(minutes, fitted["rh_pct"], ".", markersize=3, label="readings")
+ax.plot(minutes, fitted["fitted_rh_pct"], label="foretold by the constants")
+ax.set_xlabel("time [min]")
 ax.set_ylabel("relative humidity [%]")
 ax.legend(loc="lower right")
 plt.show()
