@@ -66,13 +66,11 @@ def test_help_lists_every_command_with_an_example(run):
         assert "--debug" in page.output
 
 
-def test_help_is_plain_in_a_pipe_and_quick():
-    begin = time.perf_counter()
+def test_help_is_plain_in_a_pipe():
     done = subprocess.run(
         [sys.executable, "-c", "from trialkit.cli import main; main()", "--help"],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
-    assert time.perf_counter() - begin < 5  # about 0.5 s on an idle machine
     assert "\x1b" not in done.stdout
     assert "╭" not in done.stdout
 
@@ -384,13 +382,11 @@ def test_an_interrupted_demo_leaves_nothing_half_written(tmp_path):
 @pytest.mark.slow
 def test_the_demo_runs_end_to_end_and_ends_by_naming_the_report(tmp_path):
     folder = tmp_path / "demo"
-    begin = time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-c", "from trialkit.cli import main; main()", "demo", str(folder)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
-    assert time.perf_counter() - begin < 120  # under a minute on two idle cores
     assert done.stdout.rstrip().splitlines()[-1] == f"wrote {folder / 'report.html'}"
     assert "\x1b" not in done.stdout
     again = shutil.copytree(folder, tmp_path / "second")

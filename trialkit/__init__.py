@@ -12,7 +12,9 @@ __version__ = "0.1.0"
 
 _HOMES = {
     "trialkit.trial": ("Trial", "read_trial"),
-    "trialkit.demo": ("demo_folder", "write_demo"),
+    "trialkit.demo": ("copy_demo", "demo_folder", "write_demo"),
+    "trialkit.templates": ("new_trial",),
+    "trialkit.status": ("trial_status",),
     "trialkit.design.strata": ("strata",),
     "trialkit.design.assign": ("assign", "read_plan"),
     "trialkit.design.power": ("power",),
@@ -22,7 +24,7 @@ _HOMES = {
     "trialkit.logs.propose": ("propose_mapping",),
     "trialkit.alignment.align": ("align",),
     "trialkit.alignment.checks": ("check_logs",),
-    "trialkit.model.fit": ("fit",),
+    "trialkit.model.fit": ("Fit", "fit"),
     "trialkit.analysis": ("analyse", "Analysis"),
     "trialkit.randomisation": ("randomisation_test",),
     "trialkit.dose": ("dose_response",),

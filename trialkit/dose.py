@@ -286,14 +286,18 @@ def _optimum(
     """Give the dose where the parabola turns, and the doses where its slope may be zero."""
     import numpy as np
     import pandas as pd
+    from scipy import special
 
     b1, b2 = fit.coefficients["estimate"].astype(float)[["dose", "dose2"]]
     at = {name: i for i, name in enumerate(fit.names)}
     half = float(np.ptp((runs["dose"] - centre) / spread))
     doses = np.linspace(-3 * half, 3 * half, 1201)
-    L = np.zeros((len(doses), len(fit.names)))
-    L[:, at["dose"]], L[:, at["dose2"]] = 1.0, 2 * doses
-    flat = doses[fit.contrast(L)["p"].to_numpy() > 1 - level]
+    L = np.zeros((2, len(fit.names)))
+    L[0, at["dose"]], L[1, at["dose2"]] = 1.0, 2.0
+    cov = fit.contrast_cov(L)
+    point = special.stdtrit(float(fit.contrast(L)["df"].min()), (1 + level) / 2)
+    wide = point * np.sqrt(cov[0, 0] + 2 * doses * cov[0, 1] + doses**2 * cov[1, 1])
+    flat = doses[np.abs(b1 + 2 * b2 * doses) <= wide]
     turn = -b1 / (2 * b2) if b2 else np.nan
     low = -np.inf if not len(flat) or flat.min() <= doses[0] else centre + spread * flat.min()
     high = np.inf if not len(flat) or flat.max() >= doses[-1] else centre + spread * flat.max()
