@@ -103,7 +103,7 @@ class Analysis:
                 self.means[question.primary],
                 columns=["level", "estimate", "low", "high", "df"],
                 heads={"level": question.primary, "estimate": "mean", "df": "df"},
-                caption=f"{unit}, with {question.level:.0%} limits",
+                caption=f"{unit}, with {100 * question.level:g} % limits",
             )
         ]
         for name, frame in self.differences.items():

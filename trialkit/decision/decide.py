@@ -200,7 +200,7 @@ def _sentence(trial: Trial, row: pd.Series, result: Analysis) -> str:
     margin = trial.question.margin_pct
     if not math.isfinite(row["ratio"]):
         return f"{level} cannot be compared with {against}: {row['note']}."
-    limits = f"{trial.question.level:.0%} limits {_percent(row['low'])} to {_percent(row['high'])}"
+    limits = f"{100 * trial.question.level:g} % limits {_percent(row['low'])} to {_percent(row['high'])}"
     got = f"{_percent(row['ratio'])} than {against}"
     if got.startswith("the same"):
         got = f"the same as {against}"
