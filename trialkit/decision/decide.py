@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, cast
 
+from trialkit.decision.further import next_setting
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.settle import batches_to_settle
 from trialkit.decision.use import run_totals, use_by_level
@@ -200,7 +201,9 @@ def _sentence(trial: Trial, row: pd.Series, result: Analysis) -> str:
     margin = trial.question.margin_pct
     if not math.isfinite(row["ratio"]):
         return f"{level} cannot be compared with {against}: {row['note']}."
-    limits = f"{100 * trial.question.level:g} % limits {_percent(row['low'])} to {_percent(row['high'])}"
+    limits = (
+        f"{100 * trial.question.level:g} % limits {_percent(row['low'])} to {_percent(row['high'])}"
+    )
     got = f"{_percent(row['ratio'])} than {against}"
     if got.startswith("the same"):
         got = f"the same as {against}"
@@ -255,6 +258,7 @@ def _next_steps(
 ) -> list[str]:
     if stops:
         return [f"First: {f.remedy or f.message}" for f in stops]
+    further = next_setting(trial, result)
     repeats = settle["repeats"].iloc[0] if len(settle) else "batch"
     now = trial.counts.get(str(repeats), 1)
     control = trial.primary.reference
@@ -264,10 +268,13 @@ def _next_steps(
         return [
             f"Use {level} if what it saves is worth it, and keep one chamber on {control} for "
             "a batch to see it hold.",
-            f"A next trial could go further in the same direction as {level}.",
+            *([further.sentence] if further else []),
         ]
     if answer == "worse":
-        return [f"Keep {control}; a level between {control} and {level} may be worth a trial."]
+        return [
+            f"Keep {control}; a level between {control} and {level} may be worth a trial.",
+            *([further.sentence] if further else []),
+        ]
     if needed is None:
         return [
             f"Even {40} {plural(str(repeats))} would not settle it with these chambers: choose "
