@@ -81,7 +81,7 @@ def next_setting(trial: Trial, result: Analysis) -> Further | None:
     duty = usual - loss / slope if slope > 0 else -math.inf
     if duty < lowest / 2:
         duty = lowest / 2
-        why = "at the levels tried no loss beyond the margin is in sight, and this is half the lowest"
+        why = "no loss beyond the margin is in sight at the levels tried; this is half the lowest"
     else:
         why = (
             "there a line through these data puts the loss at the accepted "
