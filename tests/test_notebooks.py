@@ -10,6 +10,7 @@ import sys
 import time
 import urllib.error
 import urllib.request
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import nbformat
@@ -233,10 +234,17 @@ def lab(tmp_path):
 @pytest.mark.browser
 @pytest.mark.skipif(CHROMIUM is None, reason="needs a Chromium on the machine")
 def test_a_first_plan_in_a_real_jupyterlab(lab, tmp_path):
-    """Open notebook 1, run all cells, move a slider: no error, and a plan on disk."""
+    """Open notebook 1, run all cells, move a slider: no error, and a plan on disk.
+
+    In a thread of its own: another test's browser may still hold this one's event loop.
+    """
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(make_a_first_plan, *lab, tmp_path / "lab.png").result()
+
+
+def make_a_first_plan(address, folder, picture):
     from playwright.sync_api import sync_playwright
 
-    address, folder = lab
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 1300, "height": 900})
@@ -262,7 +270,7 @@ def test_a_first_plan_in_a_real_jupyterlab(lab, tmp_path):
             page.keyboard.press("ArrowRight")
         page.wait_for_timeout(4000)
         assert words.inner_text() != before
-        page.screenshot(path=str(tmp_path / "lab.png"))
+        page.screenshot(path=str(picture))
         assert page.locator('[data-mime-type="application/vnd.jupyter.stderr"]').count() == 0
         assert page.locator(".jp-OutputArea-output:has-text('Traceback')").count() == 0
         browser.close()
