@@ -88,3 +88,13 @@ def test_public_names_exist():
 
     for name in tk.__all__:
         assert getattr(tk, name) is not None
+
+
+def test_no_public_name_is_also_a_module():
+    """`import trialkit.x` would put the module where the function of that name was."""
+    import trialkit as tk
+
+    modules = {p.stem for p in PACKAGE.glob("*.py")} | {
+        p.name for p in PACKAGE.iterdir() if p.is_dir()
+    }
+    assert not modules & set(tk.__all__)

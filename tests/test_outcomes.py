@@ -5,7 +5,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from tests.small_trials import make_data, make_trial
-from trialkit.outcomes import cluster_interval, outcomes
+from trialkit.outcomes import cluster_interval, other_outcomes
 
 
 def test_limits_are_clopper_pearson_at_the_effective_size():
@@ -42,7 +42,7 @@ def test_contamination_by_level_counts_chamber_runs(tmp_path):
     data = make_data(trial)
     bad = data.table.index[data.table["schedule"] == "sparse"][:5]
     data.table.loc[bad, "status"] = "contaminated"
-    got = outcomes(trial, data).proportions.set_index("level")
+    got = other_outcomes(trial, data).proportions.set_index("level")
     assert got.loc["sparse", "events"] == 5
     assert got.loc["usual", "events"] == 0
     assert (got["clusters"] == 8).all()
@@ -54,7 +54,7 @@ def test_efficiency_is_fresh_over_dry_substrate(tmp_path):
     trial = make_trial(tmp_path, more="[blocks]\ndry_substrate_g = 950")
     data = make_data(trial)
     data.table["fresh_g"], data.table["dry_g"] = 500.0, 45.0
-    got = outcomes(trial, data).efficiency
+    got = other_outcomes(trial, data).efficiency
     assert got["be_total_pct"].to_numpy() == pytest.approx(100 * 500 / 950)
     assert got["be_per_day_pct"].to_numpy() == pytest.approx(100 * 500 / 950 / 9)
     assert got["dry_share_pct"].to_numpy() == pytest.approx(9.0)

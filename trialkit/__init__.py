@@ -28,7 +28,7 @@ _HOMES = {
     "trialkit.analysis": ("analyse", "Analysis"),
     "trialkit.randomisation": ("randomisation_test",),
     "trialkit.dose": ("dose_response",),
-    "trialkit.outcomes": ("outcomes",),
+    "trialkit.outcomes": ("other_outcomes",),
     "trialkit.decision.decide": ("decide",),
     "trialkit.decision.pooling": ("pool_trials",),
     "trialkit.report.report": ("write_report",),

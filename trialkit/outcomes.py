@@ -27,7 +27,7 @@ MEASURED = ("dry_g", "caps", "days")
 
 @dataclass(frozen=True)
 class Outcomes:
-    """Outcomes beside yield. Make it with `outcomes`.
+    """Outcomes beside yield. Make it with `other_outcomes`.
 
     Parameters
     ----------
@@ -69,7 +69,7 @@ class Outcomes:
         return "".join(table.html() for table in self.shown())
 
 
-def outcomes(trial: Trial, data: Aligned) -> Outcomes:
+def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     """Summarise contamination, caps, days to first harvest and biological efficiency.
 
     Parameters

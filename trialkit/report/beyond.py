@@ -7,7 +7,7 @@ from typing import Any
 from trialkit.columns import head
 from trialkit.dose import Dose, dose_response
 from trialkit.errors import ModelError
-from trialkit.outcomes import Outcomes, outcomes
+from trialkit.outcomes import Outcomes, other_outcomes
 from trialkit.report.blocks import Fold, Table, Words, build_table
 from trialkit.report.material import Material
 
@@ -17,7 +17,7 @@ DOSE = "duty_pct"
 
 def beyond_parts(material: Material) -> list[Any]:
     """Put together what stands beside the harvest."""
-    found = outcomes(material.trial, material.data)
+    found = other_outcomes(material.trial, material.data)
     parts: list[Any] = []
     if len(found.proportions):
         parts.append(_lost(material, found))
