@@ -27,7 +27,8 @@ from trialkit.model.matrices import INTERCEPT, Floats, estimable_part
 from trialkit.model.prepare import Spec
 from trialkit.model.question import Question
 from trialkit.model.rank import independent
-from trialkit.model.reml import maximise
+from trialkit.model.reml import Optimum, maximise  # noqa: F401 (fields that Fit inherits)
+from trialkit.model.strata import Responses  # noqa: F401
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
 
 

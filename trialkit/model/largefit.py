@@ -11,13 +11,16 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from trialkit.errors import Finding, ModelError
+from trialkit.model import prepare  # noqa: F401 (fields that LargeFit inherits)
 from trialkit.model.absorb import LargeDesign, LargePoint
 from trialkit.model.answers import Answer
 from trialkit.model.fit import Fit
 from trialkit.model.inference import METHODS
 from trialkit.model.largeobjective import evaluate_large
 from trialkit.model.matrices import Floats
+from trialkit.model.reml import Optimum  # noqa: F401
 from trialkit.model.smallsample import combine_df, satterthwaite_df
+from trialkit.model.strata import Responses  # noqa: F401
 
 METHOD = "satterthwaite, average information"
 MOST_STEPS = 60
