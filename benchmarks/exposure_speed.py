@@ -26,7 +26,7 @@ START = pd.Timestamp("2031-01-01", tz="UTC")
 
 
 def write_log(folder: Path, days: int, kinds: tuple[str, ...]) -> None:
-    """Write the log as Parquet (by chamber, and by time) and as CSV."""
+    """Write the log as Parquet (by chamber, by time, by time with 2 % lost) and as CSV."""
     import duckdb
 
     con = duckdb.connect()
@@ -45,6 +45,10 @@ def write_log(folder: Path, days: int, kinds: tuple[str, ...]) -> None:
     source = f"'{folder}/by_chamber.parquet'"
     if "by_time.parquet" in kinds:
         con.execute(f"COPY (FROM {source} ORDER BY time, chamber) TO '{folder}/by_time.parquet'")
+    if "gaps.parquet" in kinds:
+        con.execute("SELECT setseed(0.5)")
+        gaps = f"FROM '{folder}/by_time.parquet' WHERE random() > 0.02"
+        con.execute(f"COPY ({gaps}) TO '{folder}/gaps.parquet'")
     if "by_chamber.csv" in kinds:
         con.execute(f"COPY (FROM {source}) TO '{folder}/by_chamber.csv'")
 
@@ -86,9 +90,10 @@ def measure_here(what: str, file: Path, days: int) -> dict[str, float]:
     import duckdb
     import pyarrow.parquet
 
+    from trialkit import air
     from trialkit.alignment import engine
 
-    _ = duckdb, pyarrow.parquet, engine  # loading libraries is not timed
+    _ = duckdb, pyarrow.parquet, air, engine  # loading libraries is not timed
     wall, cpu = time.perf_counter(), time.process_time()
     rows = bare_mean(file) if what == "bare mean" else exposures(file, days)
     return {
@@ -203,15 +208,15 @@ def main() -> None:
     print(time_home())
     if given.home:
         return
-    kinds = ("by_chamber.parquet", "by_time.parquet", "by_chamber.csv")
+    kinds = ("by_chamber.parquet", "by_time.parquet", "gaps.parquet", "by_chamber.csv")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         write_log(folder, given.days, kinds)
         print(compare(folder, given.days, kinds, given.repeats).round(2).to_string(index=False))
         print(check_cluster(folder, given.days))
         if given.long:
-            (folder / "by_time.parquet").unlink()
-            (folder / "by_chamber.csv").unlink()
+            for kind in kinds:
+                (folder / kind).unlink()
             write_log(folder, 10 * given.days, kinds[:1])
             long = compare(folder, 10 * given.days, kinds[:1], 1)
             print(long.round(2).to_string(index=False))

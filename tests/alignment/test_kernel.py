@@ -142,15 +142,37 @@ def test_deficit_is_made_record_by_record():
 
 
 def test_fast_deficit_equals_the_air_package():
-    """The polynomial against the full equation, relative to the saturation pressure."""
-    temp = np.linspace(-20, 60, 4001)
-    rh = np.linspace(5, 99, 4001)
-    error = np.abs(fast_vpd(temp, rh) - vpd_kpa(temp, rh)) / vpd_kpa(temp, 0.0)
-    assert error.max() < 1e-9
-    inner = (temp > -10) & (temp < 50)
-    assert np.abs(fast_vpd(temp[inner], rh[inner]) / vpd_kpa(temp[inner], rh[inner]) - 1).max() < (
-        1e-7
+    """The polynomials of narrow and wide ranges, and the equation itself beyond them."""
+    for low, high in ((-20, 60), (-10, 50), (11.7, 23.4), (0.0, 0.0), (19.9, 20.1), (49, 50)):
+        temp, rh = np.linspace(low, high, 4001), np.linspace(5, 99, 4001)
+        error = np.abs(fast_vpd(temp, rh) - vpd_kpa(temp, rh)) / vpd_kpa(temp, 0.0)
+        assert error.max() < 1e-9
+
+
+def test_rows_of_sensors_that_take_turns():
+    """Logs in order of time: strict turns, in any order of sensors, and turns with a gap."""
+    rng = np.random.default_rng(5)
+    minute = np.repeat(np.arange(60), 3)
+    log = pd.DataFrame(
+        {
+            "chamber": ["T3", "T1", "T2"] * 60,
+            "time": at(minute),
+            "temp_c": rng.uniform(10, 20, 180),
+            "rh_pct": rng.uniform(80, 99, 180),
+        }
     )
+    windows = pd.concat([window(3, 57).assign(chamber=c) for c in ("T1", "T2", "T3")])
+    for rows in (log, log.drop(index=[7]), log.iloc[::-1]):
+        got = exposed(rows, windows)
+        for chamber in ("T1", "T2", "T3"):
+            alone = exposed(
+                rows[rows["chamber"] == chamber].sort_values("time"),
+                window(3, 57).assign(chamber=chamber),
+            ).iloc[0]
+            mine = got[got["chamber"] == chamber].iloc[0]
+            assert mine["vpd_kpa"] == pytest.approx(alone["vpd_kpa"], rel=1e-12)
+            assert mine["rh_pct"] == pytest.approx(alone["rh_pct"], rel=1e-12)
+            assert mine["coverage_pct"] == pytest.approx(alone["coverage_pct"], rel=1e-12)
 
 
 @st.composite

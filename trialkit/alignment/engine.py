@@ -12,6 +12,7 @@ import os
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 from threading import BoundedSemaphore
 from typing import Any
@@ -90,21 +91,20 @@ def expose_files(
     cells = Cells(windows.reset_index(drop=True))
     summer = Summer(cells, settings)
     threads = workers or os.cpu_count() or 1
-    with tempfile.TemporaryDirectory() as spill:
-        con = _connect(threads, memory_mb, spill)
-        names = _columns_there(con, paths, reader, columns or {})
-        query = _query(paths, reader, names)
-        try:
-            if reader == "read_parquet":
-                pieces = _parquet_pieces(paths, names, summer, threads)
-            else:
-                pieces = _streamed(con, query, summer, threads)
-            total = summer.join_pieces(pieces)
-        except SeamError:
-            order = [name for name in ("chamber", "sensor", "time") if name in names]
-            in_order = f"{query} ORDER BY {', '.join(order)}"
+    try:
+        if reader == "read_parquet":
+            names = _columns_there(paths, _parquet_columns(paths), columns or {})
+            pieces = _parquet_pieces(paths, names, summer, threads)
+        else:
+            with _database(threads, memory_mb) as con:
+                names = _columns_there(paths, _csv_columns(con, paths), columns or {})
+                pieces = _streamed(con, _query(paths, reader, names), summer, threads)
+        total = summer.join_pieces(pieces)
+    except SeamError:
+        order = ", ".join(name for name in ("chamber", "sensor", "time") if name in names)
+        in_order = f"{_query(paths, reader, names)} ORDER BY {order}"
+        with _database(threads, memory_mb) as con:
             total = summer.join_pieces(_streamed(con, in_order, summer, threads))
-        con.close()
     return summarise(total, cells, settings)
 
 
@@ -125,15 +125,17 @@ def _find(files: str | Path | Sequence[str | Path]) -> tuple[list[Path], str]:
     return paths, readers.pop()
 
 
-def _connect(threads: int, memory_mb: int, spill: str) -> Any:
+@contextmanager
+def _database(threads: int, memory_mb: int) -> Iterator[Any]:
+    """Open a DuckDB database in memory that spills to a folder of its own."""
     import duckdb
 
-    con = duckdb.connect()
-    con.execute(f"SET threads = {int(threads)}")
-    con.execute(f"SET memory_limit = '{int(memory_mb)}MB'")
-    con.execute("SET TimeZone = 'UTC'")
-    con.execute("SET temp_directory = '" + spill.replace("'", "''") + "'")
-    return con
+    with tempfile.TemporaryDirectory() as spill, duckdb.connect() as con:
+        con.execute(f"SET threads = {int(threads)}")
+        con.execute(f"SET memory_limit = '{int(memory_mb)}MB'")
+        con.execute("SET TimeZone = 'UTC'")
+        con.execute("SET temp_directory = '" + spill.replace("'", "''") + "'")
+        yield con
 
 
 def _quoted(name: str) -> str:
@@ -145,17 +147,35 @@ def _from(paths: Sequence[Path], reader: str) -> str:
     return f"{reader}([{listed}], union_by_name = true)"
 
 
-def _columns_there(
-    con: Any, paths: Sequence[Path], reader: str, columns: Mapping[str, str]
-) -> dict[str, str]:
-    """Find the columns of the files; house name → name in the files."""
+def _parquet_columns(paths: Sequence[Path]) -> list[str]:
+    """List the columns of Parquet files."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    there: dict[str, None] = {}
+    for path in paths:
+        try:
+            there |= dict.fromkeys(pq.read_schema(path).names)
+        except (pa.ArrowException, OSError) as problem:
+            raise AlignError(f"{path.name}: cannot be read: {problem}") from None
+    return list(there)
+
+
+def _csv_columns(con: Any, paths: Sequence[Path]) -> list[str]:
+    """List the columns of CSV files."""
     import duckdb
 
     try:
-        described = con.execute(f"DESCRIBE SELECT * FROM {_from(paths, reader)}").fetchall()
+        found = con.execute(f"DESCRIBE SELECT * FROM {_from(paths, 'read_csv')}").fetchall()
     except duckdb.Error as problem:
         raise AlignError(f"{paths[0].name}: cannot be read: {problem}") from None
-    there = [str(row[0]) for row in described]
+    return [str(row[0]) for row in found]
+
+
+def _columns_there(
+    paths: Sequence[Path], there: Sequence[str], columns: Mapping[str, str]
+) -> dict[str, str]:
+    """Match the columns of the files; house name → name in the files."""
     names = {}
     for house in ("chamber", "time", "sensor", *READ):
         name = columns.get(house, house)

@@ -31,8 +31,8 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Key = tuple[str, str]
 
-#: Records handled at once: few enough that the working arrays stay in the processor's cache.
-BLOCK = 65_536
+#: Records handled at once: few enough for the processor's cache, enough to be worth a call.
+BLOCK = 262_144
 
 
 class SeamError(Exception):
@@ -279,13 +279,28 @@ def in_order(
     """Sort rows by series and time, if they are not sorted already."""
     if _rising(series, time):
         return series, time, dict(values)
+    every = _round_length(series)
+    if every:
+        turns = np.argsort(series[:every]).tolist()
+        columns = [
+            np.concatenate([v[k::every] for k in turns]) for v in (series, time, *values.values())
+        ]
+        if _rising(columns[0], columns[1]):
+            return columns[0], columns[1], dict(zip(values, columns[2:], strict=True))
     few = series.astype(np.uint16) if series.max() < 65536 else series  # short keys sort faster
     order = np.argsort(few, kind="stable")
-    ordered_series, ordered_time = series[order], time[order]
+    ordered_series, ordered_time = series.take(order), time.take(order)
     if not _rising(ordered_series, ordered_time):
         order = np.lexsort((time, series))
-        ordered_series, ordered_time = series[order], time[order]
-    return ordered_series, ordered_time, {name: v[order] for name, v in values.items()}
+        ordered_series, ordered_time = series.take(order), time.take(order)
+    return ordered_series, ordered_time, {name: v.take(order) for name, v in values.items()}
+
+
+def _round_length(series: Ints) -> int:
+    """Give the number of series where they take strict turns, one row each; else 0."""
+    again = np.flatnonzero(series[1:4096] == series[0])
+    every = int(again[0]) + 1 if again.size else 0
+    return every if every and np.array_equal(series[every:], series[:-every]) else 0
 
 
 def _rising(series: Ints, time: Ints) -> bool:

@@ -259,4 +259,5 @@ def _totals(weight: Array, v: Array | NDArray[np.bool_] | None, starts: Ints) ->
     runs = pairwise(bounds)
     if v is None:
         return np.array([weight[a:b].sum() for a, b in runs])
-    return np.array([weight[a:b] @ v[a:b] for a, b in runs])
+    # not `@`: a BLAS library would start threads of its own for it, which wait in a busy loop
+    return np.array([np.einsum("i,i", weight[a:b], v[a:b]) for a, b in runs])
