@@ -24,6 +24,7 @@ from trialkit.model.question import Question
 from trialkit.model.rank import independent
 from trialkit.model.reml import maximise
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
+from trialkit.model.threads import one_blas_thread
 
 MOST_NUMBERS = 2_000_000  # numbers in the largest array of a pass
 MOST_KEPT = 20_000_000  # numbers kept between fitting and testing, to save solving twice
@@ -147,14 +148,15 @@ class Batch:
         )
 
     def _answers(self, L: Floats, df: str, *, joint: bool) -> list[Answer]:
-        question = Question(self.prepared, L)
         out, start = [], 0
-        for state in self.states:
-            stop = start + len(state.phi)
-            out.append(
-                inference.answer(question, state, self.responses[start:stop], df, joint=joint)
-            )
-            start = stop
+        with one_blas_thread(len(self.prepared.reduced.stratum)):
+            question = Question(self.prepared, L)
+            for state in self.states:
+                stop = start + len(state.phi)
+                out.append(
+                    inference.answer(question, state, self.responses[start:stop], df, joint=joint)
+                )
+                start = stop
         return out
 
 
@@ -244,6 +246,11 @@ def refit_batch(fit: Fit, responses: ArrayLike) -> Batch:
 
 def fit_prepared(data: Prepared, Y: Floats, *, variances: str = "free") -> Batch:
     """Fit many responses on prepared columns, in passes that fit the memory."""
+    with one_blas_thread(len(data.reduced.stratum)):
+        return _in_passes(data, Y, variances)
+
+
+def _in_passes(data: Prepared, Y: Floats, variances: str) -> Batch:
     reduced = data.reduced
     df = reduced.n - reduced.p
     constant = df * np.log(2 * np.pi) + reduced.log_xx

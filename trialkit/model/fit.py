@@ -30,6 +30,7 @@ from trialkit.model.rank import independent
 from trialkit.model.reml import Optimum, maximise  # noqa: F401 (fields that Fit inherits)
 from trialkit.model.strata import Responses  # noqa: F401
 from trialkit.model.tails import f_upper, t_quantile, t_two_sided
+from trialkit.model.threads import one_blas_thread
 
 
 def fit(
@@ -117,10 +118,11 @@ def fit_prepared(data: prepare.Prepared) -> Fit:
         from trialkit.model.largefit import fit_large
 
         return fit_large(data)
-    responses = data.reduced.project(data.y[None])
-    prepare.check_response(responses, data.spec)
     kind = data.spec.variances
-    optimum = maximise(data.reduced, responses, variances=kind)  # type: ignore[arg-type]
+    with one_blas_thread(len(data.reduced.stratum)):
+        responses = data.reduced.project(data.y[None])
+        prepare.check_response(responses, data.spec)
+        optimum = maximise(data.reduced, responses, variances=kind)  # type: ignore[arg-type]
     made = Fit(data=data, responses=responses, optimum=optimum)
     return replace(made, noted=(*data.findings, *variance_findings(made)))
 
@@ -182,8 +184,9 @@ class Fit(Fitted):
         return out
 
     def _ask(self, rows: Floats, df: str, *, joint: bool) -> Answer:
-        question = Question(self.data, rows)
-        return inference.answer(question, self.state, self.y[None], df, joint=joint)
+        with one_blas_thread(len(self.reduced.stratum)):
+            question = Question(self.data, rows)
+            return inference.answer(question, self.state, self.y[None], df, joint=joint)
 
     def contrast_cov(self, L: ArrayLike, *, df: str = "default") -> Floats:
         """Give the covariance of the rows of ``L beta``, asked together, shape (l, l)."""

@@ -16,6 +16,7 @@ from trialkit.model.matrices import Design, Floats, build_design
 from trialkit.model.reduced import Reduced, reduce_design
 from trialkit.model.strata import Responses
 from trialkit.model.terms import Grouping, RandomTerm, check_groupings, group, parse_random
+from trialkit.model.threads import one_blas_thread
 
 
 @dataclass(frozen=True)
@@ -122,7 +123,9 @@ def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
     if residual is None and is_large(groupings, p):
         large = make_large(X, y, groupings)
     else:
-        small = reduce_design(X, groupings, residual_groups=residual)
+        # columns of a matrix with many rows count too, but less than a square matrix
+        with one_blas_thread(max(p + sum(g.q for g in groupings), n // 50)):
+            small = reduce_design(X, groupings, residual_groups=residual)
     return Prepared(
         spec, clean, y, X, design, groupings, small, large, residual, (*findings, *more)
     )
