@@ -235,27 +235,29 @@ def _parquet_pieces(
     """Sum Parquet files, some row groups at a time in each thread."""
     import pyarrow.parquet as pq
 
-    tasks: list[tuple[Path, list[int]]] = []
+    tasks: list[tuple[Path, Any, list[int]]] = []
     for path in paths:
-        with pq.ParquetFile(path) as file:
-            groups = list(range(file.metadata.num_row_groups))
-            rows = max(file.metadata.num_rows, 1)
-        share = max(1, len(groups) * 4 * BATCH // rows)
-        tasks += [(path, groups[i : i + share]) for i in range(0, len(groups), share)]
+        about = pq.read_metadata(path)  # read once: it grows with the file
+        groups = list(range(about.num_row_groups))
+        share = max(1, len(groups) * 4 * BATCH // max(about.num_rows, 1))
+        tasks += [(path, about, groups[i : i + share]) for i in range(0, len(groups), share)]
 
-    def work(task: tuple[Path, list[int]]) -> list[Piece]:
+    def work(task: tuple[Path, Any, list[int]]) -> list[Piece]:
         batches = _parquet_batches(*task, names)
         return [piece for batch in batches if (piece := _piece_of_batch(batch, summer))]
 
     return [piece for found in _in_threads(tasks, work, threads) for piece in found]
 
 
-def _parquet_batches(path: Path, groups: list[int], names: Mapping[str, str]) -> Iterator[Any]:
+def _parquet_batches(
+    path: Path, about: Any, groups: list[int], names: Mapping[str, str]
+) -> Iterator[Any]:
     """Read row groups as record batches under house names."""
     import pyarrow.parquet as pq
 
     words = [names[word] for word in _WORDS if word in names]
-    with pq.ParquetFile(path, read_dictionary=words, memory_map=True, pre_buffer=False) as file:
+    options = {"metadata": about, "read_dictionary": words, "memory_map": True}
+    with pq.ParquetFile(path, pre_buffer=False, **options) as file:
         have = set(file.schema_arrow.names)
         house = [h for h, name in names.items() if name in have]
         wanted = [names[h] for h in house]
