@@ -30,14 +30,12 @@ def _decimal_slips(reading: Reading, entries: Entries) -> None:
     size = np.log10(sound["fresh_g"])
     rest = size - size.groupby(sound["flush"]).transform("median")
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
-    others = []
-    for _, part in rest.groupby(sound["unit_at"]):
-        for position in range(len(part)):
-            without = part.drop(part.index[position])
-            others.append(
-                (part.index[position], float(np.median(without)) if len(without) else 0.0)
-            )
-    expected = pd.Series(dict(others)).reindex(rest.index)
+    values = rest.to_numpy()
+    expected = np.zeros(len(values))
+    for own in sound.reset_index().groupby("unit_at").indices.values():
+        if len(own) > 1:
+            for at in own:
+                expected[at] = np.median(values[own[own != at]])
     off = rest - expected
     power = np.round(off)
     slip = (power != 0) & (np.abs(off - power) < 0.35) & (np.abs(off) > max(0.65, 4 * spread))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import PurePosixPath
@@ -67,8 +68,9 @@ def match_names(
         Cell → name, as the trial file says.
     """
     texts, cell_of = encode_cells(column)
-    lookup = {tidy(k): k for k in reversed(known)}
-    clash = {t for t in lookup if sum(tidy(k) == t for k in known) > 1}
+    tidy_known = [tidy(k) for k in known]
+    lookup = dict(zip(reversed(tidy_known), reversed(known), strict=True))
+    clash = {t for t, times in Counter(tidy_known).items() if times > 1}
     asked = {k.strip().casefold(): v for k, v in (given or {}).items()}
     index = {k: i for i, k in enumerate(known)}
     codes, tidied = np.full(len(texts) + 1, -1), {}
