@@ -1,6 +1,7 @@
 """The verdict says what the limits say, and nothing when a check has failed."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -113,6 +114,33 @@ def test_money_is_arithmetic_on_runs(tmp_path):
     assert got["chance_best"].sum() == pytest.approx(1)
     now = money.by_price[(money.by_price["price"] == "energy") & (money.by_price["multiple"] == 1)]
     assert now["gain"].iloc[0] == pytest.approx(got.loc["sparse", "gain"])
+
+
+def test_money_of_the_mushrooms_alone_where_no_log_counts_the_mist(tmp_path):
+    """A priced trial without a mist log still gets its verdict, and is told what is left out."""
+    trial = make_trial(tmp_path, more=PRICES)
+    data = make_data(trial, effect=1.0)
+    blind = replace(data, runs=data.runs.assign(water_l=np.nan, energy_kwh=np.nan))
+    verdict = tk.decide(trial, tk.analyse(trial, blind))
+    plain = 10 * verdict.totals.groupby("schedule")["kg"].mean()
+    got = verdict.money.table.set_index("level")
+    assert got["estimate"].to_dict() == pytest.approx(plain.to_dict())
+    told = [f.message for f in verdict.findings if f.code == "use_not_priced"]
+    assert len(told) == 2
+    assert "water" in told[0]
+    assert "power" in told[1]
+
+
+def test_runs_without_a_count_are_told(tmp_path):
+    trial = make_trial(tmp_path, more=PRICES)
+    data = make_data(trial, effect=1.0)
+    runs = data.runs.copy()
+    lost = (runs["batch"] == runs["batch"].iloc[0]) & (runs["chamber"] == runs["chamber"].iloc[0])
+    runs.loc[lost, ["water_l", "energy_kwh"]] = np.nan
+    verdict = tk.decide(trial, tk.analyse(trial, replace(data, runs=runs)))
+    told = [f.message for f in verdict.findings if f.code == "use_partly_priced"]
+    assert len(told) == 2
+    assert all(m.startswith(f"1 of {len(verdict.totals)} chamber runs") for m in told)
 
 
 def test_expected_loss_of_two_levels_has_its_closed_form(tmp_path):

@@ -127,9 +127,9 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     table = _answers(trial, result)
     totals = run_totals(trial, result.data)
     use, found = use_by_level(trial, totals) if len(totals) else (_no_use(), [])
-    money = value_by_level(trial, totals) if len(totals) else None
+    money, priced = value_by_level(trial, totals)
     settle, needed = batches_to_settle(trial, result)
-    findings = (*result.findings, *found)
+    findings = (*result.findings, *found, *priced)
     stops = [f for f in findings if f.severity == "stop"]
     chosen = _choose(table, use, money)
     answer: Answer = "blocked" if stops else cast("Answer", table.loc[chosen, "answer"])

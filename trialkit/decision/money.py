@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.use import fit_by_run
+from trialkit.errors import Finding, ModelError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -55,7 +56,7 @@ def _value(trial: Trial, totals: pd.DataFrame, multiples: dict[str, float]) -> A
     return value
 
 
-def value_by_level(trial: Trial, totals: pd.DataFrame) -> Money | None:
+def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, list[Finding]]:
     """Work out what each level is worth, with its uncertainty and the risk of choosing it.
 
     Parameters
@@ -67,8 +68,10 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> Money | None:
 
     Returns
     -------
-    Money or None
+    money : Money or None
         None without a price for mushrooms or without run totals.
+    findings : list of Finding
+        Water or power that no log counts, runs without a count, or why there is no value.
 
     Notes
     -----
@@ -85,10 +88,14 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> Money | None:
 
     prices = trial.prices
     if prices is None or not prices.mushrooms_per_kg or not len(totals):
-        return None
+        return None, []
     name = trial.primary.name
+    totals, findings = _counted(trial, totals)
     worth = totals.assign(value=_value(trial, totals, {}))
-    fit = fit_by_run(trial, worth, "value")
+    try:
+        fit = fit_by_run(trial, worth, "value")
+    except ModelError as problem:
+        return None, [*findings, Finding("money_not_estimated", "note", f"money: {problem}")]
     means = fit.means(name)
     gains = fit.differences(name, against=trial.primary.reference, adjust="none")
     gains = gains.set_index("first")
@@ -107,7 +114,43 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> Money | None:
              "high": row["high"], **gain, **year, "expected_loss": losses[i],
              "chance_best": chances[i]}
         )  # fmt: skip
-    return Money(prices.currency, pd.DataFrame(rows), _by_price(trial, totals))
+    return Money(prices.currency, pd.DataFrame(rows), _by_price(trial, totals)), findings
+
+
+def _counted(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+    """Leave out uses that no run has a count of, and say which runs lack one."""
+    prices = trial.prices
+    assert prices is not None  # the caller has checked
+    findings = []
+    priced = {
+        "water_l": ("water", prices.water_per_m3),
+        "energy_kwh": ("power", prices.energy_per_kwh),
+    }
+    for column, (word, price) in priced.items():
+        if not price:
+            continue
+        known = int(totals[column].notna().sum()) if column in totals else 0
+        if not known:
+            totals = totals.drop(columns=column, errors="ignore")
+            findings.append(
+                Finding(
+                    "use_not_priced",
+                    "note",
+                    f"no log counts the {word}, so its cost is not in the money",
+                    "give the mist log and the figures of the rig (mist_l_h, fogger_w)",
+                )
+            )
+        elif known < len(totals):
+            findings.append(
+                Finding(
+                    "use_partly_priced",
+                    "caution",
+                    f"{len(totals) - known} of {len(totals)} chamber runs have no count of the "
+                    f"{word}; they are left out of the money",
+                    "look for the missing part of the mist log",
+                )
+            )
+    return totals, findings
 
 
 def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, Any]:
