@@ -282,6 +282,22 @@ def test_what_cannot_be_estimated_is_said_not_drawn(farm, tmp_path, ratio, low, 
     assert shown in page
 
 
+@pytest.mark.parametrize(
+    ("lacking", "said"),
+    [
+        ((), "after water and power"),
+        (("water",), "What the water costs is not in it"),
+        (("energy",), "What the power costs is not in it"),
+        (("water", "energy"), "What water and power cost is not in it"),
+    ],
+)
+def test_money_says_what_it_counts(farm, tmp_path, lacking, said):
+    prices = farm.verdict.money.by_price
+    money = replace(farm.verdict.money, by_price=prices[~prices["price"].isin(lacking)])
+    verdict = replace(farm.verdict, money=money)
+    assert said in replace(farm, verdict=verdict).report(tmp_path / "r.html")
+
+
 def test_invented_data_are_marked_and_real_ones_are_not(farm, text, tmp_path):
     assert "Invented demo data" in text
     real = replace(farm, trial=replace(farm.trial, invented=False))

@@ -235,8 +235,11 @@ def _money(material: Material) -> list[Any]:
         formats={"chance_best": lambda v: say.percent(100 * float(v))},
         notes=[say.text("saves.risk_note")],
     )
-    parts: list[Any] = [Words(say.text("saves.money_intro")), table]
-    for price in dict.fromkeys(money.by_price["price"]):
+    prices = list(dict.fromkeys(money.by_price["price"]))
+    counted = [name for name in ("water", "energy") if name in prices]
+    intro = {0: "_alone", 1: f"_{counted[0]}" if counted else "", 2: ""}[len(counted)]
+    parts: list[Any] = [Words(say.text(f"saves.money_intro{intro}")), table]
+    for price in prices:
         rows = money.by_price[money.by_price["price"] == price]
         now = rows.loc[rows["multiple"] == 1, "at"]
         ax = price_sensitivity(
