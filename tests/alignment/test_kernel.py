@@ -175,6 +175,22 @@ def test_rows_of_sensors_that_take_turns():
             assert mine["coverage_pct"] == pytest.approx(alone["coverage_pct"], rel=1e-12)
 
 
+@pytest.mark.parametrize("lost", [0.0, 0.05])
+def test_rows_in_order_of_time_are_sorted_part_by_part(monkeypatch, lost):
+    """Several parts, whole rounds or not; rows keep their order and none is lost."""
+    monkeypatch.setattr(exposures, "CHUNK", 512)
+    rng = np.random.default_rng(3)
+    keep = rng.random(3 * 700) >= lost
+    series = np.tile([2, 0, 1], 700)[keep]
+    time = np.repeat(np.arange(700), 3)[keep]
+    value = rng.random(series.size)
+    got_series, got_time, got = exposures.in_order(series, time, {"rh_pct": value})
+    order = np.lexsort((time, series))
+    assert (got_series == series[order]).all()
+    assert (got_time == time[order]).all()
+    assert (got["rh_pct"] == value[order]).all()
+
+
 @st.composite
 def logs(draw):
     """Small logs of two sensors with gaps, missing values, doubled and clashing stamps."""

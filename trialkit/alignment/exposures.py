@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,8 @@ Key = tuple[str, str]
 
 #: Records handled at once: few enough for the processor's cache, enough to be worth a call.
 BLOCK = 262_144
+#: Records sorted at once.
+CHUNK = 32_768
 
 
 class SeamError(Exception):
@@ -279,28 +282,48 @@ def in_order(
     """Sort rows by series and time, if they are not sorted already."""
     if _rising(series, time):
         return series, time, dict(values)
-    every = _round_length(series)
-    if every:
-        turns = np.argsort(series[:every]).tolist()
-        columns = [
-            np.concatenate([v[k::every] for k in turns]) for v in (series, time, *values.values())
-        ]
-        if _rising(columns[0], columns[1]):
-            return columns[0], columns[1], dict(zip(values, columns[2:], strict=True))
-    few = series.astype(np.uint16) if series.max() < 65536 else series  # short keys sort faster
-    order = np.argsort(few, kind="stable")
-    ordered_series, ordered_time = series.take(order), time.take(order)
-    if not _rising(ordered_series, ordered_time):
-        order = np.lexsort((time, series))
-        ordered_series, ordered_time = series.take(order), time.take(order)
-    return ordered_series, ordered_time, {name: v.take(order) for name, v in values.items()}
+    columns = [time, *values.values()]
+    for gather in (_from_turns, _by_series):
+        together, gathered = gather(series, columns)
+        if gathered and _rising(together, gathered[0]):
+            return together, gathered[0], dict(zip(values, gathered[1:], strict=True))
+    order = np.lexsort((time, series))
+    return series.take(order), time.take(order), {name: v.take(order) for name, v in values.items()}
 
 
-def _round_length(series: Ints) -> int:
-    """Give the number of series where they take strict turns, one row each; else 0."""
+def _from_turns(series: Ints, columns: Sequence[Any]) -> tuple[Ints, list[Any]]:
+    """Put rows of the same series together where the series take strict turns, one row each."""
     again = np.flatnonzero(series[1:4096] == series[0])
     every = int(again[0]) + 1 if again.size else 0
-    return every if every and np.array_equal(series[every:], series[:-every]) else 0
+    if not every or not np.array_equal(series[every:], series[:-every]):
+        return series, []
+    turns = np.argsort(series[:every]).tolist()
+    together, *gathered = (np.concatenate([v[k::every] for k in turns]) for v in (series, *columns))
+    return together, gathered
+
+
+def _by_series(series: Ints, columns: Sequence[Any]) -> tuple[Ints, list[Any]]:
+    """Put rows of the same series together, keeping their order, where the series are few.
+
+    Parts that fit into the processor's nearest cache are sorted first; then the runs of each
+    series are strung together.
+    """
+    n, count = len(series), int(series.max()) + 1
+    if count > CHUNK // 128:
+        return series, []
+    keys = series.astype(np.uint16)  # short keys sort faster
+    parts = [np.empty_like(v) for v in columns]
+    sizes = np.zeros((-(-n // CHUNK), count), dtype=np.int64)
+    for k, size in enumerate(sizes):
+        part = slice(k * CHUNK, min((k + 1) * CHUNK, n))
+        order = np.argsort(keys[part], kind="stable")
+        size[:] = np.bincount(keys[part], minlength=count)
+        for v, out in zip(columns, parts, strict=True):
+            v[part].take(order, out=out[part], mode="clip")
+    ends = np.cumsum(sizes).reshape(sizes.shape)
+    runs = list(zip((ends - sizes).T.ravel().tolist(), ends.T.ravel().tolist(), strict=True))
+    gathered = [np.concatenate([v[a:b] for a, b in runs]) for v in parts]
+    return np.repeat(np.arange(count), sizes.sum(axis=0)), gathered
 
 
 def _rising(series: Ints, time: Ints) -> bool:
