@@ -14,7 +14,7 @@ ORDER = [
     {"errors", "display", "words", "columns", "findings"},
     {"structure"},
     {"trialfile"},
-    {"trial", "trialcheck"},
+    {"trial", "trialcheck", "logcheck"},
     {"style", "wording"},
     {"air", "light", "cautions"},
     {"chamber"},

@@ -8,17 +8,15 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from trialkit.columns import LOG_COLUMNS, units_for
 from trialkit.errors import DesignError, Fault, TrialFileError
+from trialkit.logcheck import check_logs_section
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial import BatchDates, Factor, Trial
 from trialkit.trialfile import (
-    LOG_KINDS,
     SECTIONS,
     TOP,
     BatchSection,
     FactorSection,
-    LogSection,
     Places,
     Setting,
     check_section,
@@ -55,7 +53,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         places,
         faults,
     )
-    logs = _logs(raw.get("logs", {}), places, faults)
+    logs = check_logs_section(raw.get("logs", {}), levels, zone, places, faults)
     if structure and factors and not faults:
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
     if faults or structure is None:
@@ -325,35 +323,6 @@ def _moment(value: dt.datetime | dt.date | None, zone: dt.tzinfo) -> dt.datetime
     if value.tzinfo is None:
         value = value.replace(tzinfo=zone)
     return value.astimezone(dt.UTC)
-
-
-def _logs(raw: object, places: Places, faults: list[Fault]) -> dict[str, LogSection]:
-    out: dict[str, LogSection] = {}
-    if not isinstance(raw, Mapping):
-        faults.append(Fault(places.where("logs"), "must hold sections such as [logs.harvest]", ""))
-        return out
-    for kind, section in raw.items():
-        path = ("logs", str(kind))
-        if kind not in LOG_KINDS:
-            faults.append(
-                Fault(places.where(*path), f"unknown log {kind!r}", nearest(str(kind), LOG_KINDS))
-            )
-            continue
-        checked = check_section(LogSection, section, path, places, faults)
-        if checked is None:
-            continue
-        for name in (*checked.columns, *checked.units):
-            if name not in LOG_COLUMNS[kind]:
-                where = places.where(*path, "columns" if name in checked.columns else "units", name)
-                what = f"a {kind} log has no column {name!r}"
-                faults.append(Fault(where, what, nearest(name, LOG_COLUMNS[kind])))
-        for name, unit in checked.units.items():
-            if name in LOG_COLUMNS[kind] and unit not in units_for(name):
-                known = ", ".join(units_for(name)) or "none: it carries no unit"
-                where = places.where(*path, "units", name)
-                faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {known}"))
-        out[str(kind)] = checked
-    return out
 
 
 def _testable(

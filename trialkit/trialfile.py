@@ -12,7 +12,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from trialkit.errors import Fault
 
@@ -20,6 +20,11 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Names = int | list[str]
+Quantity = Literal["rh_pct", "temp_c", "co2_ppm", "light_lux", "ppfd_umol_m2_s"]
+SensorFlag = Literal[
+    "stuck", "saturated", "out of range", "spike", "step", "dew point jump", "drift",
+    "disagreement",
+]  # fmt: skip
 
 
 class _Section(BaseModel):
@@ -189,6 +194,34 @@ class Calibration(_Section):
     add_temp_c: float | None = None
 
 
+class _Readings(_Section):
+    """Readings of a chamber's sensors from a moment to another, both included; local times."""
+
+    chamber: str
+    sensor: str | None = None
+    quantity: Quantity | None = None
+    since: dt.datetime
+    until: dt.datetime
+    because: Annotated[str, Field(min_length=1)]
+
+    @field_validator("since", "until", mode="before")
+    @classmethod
+    def _to_the_minute(cls, value: object) -> object:
+        if isinstance(value, dt.date) and not isinstance(value, dt.datetime):
+            raise ValueError(f"should have a time of day, such as {value}T09:00:00")
+        return value
+
+
+class Trust(_Readings):
+    """A flag that does not hold for the readings of an interval, and why."""
+
+    flag: SensorFlag
+
+
+class LeaveOut(_Readings):
+    """Readings that are not to be used although no flag doubts them, and why."""
+
+
 class Window(_Section):
     """A named stretch of time counted back from the first harvest."""
 
@@ -213,12 +246,19 @@ class LogSection(_Section):
     clock: list[Clock] = []
     keep: list[Keep] = []
     calibration: list[Calibration] = []
+    trust: list[Trust] = []
+    leave_out: list[LeaveOut] = []
     max_gap_min: Positive | None = None
     min_coverage_pct: Percent | None = None
     dark_below_lux: NotNegative | None = None
     power_on_w: Positive | None = None
     current_on_a: Positive | None = None
     windows: list[Window] = []
+
+    @property
+    def asked(self) -> tuple[Trust | LeaveOut, ...]:
+        """What is asked of the readings of sensors: those to trust, then those to leave out."""
+        return (*self.trust, *self.leave_out)
 
 
 SECTIONS: dict[str, type[_Section]] = {
@@ -321,7 +361,7 @@ def _fault(
             places.where(*path, *location[:-1]), f"{location[-1]!r} is missing", "add this key"
         )
     given = error.get("input")
-    what = str(error["msg"]).replace("Input should be", "should be")
+    what = str(error["msg"]).replace("Input should be", "should be").removeprefix("Value error, ")
     return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", "correct the value")
 
 
@@ -334,7 +374,7 @@ def _owner(model: type[_Section], location: tuple[Any, ...]) -> list[str]:
     """Find the keys allowed where an unknown one stands."""
     nested: dict[str, type[_Section]] = {
         "levels": Setting, "forbidden": Forbidden, "clock": Clock, "keep": Keep,
-        "calibration": Calibration, "windows": Window,
+        "calibration": Calibration, "windows": Window, "trust": Trust, "leave_out": LeaveOut,
     }  # fmt: skip
     for part in reversed(location):
         if part in nested:

@@ -67,7 +67,10 @@ def check_logs(
     zone = trial.zone
     calibrated = calibrate_sensors(climate, spec.calibration if spec else (), zone=zone)
     runs = named_runs(trial, climate)
-    flags = flag_sensors(calibrated.table, within=runs, max_gap_min=max_gap_min, zone=zone)
+    asked = spec.asked if spec else ()
+    flags = flag_sensors(
+        calibrated.table, within=runs, max_gap_min=max_gap_min, zone=zone, asked=asked
+    )
     clean = leave_out(calibrated.table, flags)
     response = None
     findings = [*calibrated.findings, *flags.findings]

@@ -2,7 +2,8 @@
 
 Every flag is an interval of one sensor and one quantity. Readings of a flag whose action is
 ``"left out"`` are not used for exposures; they leave a hole in the coverage and are never
-filled. Flags with action ``"kept"`` only tell. Nothing in the log itself is changed.
+filled. Flags with action ``"kept"`` only tell; those with ``"trusted"`` are overridden in the
+trial file. Nothing in the log itself is changed.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ from numpy.typing import NDArray
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.logs import faults
+from trialkit.logs.asked import apply_asked, tell_asked
+from trialkit.trialfile import LeaveOut, Trust
 
 Ints = NDArray[np.int64]
 _LONG_GAP_NS = 7_200_000_000_000
@@ -30,6 +33,7 @@ WORDS = {
     "co2_ppm": ("CO2", "ppm"),
     "light_lux": ("light", "lux"),
 }
+_ALL_WORDS = WORDS | {"ppfd_umol_m2_s": ("light", "µmol m⁻² s⁻¹")}
 
 _TELL = {
     "stuck": (
@@ -72,10 +76,11 @@ class SensorFlags:
     ----------
     table : DataFrame
         `chamber, sensor, quantity, flag, start, stop` (UTC), `hours`, `records`, `action`
-        (``"left out"`` or ``"kept"``), `detail`, `run` and `share_pct`: how much of the run
+        (``"left out"``, ``"kept"`` or ``"trusted"``), `detail`, `because` (the reason given in
+        the trial file for what it asks), `run` and `share_pct`: how much of the run
         it is in it takes [%].
     findings : tuple of Finding
-        One per sensor, quantity and kind of flag.
+        One per sensor, quantity and kind of flag; one per request of the trial file.
     """
 
     table: pd.DataFrame
@@ -100,6 +105,7 @@ def flag_sensors(
     max_gap_min: float = 10.0,
     limits: faults.FlagLimits | None = None,
     zone: dt.tzinfo = dt.UTC,
+    asked: Sequence[Trust | LeaveOut] = (),
 ) -> SensorFlags:
     """Look for readings that cannot be trusted.
 
@@ -115,7 +121,9 @@ def flag_sensors(
         Records further apart are a gap [min].
     limits : FlagLimits, optional
     zone : tzinfo
-        Time zone for the messages.
+        Time zone for the messages, and of the moments in `asked`.
+    asked : sequence of Trust or LeaveOut
+        What the trial file asks: flagged readings to trust, further ones to leave out.
 
     Returns
     -------
@@ -133,15 +141,17 @@ def flag_sensors(
     limits = limits or faults.FlagLimits()
     gap_ns = round(max_gap_min * 6e10)
     rows: list[dict[str, Any]] = []
-    for (chamber, sensor), time, values in _each_series(climate):
+    series = {label: (time, values) for label, time, values in _each_series(climate)}
+    for (chamber, sensor), (time, values) in series.items():
         for start, stop in _gaps(chamber, time, within, gap_ns):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": "all"}
                         | faults.make_flag("gap", start, stop, 0, "kept", ""))  # fmt: skip
-        for quantity, found in faults.find_all(time, values, gap_ns, limits):
+        judged = {name: v for name, v in values.items() if name in WORDS}
+        for quantity, found in faults.find_all(time, judged, gap_ns, limits):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": quantity} | found)
-    rows += faults.compare_sensors(climate, limits)
+    rows = apply_asked([*rows, *faults.compare_sensors(climate, limits)], series, asked, zone)
     columns = ["chamber", "sensor", "quantity", "flag", "start", "stop", "records", "action"]
-    table = pd.DataFrame(rows, columns=[*columns, "detail"])
+    table = pd.DataFrame(rows, columns=[*columns, "detail", "because", "asked"])
     for name in ("start", "stop"):
         table[name] = pd.to_datetime(table[name].astype("int64"), utc=True)
     table = _within(table, within)
@@ -149,7 +159,9 @@ def flag_sensors(
     table.insert(6, "hours", hours.round(3))
     order = ["chamber", "sensor", "start", "quantity"]
     table = table.sort_values(order, kind="stable").reset_index(drop=True)
-    return SensorFlags(table, tuple(_findings(table, zone)))
+    told = tell_asked(table, asked, known=list(series), words=_ALL_WORDS)
+    findings = (*_findings(table[table["asked"] < 0], zone), *told)
+    return SensorFlags(table.drop(columns="asked"), findings)
 
 
 def leave_out(
@@ -212,7 +224,7 @@ def _each_series(
     known = climate[climate["time"].notna()] if climate["time"].hasnans else climate
     arrays = {
         name: known[name].to_numpy(dtype=float, na_value=np.nan)
-        for name in WORDS
+        for name in _ALL_WORDS
         if name in known.columns and known[name].notna().any()
     }
     time = _ns(known["time"])
