@@ -12,7 +12,8 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic_core import PydanticCustomError
 
 from trialkit.errors import Fault
 
@@ -184,6 +185,17 @@ class Keep(_Section):
     because: str
 
 
+def _check_heads(value: object) -> object:
+    listed = [value] if isinstance(value, str) else value
+    if not isinstance(listed, list) or not listed or not all(isinstance(h, str) for h in listed):
+        raise PydanticCustomError("heads", "should be a head in quotes, or a list of such heads")
+    return value
+
+
+#: The head of a column in a file, or all that it may have.
+Heads = Annotated[str | list[str], BeforeValidator(_check_heads)]
+
+
 class Calibration(_Section):
     """Readings of a sensor against known humidities (saturated salts) or temperature."""
 
@@ -233,7 +245,8 @@ class LogSection(_Section):
     """`[logs.KIND]`: files, column names, units and clock of one kind of log."""
 
     files: Annotated[list[str], Field(min_length=1)]
-    columns: dict[str, str] = {}
+    #: Column → its head; or, where files of several makes differ, all the heads it may have.
+    columns: dict[str, Heads] = {}
     units: dict[str, str] = {}
     layout: Literal["long", "wide"] | None = None
     time_format: str | None = None
@@ -254,6 +267,11 @@ class LogSection(_Section):
     power_on_w: Positive | None = None
     current_on_a: Positive | None = None
     windows: list[Window] = []
+
+    def heads(self, column: str) -> tuple[str, ...]:
+        """Heads that the trial file names for a column, in its order; empty where none."""
+        given = self.columns.get(column, ())
+        return (given,) if isinstance(given, str) else tuple(given)
 
     @property
     def asked(self) -> tuple[Trust | LeaveOut, ...]:

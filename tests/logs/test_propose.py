@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.logs.folder import make_trial
-from trialkit.errors import LogError
+from trialkit.errors import LogError, TrialFileError
 from trialkit.logs.environment import read_environment
 from trialkit.logs.harvest import read_harvest
 from trialkit.logs.mist import read_mist
@@ -92,3 +92,66 @@ def test_hostile_heads_are_quoted(tmp_path: Path) -> None:
     trial = _propose("environment", tmp_path, {"T1.csv": text})
     section = propose_mapping(trial, "environment").section()
     assert tomllib.loads(section)["logs"]["environment"]["columns"]["temp_c"] == 'temp \\ "x"'
+
+
+GERMAN = "Gerät: 4\nZeit;Temperatur (°C);Feuchte (%rF)\n" + "".join(
+    f"14.01.2031 10:{m:02d};15,{m:02d};88,5\n" for m in MINUTES
+)
+AMERICAN = "Date/Time,Temp(°F),RH (%)\n" + "".join(
+    f"01/14/2031 10:{m:02d} AM,59.0,88.5\n" for m in MINUTES
+)
+PLAIN = "time,temperature,humidity\n" + "".join(
+    f"2031-01-14 10:{m:02d},15.0,88.5\n" for m in MINUTES
+)
+THREE_MAKES = {"log_T1.csv": PLAIN, "log_T2.csv": GERMAN, "log_T3.csv": AMERICAN}
+
+
+def test_loggers_of_three_makes_are_read_together(tmp_path: Path) -> None:
+    trial = _propose("environment", tmp_path, THREE_MAKES)
+    found = propose_mapping(trial, "environment")
+    assert found.heads["time"] == ("time", "Zeit", "Date/Time")
+    assert found.questions == ()
+    files = {k: v.encode() for k, v in THREE_MAKES.items()}
+    table = read_environment(make_trial(tmp_path, files, "\n" + found.section() + "\n")).table
+    assert table.groupby("chamber", observed=True)["rh_pct"].count().tolist() == [20, 20, 20]
+    # 59 °F are 15 °C
+    assert table.groupby("chamber", observed=True)["temp_c"].min().tolist() == pytest.approx(
+        [15.0, 15.0, 15.0]
+    )
+
+
+def test_a_logger_of_another_make_is_refused_with_the_line_to_write(tmp_path: Path) -> None:
+    files = {k: v.encode() for k, v in THREE_MAKES.items() if "T3" not in k}
+    logs = (
+        '\n[logs.environment]\nfiles = ["log_*.csv"]\n'
+        'columns = { time = "time", temp_c = "temperature", rh_pct = "humidity" }\n'
+    )
+    with pytest.raises(LogError, match=r"no column 'time' for time") as told:
+        read_environment(make_trial(tmp_path, files, logs))
+    line = str(told.value).split("named now: ")[1]
+    mended = logs.split("columns")[0] + line + "\n"
+    assert len(read_environment(make_trial(tmp_path, files, mended)).table) == 40
+
+
+def test_a_unit_that_only_the_values_tell_is_asked_for_where_files_differ(tmp_path: Path) -> None:
+    bare = AMERICAN.replace("Temp(°F)", "Temp")
+    trial = _propose("environment", tmp_path, {"log_T1.csv": PLAIN, "log_T2.csv": bare})
+    assert any("degF" in q for q in propose_mapping(trial, "environment").questions)
+
+
+def test_a_column_that_no_head_of_the_list_names_is_told(tmp_path: Path) -> None:
+    files = {"log_T1.csv": PLAIN.replace("humidity", "damp").encode()}
+    logs = (
+        '\n[logs.environment]\nfiles = ["log_*.csv"]\n'
+        'columns = { time = "time", temp_c = "temperature", rh_pct = ["humidity", "rF"] }\n'
+    )
+    found = read_environment(make_trial(tmp_path, files, logs)).findings
+    assert any("'humidity'" in f.message and "'rF'" in f.message for f in found)
+
+
+@pytest.mark.parametrize("heads", ["3", "[]", "[1]"])
+def test_heads_that_are_none_are_refused_once_in_plain_words(heads: str, tmp_path: Path) -> None:
+    logs = f'\n[logs.environment]\nfiles = ["log.csv"]\ncolumns = {{ time = {heads} }}\n'
+    with pytest.raises(TrialFileError) as told:
+        make_trial(tmp_path, {}, logs)
+    assert [f.what.partition(",")[0] for f in told.value.faults] == ["should be a head in quotes"]

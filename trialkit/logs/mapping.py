@@ -76,8 +76,9 @@ def find_columns(
 ) -> Columns:
     """Find the columns of the glossary among the heads of a file.
 
-    Heads are compared without regard to case and blanks around them. Columns that the trial
-    file does not map are found where a head is exactly their name.
+    Heads are compared without regard to case and blanks around them. Where the trial file
+    names several heads for a column, the first that is in the file counts. Columns that the
+    trial file does not map are found where a head is exactly their name.
 
     Parameters
     ----------
@@ -100,17 +101,20 @@ def find_columns(
     by_plain = {plain_head(h): h for h in reversed(heads)}
     found: dict[str, str] = {}
     wide: list[WideColumn] = []
-    absent = []
-    for column, given in spec.columns.items():
-        if "{chamber}" in given:
-            wide += _wide(column, given, heads, spec, chambers)
-            continue
-        parts = [given] if plain_head(given) in by_plain else re.split(r"\s+\+\s+", given)
-        hits = [by_plain[plain_head(p)] for p in parts if plain_head(p) in by_plain]
-        if len(hits) == len(parts):
-            found[column] = " + ".join(hits)
+    absent: list[tuple[str, list[str]]] = []
+    for column in spec.columns:
+        missed = []
+        for given in spec.heads(column):
+            here = _wide(column, given, heads, spec, chambers) if "{chamber}" in given else []
+            hit = None if "{chamber}" in given else _head(given, by_plain)
+            if here or hit is not None:
+                wide += here
+                found |= {column: hit} if hit is not None else {}
+                break
+            missed.append(given)
         else:
-            absent.append((column, given))
+            plain = [given for given in missed if "{chamber}" not in given]
+            absent += [(column, plain)] if plain else []
     for column in (*LOG_COLUMNS[kind], *extra):
         for name in _ALSO.get(column, (column,)):
             if column not in spec.columns and column not in found and name in by_plain:
@@ -121,12 +125,23 @@ def find_columns(
         Finding(
             "column_absent",
             "caution" if column in ("time", "unit", *VALUES[kind]) else "note",
-            f"{file} has no column {given!r} ({column})",
-            nearest(given, heads),
+            f"{file} has no column {_either(given)} ({column})",
+            nearest(given[0], heads),
         )
         for column, given in absent
     ]
     return Columns(found, units, tuple(wide), tuple(notes))
+
+
+def _head(given: str, by_plain: Mapping[str, str]) -> str | None:
+    """Find a head as the trial file names it, or the date and the clock time it joins."""
+    parts = [given] if plain_head(given) in by_plain else re.split(r"\s+\+\s+", given)
+    hits = [by_plain[plain_head(p)] for p in parts if plain_head(p) in by_plain]
+    return " + ".join(hits) if len(hits) == len(parts) else None
+
+
+def _either(heads: Sequence[str]) -> str:
+    return " or ".join(map(repr, heads))
 
 
 def plain_head(head: str) -> str:
@@ -160,14 +175,14 @@ def _refuse_none(
     heads: Sequence[str],
     spec: LogSection,
     file: str,
-    absent: Sequence[tuple[str, str]],
+    absent: Sequence[tuple[str, Sequence[str]]],
 ) -> None:
     values = [*VALUES[kind], *(("start", "status") if kind != "environment" else ())]
     has_time = "time" in found or "start" in found or kind == "harvest"
     if has_time and (wide or any(v in found for v in values)):
         return
     shown = ", ".join(repr(h) for h in list(heads)[:12]) or "none"
-    told = "; ".join(f"no column {given!r} for {column}" for column, given in absent)
+    told = "; ".join(f"no column {_either(given)} for {column}" for column, given in absent)
     what = told or "no column has a name that trialkit knows"
     raise LogError(
         f"{file}: {what}; the file has {shown} → name its columns under columns in [logs.{kind}]"

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import LOG_COLUMNS
 from trialkit.errors import LogError
 from trialkit.logs.clues import ENOUGH, Clue, find_clue, named_score
 from trialkit.logs.mapping import VALUES, plain_head
+from trialkit.logs.numerals import head_unit
 from trialkit.logs.raw import RawTable
 from trialkit.logs.tables import read_member
 from trialkit.logs.timetext import read_moments
@@ -39,6 +40,8 @@ class Proposal:
         One row per proposed column: ``column, head, reason``.
     questions : tuple of str
         What the files do not tell and must be answered in the trial file.
+    heads : dict
+        Column → all its heads, where files of several makes differ.
     """
 
     kind: str
@@ -47,11 +50,12 @@ class Proposal:
     units: dict[str, str]
     table: pd.DataFrame
     questions: tuple[str, ...] = ()
+    heads: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
     def section(self) -> str:
         """Write the proposal as lines for the trial file."""
         lines = [f"[logs.{self.kind}]", "files = [" + ", ".join(map(_quote, self.files)) + "]"]
-        lines.append(f"columns = {{ {_pairs(self.columns)} }}")
+        lines.append(f"columns = {{ {_pairs({**self.columns, **self.heads})} }}")
         if self.units:
             lines.append(f"units = {{ {_pairs(self.units)} }}")
         return "\n".join([*lines, *(f"# to be answered: {q}" for q in self.questions)])
@@ -68,8 +72,27 @@ def _quote(text: str) -> str:
     return f'"{escaped}"'
 
 
-def _pairs(pairs: dict[str, str]) -> str:
-    return ", ".join(f"{name} = {_quote(value)}" for name, value in pairs.items())
+def _pairs(pairs: Mapping[str, str | tuple[str, ...]]) -> str:
+    return ", ".join(f"{name} = {_listed(value)}" for name, value in pairs.items())
+
+
+def _listed(value: str | tuple[str, ...]) -> str:
+    if isinstance(value, str):
+        return _quote(value)
+    return f"[{', '.join(map(_quote, value))}]"
+
+
+def with_more_heads(spec: LogSection, found: Proposal) -> str:
+    """Write the columns of the trial file with a file's own heads beside those named already.
+
+    Empty where the file holds nothing that would fit.
+    """
+    if not any(c in VALUES[found.kind] for c in found.columns):
+        return ""
+    heads: dict[str, tuple[str, ...]] = {c: spec.heads(c) for c in spec.columns}
+    for column, head in found.columns.items():
+        heads[column] = tuple(dict.fromkeys([*heads.get(column, ()), head]))
+    return f"columns = {{ {_pairs({c: h[0] if len(h) == 1 else h for c, h in heads.items()})} }}"
 
 
 def propose_mapping(trial: Trial, kind: str, *, files: Sequence[str] | None = None) -> Proposal:
@@ -124,16 +147,18 @@ def propose_for_tables(
     import pandas as pd
 
     chosen: dict[str, Clue] = {}
+    more: dict[str, list[str]] = {}  # heads that differ from file to file
+    mixed: set[str] = set()  # their units differ too, and each head has to tell its own
     questions: dict[str, None] = {}
     for table in tables:
         found, asked = _judge(trial, kind, table)
         for clue in found:
             kept = chosen.get(clue.column)
             if kept is not None and plain_head(kept.head) != plain_head(clue.head):
-                asked.append(
-                    f"{clue.column} is {kept.head!r} in one file and {clue.head!r} in "
-                    f"{table.name}; give both the same head, or name them in turn"
-                )
+                more.setdefault(clue.column, [kept.head]).append(clue.head)
+                if clue.unit != kept.unit:
+                    mixed.add(clue.column)
+                    asked += [_unit_question(c) for c in (kept, clue) if _hides_unit(c)]
             chosen.setdefault(clue.column, clue)
         questions.update(dict.fromkeys(asked))
     order = [c for c in LOG_COLUMNS[kind] if c in chosen]
@@ -141,10 +166,11 @@ def propose_for_tables(
         [(c, chosen[c].head, chosen[c].reason) for c in order],
         columns=["column", "head", "reason"],
     )
-    units = {c: str(chosen[c].unit) for c in order if chosen[c].unit}
+    units = {c: str(chosen[c].unit) for c in order if chosen[c].unit and c not in mixed}
     questions.update(dict.fromkeys(_missing(trial, kind, chosen, tables)))
     columns = {c: chosen[c].head for c in order}
-    return Proposal(kind, files, columns, units, frame, tuple(questions))
+    also = {c: tuple(dict.fromkeys(heads)) for c, heads in more.items()}
+    return Proposal(kind, files, columns, units, frame, tuple(questions), also)
 
 
 def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Clue], list[str]]:
@@ -194,6 +220,18 @@ def _with_clock(clue: Clue, sample: dict[str, Any]) -> Clue:
             reason = f"{clue.reason}; {head!r} has the clock time"
             return Clue(clue.column, f"{clue.head} + {head}", clue.score, reason)
     return clue
+
+
+def _hides_unit(clue: Clue) -> bool:
+    """Whether the unit was judged by the values alone, so that a reader could not know it."""
+    return clue.unit is not None and head_unit(clue.head, clue.column) is None
+
+
+def _unit_question(clue: Clue) -> str:
+    return (
+        f"{clue.column} looks like {clue.unit} under {clue.head!r} but not in the other files; "
+        f"write the unit into that head, such as '{clue.head} ({clue.unit})'"
+    )
 
 
 def _order_question(found: list[Clue], sample: dict[str, Any]) -> list[str]:

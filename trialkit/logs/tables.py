@@ -167,18 +167,24 @@ def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
 def expected_heads(spec: LogSection, kind: str) -> list[str]:
     """List the heads that the trial file names, and those known without being named."""
     out = [*LOG_COLUMNS[kind], "date", "timestamp"]
-    for given in spec.columns.values():
+    for given in (head for column in spec.columns for head in spec.heads(column)):
         if "{chamber}" not in given:
             out += [given, *(given.split(" + ") if " + " in given else ())]
     return out
 
 
 def _proposal(reading: Reading, table: RawTable) -> str:
-    """Propose a mapping for a table none of whose columns is named."""
-    if reading.spec.columns:
-        return ""
-    from trialkit.logs.propose import propose_for_tables
+    """Propose a mapping for a table none of whose columns is named.
 
+    Where the trial file names heads that other files have, this one's are put beside them.
+    """
+    from trialkit.logs.propose import propose_for_tables, with_more_heads
+
+    if reading.spec.columns:
+        bare = reading.spec.model_copy(update={"columns": {}})
+        found = propose_for_tables(reading.trial, reading.kind, [table], tuple(bare.files))
+        line = with_more_heads(reading.spec, found)
+        return f"; if other files have the heads named now: {line}" if line else ""
     proposal = propose_for_tables(reading.trial, reading.kind, [table], tuple(reading.spec.files))
     return f"\n{proposal}" if proposal.columns else ""
 
