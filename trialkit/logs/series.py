@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.logs.clock_check import find_shifts, report_clocks
+from trialkit.logs.clock_peers import report_offsets
 from trialkit.logs.copies import set_copies_aside
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.log import Log
@@ -87,7 +88,10 @@ def finish_series(reading: Reading, parts: list[Part]) -> Log:
     kept = order if records.alive.all() else order[records.alive[order]]
     _doubt_units(reading, records, kept)
     tell_doubled(reading)
-    report_clocks(reading, find_shifts(reading, records, kept, series))
+    shifts = find_shifts(reading, records, kept, series)
+    report_clocks(reading, shifts)
+    told = {s.file for s in shifts} | {file for file, _, _ in reading.stayed}
+    report_offsets(reading, records, kept, series, told=told)
     table, spans = _table(reading, records, kept), _spans(reading, records, kept, series)
     ledger, idle = reading.account.close()
     findings = (*reading.findings, *idle)
