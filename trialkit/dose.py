@@ -135,7 +135,7 @@ def dose_response(
     import numpy as np
     import pandas as pd
 
-    terms = derive_terms(trial, response=response)
+    terms = derive_terms(trial, response=response, data=data)
     runs = _run_doses(trial, data, exposure, window, terms.response)
     found = []
     alike = _alike(trial, data, exposure, window)
@@ -230,7 +230,7 @@ def _mixed(
     table = table[table[response].notna()].merge(runs[[*keys, "dose"]], how="inner", on=keys)
     table["dose"] = (table["dose"] - centre) / spread
     table["dose2"] = table["dose"] ** 2
-    terms = derive_terms(trial, response=response)
+    terms = derive_terms(trial, response=response, data=data)
     others = [f.name for f in trial.factors.values() if not set(f.applied_to) <= set(keys)]
     fixed = ["dose"] + (["dose2"] if curve == "curved" else []) + others
     if "flush" in terms.fixed.split(" + "):

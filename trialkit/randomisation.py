@@ -205,7 +205,7 @@ def randomisation_test(
     (True, 199)
     """
     chosen = _checked_factor(trial, factor, draws)
-    terms = derive_terms(trial, response=response)
+    terms = derive_terms(trial, response=response, data=data)
     table = _rows(trial, data, terms.response)
     units, unit_codes = _units(trial, chosen, table)
     names = list(chosen.levels)
