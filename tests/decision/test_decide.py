@@ -189,3 +189,12 @@ def test_more_batches_raise_the_chance_and_needed_is_the_first_to_reach_it(trial
 )
 def test_ratios_in_words(ratio, words):
     assert _percent(ratio) == words
+
+
+def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
+    from trialkit.decision.decide import _percent
+
+    assert _percent(float("inf")) == "any amount more"
+    # no yield is below nothing
+    assert _percent(float("-inf")) == _percent(-0.4) == "100 % less"
+    assert _percent(1.25) == "25 % more"

@@ -189,7 +189,10 @@ def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
 
 
 def _percent(ratio: float) -> str:
-    change = 100 * (ratio - 1)
+    """Say a ratio as a change; no yield is below nothing, and a limit may be open above."""
+    if ratio == math.inf:
+        return "any amount more"
+    change = 100 * (max(ratio, 0.0) - 1)
     if abs(change) < 0.5:
         return "the same"
     return f"{abs(change):.0f} % {'more' if change > 0 else 'less'}"
