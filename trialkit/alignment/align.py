@@ -21,6 +21,7 @@ from trialkit.alignment.summaries import EXPOSURES
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.errors import AlignError, Finding, TrialkitError
+from trialkit.logs.asked import tell_unheeded
 from trialkit.trial import Trial
 
 _MIST = ("mist_on_s", "duty_pct", "cycles", "water_l", "energy_kwh", "mist_coverage_pct")
@@ -101,6 +102,9 @@ def align(
         findings += check.findings
     elif air is not None:
         findings.append(_UNCHECKED)
+        spec = trial.logs.get("environment")
+        why = "the climate log was summed where it is"
+        findings += tell_unheeded(spec.asked if spec else (), why=why)
     runs, sensors, thin = _expose(
         trial, air, (pulses, getattr(mist, "spans", None)), spans, settings
     )

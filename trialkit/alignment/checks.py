@@ -8,6 +8,7 @@ import pandas as pd
 
 from trialkit.alignment.windows import list_runs, run_factors
 from trialkit.errors import Finding
+from trialkit.logs.asked import tell_unheeded
 from trialkit.logs.calibration import Calibrated, calibrate_sensors
 from trialkit.logs.response import MistResponse, check_response
 from trialkit.logs.sensors import SensorFlags, flag_sensors, leave_out
@@ -61,9 +62,11 @@ def check_logs(
     -------
     LogCheck
     """
-    if climate is None or "chamber" not in run_factors(trial):
-        return LogCheck(climate, None, None, None)
     spec = trial.logs.get("environment")
+    if climate is None or "chamber" not in run_factors(trial):
+        why = "no climate log was given" if climate is None else "the trial has no chambers"
+        unheeded = tell_unheeded(spec.asked if spec else (), why=why)
+        return LogCheck(climate, None, None, None, tuple(unheeded))
     zone = trial.zone
     calibrated = calibrate_sensors(climate, spec.calibration if spec else (), zone=zone)
     runs = named_runs(trial, climate)

@@ -127,6 +127,22 @@ def tell_asked(
         yield _done(part, request, words) if len(part) else _idle(table, request, known)
 
 
+def tell_unheeded(asked: Sequence[Trust | LeaveOut], *, why: str) -> list[Finding]:
+    """Say that requests were not heeded, where sensors are not judged at all.
+
+    Examples
+    --------
+    >>> tell_unheeded((), why="the log is too large")
+    []
+    """
+    if not asked:
+        return []
+    count = f"{len(asked)} request{'s' * (len(asked) != 1)}"
+    message = f"{count} under trust and leave_out in [logs.environment] had no effect: {why}"
+    remedy = "read the log with read_environment and give what it returns"
+    return [Finding("request_unheeded", "caution", message, remedy)]
+
+
 def _done(
     part: pd.DataFrame, request: Trust | LeaveOut, words: Mapping[str, tuple[str, str]]
 ) -> Finding:

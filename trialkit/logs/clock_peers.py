@@ -27,9 +27,10 @@ _MINUTE = 60_000_000_000
 _BIN_MIN = 30
 _PER_DAY = 1440 // _BIN_MIN
 _FARTHEST = 14 * 60 // _BIN_MIN  # lags looked at [bins]
-_NEAR = 0.5  # lags closer than so many bins are the same [bins]
+_NEAR = 0.7  # lags closer than so many bins are the same [bins]
 _APART = 2  # what lies so far from the peak is no part of it [bins]
 _FEWEST_DAYS = 6
+_MOST_DAYS = 1830
 _BLOCKS = 3
 _LEAST_Z = 6.0  # of the highest correlation: with unrest in common it is far above
 _SECOND = 0.7
@@ -139,7 +140,8 @@ def find_offsets(
     Returns
     -------
     list of Offset
-        Empty where the loggers have no unrest in common, or fewer than three share their days.
+        Empty where the loggers have no unrest in common, fewer than three share their days,
+        records are more than half an hour apart, or the logs span more than five years.
 
     Notes
     -----
@@ -149,19 +151,25 @@ def find_offsets(
     most at no lag: the correlation of two decays, each beginning at once, is highest there.
     A pair counts where its highest correlation within 14 hours stands clear of all others. A clock
     is off where it is the same whole number of hours behind two or more loggers that agree among
-    themselves, these outnumber the loggers that agree with it, and each third of the days says so.
+    themselves, these are at least half of those that share its days and more than agree with it,
+    and each third of the days says so.
     """
     if len(set(loggers)) < 3:
+        return []
+    span = max(int(t.max()) for t in times) - min(int(t.min()) for t in times)
+    if span > _MOST_DAYS * 1440 * _MINUTE:
         return []
     unrest = _unrest(times, temps)
     made = np.fft.rfft(unrest, _fast_length(unrest.shape[1] + _FARTHEST), axis=1)
     lag = np.full((len(times), len(times)), np.nan)
+    shared = np.zeros(len(times), dtype=int)
     for i in range(len(times)):
         for j in range(i + 1, len(times)):
             if loggers[i] != loggers[j] and _overlap(unrest[i], unrest[j]) is not None:
+                shared[[i, j]] += 1
                 lag[i, j] = _clear_lag(unrest[i], unrest[j], made[i], made[j])
                 lag[j, i] = -lag[i, j]
-    return list(_outvoted(lag, unrest, loggers))
+    return list(_outvoted(lag, shared, unrest, loggers))
 
 
 def _unrest(times: Sequence[Ints], temps: Sequence[Array]) -> Array:
@@ -230,10 +238,18 @@ def _clear_lag(one: Array, two: Array, made: Array, other: Array) -> float:
     rest[max(0, best - _APART + 1) : best + _APART] = 0.0
     clear = score[best] * np.sqrt(len(both_one)) >= _LEAST_Z
     clear = clear and float(rest.max()) <= _SECOND * score[best]
-    return float(best - _FARTHEST) if clear else float("nan")
+    return best - _FARTHEST + _between_bins(score, best) if clear else float("nan")
 
 
-def _outvoted(lag: Array, unrest: Array, loggers: Sequence[int]) -> Iterator[Offset]:
+def _between_bins(score: Array, best: int) -> float:
+    """Give where between bins the top of the parabola through the highest three lies."""
+    if not 0 < best < len(score) - 1:
+        return 0.0
+    before, top, after = score[best - 1 : best + 2].tolist()
+    return float(0.5 * (before - after) / (before - 2 * top + after))
+
+
+def _outvoted(lag: Array, shared: Ints, unrest: Array, loggers: Sequence[int]) -> Iterator[Offset]:
     """Give the pieces that are whole hours off a majority that agrees within itself."""
     for i in range(len(lag)):
         clear = np.flatnonzero(np.isfinite(lag[i]))
@@ -244,6 +260,8 @@ def _outvoted(lag: Array, unrest: Array, loggers: Sequence[int]) -> Iterator[Off
         others = clear[np.abs(lag[i, clear] - expected) <= _NEAR]
         with_it = int((np.abs(lag[i, clear]) <= _NEAR).sum())
         if hours == 0 or len({loggers[j] for j in others}) < 2 or len(others) <= with_it + 1:
+            continue
+        if 2 * len(others) < shared[i]:  # most must say so, not only be silent
             continue
         among = lag[np.ix_(others, others)]
         if (np.abs(among[np.isfinite(among)]) > _NEAR).any() or not np.isfinite(among).any():
@@ -263,6 +281,6 @@ def _lasts(one: Array, two: Array, expected: float) -> bool:
         padded = np.pad(two, _FARTHEST)
         windows = np.lib.stride_tricks.sliding_window_view(padded, len(a))
         score = windows[part[0] + _FARTHEST - lags] @ a
-        if abs(float(lags[np.argmax(score)]) - expected) > _NEAR:
+        if abs(float(lags[np.argmax(score)]) - expected) > 1:
             return False
     return True

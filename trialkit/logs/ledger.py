@@ -7,7 +7,6 @@ first rule that catches it. Nothing here looks at values; the readers do and rep
 from __future__ import annotations
 
 import csv
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatch
@@ -18,6 +17,7 @@ import numpy as np
 
 from trialkit.errors import Finding
 from trialkit.logs.rules import RULES
+from trialkit.logs.spreadsheet import without_formulas
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,8 +31,6 @@ _COMPRESS_ABOVE = 50
 _COLUMNS = (
     "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy",
 )  # fmt: skip
-_PLAIN_NUMBER = re.compile(r"^[-+]\d[\d.,]*$")
-_RISKY = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True)
@@ -95,29 +93,6 @@ class Ledger:
 
 
 _HEADS = {"set_aside": "set aside"}
-
-
-def without_formulas(table: pd.DataFrame) -> pd.DataFrame:
-    """Give a table whose texts no spreadsheet takes for a formula: such cells begin with ``'``.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> without_formulas(pd.DataFrame({"old": ["=1+1", "-5", "B1"]}))["old"].tolist()
-    ["'=1+1", '-5', 'B1']
-    """
-    import pandas as pd
-
-    out = table.copy()
-    for name in table.columns:
-        if pd.api.types.is_object_dtype(table[name]) or pd.api.types.is_string_dtype(table[name]):
-            out[name] = pd.Series([_harmless(c) for c in table[name]], index=table.index)
-    return out
-
-
-def _harmless(cell: object) -> object:
-    risky = isinstance(cell, str) and cell.startswith(_RISKY) and not _PLAIN_NUMBER.match(cell)
-    return f"'{cell}" if risky else cell
 
 
 @dataclass
