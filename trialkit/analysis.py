@@ -180,7 +180,7 @@ def derive_terms(
     return Terms(wanted, " + ".join(fixed), tuple(random), tuple(left_out))
 
 
-def _flushes_of(data: Aligned | pd.DataFrame | None, response: str) -> float:
+def _flushes_of(data: Any, response: str) -> float:
     """Count the flushes that hold a response; before there are data, all that are planned do."""
     table: pd.DataFrame | None = getattr(data, "table", data)
     if table is None or response not in table or "flush" not in table:
