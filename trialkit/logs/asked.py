@@ -81,8 +81,8 @@ def _trusted(row: Flag, series: Series, request: Trust, since: int, until: int) 
     t = time[here]
     inside = (t >= since) & (t <= until)
     for chosen, change in ((inside, {"action": "trusted", "asked": -2}), (~inside, {})):
-        for first, last in zip(*runs_of(chosen), strict=True):
-            piece = {"start": int(t[first]), "stop": int(t[last]), "records": int(last - first + 1)}
+        for first, end in zip(*runs_of(chosen), strict=True):
+            piece = {"start": int(t[first]), "stop": int(t[end - 1]), "records": int(end - first)}
             yield row | piece | change
 
 

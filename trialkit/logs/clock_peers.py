@@ -28,6 +28,7 @@ _BIN_MIN = 30
 _PER_DAY = 1440 // _BIN_MIN
 _FARTHEST = 14 * 60 // _BIN_MIN  # lags looked at [bins]
 _NEAR = 0.7  # lags closer than so many bins are the same [bins]
+_AGREE = 1.0  # loggers that bear witness agree among themselves to so many bins [bins]
 _APART = 2  # what lies so far from the peak is no part of it [bins]
 _FEWEST_DAYS = 6
 _MOST_DAYS = 1830
@@ -264,7 +265,7 @@ def _outvoted(lag: Array, shared: Ints, unrest: Array, loggers: Sequence[int]) -
         if 2 * len(others) < shared[i]:  # most must say so, not only be silent
             continue
         among = lag[np.ix_(others, others)]
-        if (np.abs(among[np.isfinite(among)]) > _NEAR).any() or not np.isfinite(among).any():
+        if (np.abs(among[np.isfinite(among)]) > _AGREE).any() or not np.isfinite(among).any():
             continue
         if sum(_lasts(unrest[i], unrest[j], expected) for j in others) * 2 > len(others):
             yield Offset(i, hours, len(others))
