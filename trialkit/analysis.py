@@ -148,7 +148,8 @@ def derive_terms(
     Terms
         Fixed: every treatment, their two-way interactions where a stratum can test them,
         and flush with its interactions with each treatment. Random: every stratum coarser
-        than one row, so that each treatment is judged against the units it was given to.
+        than one row, so that each treatment is judged against the units it was given to;
+        and those units crossed with flush, for what a treatment does by flush.
 
     Examples
     --------
@@ -177,7 +178,25 @@ def derive_terms(
         fixed += ["flush", *(f"{name}:flush" for name in trial.factors)]
     strata = trial.structure.strata(trial.counts)
     random = [":".join(term) for term in (strata if repeated else strata[:-1])]
+    if repeated:
+        random += _flush_strata(trial)
     return Terms(wanted, " + ".join(fixed), tuple(random), tuple(left_out))
+
+
+def _flush_strata(trial: Trial) -> list[str]:
+    """Cross flush with the units that each treatment was given to.
+
+    A chamber run has good and bad flushes of its own, which all its blocks share. Without
+    these terms the question whether a schedule acts differently by flush would be judged
+    against single blocks, which did not receive a schedule each. The smallest units need no
+    such term: their flushes are the rows. What batches and flushes share is left in these
+    terms: it makes that test cautious, and further terms would cost the main test its level
+    (docs/statistics.md).
+    """
+    stands_for = trial.structure.merged(trial.counts)
+    given = {stands_for.get(f.applied_to, f.applied_to) for f in trial.factors.values()}
+    strata = trial.structure.strata(trial.counts)
+    return [":".join((*term, "flush")) for term in strata[:-1] if term in given]
 
 
 def _flushes_of(data: Any, response: str) -> float:
