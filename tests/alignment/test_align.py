@@ -255,6 +255,49 @@ def test_stuck_readings_do_not_reach_the_exposures(trial, plan, harvest):
     assert [f.code for f in got.findings] == ["sensor_stuck"]
 
 
+@pytest.mark.parametrize(
+    ("asked", "mean", "days"),
+    [
+        # one day of 14 at 100 %, the others at 86 %: 86 + 14 / 14; local days, in Vienna UTC+1
+        ('trust = [{ chamber = "T2", flag = "stuck", because = "true fog", '
+         "since = 2031-02-11T01:00:00, until = 2031-02-12T01:00:00 }]", 87.0, 14),
+        # the first half of that day trusted: 86 × 13 and 100 × 0.5 in 13.5 days
+        ('trust = [{ chamber = "T2", flag = "stuck", because = "true fog", '
+         "since = 2031-02-11T01:00:00, until = 2031-02-11T13:00:00 }]", 1168 / 13.5, 13.5),
+        # a further day, of sound readings, left out
+        ('leave_out = [{ chamber = "T2", quantity = "rh_pct", because = "on the floor", '
+         "since = 2031-02-15T01:00:00, until = 2031-02-16T01:00:00 }]", 86.0, 12),
+    ],
+)  # fmt: skip
+def test_exposures_follow_what_the_trial_file_asks(tmp_path, plan, harvest, asked, mean, days):
+    trial = make_trial(tmp_path, TRIAL + asked + "\n")
+    climate = climate_of()
+    stuck = (climate["chamber"] == "T2") & climate["time"].between(
+        pd.Timestamp("2031-02-11", tz="UTC"), pd.Timestamp("2031-02-12", tz="UTC")
+    )
+    climate.loc[stuck, "rh_pct"] = 100.0
+    got = align(trial, harvest, climate, mist_of(plan), plan=plan)
+    runs = got.runs[(got.runs["window"] == "whole") & (got.runs["chamber"] == "T2")]
+    run = runs[runs["batch"] == "B2"].iloc[0]
+    assert run["rh_pct"] == pytest.approx(mean, abs=0.02)
+    assert run["rh_coverage_pct"] == pytest.approx(100 * days / 14, abs=0.1)
+    assert run["temp_coverage_pct"] == pytest.approx(100, abs=0.1)
+    assert runs[runs["batch"] != "B2"]["rh_pct"].to_numpy() == pytest.approx(86, abs=0.02)
+    named = [f.code for f in got.findings if f.code in ("sensor_trusted", "sensor_left_out")]
+    assert len(named) == 1
+
+
+def test_requests_are_told_unheeded_where_sensors_are_not_judged(tmp_path, plan, harvest):
+    ask = (
+        'leave_out = [{ chamber = "T2", because = "on the floor", '
+        "since = 2031-02-15T01:00:00, until = 2031-02-16T01:00:00 }]\n"
+    )
+    trial = make_trial(tmp_path, TRIAL + ask)
+    climate_of().to_parquet(tmp_path / "large.parquet")
+    got = align(trial, harvest, tmp_path / "large.parquet", plan=plan)
+    assert [f.code for f in got.findings if f.severity == "caution"] == ["request_unheeded"]
+
+
 def test_fidelity_sets_delivered_beside_planned(trial, plan, harvest):
     mist = mist_of(plan)
     wrong = (mist["chamber"] == "T1") & (mist["start"] < pd.Timestamp("2031-02-01", tz="UTC"))
