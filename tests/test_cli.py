@@ -396,3 +396,101 @@ def test_the_demo_runs_end_to_end_and_ends_by_naming_the_report(tmp_path):
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert {row["step"]: row["state"] for row in json.loads(told.stdout)["steps"]}["report"]
+
+
+@pytest.mark.parametrize("name", ["short", "usual"])
+def test_two_schedules_of_one_name_are_refused_not_dropped(run, tmp_path, name):
+    done = run("new", tmp_path / "x", "--versus", "short=15/135", "--versus", f"{name}=15/140")
+    assert done.exit_code == 2
+    assert f"'{name}' is there twice" in " ".join(done.output.split())
+    assert not (tmp_path / "x").exists()
+
+
+def test_a_command_to_type_has_a_folder_with_blanks_in_quotes(run, tmp_path):
+    made = run("new", tmp_path / "my tents", "--chambers", 2, "--batches", 4)
+    assert f'trialkit plan "{tmp_path / "my tents"}"' in made.output
+    assert f'trialkit plan "{tmp_path / "my tents"}"' in run("status", tmp_path / "my tents").output
+
+
+def test_a_folder_inside_a_trial_is_told_where_the_trial_is(run, small):
+    done = run("check", small / "plan")
+    assert done.exit_code == 2
+    told = re.sub(r"\s+", "", done.output)
+    assert f"thetrialarounditis{small.resolve()}" in told
+    assert "trialkitnew" not in told
+
+
+def test_check_prints_each_row_set_aside_with_its_place_and_remedy(run, small):
+    sheet = pd.read_csv(small / "logs" / "harvest.csv", dtype=str, keep_default_na=False)
+    sheet.loc[3, "fresh_g"] = "2l0"
+    sheet.loc[5, "unit"] = "B9-left-1"
+    sheet.to_csv(small / "logs" / "harvest.csv", index=False)
+    shown = run("check", small).output
+    part = shown.split("Rows set aside and values not taken")[1].split("What was found")[0]
+    assert "logs/harvest.csv row 5, fresh_g: this is not a number (2l0) → correct the cell" in part
+    assert "logs/harvest.csv row 7, unit: no unit of the trial has this code (B9-left-1)" in part
+
+
+def test_a_log_file_that_nothing_names_is_told(run, small):
+    (small / "logs" / "climate_left.csv").write_text("time,humidity\n2031-01-13 09:00,88\n")
+    (small / "logs" / "~$harvest.xlsx").write_bytes(b"lock")
+    (small / "logs" / ".hidden").write_bytes(b"")
+    told = json.loads(run("check", small, "--json").stdout)
+    found = [f["message"] for f in told["findings"] if f["code"] == "files_unnamed"]
+    assert found == ["not read, because the trial file names no such log: logs/climate_left.csv"]
+
+
+def test_analyse_says_each_thing_to_mind_once_and_keeps_all_in_the_record(run, small):
+    sheet = pd.read_csv(small / "logs" / "harvest.csv", dtype=str, keep_default_na=False)
+    sheet.loc[3, "fresh_g"] = ""
+    sheet.to_csv(small / "logs" / "harvest.csv", index=False)
+    shown = run("analyse", small).output
+    told = json.loads(run("analyse", small, "--json").stdout)["findings"]
+    assert {"missing_response", "units_missing"} <= {f["code"] for f in told}
+    assert len(told) == len({json.dumps(f) for f in told})
+    assert all(shown.count(f["message"]) == 1 for f in told if f["severity"] == "caution")
+
+
+def test_power_says_whether_it_is_enough_and_what_would_be(run, small):
+    told = json.loads(run("power", small, "--json").stdout)
+    shown = run("power", small).output
+    assert "Too small as it is" in shown
+    needed = {row["unit"]: row for row in told["needed"]}
+    assert f"batches alone: {needed['batch']['needed']:.0f} instead of 4" in shown
+    assert "more blocks alone never get there" in shown
+    # what is called enough is enough: the trial with that count reaches the power
+    text = (small / "trial.toml").read_text(encoding="utf-8")
+    enough = f"batch = {needed['batch']['needed']:.0f}"
+    (small / "trial.toml").write_text(re.sub(r"batch +=.*", enough, text, count=1), "utf-8")
+    larger = run("power", small).output
+    assert "Large enough" in larger
+    assert "What would be enough" not in larger
+
+
+def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
+    run("new", tmp_path / "x", "--chambers", 3, "--batches", 3, "--seed", 11)
+    first = json.loads(run("power", tmp_path / "x", "--json").stdout)["cheapest"][0]
+    shown = run("power", tmp_path / "x").output
+    line = f"{first['batch']} batches, {first['chamber']} chambers, {first['block']} blocks in each"
+    assert f"mix with few units in all: {line} ({100 * first['power']:.0f} %)" in shown
+    # three chambers are simulated, the additions are not: the line says what they start from
+    start = re.search(r"leaves out a part of the information: (\d+) % as it is", shown)
+    then = re.search(r"becomes (\d+) % \(([+-]\d+) points", shown)
+    assert abs(int(start[1]) - (int(then[1]) - int(then[2]))) <= 1
+
+
+def test_harvest_without_dates_of_batches_asks_for_them_and_does_not_begin_anew(run, small):
+    told = json.loads(run("status", small, "--json").stdout)
+    detail = next(row["detail"] for row in told["steps"] if row["step"] == "trial file")
+    assert detail == "32 blocks, 2 flushes"
+    sheet = pd.read_csv(small / "logs" / "harvest.csv", dtype=str, keep_default_na=False)
+    sheet.head(9).to_csv(small / "logs" / "harvest.csv", index=False)
+    told = json.loads(run("status", small, "--json").stdout)
+    assert "write when each batch began" in told["next"]
+
+
+def test_sheets_do_not_end_a_question_with_two_marks(run, tmp_path):
+    run("new", tmp_path / "x", "--title", "Is it so?", "--chambers", 2)
+    run("plan", tmp_path / "x")
+    for name in ("cards.html", "checklist.html"):
+        assert "?." not in (tmp_path / "x" / "plan" / name).read_text(encoding="utf-8")

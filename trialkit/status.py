@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.display import Shown, show_table
 from trialkit.errors import TrialkitError
+from trialkit.words import plural, quoted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -74,7 +75,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     units = counts[trial.structure.smallest]
     *harvested, last = _harvest(trial, units * trial.flushes)
     rows = [
-        ("trial file", "done", f"{units} smallest units, {trial.flushes} flushes"),
+        ("trial file", "done", _size(trial, units)),
         ("plan", *_plan(trial)),
         ("batches", *_batches(trial, moment, last)),
         ("harvest", *harvested),
@@ -86,6 +87,12 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     table = pd.DataFrame(rows, columns=["step", "state", "detail"])
     states = dict(zip(table["step"].astype(str), table["state"].astype(str), strict=True))
     return Status(trial.title, table, _next(trial, states))
+
+
+def _size(trial: Trial, units: int) -> str:
+    name = trial.structure.factors[-1]
+    flushes = f", {trial.flushes} flushes" if trial.flushes > 1 else ""
+    return f"{units} {plural(name) if units > 1 else name}{flushes}"
 
 
 def _plan(trial: Trial) -> tuple[str, str]:
@@ -169,11 +176,16 @@ def _report(trial: Trial) -> tuple[str, str]:
 
 
 def _next(trial: Trial, state: dict[str, str]) -> str:
-    folder = trial.folder
+    folder = quoted(trial.folder)
     if state["plan"] == "to do":
         return f"draw the plan: trialkit plan {folder}"
     if state["plan"] == "needs care":
         return "mend the plan as said above, before anything else"
+    if state["batches"] == "to do" and state["harvest"] != "to do":
+        return (
+            f"write when each batch began and ended under [batches] in {trial.source.name}, then "
+            f"look at the logs: trialkit check {folder}"
+        )
     if state["batches"] == "to do":
         return f"start the first batch and write its date under [batches] in {trial.source.name}"
     if state["harvest"] == "to do":
@@ -189,4 +201,4 @@ def _next(trial: Trial, state: dict[str, str]) -> str:
         return f"go on; look at the logs now and then: trialkit check {folder}"
     if state["report"] != "done":
         return f"write the report: trialkit report {folder}"
-    return f"read {folder / 'report.html'} and share it"
+    return f"read {quoted(trial.folder / 'report.html')} and share it"

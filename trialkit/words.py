@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 
 def plural(name: str) -> str:
@@ -32,3 +33,15 @@ def units_in_words(term: Sequence[str]) -> str:
         rest = " within ".join(plural(name) for name in reversed(term[2:]))
         return f"{rest} within chamber runs"
     return " within ".join(plural(name) for name in reversed(term))
+
+
+def quoted(path: Path) -> str:
+    """Write a path as it is typed after a command, in quotes where it has blanks.
+
+    Examples
+    --------
+    >>> quoted(Path("my trial")), quoted(Path("mine"))
+    ('"my trial"', 'mine')
+    """
+    text = str(path)
+    return f'"{text}"' if " " in text else text

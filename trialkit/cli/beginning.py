@@ -11,6 +11,7 @@ import typer
 
 from trialkit.cli.screen import Screen
 from trialkit.cli.shared import DONE, OUR_FAULT, Folder, command
+from trialkit.words import quoted
 
 
 @command(
@@ -94,7 +95,7 @@ def new(
         seed=given.get("seed"),
     )
     screen.wrote([made])
-    screen.say(f"Next: read it through, then draw the plan: trialkit plan {folder}")
+    screen.say(f"Next: read it through, then draw the plan: trialkit plan {quoted(folder)}")
     return DONE
 
 
@@ -105,6 +106,13 @@ def _schedules(now: str, versus: list[str]) -> dict[str, str]:
         if not equals or not name.strip():
             raise typer.BadParameter(
                 f"{text!r}: write NAME=SETTING, such as sparse=20/460", param_hint="--versus"
+            )
+        if name.strip() in schedules:
+            raise typer.BadParameter(
+                f"{name.strip()!r} is there twice ({schedules[name.strip()]} and "
+                f"{setting.strip()}); give each schedule a name of its own"
+                + (", the one of now is called usual" if name.strip() == "usual" else ""),
+                param_hint="--versus",
             )
         schedules[name.strip()] = setting.strip()
     return schedules
@@ -176,7 +184,9 @@ def demo(screen: Screen, folder: Folder = Path("trialkit-demo")) -> int:
         made = job.write_report(folder / "report.html", locale="en")
     codes = [tell_check(screen, job), tell_analysis(screen, job)]
     screen.heading("What you have now")
-    screen.say(f"Your own trial:  trialkit new my-trial\nThis one by hand:  trialkit lab {folder}")
+    screen.say(
+        f"Your own trial:  trialkit new my-trial\nThis one by hand:  trialkit lab {quoted(folder)}"
+    )
     codes.append(tell_report(screen, job, made))
     return max(codes)
 

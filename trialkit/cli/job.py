@@ -139,4 +139,28 @@ class Job:
     def findings(self) -> list[Finding]:
         """Everything doubtful in logs and alignment, each once."""
         found = [f for log in self.logs.values() for f in log.findings]
+        found += unnamed_files(self.trial)
         return list(dict.fromkeys([*found, *self.data.findings]))
+
+
+def unnamed_files(trial: Trial) -> list[Finding]:
+    """Tell files in the trial's logs folder that no log of the trial file names."""
+    from trialkit.logs.files import find_files
+
+    there = {p.resolve() for p in (trial.folder / "logs").glob("*") if p.is_file()}
+    there = {p for p in there if not p.name.startswith((".", "~$"))}
+    named = {
+        path.resolve()
+        for spec in trial.logs.values()
+        for path, _ in find_files(trial.folder, spec.files)
+    }
+    left = sorted(p.name for p in there - named)
+    if not left:
+        return []
+    shown = ", ".join(left[:8]) + (f" and {len(left) - 8} more" if len(left) > 8 else "")
+    what = f"not read, because the trial file names no such log: logs/{shown}"
+    remedy = (
+        "name them under files in [logs.harvest], [logs.environment] (climate) or [logs.mist], "
+        "or move them out of logs/"
+    )
+    return [Finding("files_unnamed", "caution", what, remedy)]

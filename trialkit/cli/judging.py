@@ -12,6 +12,7 @@ from trialkit.cli.job import SHARE, Job
 from trialkit.cli.pictures import write_timelines
 from trialkit.cli.screen import Screen
 from trialkit.cli.shared import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
+from trialkit.words import quoted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +51,7 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
     job = Job(trial_folder(folder))
     with screen.progress("reading", sum(SHARE.values()) - SHARE["report"]) as step:
         job.watch(step).verdict  # noqa: B018
-    screen.findings(_grave(job.findings()))
+    screen.findings(f for f in _grave(job.findings()) if f not in job.result.findings)
     return tell_analysis(screen, job)
 
 
@@ -97,6 +98,11 @@ def tell_check(screen: Screen, job: Job) -> int:
             notes=("rows read = rows kept + rows set aside, for every file",),
         )
     )
+    lines = _rows_aside(ledger)
+    if lines:
+        screen.heading("Rows set aside and values not taken")
+        for line in lines:
+            screen.say(f"  {line}")
     screen.heading("What was found" if findings else "Nothing doubtful was found")
     screen.findings(findings)
     screen.say("")
@@ -116,7 +122,7 @@ def tell_check(screen: Screen, job: Job) -> int:
     if stops:
         screen.say("The data stop it: mend the points above, then check again.", style="bold red")
         return STOPPED_BY_DATA
-    screen.say(f"Next: trialkit analyse {job.trial.folder}")
+    screen.say(f"Next: trialkit analyse {quoted(job.trial.folder)}")
     return DONE
 
 
@@ -141,6 +147,7 @@ def tell_analysis(screen: Screen, job: Job) -> int:
         "tests": result.tests,
         "next": list(verdict.next_steps),
     }
+    screen.keep(result.findings)
     screen.heading("The answer")
     screen.say(verdict.sentence, style="bold")
     screen.say("")
@@ -179,6 +186,21 @@ def finding_table(findings: list[Finding]) -> pd.DataFrame:
 
     rows = [(f.severity, f.code, f.message, f.remedy) for f in findings]
     return pd.DataFrame(rows, columns=["severity", "code", "message", "remedy"])
+
+
+def _rows_aside(ledger: pd.DataFrame, *, most: int = 12) -> list[str]:
+    """Say of each row set aside or value not taken where it stands, why, and what to do."""
+    told = ledger[ledger["action"].isin(["set aside", "changed"]) & ledger["remedy"].ne("")]
+    lines = []
+    for row in told.head(most).to_dict("records"):
+        last = f"–{row['row_last']}" if row["row_last"] != row["row"] else ""
+        where = f"{row['file']} row {row['row']}{last}"
+        column = f", {row['column']}" if row["column"] else ""
+        old = f" ({row['old']})" if row["old"] not in (None, "") else ""
+        lines.append(f"{where}{column}: {row['reason']}{old} → {row['remedy']}")
+    if len(told) > most:
+        lines.append(f"and {len(told) - most} more, all of them in results/ledger.csv")
+    return lines
 
 
 def _grave(findings: list[Finding]) -> list[Finding]:

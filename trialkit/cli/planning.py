@@ -9,11 +9,10 @@ import typer
 
 from trialkit.cli.screen import Screen
 from trialkit.cli.shared import DONE, Folder, command, trial_folder
+from trialkit.words import plural
 
 if TYPE_CHECKING:
-    from trialkit.trial import Trial
-
-if TYPE_CHECKING:
+    from trialkit.design.power import Power
     from trialkit.trial import Trial
 
 
@@ -37,7 +36,8 @@ def plan(
     """Draw at random who gets what, and write all that goes into the growing room.
 
     Writes DIR/plan: the assignment, a map, timer settings, labels, cards and an empty harvest
-    sheet with every block listed. The same seed gives the same plan.
+    sheet with every block listed. Labels and harvest sheet do not say what a block receives, so
+    that whoever weighs cannot know. The same seed gives the same plan.
     """
     import trialkit as tk
     from trialkit.cautions import list_cautions
@@ -131,18 +131,79 @@ def power(
             wanted=wanted / 100,
             progress=tell,
         )
-        needed, then = found.needed, found.next_step
+        needed, then, mixes = found.needed, found.next_step, found.cheapest
     screen.record |= {"trial": trial.title, "power": found.table, "needed": needed,
-                      "one_more": then}  # fmt: skip
+                      "one_more": then, "cheapest": mixes}  # fmt: skip
     screen.say(str(found))
+    screen.heading("What that means")
+    screen.say(f"  {_weakest(found)}")
+    if found.table["power"].min() < found.wanted:
+        screen.heading(
+            f"What would be enough: {_percent(found.wanted)} for each of these questions"
+        )
+        for line in _enough(found):
+            screen.say(f"  {line}")
     screen.heading("What to add first")
+    if len(then) and found.table["method"].str.startswith("simulated").any():
+        now = then["power"].iloc[0] - then["gain"].iloc[0]
+        screen.say(
+            f"  by formula, which leaves out a part of the information: {_percent(now)} as it is"
+        )
     for row in then.to_dict("records"):
-        cost = "" if row["cost"] != row["cost"] else f", for {_money(trial)}{row['cost']:.0f}"
+        cost = _cost(trial, row["cost"])
         screen.say(
             f"  one {row['unit']} more ({row['then']} instead of {row['now']}): "
-            f"the weakest chance becomes {row['power']:.0%} ({100 * row['gain']:+.0f} points{cost})"
+            f"the hardest question's chance becomes {_percent(row['power'])} "
+            f"({100 * row['gain']:+.0f} points{cost})"
         )
     return DONE
+
+
+def _weakest(found: Power) -> str:
+    """Say in a sentence whether the layout is large enough."""
+    row = found.table.nsmallest(1, "power").to_dict("records")[0]
+    chance = (
+        f"{_percent(row['power'])} ({_percent(row['low'])} with much variation, "
+        f"{_percent(row['high'])} with little)"
+    )
+    if row["power"] >= found.wanted:
+        return f"Large enough: even the hardest of these questions has a chance of {chance}."
+    return (
+        f"Too small as it is: the hardest of these questions has a chance of only {chance}, and "
+        f"{_percent(found.wanted)} was aimed at. The likeliest end is “not enough evidence”."
+    )
+
+
+def _enough(found: Power) -> list[str]:
+    """Say how many of each kind of unit are enough, and the mixes that need least."""
+    trial = found.trial
+    lines = []
+    for row in found.needed.to_dict("records"):
+        units = plural(str(row["unit"]))
+        if row["needed"] != row["needed"]:
+            lines.append(f"more {units} alone never get there (at most {_percent(row['power'])})")
+        else:
+            cost = _cost(trial, row["cost"])
+            lines.append(f"{units} alone: {row['needed']:.0f} instead of {row['now']}{cost}")
+    names = list(trial.structure.factors)
+    priced = found.cheapest["cost"].notna().all()
+    for row in found.cheapest.head(3).to_dict("records"):
+        mix = ", ".join(
+            f"{row[name]} {plural(name) if row[name] > 1 else name}"
+            + (" in each" if name == names[-1] and len(names) > 1 else "")
+            for name in names
+        )
+        least = "cheapest mix" if priced else "mix with few units in all"
+        lines.append(f"{least}: {mix} ({_percent(row['power'])}{_cost(trial, row['cost'])})")
+    return lines
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+def _cost(trial: Trial, cost: float) -> str:
+    return "" if cost != cost else f", for {_money(trial)}{cost:.0f}"
 
 
 def _money(trial: Trial) -> str:

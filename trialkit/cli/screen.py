@@ -77,15 +77,9 @@ class Screen:
     def findings(self, findings: Iterable[Finding]) -> None:
         """Print what must be known, the gravest first, each with its remedy."""
         rank = {"stop": 0, "caution": 1, "note": 2}
-        for finding in sorted(findings, key=lambda f: rank[f.severity]):
-            self.record["findings"].append(
-                {
-                    "code": finding.code,
-                    "severity": finding.severity,
-                    "message": finding.message,
-                    "remedy": finding.remedy,
-                }
-            )
+        told = sorted(findings, key=lambda f: rank[f.severity])
+        self.keep(told)
+        for finding in told:
             if self.as_json:
                 continue
             word, style = _SEVERITY[finding.severity]
@@ -93,6 +87,13 @@ class Screen:
             if finding.remedy:
                 line.append(f" → {finding.remedy}", style="dim")
             self._out.print(line)
+
+    def keep(self, findings: Iterable[Finding]) -> None:
+        """Put findings into the JSON record, each once, without printing them."""
+        for f in findings:
+            row = {"code": f.code, "severity": f.severity, "message": f.message, "remedy": f.remedy}
+            if row not in self.record["findings"]:
+                self.record["findings"].append(row)
 
     def wrote(self, paths: Iterable[Path]) -> None:
         """Name every file that was written."""

@@ -14,6 +14,7 @@ import typer
 
 from trialkit.cli.screen import Screen
 from trialkit.errors import TrialFileError, TrialkitError
+from trialkit.words import quoted
 
 DONE, STOPPED_BY_DATA, WRONG_USAGE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -121,7 +122,15 @@ def trial_folder(folder: Path) -> Path:
         raise typer.BadParameter(f"there is no folder {folder}", param_hint="DIR")
     if not (folder / "trial.toml").is_file():
         raise typer.BadParameter(
-            f"{folder} holds no trial.toml; begin one with: trialkit new {folder}",
+            f"{folder} holds no trial.toml; {_instead(folder)}",
             param_hint="DIR",
         )
     return folder
+
+
+def _instead(folder: Path) -> str:
+    """Name the trial around a folder, such as for its plan folder; else how to begin one."""
+    for above in folder.resolve().parents:
+        if (above / "trial.toml").is_file():
+            return f"the trial around it is {quoted(above)}"
+    return f"begin one with: trialkit new {quoted(folder)}"
