@@ -264,7 +264,8 @@ def room_from_rig(rig: Any, **extra: Any) -> Assumed:
     if missing:
         raise ChamberError(
             f"[rig] lacks {', '.join(missing)} → needed to work out humidity; air changes can "
-            "be estimated from two hours of on/off misting (notebook 5 of trialkit lab, or identify_room)"
+            "be estimated from two hours of on/off misting (notebook 5 of trialkit lab, or "
+            "identify_room)"
         )
     findings = []
     for name, (value, unit) in _USUAL.items():
