@@ -9,7 +9,7 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.decide import _percent
+from trialkit.decision.decide import _joint_p, _percent
 from trialkit.decision.settle import batches_to_settle, chance_of_answer
 from trialkit.errors import Finding
 
@@ -192,9 +192,89 @@ def test_ratios_in_words(ratio, words):
 
 
 def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
-    from trialkit.decision.decide import _percent
+    from trialkit.decision.decide import _joint_p, _percent
 
     assert _percent(float("inf")) == "any amount more"
     # no yield is below nothing
     assert _percent(float("-inf")) == _percent(-0.4) == "100 % less"
     assert _percent(1.25) == "25 % more"
+
+
+def kept_by_chamber(folder, *, batches=3, chambers=6):
+    """Each chamber keeps its schedule through all batches."""
+    make_trial(folder, batches=batches, chambers=chambers)
+    text = (folder / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace('applied_to = "batch:chamber"', 'applied_to = "chamber"')
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    return tk.read_trial(folder)
+
+
+def test_more_batches_do_not_mend_chambers_that_keep_their_schedule(tmp_path):
+    """Chambers apart by far more than their runs: six batches tell hardly more than three.
+
+    Closed form: var = 2 / 3 (chamber + run / batches); here the chamber part is nearly all.
+    """
+    trial = kept_by_chamber(tmp_path)
+    data = make_data(trial, sd_run=3, sd_block=3, seed=2)
+    names = sorted(data.table["chamber"].unique())
+    apart = dict(zip(names, [-90, 60, -30, 20, 80, -40], strict=True))
+    data.table["fresh_g"] += data.table["chamber"].map(apart)
+    table, needed = batches_to_settle(trial, tk.analyse(trial, data))
+    assert needed is None
+    chance = table.set_index("count")["difference"]
+    assert chance[40] == pytest.approx(chance[3], rel=0.02)
+
+
+def test_the_chance_at_the_margin_agrees_with_the_joint_limits():
+    """Dunnett: p is below (1 - level) / 2 exactly where the joint limit clears the margin."""
+    trial = tk.read_trial(tk.demo_folder())
+    aligned = tk.align(
+        trial, tk.read_harvest(trial), tk.read_environment(trial), tk.read_mist(trial)
+    )
+    result = tk.analyse(trial, aligned)
+    table = tk.decide(trial, result).table
+    alone = result.ratios["p"]
+    assert (table["p"] > alone).all()
+    assert (table["p"] < 2 * alone + 1e-12).all()  # Bonferroni bounds Dunnett
+    edge = 100 * (1 - float(table["low"].iloc[1]))
+    for margin in (2, 5, 8, edge):
+        got = result.fit.noninferior(
+            "schedule", against="usual", margin_pct=margin, level=result.joint_level
+        )
+        joint = np.array(_joint_p(result, got))
+        if margin == edge:  # at the limit itself the chance is the stated one
+            assert joint[1] == pytest.approx(0.025, abs=2e-4)
+        else:
+            assert ((joint < 0.025) == (got["low"] > 1 - margin / 100)).all()
+
+
+def test_a_look_before_the_end_is_told(trial):
+    data = make_data(trial, effect=1.0)
+    table = data.table.copy()
+    assert not [f for f in tk.decide(trial, tk.analyse(trial, data)).findings
+                if f.code == "looked_early"]  # fmt: skip
+    last = table["batch"] == table["batch"].unique()[-1]
+    table.loc[last, "fresh_g"], table.loc[last, "status"] = np.nan, "missing"
+    verdict = tk.decide(trial, tk.analyse(trial, replace(data, table=table)))
+    (told,) = [f for f in verdict.findings if f.code == "looked_early"]
+    assert "1 of 4" in told.message
+    assert "99.9 %" in told.remedy
+    # a batch that died is not waited for
+    table.loc[last, "status"] = "discarded"
+    verdict = tk.decide(trial, tk.analyse(trial, replace(data, table=table)))
+    assert not [f for f in verdict.findings if f.code == "looked_early"]
+
+
+def test_blocks_lost_to_a_schedule_are_told_with_the_yield_of_started_blocks(trial):
+    """A third of the sparse blocks lost: equal weights, two thirds of the yield per start."""
+    data = make_data(trial, effect=1.0, sd_run=2, sd_block=2)
+    table = data.table.copy()
+    gone = (table["schedule"] == "sparse") & table["block"].astype(str).isin(["1", "2"])
+    table.loc[gone, "fresh_g"], table.loc[gone, "status"] = np.nan, "contaminated"
+    verdict = tk.decide(trial, tk.analyse(trial, replace(data, table=table)))
+    assert verdict.answer == "no worse"  # of blocks that were harvested
+    (told,) = [f for f in verdict.findings if f.code == "losses_uneven"]
+    assert "sparse lost 16 of 48 blocks, usual 0 of 48" in told.message
+    assert "gave 67 % of usual" in told.message
+    plain = tk.decide(trial, tk.analyse(trial, data))
+    assert not [f for f in plain.findings if f.code == "losses_uneven"]

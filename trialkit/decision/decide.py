@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, cast
 
+from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.further import next_setting
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.settle import batches_to_settle
@@ -38,7 +39,7 @@ class Verdict:
         The answer in one sentence, with the number, its limits and the chance of being wrong.
     table : DataFrame
         One row per level against the control: `level, reference, ratio, low, high, p, answer,
-        sentence`; limits hold jointly.
+        sentence`; limits and `p` (one-sided, of a loss of the margin) allow for all levels.
     totals : DataFrame
         Yield, water and energy of each chamber run.
     use : DataFrame
@@ -114,6 +115,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     jointly for all levels. A level is *better* when its limits lie above 1, *no worse* when
     they lie above 1 minus the accepted loss, *worse* when they lie below that bound, and
     otherwise there is *not enough evidence*. A finding marked "stop" blocks the verdict.
+    The answer is about blocks that were harvested; findings say where blocks were lost
+    unevenly, and where parts of the planned harvest are not in yet.
 
     Examples
     --------
@@ -129,7 +132,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     use, found = use_by_level(trial, totals) if len(totals) else (_no_use(), [])
     money, priced = value_by_level(trial, totals)
     settle, needed = batches_to_settle(trial, result)
-    findings = (*result.findings, *found, *priced)
+    doubts = (*early_look(trial, result), *uneven_losses(trial, result))
+    findings = (*result.findings, *doubts, *found, *priced)
     stops = [f for f in findings if f.severity == "stop"]
     chosen = _choose(table, use, money)
     answer: Answer = "blocked" if stops else cast("Answer", table.loc[chosen, "answer"])
@@ -162,9 +166,45 @@ def _answers(trial: Trial, result: Analysis) -> pd.DataFrame:
     table = result.ratios.copy()
     kinds = {"better": "better", "no worse": "no worse", "no worse, though lower": "no worse",
              "worse": "worse"}  # fmt: skip
+    table["p"] = _joint_p(result, table)
     table["answer"] = [kinds.get(v, "not enough evidence") for v in table["verdict"]]
     table["sentence"] = [_sentence(trial, row, result) for _, row in table.iterrows()]
     return table
+
+
+def _joint_p(result: Analysis, table: pd.DataFrame) -> list[float]:
+    """Let the chance at the margin allow for all levels, as the limits do.
+
+    Half the two-sided chance of the largest of the comparisons, so that it is below
+    ``(1 - level) / 2`` exactly where the joint limits clear the margin.
+    """
+    import numpy as np
+    from scipy import special
+
+    from trialkit.model.means import mean_cells
+    from trialkit.model.simultaneous import largest_tail, range_tail
+
+    alone = table["p"].to_numpy(dtype=float)
+    if len(table) < 2:
+        return alone.tolist()
+    factor = result.trial.primary
+    (cells,) = mean_cells(result.fit, factor.name)
+    at = {str(label): i for i, label in enumerate(cells.labels)}
+    rows = cells.rows[[at[str(x)] for x in table["level"]]] - cells.rows[at[factor.reference]]
+    cov = result.fit.contrast_cov(rows)
+    sd = np.sqrt(np.diag(cov))
+    out = []
+    for p, df in zip(alone, table["df"].to_numpy(dtype=float), strict=True):
+        if not (0 < p < 0.5 and np.isfinite(cov).all()):
+            out.append(float(p))
+            continue
+        t = -float(special.stdtrit(df, p))
+        if factor.control:
+            joint = largest_tail(t, cov / np.outer(sd, sd), df)[0]
+        else:
+            joint = range_tail(t * math.sqrt(2), len(cells.labels), df)
+        out.append(max(float(p), joint / 2))
+    return out
 
 
 def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
@@ -290,5 +330,6 @@ def _next_steps(
         ]
     return [
         f"{needed - now} more {plural(str(repeats)) if needed - now > 1 else repeats} like these "
-        f"({needed} in all) would give a clear answer with a chance of 80 %."
+        f"({needed} in all) would give a clear answer with a chance of 80 %, as far as this "
+        "trial can tell; look again only when all of them are in."
     ]

@@ -24,6 +24,20 @@ def _error_df(trial: Trial, repeats: str, count: int) -> int:
     return next((s.df for s in lines if s.stratum == stratum and not s.name), 0)
 
 
+def _lasting_share(trial: Trial, result: Analysis, repeats: str, se: float) -> float:
+    """Share of a difference's variance that more repeats do not lessen.
+
+    A schedule that stays with its chamber is repeated on the same chambers: what one chamber
+    has over another stays in the difference however many batches are added.
+    """
+    own = trial.structure.merged(trial.counts).get(trial.primary.applied_to)
+    if own is None or repeats in own:
+        return 0.0
+    units = math.prod(trial.counts[name] for name in own) / len(trial.primary.levels)
+    lasting = 2 * float(result.fit.variances.get(":".join(own), 0.0)) / units
+    return min(max(lasting / se**2, 0.0), 1.0)
+
+
 def chance_of_answer(se: float, df: float, distance: float, level: float) -> float:
     """Chance that a two-sided interval clears a limit this far from the truth.
 
@@ -83,6 +97,11 @@ def batches_to_settle(
         to show the difference worth finding if it is there).
     needed : int or None
         Smallest count with both chances reached; None beyond 40.
+
+    Notes
+    -----
+    The standard error of this trial is taken for the true one. It rests on few units, so that
+    the count it leads to is itself uncertain (docs/statistics.md says how much).
     """
     import pandas as pd
 
@@ -95,10 +114,11 @@ def batches_to_settle(
     if not len(rows) or base <= 0:
         return pd.DataFrame(columns=["repeats", "count", "no_worse", "difference"]), None
     se_now = float(rows["se"].mean())
+    lasting = _lasting_share(trial, result, repeats, se_now)
     out, needed = [], None
     for count in range(max(1, now), _MOST + 1):
         df = _error_df(trial, repeats, count)
-        se = se_now * math.sqrt(now / count)
+        se = se_now * math.sqrt(lasting + (1 - lasting) * now / count)
         found = {
             "no_worse": chance_of_answer(
                 se, df, base * question.margin_pct / 100, result.joint_level

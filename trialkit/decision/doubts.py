@@ -1,0 +1,156 @@
+"""What a verdict must not hide: a look before the end, and blocks lost unevenly."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from trialkit.decision.use import fit_by_run
+from trialkit.errors import Finding, ModelError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.analysis import Analysis
+    from trialkit.trial import Trial
+
+LOST = ("contaminated", "discarded")
+#: Difference in lost blocks from which they are spoken of [percentage points].
+UNEVEN_PCT = 5.0
+#: False alarms of repeated 5 % tests after 2, 3, … looks at even distances [%].
+REPEATED_PCT = {2: 8.3, 3: 10.7, 4: 12.6, 5: 14.2}
+
+
+def early_look(trial: Trial, result: Analysis) -> list[Finding]:
+    """Say where parts of the planned harvest are not in yet.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+
+    Returns
+    -------
+    list of Finding
+        One caution where a batch (or a flush of one) has no row with a fate; else none.
+
+    Notes
+    -----
+    Testing again and again as the harvest comes in, and stopping at the first good answer,
+    makes false answers more likely: 5 % become 8.3, 10.7, 12.6 and 14.2 % with 2 to 5 looks
+    [1]_. Acting early only on limits of 99.9 % leaves the last look at very nearly its own
+    level [2]_.
+
+    References
+    ----------
+    .. [1] Armitage P, McPherson CK, Rowe BC (1969). Repeated significance tests on
+       accumulating data. J R Stat Soc A 132:235-244 (values cited from memory).
+    .. [2] Haybittle JL (1971). Repeated assessment of results in clinical trials of cancer
+       treatment. Br J Radiol 44:793-797 (cited from memory).
+    """
+    table = result.data.table
+    keys = [name for name in ("batch", "flush") if name in table]
+    if "status" not in table or not keys:
+        return []
+    absent = (table["status"] == "missing").groupby([table[k].astype(str) for k in keys]).all()
+    if not absent.any():
+        return []
+    strict = 1 - (1 - result.joint_level) / 50
+    ratios = result.fit.noninferior(
+        trial.primary.name,
+        against=trial.primary.reference,
+        margin_pct=trial.question.margin_pct,
+        level=strict,
+    )
+    clear = ratios.loc[ratios["verdict"].isin(("better", "no worse", "no worse, though lower"))]
+    named = ", ".join(clear["level"].astype(str))
+    now = (
+        f"now they do for {named}" if named else "now they do not for any level, whatever is above"
+    )
+    return [
+        Finding(
+            "looked_early",
+            "caution",
+            f"{int(absent.sum())} of {len(absent)} {' × '.join(keys)} parts of the harvest are "
+            "not in yet; whoever looks after every part and stops at the first good answer is "
+            f"wrong more often than stated ({REPEATED_PCT[2]:g} to {REPEATED_PCT[5]:g} times in "
+            "100 for 5, with 2 to 5 looks)",
+            "finish what was planned and take the answer then; act before only where limits of "
+            f"99.9 % give it: {now}",
+        )
+    ]
+
+
+def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
+    """Say where schedules lost blocks unevenly, and what they gave per block started.
+
+    The verdict is about blocks that were harvested. Where a schedule loses more blocks, that
+    is not what the grower gets: a lost block, counted as nothing, is.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+
+    Returns
+    -------
+    list of Finding
+        One caution per level whose share of lost blocks is further than `UNEVEN_PCT` from
+        the control's; where the treatment was given to chamber runs with the ratio of the
+        yields per block started.
+    """
+    table, primary = result.data.table, trial.primary
+    if "status" not in table or result.terms.response not in ("fresh_g", "dry_g"):
+        return []
+    lost = table["status"].isin(LOST).groupby(table["unit"]).any()
+    level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)
+    counts = lost.groupby(level.reindex(lost.index)).agg(["sum", "size"])
+    share = 100 * counts["sum"] / counts["size"]
+    started = _per_block_started(trial, result)
+    found = []
+    for name in [x for x in share.index if x != primary.reference]:
+        if abs(share[name] - share.get(primary.reference, share[name])) <= UNEVEN_PCT:
+            continue
+        at = None if started is None else started[started["level"].astype(str) == name]
+        told = "the answer is about the blocks that were harvested"
+        if at is not None and len(at):
+            row = at.iloc[0]
+            told += (
+                f"; counting a lost block as nothing, {name} gave {100 * row['ratio']:.0f} % of "
+                f"{primary.reference} (limits {100 * row['low']:.0f} to {100 * row['high']:.0f} %)"
+            )
+        n = counts.loc[[name, primary.reference]].to_numpy()
+        found.append(
+            Finding(
+                "losses_uneven",
+                "caution",
+                f"{name} lost {n[0][0]} of {n[0][1]} blocks, {primary.reference} {n[1][0]} of "
+                f"{n[1][1]}: {told}",
+                "see the table of contamination, and decide on what a started block gives",
+            )
+        )
+    return found
+
+
+def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:
+    """Compare yields per block started, lost ones counted as nothing, between chamber runs."""
+    table, primary, response = result.data.table, trial.primary, result.terms.response
+    keys = [name for name in ("batch", "chamber") if name in trial.levels]
+    if not keys or not set(primary.applied_to) <= set(keys):
+        return None
+    runs = table.groupby(keys, sort=False, observed=True)
+    totals = runs.agg(
+        got=(response, "sum"), units=("unit", "nunique"), level=(primary.name, "first"),
+        whole=("status", lambda s: not (s == "missing").any()),
+    ).reset_index()  # fmt: skip
+    totals = totals[totals["whole"]].rename(columns={"level": primary.name})
+    totals["per_block"] = totals["got"] / totals["units"]
+    try:
+        fit = fit_by_run(trial, totals, "per_block")
+        return fit.noninferior(  # type: ignore[no-any-return]
+            primary.name,
+            against=primary.reference,
+            margin_pct=trial.question.margin_pct,
+            level=result.joint_level,
+        )
+    except ModelError:
+        return None
