@@ -126,5 +126,64 @@ def test_an_unreadable_file_is_a_fault_not_a_crash(tmp_path):
     with pytest.raises(TrialFileError, match="not valid TOML"):
         tk.read_trial(write(tmp_path, "[trial\n"))
     (tmp_path / "trial.toml").write_bytes(b"\xff\xfe\x00bad")
-    with pytest.raises(TrialFileError, match="not valid TOML"):
+    with pytest.raises(TrialFileError, match="not text in UTF-8"):
+        tk.read_trial(tmp_path)
+
+
+MANY_FAULTS = """
+[trial]
+title = 3
+seed = "x"
+[units]
+structure = "(batch * chamber) / block"
+batch = 0
+chamber = 2.5
+block = 4
+flushes = 0
+[factors.schedule]
+applied_to = "batch:chamber"
+levels.usual = { on_s = "20 s", off_s = 220 }
+levels.b = { start_below_rh = 95, stop_above_rh = 90 }
+levels.c = { on_s = 20 }
+levels.d = 3
+[question]
+primary = "schedule"
+margin_pct = "ten"
+response = "weight"
+[batches]
+B1 = { start = "13.01.2031" }
+B2 = 7
+[logs.harvest]
+files = "logs/harvest.csv"
+day_first = "yes please"
+units = 3
+"""
+
+
+def test_one_fault_hides_no_other_and_each_has_a_remedy(tmp_path):
+    (tmp_path / "trial.toml").write_text(MANY_FAULTS, encoding="utf-8")
+    with pytest.raises(TrialFileError) as told:
+        tk.read_trial(tmp_path)
+    faults = told.value.faults
+    lines = [int(f.where.split("(line ")[1].rstrip(")")) for f in faults]
+    assert lines == [3, 4, 7, 8, 10, 13, 14, 15, 16, 19, 20, 22, 23, 25, 26, 27]
+    assert all(f.remedy for f in faults)
+    whole = str(told.value)
+    assert "should be a number, but it is '20 s'" in whole
+    assert "the band starts at 95 % but stops at 90 %" in whole
+    # words of the library that reads the file mean nothing to a grower
+    assert not [w for w in ("valid", "parse", "dictionary", "boolean", "integer") if w in whole]
+
+
+def test_a_number_is_no_date_of_1970(tmp_path):
+    text = (tk.demo_folder() / "trial.toml").read_text(encoding="utf-8")
+    text = re.sub(r"\nB1 *=.*", "\nB1 = { start = 7 }", text, count=1)
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    with pytest.raises(TrialFileError, match="should be a date, but it is 7"):
+        tk.read_trial(tmp_path)
+
+
+def test_a_file_in_another_encoding_is_told_with_its_line(tmp_path):
+    (tmp_path / "trial.toml").write_bytes('[trial]\ntitle = "größer"\n'.encode("latin-1"))
+    with pytest.raises(TrialFileError, match=r"not text in UTF-8 \(line 2\)"):
         tk.read_trial(tmp_path)

@@ -28,7 +28,13 @@ def check_logs_section(
     """Check `[logs]` of the trial file; add every fault found, give the sound sections by kind."""
     out: dict[str, LogSection] = {}
     if not isinstance(raw, Mapping):
-        faults.append(Fault(places.where("logs"), "must hold sections such as [logs.harvest]", ""))
+        faults.append(
+            Fault(
+                places.where("logs"),
+                "must hold sections such as [logs.harvest]",
+                "write that line alone, its keys below it",
+            )
+        )
         return out
     for kind, section in raw.items():
         path = ("logs", str(kind))

@@ -208,7 +208,12 @@ def read_trial(path: str | Path) -> Trial:
     try:
         text = data.decode("utf-8-sig")
         raw = tomllib.loads(text)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
+    except UnicodeDecodeError as problem:
+        line = data[: problem.start].count(b"\n") + 1
+        what = f"is not text in UTF-8 (line {line})"
+        remedy = "save it as plain text with the encoding UTF-8; a text editor asks when saving"
+        raise TrialFileError(source.name, [Fault(source.name, what, remedy)]) from None
+    except tomllib.TOMLDecodeError as problem:
         fault = Fault(source.name, f"is not valid TOML: {problem}", "mend the text at that place")
         raise TrialFileError(source.name, [fault]) from None
     from trialkit.trialcheck import build_trial  # it builds on the types above

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from pydantic import ValidationError
+
 from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.logcheck import check_logs_section
 from trialkit.structure import Structure, parse_structure, skeleton
@@ -121,7 +123,11 @@ def _units(
     flushes = raw.get("flushes", 1)
     if not isinstance(flushes, int) or isinstance(flushes, bool) or not 1 <= flushes <= 20:
         faults.append(
-            Fault(places.where("units", "flushes"), f"must be 1 to 20, but it is {flushes!r}", "")
+            Fault(
+                places.where("units", "flushes"),
+                f"must be 1 to 20, but it is {flushes!r}",
+                "count the flushes weighed",
+            )
         )
         flushes = 1
     for key in raw:
@@ -148,7 +154,7 @@ def _level_names(
 ) -> tuple[str, ...] | None:
     where = places.where("units", name)
     if given is None:
-        faults.append(Fault(where, f"how many {name}s?", f"add {name} = a number or a list"))
+        faults.append(Fault(where, f"how many {plural(name)}?", f"add {name} = a number or a list"))
         return None
     if isinstance(given, int) and not isinstance(given, bool):
         if not 1 <= given <= _MAX_UNITS:
@@ -167,7 +173,13 @@ def _level_names(
         if doubled:
             faults.append(Fault(where, f"{doubled[0]!r} appears twice", "give each its own name"))
         return None if bad or doubled else names
-    faults.append(Fault(where, f"must be a count or a list of names, but it is {given!r}", ""))
+    faults.append(
+        Fault(
+            where,
+            f"must be a count or a list of names, but it is {given!r}",
+            'write 4, or ["left", "right"]',
+        )
+    )
     return None
 
 
@@ -187,6 +199,7 @@ def _factors(
         checked = check_section(FactorSection, section, path, places, faults)
         if isinstance(section, Mapping):
             _named_levels(section, path, places, faults)
+            _settings(section.get("levels"), path, places, faults)
         if checked is None:
             continue
         if name in ("unit", "flush", *levels):
@@ -217,8 +230,6 @@ def _factor(
     names = list(section.levels)
     if len(names) < 2:
         faults.append(Fault(places.where(*path, "levels"), "has only one level", "add a second"))
-    for level, setting in section.levels.items():
-        _setting(setting, places.where(*path, "levels", level), faults)
     if len(faults) > before:
         return None
     return Factor(
@@ -259,6 +270,16 @@ def _named_levels(
             faults.append(Fault(places.where(*path, key), what, nearest(str(level), levels)))
 
 
+def _settings(levels: object, path: tuple[str, ...], places: Places, faults: list[Fault]) -> None:
+    """Check each setting in itself; one that is no setting at all has a fault already."""
+    for level, given in levels.items() if isinstance(levels, Mapping) else ():
+        try:
+            setting = Setting.model_validate(given)
+        except ValidationError:
+            continue
+        _setting(setting, places.where(*path, "levels", level), faults)
+
+
 def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
     if (setting.on_s is None) != (setting.off_s is None):
         faults.append(Fault(where, "a timed mist needs both on_s and off_s", "add the other"))
@@ -268,7 +289,9 @@ def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
     if (low is None) != (high is None):
         faults.append(Fault(where, "a band needs start_below_rh and stop_above_rh", "add both"))
     elif low is not None and high is not None and low >= high:
-        faults.append(Fault(where, f"the band starts at {low} but stops at {high}", "swap them"))
+        faults.append(
+            Fault(where, f"the band starts at {low:g} % but stops at {high:g} %", "swap them")
+        )
 
 
 def _question(question: object, factors: object, places: Places, faults: list[Fault]) -> None:
@@ -293,12 +316,16 @@ def _batches(
     unsure = "batch" in declared and "batch" not in levels  # a fault already says so
     out = dict.fromkeys(known, BatchDates())
     if not isinstance(raw, Mapping):
-        faults.append(Fault(places.where("batches"), "must be a section with one key a batch", ""))
+        faults.append(
+            Fault(
+                places.where("batches"),
+                "must be a section with one key a batch",
+                "write B1 = { start = 2031-01-13T09:00:00 }",
+            )
+        )
         return out
     for name, given in raw.items():
-        if unsure:
-            continue
-        if name not in known:
+        if name not in known and not unsure:
             what = f"no batch is called {name!r}"
             faults.append(Fault(places.where("batches", name), what, nearest(str(name), known)))
             continue

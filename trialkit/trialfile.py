@@ -158,11 +158,21 @@ class BlocksSection(_Section):
     max_flush_g: Positive | None = None
 
 
+def _check_date(value: object) -> object:
+    """Refuse a bare number, which would be taken as seconds since 1970."""
+    if isinstance(value, (int, float)):
+        raise PydanticCustomError("date_type", "should be a date")
+    return value
+
+
+Moment = Annotated[dt.datetime | dt.date, BeforeValidator(_check_date)]
+
+
 class BatchSection(_Section):
     """One batch under `[batches]`: when fruiting started and ended, local time."""
 
-    start: dt.datetime | dt.date | None = None
-    end: dt.datetime | dt.date | None = None
+    start: Moment | None = None
+    end: Moment | None = None
 
 
 class Clock(_Section):
@@ -356,13 +366,19 @@ def check_section(
 ) -> Any:
     """Validate one section; add every fault found to `faults`; give the section or None."""
     if not isinstance(raw, Mapping):
-        faults.append(Fault(places.where(*path), "must be a section with keys", ""))
+        faults.append(
+            Fault(
+                places.where(*path),
+                "must be a section with keys",
+                "write a line for each key below it",
+            )
+        )
         return None
     try:
         return model.model_validate(dict(raw))
     except ValidationError as problem:
-        for error in problem.errors():
-            faults.append(_fault(error, model, path, places))
+        told = [_fault(error, model, path, places) for error in problem.errors()]
+        faults += dict.fromkeys(told)  # what may be two things is refused once
         return None
 
 
@@ -379,8 +395,26 @@ def _fault(
             places.where(*path, *location[:-1]), f"{location[-1]!r} is missing", "add this key"
         )
     given = error.get("input")
+    kind = next((k for k in _PLAIN if str(error["type"]).startswith(k)), None)
+    if kind is not None:
+        what, remedy = _PLAIN[kind]
+        return Fault(where, f"should be {what}, but it is {given!r}", remedy)
     what = str(error["msg"]).replace("Input should be", "should be").removeprefix("Value error, ")
-    return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", "correct the value")
+    remedy = "choose one of them" if error["type"] == "literal_error" else "correct the value"
+    return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", remedy)
+
+
+#: How the validator's kinds of error begin → what should stand there, and what to do.
+_PLAIN = {
+    "string": ("words", "put them in quotes"),
+    "float": ("a number", "write it without quotes and without a unit, such as 12.5"),
+    "int": ("a whole number", "write it without quotes and without a unit, such as 12"),
+    "bool": ("true or false", "write one of the two words, without quotes"),
+    "list": ("a list", 'write it in square brackets, such as ["logs/harvest.csv"]'),
+    "dict": ("names with values", "write them in braces, such as { name = … }"),
+    "model": ("names with values", "write them in braces, such as { name = … }"),
+    "date": ("a date", "write it without quotes, such as 2031-01-13 or 2031-01-13T09:00:00"),
+}
 
 
 def _is_branch(part: object) -> bool:
