@@ -192,7 +192,7 @@ def test_ratios_in_words(ratio, words):
 
 
 def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
-    from trialkit.decision.decide import _joint_p, _percent
+    from trialkit.decision.decide import _percent
 
     assert _percent(float("inf")) == "any amount more"
     # no yield is below nothing
