@@ -86,6 +86,21 @@ def test_a_lamp_an_hour_later_every_day_is_no_witness() -> None:
     assert find_offsets(times, temps, range(5)) == []
 
 
+def test_a_chamber_visited_an_hour_after_the_others_is_no_wrong_clock() -> None:
+    """Every day, at no fixed hour, doors are opened in turn; nothing else is felt in common."""
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        t = np.arange(0, 20 * 1440)
+        visits = [d * 1440 + int(rng.integers(360, 1200)) for d in range(19)]
+        times, temps = [], []
+        for i in range(4):
+            doors = np.zeros(len(t))
+            doors[[v + 60 * (i == 0) for v in visits]] = -60.0
+            temps.append(15 + follow(doors, 25) + rng.normal(0, 0.05, len(t)))
+            times.append(START + t * MINUTE)
+        assert find_offsets(times, temps, range(4)) == []
+
+
 def test_two_against_two_and_two_alone_accuse_nobody() -> None:
     times, temps = loggers(1, n=4)
     times[1] = times[1] + 60 * MINUTE

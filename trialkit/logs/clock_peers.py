@@ -33,8 +33,10 @@ _APART = 2  # what lies so far from the peak is no part of it [bins]
 _FEWEST_DAYS = 6
 _MOST_DAYS = 1830
 _BLOCKS = 3
+_PARTS = 4
 _LEAST_Z = 6.0  # of the highest correlation: with unrest in common it is far above
 _SECOND = 0.7
+_AT_ONCE = 0.4  # a peak elsewhere counts only where so little of it is felt at once
 _PROFILE_DAYS = 3
 _CLIP = 4.0
 
@@ -153,7 +155,8 @@ def find_offsets(
     A pair counts where its highest correlation within 14 hours stands clear of all others. A clock
     is off where it is the same whole number of hours behind two or more loggers that agree among
     themselves, these are at least half of those that share its days and more than agree with it,
-    and each third of the days says so.
+    and each third of the days and each quarter of the day says so. Visits that go from chamber to
+    chamber are felt late too, but not by night, and the room is then felt at once besides.
     """
     if len(set(loggers)) < 3:
         return []
@@ -239,6 +242,8 @@ def _clear_lag(one: Array, two: Array, made: Array, other: Array) -> float:
     rest[max(0, best - _APART + 1) : best + _APART] = 0.0
     clear = score[best] * np.sqrt(len(both_one)) >= _LEAST_Z
     clear = clear and float(rest.max()) <= _SECOND * score[best]
+    if abs(best - _FARTHEST) > 1:  # what both feel at once is no matter of clocks
+        clear = clear and float(score[_FARTHEST]) <= _AT_ONCE * score[best]
     return best - _FARTHEST + _between_bins(score, best) if clear else float("nan")
 
 
@@ -272,16 +277,22 @@ def _outvoted(lag: Array, shared: Ints, unrest: Array, loggers: Sequence[int]) -
 
 
 def _lasts(one: Array, two: Array, expected: float) -> bool:
-    """Whether each third of the common days shows the same lag."""
+    """Whether each third of the common days, and each part of the day, shows the same lag.
+
+    Visits go from chamber to chamber, and might pass for a clock; but nobody visits at all hours.
+    """
     span = _overlap(one, two)
     if span is None:
         return False
+    at = np.arange(*span)
     lags = np.arange(-_FARTHEST, _FARTHEST + 1)
-    for part in np.array_split(np.arange(*span), _BLOCKS):
-        a = one[part[0] : part[-1] + 1]
-        padded = np.pad(two, _FARTHEST)
-        windows = np.lib.stride_tricks.sliding_window_view(padded, len(a))
-        score = windows[part[0] + _FARTHEST - lags] @ a
+    padded = np.pad(two, _FARTHEST)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, len(at))
+    behind = windows[span[0] + _FARTHEST - lags]
+    third = (at - span[0]) * _BLOCKS // len(at)
+    hour = at % _PER_DAY * _PARTS // _PER_DAY
+    for part in [*(third == k for k in range(_BLOCKS)), *(hour == k for k in range(_PARTS))]:
+        score = behind @ np.where(part, one[span[0] : span[1]], 0.0)
         if abs(float(lags[np.argmax(score)]) - expected) > 1:
             return False
     return True
