@@ -187,3 +187,12 @@ def test_a_file_in_another_encoding_is_told_with_its_line(tmp_path):
     (tmp_path / "trial.toml").write_bytes('[trial]\ntitle = "größer"\n'.encode("latin-1"))
     with pytest.raises(TrialFileError, match=r"not text in UTF-8 \(line 2\)"):
         tk.read_trial(tmp_path)
+
+
+def test_a_trial_shows_itself_in_a_notebook_with_what_a_file_says_escaped(tmp_path):
+    text = GOOD.replace("Two schedules", "<b>Two</b>")
+    page = tk.read_trial(write(tmp_path, text))._repr_html_()
+    assert "&lt;b&gt;Two&lt;/b&gt;" in page
+    assert "<b>Two" not in page
+    for words in ("20 s on, 460 s off", "chamber runs", "6 chamber runs", "24 blocks"):
+        assert words in page

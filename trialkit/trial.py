@@ -23,6 +23,7 @@ from trialkit.trialfile import (
     RigSection,
     Setting,
 )
+from trialkit.words import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -171,6 +172,30 @@ class Trial:
             for f in self.factors.values()
         )
         return f"{self.title}\n  units: {units}; {self.flushes} flushes\n  treatments: {factors}"
+
+    def _repr_html_(self) -> str:
+        import pandas as pd
+
+        from trialkit.display import show_table
+
+        rows = [
+            (f.name, level, setting.words, "yes" if level == f.control else "",
+             units_in_words(f.applied_to))
+            for f in self.factors.values()
+            for level, setting in f.levels.items()
+        ]  # fmt: skip
+        heads = ["treatment", "level", "setting", "control", "given to"]
+        units = ", ".join(
+            f"{n} {units_in_words(t)}" for t, n in self.structure.counts(self.counts).items()
+        )
+        asked = self.question
+        notes = (
+            f"{self.species or 'crop not named'}; {units}; flushes weighed: {self.flushes}",
+            f"asked of {asked.primary}: is the loss less than {asked.margin_pct:g} %, is there a "
+            f"difference of {asked.difference_pct:g} %?",
+        )
+        table = pd.DataFrame(rows, columns=heads)
+        return show_table(table, caption=self.title, notes=notes).html()
 
 
 def read_trial(path: str | Path) -> Trial:

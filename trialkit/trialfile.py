@@ -75,6 +75,24 @@ class Setting(_Section):
         return "other"
 
     @property
+    def words(self) -> str:
+        """The setting in words; empty where it is only a name."""
+        if self.kind == "timed":
+            return f"{self.on_s:g} s on, {self.off_s:g} s off"
+        if self.kind == "band":
+            return f"start below {self.start_below_rh:g} %, stop above {self.stop_above_rh:g} %"
+        if self.kind == "light":
+            light = (
+                f"{self.lux:g} lux"
+                if self.lux is not None
+                else f"{self.ppfd_umol_m2_s:g} µmol/m²/s"
+            )
+            return light + (f", {self.hours:g} h a day" if self.hours is not None else "")
+        if self.value is not None:
+            return f"{self.value:g} {self.unit or ''}".strip()
+        return self.note or ""
+
+    @property
     def duty_pct(self) -> float | None:
         """Share of the time a timed mist is on [%]; None for other kinds."""
         if self.on_s is None or self.off_s is None or self.on_s + self.off_s == 0:

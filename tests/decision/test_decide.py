@@ -278,3 +278,14 @@ def test_blocks_lost_to_a_schedule_are_told_with_the_yield_of_started_blocks(tri
     assert "gave 67 % of usual" in told.message
     plain = tk.decide(trial, tk.analyse(trial, data))
     assert not [f for f in plain.findings if f.code == "losses_uneven"]
+
+
+def test_money_shows_itself_with_its_currency_and_what_its_columns_mean(tmp_path):
+    prices = "[prices]\ncurrency = 'CHF'\nmushrooms_per_kg = 9.0\n"
+    trial = make_trial(tmp_path, more=prices)
+    money = tk.decide(trial, tk.analyse(trial, make_data(trial))).money
+    text, page = str(money), money._repr_html_()
+    assert "[CHF]" in text
+    assert f"{money.table['estimate'].iloc[0]:.2f}" in text
+    assert "<table" in page
+    assert "Expected loss" in page

@@ -15,6 +15,7 @@ from trialkit.errors import Finding, ModelError
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.display import Shown
     from trialkit.trial import Trial
 
 _DRAWS = 20_000
@@ -42,6 +43,43 @@ class Money:
     currency: str
     table: pd.DataFrame
     by_price: pd.DataFrame
+
+    def _shown(self) -> Shown:
+        from trialkit.display import show_table
+
+        def money(value: object) -> str:
+            number = float(value)  # type: ignore[arg-type]
+            return "–" if number != number else f"{number:.2f}"
+
+        def chance(value: object) -> str:
+            return f"{100 * float(value):.0f} %"  # type: ignore[arg-type]
+
+        heads = {
+            "estimate": "worth", "gain_low": "gain, lower limit", "low": "lower limit",
+            "high": "upper limit", "gain_high": "gain, upper limit",
+        }  # fmt: skip
+        columns = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
+        return show_table(
+            self.table,
+            columns=[*columns, "expected_loss", "chance_best"],
+            heads=heads,
+            formats={
+                "chance_best": chance,
+                **dict.fromkeys([*columns[1:], "expected_loss"], money),
+            },
+            caption=f"Worth of one chamber run, after water and power [{self.currency}]",
+            notes=(
+                "Expected loss: what choosing this level would cost per chamber run on average, "
+                "given what the trial leaves open.",
+                "Chance best: how often it comes out on top in that light.",
+            ),
+        )
+
+    def __str__(self) -> str:
+        return self._shown().text()
+
+    def _repr_html_(self) -> str:
+        return self._shown().html()
 
 
 def _value(trial: Trial, totals: pd.DataFrame, multiples: dict[str, float]) -> Any:

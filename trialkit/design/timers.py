@@ -56,20 +56,7 @@ def setting_words(setting: Setting) -> str:
     >>> setting_words(Setting(lux=150, hours=10))
     '150 lux, 10 h a day'
     """
-    if setting.kind == "timed":
-        return f"{setting.on_s:g} s on, {setting.off_s:g} s off"
-    if setting.kind == "band":
-        return f"start below {setting.start_below_rh:g} %, stop above {setting.stop_above_rh:g} %"
-    if setting.kind == "light":
-        light = (
-            f"{setting.lux:g} lux"
-            if setting.lux is not None
-            else f"{setting.ppfd_umol_m2_s:g} µmol/m²/s"
-        )
-        return light + (f", {setting.hours:g} h a day" if setting.hours is not None else "")
-    if setting.value is not None:
-        return f"{setting.value:g} {setting.unit or ''}".strip()
-    return setting.note or ""
+    return setting.words
 
 
 def daily_use(trial: Trial, setting: Setting) -> Use:
