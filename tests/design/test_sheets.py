@@ -183,3 +183,32 @@ def test_labels_and_cards_keep_to_their_pages(plan, tmp_path, paper):
         )  # fmt: skip
         told = subprocess.run([info, str(target)], check=True, capture_output=True, text=True)
         assert int(re.search(r"Pages:\s+(\d+)", told.stdout).group(1)) == expected
+
+
+@pytest.mark.browser
+def test_a_long_title_keeps_to_one_line_of_its_label(plan, tmp_path):
+    """The plan's number, by which a stray label is traced, is never cut."""
+    from dataclasses import replace
+
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("google-chrome")
+    if not chromium:
+        pytest.fail("needs a Chromium on the machine")
+    long = replace(plan, trial=replace(plan.trial, title="Does short mist beat long mist? " * 4))
+    source = tmp_path / "labels.html"
+    source.write_text(labels_page(long), encoding="utf-8")
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page()
+        page.goto(source.as_uri())
+        label, number = (
+            page.evaluate(f"document.querySelector('{s}').getBoundingClientRect().toJSON()")
+            for s in (".label", ".label .foot b")
+        )
+        browser.close()
+    assert number["bottom"] <= label["bottom"]
+    assert number["right"] <= label["right"]
+    assert number["height"] < 15  # one line of 7 point [px]
