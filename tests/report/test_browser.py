@@ -117,6 +117,19 @@ def test_nothing_sticks_out_sideways(farm_page, browser, width):
         assert page.evaluate("document.documentElement.scrollWidth") <= width
 
 
+def test_headings_of_wide_tables_are_read_on_a_phone_without_sliding(farm_page, browser):
+    with opened(browser, farm_page, width=360) as (page, _, _):
+        page.evaluate(OPEN_ALL)
+        measure = (
+            "[...document.querySelectorAll('caption')].map(c => {"
+            " const r = document.createRange(); r.selectNodeContents(c);"
+            " return r.getBoundingClientRect().right })"
+        )
+        edges = page.evaluate(measure)
+        assert edges
+        assert max(edges) <= 360
+
+
 def test_the_answer_is_on_the_first_screen(farm_page, browser):
     with opened(browser, farm_page) as (page, _, _):
         for selector in (".answer h2", ".lead", ".shown svg"):
