@@ -102,6 +102,7 @@ _ROWS = [
     ("fault", "", "trouble", "what is wrong with the mist"),
     ("records", "count", "records", "records concerned"),
     ("action", "", "action", "whether readings are used"),
+    ("because", "", "reason", "why the trial file overrides a flag, or leaves readings out"),
     ("share_pct", "%", "share of the run", "part of the chamber run concerned"),
     ("mist_on_s", "s", "mist on", "time the mist was on"),
     ("duty_pct", "%", "duty cycle", "share of the time the mist was on"),

@@ -15,6 +15,8 @@ from tests.logs.folder import make_trial
 from trialkit.alignment.checks import check_logs
 from trialkit.errors import TrialFileError
 from trialkit.logs.sensors import SensorFlags, flag_sensors, leave_out
+from trialkit.templates import new_trial
+from trialkit.trial import read_trial
 from trialkit.trialfile import LeaveOut, Trust
 
 VIENNA = ZoneInfo("Europe/Vienna")  # UTC+1 in January (IANA time zone data)
@@ -233,6 +235,19 @@ def test_mistakes_are_told_with_line_key_and_remedy(
     [fault] = caught.value.faults
     assert re.search(words, str(fault)), str(fault)
     assert re.search(r"\[logs\] environment\.(trust|leave_out).*line \d+", str(fault)), str(fault)
+
+
+def test_the_examples_of_a_new_trial_file_can_be_used_as_they_stand(tmp_path: Path) -> None:
+    new_trial(tmp_path / "new", seed=1)
+    path = tmp_path / "new" / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    start, stop = text.index("# [[logs.environment.trust]]"), text.index("# Mist: a log")
+    lines = [x.removeprefix("# ") for x in text[start:stop].splitlines() if "[[" in x or "=" in x]
+    section = '[logs.environment]\nfiles = ["x.csv"]\n' + "\n".join(lines) + "\n"
+    path.write_text(text[:start] + section + text[stop:], encoding="utf-8")
+    spec = read_trial(tmp_path / "new").logs["environment"]
+    assert [type(a).__name__ for a in spec.asked] == ["Trust", "LeaveOut"]
+    assert len(spec.clock) == len(spec.keep) == 1
 
 
 def test_readings_both_trusted_and_left_out_are_refused(tmp_path: Path) -> None:
