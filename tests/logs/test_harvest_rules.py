@@ -144,3 +144,20 @@ primary = "variety"
     assert len(log.table) == 12
     assert log.table["time"].isna().all()
     assert log.findings == ()
+
+
+def test_a_chamber_that_bore_nothing_is_told_once_and_its_zeros_are_kept(tmp_path: Path) -> None:
+    units = [f"B1-T2-{shelf}-{block}" for shelf in ("top", "bottom") for block in (1, 2)]
+    empty = {(unit, flush): "2031-01-22,0,ok" for unit in units for flush in (1, 2)}
+    log = whole_batch(tmp_path, empty)
+    told = [f.message for f in log.findings if f.code == "nothing_at_all"]
+    assert len(told) == 1
+    assert "T2 (all 8 weights)" in told[0]
+    assert (log.table["fresh_g"] == 0).sum() == 8
+
+
+def test_a_few_empty_blocks_are_no_failed_chamber(tmp_path: Path) -> None:
+    empty = {
+        (f"B1-T2-top-{block}", flush): "2031-01-22,0,ok" for block in (1, 2) for flush in (1, 2)
+    }
+    assert "nothing_at_all" not in codes(whole_batch(tmp_path, empty))

@@ -14,6 +14,7 @@ def check_outcome(reading: Reading, entries: Entries) -> None:
     _decimal_slips(reading, entries)
     _picks(entries)
     _totals(reading, entries)
+    _nothing_at_all(reading, entries)
     _missing_units(reading, entries)
 
 
@@ -90,6 +91,41 @@ def _totals(reading: Reading, entries: Entries) -> None:
             "total_above_block",
             f"all flushes together weigh more than the block, {most:g} g: {shown}",
             "look for a weight in the wrong unit or row; all are kept",
+        )
+
+
+#: Weights of zero from which on a whole group without a single mushroom is told.
+_FEWEST_ZEROS = 4
+
+
+def _nothing_at_all(reading: Reading, entries: Entries) -> None:
+    """Tell chambers, or runs of a chamber, in which every weight is zero while others bore.
+
+    One failed chamber moves every mean, and neither limits nor tests can know that it failed.
+    """
+    trial, table = reading.trial, entries.table
+    sound = table[(table["status"] == "ok") & table["fresh_g"].notna()]
+    if not (sound["fresh_g"] > 0).any() or "chamber" not in trial.structure.factors:
+        return
+    units = trial.unit_table().iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
+    units["bore"] = sound["fresh_g"].to_numpy() > 0
+    told: list[str] = []
+    whole: set[str] = set()
+    for name, bore in units.groupby("chamber", sort=False)["bore"]:
+        if len(bore) >= _FEWEST_ZEROS and not bore.any():
+            whole.add(str(name))
+            told.append(f"{name} (all {len(bore)} weights)")
+    if "batch" in units:
+        for (batch, chamber), bore in units.groupby(["batch", "chamber"], sort=False)["bore"]:
+            if chamber not in whole and len(bore) >= _FEWEST_ZEROS and not bore.any():
+                told.append(f"{chamber} in {batch} (all {len(bore)} weights)")
+    if told:
+        shown = ", ".join(told[:8]) + (f" and {len(told) - 8} more" if len(told) > 8 else "")
+        reading.find(
+            "nothing_at_all",
+            f"not one mushroom was weighed here: {shown}; the zeros count and pull every mean down",
+            "if nothing grew, find out why before trusting a comparison; if it was not weighed, "
+            "leave the weights empty; if the blocks were lost, mark them contaminated or discarded",
         )
 
 
