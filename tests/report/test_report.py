@@ -374,3 +374,22 @@ def test_a_trial_of_one_batch_still_reports(tmp_path):
     made = make_farm(tmp_path, invented=False, batches=1)
     page = made.report(tmp_path / "r.html", short=True)
     assert "things to mind" in page or "thing to mind" in page
+
+
+def test_a_yield_is_never_said_to_fall_below_nothing(tmp_path):
+    """One chamber and three batches leave the ratio without limits to either side."""
+    from tests.small_trials import make_data, make_trial
+
+    trial = make_trial(tmp_path, batches=3, chambers=1)
+    data = make_data(trial)
+    twice = data.table["schedule"].value_counts().idxmax()  # the level given to two runs
+    data.settings.band_low_rh, data.settings.band_high_rh = 82, 95
+    lucky = data.table.loc[data.table["schedule"] == twice, "batch"].iloc[0]
+    data.table.loc[data.table["batch"] == lucky, "fresh_g"] += 600.0
+    result = tk.analyse(trial, data)
+    verdict = tk.decide(trial, result)
+    assert verdict.table["low"].iloc[0] < 0
+    page = tk.write_report(trial, result, verdict, tmp_path / "r.html").read_text("utf-8")
+    facts = page.split("<dl", 1)[1].split("</dl>", 1)[0].replace("\xa0", " ")
+    assert "−100 %" in facts
+    assert "−∞ %" not in facts

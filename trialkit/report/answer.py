@@ -111,7 +111,9 @@ def _facts(material: Material) -> list[Fact]:
     rows = verdict.table[verdict.table["level"].astype(str) == verdict.level]
     if len(rows) and math.isfinite(rows["ratio"].iloc[0]):
         one, low, high = (
-            say.percent(100 * (rows[k].iloc[0] - 1), 0, sign=True) for k in ("ratio", "low", "high")
+            # no yield is below nothing, however far down a limit reaches
+            say.percent(100 * (max(rows[k].iloc[0], 0.0) - 1), 0, sign=True)
+            for k in ("ratio", "low", "high")
         )
         limits = say.text("fact.limits", low=low, high=high)
         facts.append(Fact(say.text("fact.yield", **words), one, limits))
