@@ -91,8 +91,8 @@ found
 # %%
 import matplotlib.pyplot as plt
 
-first = found.table["chamber"].iloc[0]
-fitted = found.fitted[found.fitted["chamber"] == first]
+best = found.soundest  # the chamber whose air changes are known best
+fitted = found.fitted[found.fitted["chamber"] == best]
 figure, ax = plt.subplots(figsize=(7.2, 2.6))
 minutes = (fitted["time"] - fitted["time"].iloc[0]).dt.total_seconds() / 60
 ax.plot(minutes, fitted["rh_pct"], ".", markersize=3, label="readings")
@@ -109,7 +109,7 @@ plt.show()
 # ## Which timer holds the band here?
 
 # %%
-measured = found.room(first, like=room)
+measured = found.room(best, like=room)
 low, high = trial.rig.band_low_rh or 85, trial.rig.band_high_rh or 95
 find_holding_setting(measured, low_rh=low, high_rh=high)
 
