@@ -154,7 +154,7 @@ def find_offsets(
     most at no lag: the correlation of two decays, each beginning at once, is highest there.
     A pair counts where its highest correlation within 14 hours stands clear of all others. A clock
     is off where it is the same whole number of hours behind two or more loggers that agree among
-    themselves, these are at least half of those that share its days and more than agree with it,
+    themselves, these are more than half of those that share its days and more than agree with it,
     and each third of the days and each quarter of the day says so. Visits that go from chamber to
     chamber are felt late too, but not by night, and the room is then felt at once besides.
     """
@@ -267,7 +267,7 @@ def _outvoted(lag: Array, shared: Ints, unrest: Array, loggers: Sequence[int]) -
         with_it = int((np.abs(lag[i, clear]) <= _NEAR).sum())
         if hours == 0 or len({loggers[j] for j in others}) < 2 or len(others) <= with_it + 1:
             continue
-        if 2 * len(others) < shared[i]:  # most must say so, not only be silent
+        if 2 * len(others) <= shared[i]:  # most must say so, not only be silent
             continue
         among = lag[np.ix_(others, others)]
         if (np.abs(among[np.isfinite(among)]) > _AGREE).any() or not np.isfinite(among).any():
