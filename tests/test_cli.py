@@ -494,3 +494,21 @@ def test_sheets_do_not_end_a_question_with_two_marks(run, tmp_path):
     run("plan", tmp_path / "x")
     for name in ("cards.html", "checklist.html"):
         assert "?." not in (tmp_path / "x" / "plan" / name).read_text(encoding="utf-8")
+
+
+def test_a_picture_of_check_says_what_its_marks_mean(small):
+    from types import SimpleNamespace
+
+    from trialkit.cli.pictures import _draw
+
+    trial = tk.read_trial(small)
+    start = pd.Timestamp("2031-01-13", tz="UTC")
+    records = pd.DataFrame({"time": pd.date_range(start, periods=200, freq="10min")})
+    records["rh_pct"] = 85.0 + records.index % 5
+    runs = pd.DataFrame({"batch": ["B1"], "start": [start], "stop": [records["time"].max()]})
+    settings = SimpleNamespace(band_low_rh=82.0, band_high_rh=95.0)
+    data = SimpleNamespace(trial=trial, check=None, settings=settings)
+    figure = _draw("left", records, runs, data, {})
+    words = " ".join(text.get_text() for text in figure.axes[-1].texts).replace("\n", " ")
+    for mark in ("Line:", "shade:", "Strip", "Hatched:", "Red edge", "Dashed:"):
+        assert mark in words

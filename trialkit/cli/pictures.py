@@ -54,7 +54,8 @@ def _draw(
     from matplotlib.figure import Figure
 
     from trialkit.figures import humidity_timeline
-    from trialkit.style import WIDTH, drawing
+    from trialkit.style import WIDTH, drawing, note
+    from trialkit.wording import read_wording
 
     mist = logs["mist"].table if "mist" in logs else None
     if mist is not None:
@@ -77,6 +78,8 @@ def _draw(
         words = [chamber, str(run.get("batch", "")), str(run.get(data.trial.primary.name, ""))]
         with drawing():
             ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)
+    with drawing():
+        note(axes[-1], read_wording().text("figure.timeline.note"), below=26)
     return figure
 
 
