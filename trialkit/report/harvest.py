@@ -237,8 +237,8 @@ def _money(material: Material) -> list[Any]:
     )
     prices = list(dict.fromkeys(money.by_price["price"]))
     counted = [name for name in ("water", "energy") if name in prices]
-    intro = {0: "_alone", 1: f"_{counted[0]}" if counted else "", 2: ""}[len(counted)]
-    parts: list[Any] = [Words(say.text(f"saves.money_intro{intro}")), table]
+    intro = "alone" if not counted else counted[0] if len(counted) == 1 else "both"
+    parts: list[Any] = [Words(say.text(f"saves.money_intro.{intro}")), table]
     for price in prices:
         rows = money.by_price[money.by_price["price"] == price]
         now = rows.loc[rows["multiple"] == 1, "at"]
