@@ -67,8 +67,10 @@ class Money:
                 "chance_best": chance,
                 **dict.fromkeys([*columns[1:], "expected_loss"], money),
             },
-            caption=f"Worth of one chamber run, after water and power [{self.currency}]",
+            caption=f"Worth of one chamber run at the prices given [{self.currency}]",
             notes=(
+                f"Priced: {', '.join(dict.fromkeys(self.by_price['price'].astype(str)))}; "
+                "nothing else is in it.",
                 "Expected loss: what choosing this level would cost per chamber run on average, "
                 "given what the trial leaves open.",
                 "Chance best: how often it comes out on top in that light.",
