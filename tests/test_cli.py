@@ -58,7 +58,10 @@ def small(tmp_path, run):
 def test_help_lists_every_command_with_an_example(run):
     whole_help = run("--help").output
     for name in COMMANDS:
-        assert re.search(rf"^  {name} ", whole_help, re.M), name
+        line = re.search(rf"^  {name} .*", whole_help, re.M)
+        assert line, name
+        assert line[0].endswith("."), "cut short"
+        assert not line[0].endswith("..."), "cut short"
         page = run(name, "--help")
         assert page.exit_code == 0
         assert f"trialkit {name}" in page.output.split("Examples:")[1]

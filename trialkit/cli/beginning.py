@@ -164,8 +164,16 @@ def _time_zone() -> str:
 
 
 @command("trialkit demo", "trialkit demo somewhere/else")
-def demo(screen: Screen, folder: Folder = Path("trialkit-demo")) -> int:
-    """Copy an invented trial and run the whole job on it: check, analyse, report."""
+def demo(
+    screen: Screen,
+    folder: Annotated[
+        Path, typer.Argument(metavar="[DIR]", help="Folder to copy the invented trial to.")
+    ] = Path("trialkit-demo"),
+) -> int:
+    """Copy an invented trial and run the whole job on it.
+
+    The logs are checked, the model fitted, the question decided and the report written.
+    """
     from trialkit.cli.job import SHARE, Job
     from trialkit.cli.judging import tell_analysis, tell_check, tell_report
     from trialkit.demo import copy_demo

@@ -33,7 +33,7 @@ def plan(
         ),
     ] = False,
 ) -> int:
-    """Draw at random who gets what, and write all that goes into the growing room.
+    """Draw at random who gets what; write sheets for the growing room.
 
     Writes DIR/plan: the assignment, a map, timer settings, labels, cards and an empty harvest
     sheet with every block listed. Labels and harvest sheet do not say what a block receives, so
