@@ -211,3 +211,44 @@ def test_differences_are_analysed_as_the_test_of_their_factor(sizes: list[int]) 
     )
     pairs = made.contrast([[0.0, 1.0, 0.0], [0.0, 0.0, 1.0], [0.0, 1.0, -1.0]])
     assert set(pairs["method"]) == {made.tests().method["schedule"]}
+
+
+def unequal_chambers_by_flush() -> pd.DataFrame:
+    """Chambers of 27, 27, 12 and 13 blocks, weighed in two flushes of unequal spread."""
+    rng = np.random.default_rng(5)
+    names = np.repeat(["T1", "T2", "T3", "T4"], [27, 27, 12, 13])
+    one = pd.DataFrame({"chamber": names})
+    one["schedule"] = np.where(np.isin(names, ["T1", "T3"]), "a", "b")
+    table = pd.concat([one.assign(flush="1"), one.assign(flush="2")], ignore_index=True)
+    spread = np.where(table["flush"] == "1", 30.0, 10.0)
+    within = rng.normal(0, 1, len(table)) * spread
+    # chambers exactly alike in each flush: their variance is estimated below zero
+    table["y"] = within - pd.Series(within).groupby([table["chamber"], table["flush"]]).transform(
+        "mean"
+    )
+    table["y"] += 400 + table["chamber"].map({"T1": 1.0, "T2": -1.0, "T3": 0.5, "T4": 2.0})
+    return table
+
+
+def test_unequal_units_weigh_the_same_with_separate_residual_variances_too() -> None:
+    """The difference is that of the plain means of chamber means, by hand.
+
+    Calibration of 2 000 null trials a cell: 4.4 to 5.0 % for 5 % where Kenward and Roger's
+    test alone gives 0.2 to 7.7 % (docs/statistics.md).
+    """
+    table = unequal_chambers_by_flush()
+    made = fit(table, response="y", fixed="schedule * flush", random="chamber", residual_by="flush")
+    row = made.differences("schedule", against="a").iloc[0]
+    assert row["method"].startswith("unit means of chamber")
+    assert row["estimate"] == pytest.approx((-1.0 + 2.0) / 2 - (1.0 + 0.5) / 2, abs=1e-9)
+
+
+def test_shapes_of_separate_residuals_add_up_to_that_of_one() -> None:
+    table = unequal_chambers_by_flush()
+    shapes = []
+    for by in (None, "flush"):
+        made = fit(table, response="y", fixed="schedule * flush", random="chamber", residual_by=by)
+        L = made.design.hypothesis("schedule")[:, made.design.kept]
+        problem = Question(made.data, L).problem(True, ())
+        shapes.append(sum(v for k, v in problem.shapes.items() if k.startswith("residual")))
+    assert shapes[1] == pytest.approx(shapes[0], abs=1e-12)

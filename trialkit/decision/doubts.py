@@ -94,9 +94,9 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     Returns
     -------
     list of Finding
-        One caution per level whose share of lost blocks is further than `UNEVEN_PCT` from
-        the control's; where the treatment was given to chamber runs with the ratio of the
-        yields per block started.
+        One caution per level whose share of lost blocks is further than `UNEVEN_PCT`, and
+        1.64 binomial standard errors, from the control's; where the treatment was given to
+        chamber runs with the ratio of the yields per block started.
     """
     table, primary = result.data.table, trial.primary
     if "status" not in table or result.terms.response not in ("fresh_g", "dry_g"):
@@ -108,7 +108,7 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     started = _per_block_started(trial, result)
     found = []
     for name in [x for x in share.index if x != primary.reference]:
-        if abs(share[name] - share.get(primary.reference, share[name])) <= UNEVEN_PCT:
+        if primary.reference not in share or not _far_apart(counts.loc[[name, primary.reference]]):
             continue
         at = None if started is None else started[started["level"].astype(str) == name]
         told = "the answer is about the blocks that were harvested"
@@ -129,6 +129,14 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
             )
         )
     return found
+
+
+def _far_apart(counts: pd.DataFrame) -> bool:
+    """Say whether two shares of lost blocks are worth a word: a filter, not a test."""
+    shares = (counts["sum"] / counts["size"]).to_numpy(dtype=float)
+    both = float(counts["sum"].sum() / counts["size"].sum())
+    error = (both * (1 - both) * float((1 / counts["size"]).sum())) ** 0.5
+    return bool(abs(shares[0] - shares[1]) > max(UNEVEN_PCT / 100, 1.64 * error))
 
 
 def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:

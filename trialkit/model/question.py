@@ -181,6 +181,11 @@ class Question:
         )
 
     @cached_property
+    def _residuals(self) -> tuple[str, ...]:
+        """Name the residual variances: one, or one per group of rows."""
+        return tuple(self.prepared.reduced.params[self.prepared.reduced.n_random :])
+
+    @cached_property
     def containment_df(self) -> int:
         """Give the df that the own units have left, or the rows where nothing contains them."""
         data, own = self.prepared, self.own
@@ -213,12 +218,11 @@ class Question:
             out[g.term.name] = float(
                 np.mean(np.bincount(pairs // g.q, weights=counts.astype(float) ** 2) / sizes**2)
             )
-        for name in self.prepared.reduced.params[self.prepared.reduced.n_random :]:
-            out[name] = float(np.mean(1 / sizes))
-        residuals = len(self.prepared.reduced.params) - self.prepared.reduced.n_random
-        if residuals > 1:
-            for name in self.prepared.reduced.params[self.prepared.reduced.n_random :]:
-                out[name] /= residuals
+        groups = self.prepared.residual_groups
+        for i, name in enumerate(self._residuals):
+            here = None if groups is None else (groups.codes == i).astype(float)
+            rows = np.bincount(codes, weights=here)
+            out[name] = float(np.mean(rows / sizes**2))
         return out
 
     def problem(self, units: bool, fixed: tuple[str, ...]) -> Problem | None:
@@ -274,7 +278,7 @@ class Question:
     def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
         """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
         own, data = self.own, self.prepared
-        if own is None or not data.design.kept.all() or data.residual_groups is not None:
+        if own is None or not data.design.kept.all():
             return None
         X, spans = data.X_sum, data.design.spans
         unit_terms = self._unit_terms
@@ -311,5 +315,8 @@ class Question:
         for g in self.below:
             if g.weight is None:
                 shapes[g.term.name] = A @ unit_gram(g, rows) @ A.T
-        shapes[RESIDUAL] = A @ (rows @ rows.T) @ A.T
+        groups = self.prepared.residual_groups
+        for i, name in enumerate(self._residuals):
+            part = rows if groups is None else rows[:, groups.codes == i]
+            shapes[name] = A @ (part @ part.T) @ A.T
         return Problem(problem.reduced, problem.L, rows, shapes)
