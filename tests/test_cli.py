@@ -189,6 +189,7 @@ def test_a_plan_of_a_trial_that_has_begun_is_kept(run, small):
     before = (small / "plan" / "assignment.csv").read_bytes()
     done = run("plan", small, "--seed", 99)
     assert done.exit_code == 1
+    assert "--beside" in done.output
     assert (small / "plan" / "assignment.csv").read_bytes() == before
     done = run("plan", small, "--seed", 99, "--beside")
     assert done.exit_code == 0

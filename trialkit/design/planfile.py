@@ -104,7 +104,7 @@ def write_plan(
         raise PlanError(
             f"{target} holds another plan and the trial has begun (harvest rows in {started}); "
             "a new plan would no longer say what the blocks received. Keep it, or ask for the "
-            "old plan to be kept beside the new one"
+            "old plan to be kept beside the new one (--beside, or keep_old=True)"
         )
     target.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(prefix=".plan-", dir=target.parent))
