@@ -270,7 +270,8 @@ def test_costs_only_with_prices():
 
 
 def test_a_rig_without_its_needed_numbers_is_refused_with_the_remedy():
-    with pytest.raises(ChamberError, match=r"lacks chamber_m3, mist_l_h.*notebook 5.*identify_room"):
+    asked = r"lacks chamber_m3, mist_l_h.*notebook 5.*identify_room"
+    with pytest.raises(ChamberError, match=asked):
         room_from_rig({"air_changes_h": 4})
     made = room_from_rig({"chamber_m3": 1, "air_changes_h": 4, "mist_l_h": 0.3, "crop_m2": 0.5})
     assert made.room.crop_m2 == 0.5

@@ -13,6 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 ORDER = [
     {"errors", "display", "words", "columns", "findings"},
     {"structure"},
+    {"trialtext"},
     {"trialfile"},
     {"trial", "trialcheck", "logcheck"},
     {"style", "wording"},

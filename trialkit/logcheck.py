@@ -11,11 +11,10 @@ from trialkit.trialfile import (
     LOG_KINDS,
     LeaveOut,
     LogSection,
-    Places,
     Trust,
     check_section,
-    nearest,
 )
+from trialkit.trialtext import Places, nearest
 
 
 def check_logs_section(

@@ -17,12 +17,12 @@ from trialkit.structure import Structure, Term
 from trialkit.trialfile import (
     BlocksSection,
     LogSection,
-    Places,
     PricesSection,
     QuestionSection,
     RigSection,
     Setting,
 )
+from trialkit.trialtext import Places
 from trialkit.words import units_in_words
 
 if TYPE_CHECKING:

@@ -19,11 +19,10 @@ from trialkit.trialfile import (
     TOP,
     BatchSection,
     FactorSection,
-    Places,
     Setting,
     check_section,
-    nearest,
 )
+from trialkit.trialtext import Places, nearest
 from trialkit.words import plural, units_in_words
 
 _MAX_UNITS = 100_000

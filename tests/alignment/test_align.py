@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
 
 import trialkit as tk
 from trialkit.alignment.align import align, default_settings
-from trialkit.alignment.checks import check_logs
+from trialkit.alignment.checks import check_logs, named_runs
 from trialkit.alignment.windows import derive_windows
 from trialkit.errors import AlignError, Finding
 
@@ -436,6 +438,22 @@ def test_logs_can_be_checked_without_a_harvest(trial, plan):
     out = check_logs(trial, climate, mist_of(plan))
     assert "sensor_stuck" in [f.code for f in out.findings]
     assert out.climate.loc[climate["chamber"] == "T1", "rh_pct"].isna().all()
+
+
+def test_a_run_without_an_end_does_not_reach_into_the_next_batch(tmp_path):
+    """The trial file need not say when a batch ended: its harvest or the next start does."""
+    text = re.sub(r", end = [^ ]+ }", " }", TRIAL)
+    trial = make_trial(tmp_path, text)
+    climate = climate_of()
+    runs = named_runs(trial, climate).set_index("run")
+    starts = {b: pd.Timestamp(t, tz="UTC") for b, t in STARTS.items()}
+    assert runs.loc["B1 T1", "stop"] == starts["B2"]
+    assert runs.loc["B3 T2", "stop"] == climate["time"].max()
+    ended = starts["B1"] + pd.Timedelta(days=9)
+    spans = pd.DataFrame({"batch": "B1", "chamber": ["T1", "T2"], "window": "whole", "stop": ended})
+    runs = named_runs(trial, climate, spans).set_index("run")
+    assert runs.loc["B1 T1", "stop"] == ended
+    assert runs.loc["B2 T1", "stop"] == starts["B3"]
 
 
 def test_shown_as_text_and_html(trial, plan, harvest):

@@ -89,6 +89,16 @@ def test_water_and_energy_per_kilogram_are_means_of_runs(trial):
     assert math.isnan(water.loc["usual", "saving_pct"])
 
 
+@pytest.mark.parametrize(("saving", "reason"), [(30.0, "what it saves"), (np.nan, "cheaper")])
+def test_no_worse_promises_a_saving_only_where_one_was_seen(trial, saving, reason):
+    data = make_data(trial, effect=1.0, sd_run=5)
+    if np.isnan(saving):
+        data = replace(data, runs=data.runs.assign(water_l=np.nan, energy_kwh=np.nan))
+    verdict = tk.decide(trial, tk.analyse(trial, data))
+    assert verdict.answer == "no worse"
+    assert reason in verdict.next_steps[0]
+
+
 def test_no_prices_no_money(trial):
     assert tk.decide(trial, tk.analyse(trial, make_data(trial))).money is None
 

@@ -97,7 +97,8 @@ def align(
     told = _told(harvest, climate, mist)
     check = None
     if held is not None:
-        check = check_logs(trial, held, pulses, max_gap_min=settings.max_gap_min, told=told)
+        gap = settings.max_gap_min
+        check = check_logs(trial, held, pulses, max_gap_min=gap, told=told, spans=spans)
         air = check.climate
         findings += check.findings
     elif air is not None:

@@ -43,6 +43,7 @@ def check_logs(
     *,
     max_gap_min: float = 10.0,
     told: tuple[Finding, ...] = (),
+    spans: pd.DataFrame | None = None,
 ) -> LogCheck:
     """Set sensors right, flag those that lie, and see whether the mist came out.
 
@@ -57,6 +58,9 @@ def check_logs(
         Largest gap that is bridged [min].
     told : tuple of Finding
         Findings of the readers; what they already say is not said again.
+    spans : DataFrame, optional
+        Windows from the harvest (`derive_windows`), for runs whose end the trial file does
+        not give.
 
     Returns
     -------
@@ -69,7 +73,7 @@ def check_logs(
         return LogCheck(climate, None, None, None, tuple(unheeded))
     zone = trial.zone
     calibrated = calibrate_sensors(climate, spec.calibration if spec else (), zone=zone)
-    runs = named_runs(trial, climate)
+    runs = named_runs(trial, climate, spans)
     asked = spec.asked if spec else ()
     flags = flag_sensors(
         calibrated.table, within=runs, max_gap_min=max_gap_min, zone=zone, asked=asked
@@ -89,11 +93,23 @@ def check_logs(
     return LogCheck(clean, calibrated, flags, response, tuple(findings))
 
 
-def named_runs(trial: Trial, climate: pd.DataFrame) -> pd.DataFrame:
-    """List the chamber runs that have begun: `run`, `start`, `stop` (at most the last record)."""
+def named_runs(
+    trial: Trial, climate: pd.DataFrame, spans: pd.DataFrame | None = None
+) -> pd.DataFrame:
+    """List the chamber runs that have begun: `run`, `start`, `stop` (at most the last record).
+
+    A run whose end the trial file does not give lasts until its last harvest where that is
+    known, and never beyond the next start in its chamber.
+    """
     runs = list_runs(trial).rename(columns={"end": "stop"})
     keys = list(run_factors(trial))
     runs["run"] = runs[keys].astype(str).agg(" ".join, axis=1)
+    if spans is not None and runs["stop"].isna().any():
+        whole = spans.loc[spans["window"] == "whole", [*keys, "stop"]]
+        ends = runs[keys].merge(whole, on=keys, how="left")["stop"]
+        runs["stop"] = runs["stop"].fillna(ends.set_axis(runs.index))
+    following = runs.sort_values("start").groupby("chamber")["start"].shift(-1)
+    runs["stop"] = runs["stop"].fillna(following)
     last = climate["time"].max()
     runs["stop"] = runs["stop"].fillna(last).clip(upper=last)
     return runs[runs["start"].notna() & (runs["stop"] > runs["start"])]

@@ -151,7 +151,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         settle=settle,
         needed=needed,
         next_steps=tuple(_next_steps(trial, result, answer, str(table.loc[chosen, "level"]),
-                                     settle, needed, stops)),
+                                     settle, needed, stops, use)),
         findings=findings,
     )  # fmt: skip
 
@@ -298,6 +298,7 @@ def _next_steps(
     settle: pd.DataFrame,
     needed: int | None,
     stops: list[Finding],
+    use: pd.DataFrame,
 ) -> list[str]:
     if stops:
         return [f"First: {f.remedy or f.message}" for f in stops]
@@ -308,9 +309,10 @@ def _next_steps(
     if answer == "better":
         return [f"Use {level}, keep one chamber on {control} for a batch to see it hold."]
     if answer == "no worse":
+        saves = use.loc[use["level"] == level, "saving_low_pct"].max() > 0
+        why = "what it saves is worth it" if saves else "it is cheaper or easier to run"
         return [
-            f"Use {level} if what it saves is worth it, and keep one chamber on {control} for "
-            "a batch to see it hold.",
+            f"Use {level} if {why}, and keep one chamber on {control} for a batch to see it hold.",
             *([further.sentence] if further else []),
         ]
     if answer == "worse":

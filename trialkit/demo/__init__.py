@@ -58,6 +58,8 @@ def copy_demo(folder: str | Path) -> Path:
 
     source, out = demo_folder(), Path(folder)
     for path in sorted(p for p in source.rglob("*") if p.is_file()):
+        if ".cache" in path.parts:
+            continue  # what reading the demo in its place left behind
         target = out / path.relative_to(source)
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(path, target)

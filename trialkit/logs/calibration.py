@@ -23,7 +23,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.errors import Finding, LogError
-from trialkit.trialfile import Calibration, nearest
+from trialkit.trialfile import Calibration
+from trialkit.trialtext import nearest
 
 Array = NDArray[np.float64]
 

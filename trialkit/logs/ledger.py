@@ -343,7 +343,7 @@ class Account:
         return ledger, self._idle_requests()
 
     def _idle_requests(self) -> list[Finding]:
-        from trialkit.trialfile import nearest
+        from trialkit.trialtext import nearest
 
         used = {id(f.keep[i]) for f in self.files for i in f.used}
         findings = []

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 from trialkit.columns import LOG_COLUMNS
 from trialkit.errors import Finding, LogError
 from trialkit.logs.numerals import head_unit
-from trialkit.trialfile import LogSection, nearest
+from trialkit.trialfile import LogSection
+from trialkit.trialtext import nearest
 
 #: Columns that hold a measured value, by kind of log.
 VALUES: dict[str, tuple[str, ...]] = {
