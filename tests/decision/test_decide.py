@@ -203,7 +203,7 @@ def test_ratios_in_words(ratio, words):
 
 
 def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
-    from trialkit.decision.decide import _percent
+    from trialkit.decision.decide import _chance_in_words, _percent
 
     assert _percent(float("inf")) == "any amount more"
     # no yield is below nothing
@@ -311,3 +311,12 @@ def test_losses_that_chance_explains_are_not_spoken_of():
 
     assert not _far_apart(counts(5, 9))
     assert _far_apart(counts(5, 14))
+
+
+@pytest.mark.parametrize(
+    ("p", "words"),
+    [(0.0004, "fewer than 1 in 1000"), (0.0012, "about 1 in 1000"), (0.0094, "about 9 in 1000"),
+     (0.0096, "about 1 in 100"), (0.024, "about 2 in 100"), (0.31, "about 31 in 100")],
+)  # fmt: skip
+def test_chances_are_said_as_whole_numbers(p, words):
+    assert _chance_in_words(p) == words

@@ -254,14 +254,14 @@ def _sentence(trial: Trial, row: pd.Series, result: Analysis) -> str:
         p = _p_of(result, level)
         return (
             f"{level} gave {got} ({limits}); were there no difference, one so large would come "
-            f"up in {_per_hundred(p)} trials."
+            f"up in {_chance_in_words(p)} trials."
         )
     if row["answer"] == "no worse":
         extra = ", so it does give a little less" if row["high"] < 1 else ""
         return (
             f"{level} is no worse than {against} by the accepted {margin:g} %: it gave {got} "
             f"({limits}){extra}; if it truly lost {margin:g} %, a result this good would come "
-            f"up in {_per_hundred(row['p'])} trials."
+            f"up in {_chance_in_words(row['p'])} trials."
         )
     if row["answer"] == "worse":
         return (
@@ -284,10 +284,12 @@ def _p_of(result: Analysis, level: object) -> float:
     return float(rows.loc[rows["first"] == level, "p"].iloc[0])
 
 
-def _per_hundred(p: float) -> str:
+def _chance_in_words(p: float) -> str:
     if p < 0.001:
         return "fewer than 1 in 1000"
-    return f"about {100 * p:.1f} of 100" if p < 0.1 else f"about {100 * p:.0f} of 100"
+    if p < 0.0095:
+        return f"about {1000 * p:.0f} in 1000"
+    return f"about {100 * p:.0f} in 100"
 
 
 def _next_steps(
