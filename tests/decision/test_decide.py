@@ -10,7 +10,7 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.decide import _joint_p, _percent
+from trialkit.decision.decide import _chance_in_words, _joint_p, _percent
 from trialkit.decision.settle import batches_to_settle, chance_of_answer
 from trialkit.errors import Finding
 
@@ -203,8 +203,6 @@ def test_ratios_in_words(ratio, words):
 
 
 def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
-    from trialkit.decision.decide import _chance_in_words, _percent
-
     assert _percent(float("inf")) == "any amount more"
     # no yield is below nothing
     assert _percent(float("-inf")) == _percent(-0.4) == "100 % less"
