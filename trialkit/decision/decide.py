@@ -10,7 +10,7 @@ from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.further import next_setting
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.settle import batches_to_settle
-from trialkit.decision.use import run_totals, use_by_level
+from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.words import plural
@@ -159,7 +159,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
 def _no_use() -> pd.DataFrame:
     import pandas as pd
 
-    return pd.DataFrame(columns=["use", "unit", "level", "estimate", "low", "high", "saving_pct"])
+    return pd.DataFrame(columns=USE_COLUMNS)
 
 
 def _answers(trial: Trial, result: Analysis) -> pd.DataFrame:

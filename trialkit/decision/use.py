@@ -17,6 +17,13 @@ if TYPE_CHECKING:
 USES = {"water_l": "L/kg", "energy_kwh": "kWh/kg"}
 
 
+#: Columns of the table of use per kilogram.
+USE_COLUMNS = [
+    "use", "unit", "level", "estimate", "low", "high", "saving_pct", "saving_low_pct",
+    "saving_high_pct", "runs",
+]  # fmt: skip
+
+
 def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
     """Add up yield, water and energy of every chamber run.
 
@@ -138,9 +145,7 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
                 row["saving_high_pct"] = 100 * (1 - got["low"])
             row["runs"] = int(count.get(level, 0))
             rows.append(row)
-    columns = ["use", "unit", "level", "estimate", "low", "high", "saving_pct",
-               "saving_low_pct", "saving_high_pct", "runs"]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns), found
+    return pd.DataFrame(rows, columns=USE_COLUMNS), found
 
 
 def planned_use(trial: Trial, levels: Sequence[str] | None = None) -> pd.DataFrame:
