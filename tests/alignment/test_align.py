@@ -456,6 +456,15 @@ def test_a_run_without_an_end_does_not_reach_into_the_next_batch(tmp_path):
     assert runs.loc["B2 T1", "stop"] == starts["B3"]
 
 
+def test_unknown_windows_are_told_only_where_a_log_could_fill_them(tmp_path, harvest, plan):
+    trial = make_trial(tmp_path, re.sub(r"(?s)\[batches\].*?\n\[", "[", TRIAL))
+    undated = harvest.assign(time=pd.NaT)
+    codes = {f.code for f in align(trial, undated, plan=plan).findings}
+    assert "window_unknown" not in codes
+    codes = {f.code for f in align(trial, undated, climate_of(), plan=plan).findings}
+    assert "window_unknown" in codes
+
+
 def test_shown_as_text_and_html(trial, plan, harvest):
     got = align(trial, harvest, climate_of(), mist_of(plan), plan=plan)
     assert "12 units × 2 flushes" in str(got)

@@ -94,6 +94,8 @@ def align(
     picked, findings = _one_row_each(trial, picked)
     until = None if held is None else held["time"].max()
     spans, more = derive_windows(trial, picked, override=windows, until=until)
+    if air is None and pulses is None:  # no log could fill a window, known or not
+        more = [finding for finding in more if finding.code != "window_unknown"]
     told = _told(harvest, climate, mist)
     check = None
     if held is not None:
