@@ -143,6 +143,16 @@ def test_what_can_be_read_two_ways_or_none_is_not_read(text: str, decimal: str |
     assert found.unreadable.tolist() == [0]
 
 
+@pytest.mark.parametrize("decimal", [".", ","])
+def test_numbers_beyond_the_largest_are_unreadable_among_others_too(decimal: str) -> None:
+    found = read_numbers(
+        pa.array(["12", "1e999", "abc", "7"]), "co2_ppm", unit=None, decimal=decimal
+    )
+    assert found.unreadable.tolist() == [1, 2]
+    assert found.values[[0, 3]].tolist() == [12, 7]
+    assert np.isnan(found.values[[1, 2]]).all()
+
+
 @pytest.mark.parametrize(
     ("cell", "column", "unit", "value"),
     [

@@ -126,9 +126,12 @@ def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | No
             plain = pc.match_substring_regex(text, _PLAIN)
     plain = pc.fill_null(plain, False)
     sound = pc.if_else(plain, text, pa.scalar(None, pa.string()))
-    values = as_numpy(pc.cast(sound, pa.float64()), float)
+    try:
+        values = as_numpy(pc.cast(sound, pa.float64()), float)
+    except pa.ArrowInvalid:  # some versions refuse numbers beyond the largest
+        values = np.array([np.nan if v is None else float(v) for v in sound.to_pylist()])
     values = np.asarray(_convert(values, column, unit), dtype=float)
-    odd = np.flatnonzero(~as_numpy(plain, bool))
+    odd = np.flatnonzero(~as_numpy(plain, bool) | np.isinf(values))
     return _read_odd(values, odd, cells, column, unit=unit, decimal=decimal)
 
 
