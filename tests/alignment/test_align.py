@@ -454,6 +454,9 @@ def test_a_run_without_an_end_does_not_reach_into_the_next_batch(tmp_path):
     runs = named_runs(trial, climate, spans).set_index("run")
     assert runs.loc["B1 T1", "stop"] == ended
     assert runs.loc["B2 T1", "stop"] == starts["B3"]
+    late = spans.assign(stop=starts["B2"] + pd.Timedelta(days=2))
+    runs = named_runs(trial, climate, late).set_index("run")
+    assert runs.loc["B1 T2", "stop"] == starts["B2"]
 
 
 def test_unknown_windows_are_told_only_where_a_log_could_fill_them(tmp_path, harvest, plan):

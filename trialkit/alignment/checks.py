@@ -104,12 +104,14 @@ def named_runs(
     runs = list_runs(trial).rename(columns={"end": "stop"})
     keys = list(run_factors(trial))
     runs["run"] = runs[keys].astype(str).agg(" ".join, axis=1)
-    if spans is not None and runs["stop"].isna().any():
+    unstated = runs["stop"].isna()
+    if spans is not None and unstated.any():
         whole = spans.loc[spans["window"] == "whole", [*keys, "stop"]]
         ends = runs[keys].merge(whole, on=keys, how="left")["stop"]
         runs["stop"] = runs["stop"].fillna(ends.set_axis(runs.index))
     following = runs.sort_values("start").groupby("chamber")["start"].shift(-1)
     runs["stop"] = runs["stop"].fillna(following)
+    runs.loc[unstated & (runs["stop"] > following), "stop"] = following
     last = climate["time"].max()
     runs["stop"] = runs["stop"].fillna(last).clip(upper=last)
     return runs[runs["start"].notna() & (runs["stop"] > runs["start"])]

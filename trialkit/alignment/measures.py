@@ -151,7 +151,7 @@ def fast_vpd(temp_c: Array, rh_pct: Array) -> Array:
     -----
     Logs of a season hold tens of millions of records, of which neighbours are nearly as warm. A
     polynomial fitted to the full equation over the few degrees that are needed costs a
-    twentieth of the equation itself. Below −10 and above 50 °C the equation is used.
+    fifteenth of the equation itself (seen). Below −10 and above 50 °C the equation is used.
 
     Examples
     --------
