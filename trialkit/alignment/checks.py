@@ -109,7 +109,7 @@ def named_runs(
         whole = spans.loc[spans["window"] == "whole", [*keys, "stop"]]
         ends = runs[keys].merge(whole, on=keys, how="left")["stop"]
         runs["stop"] = runs["stop"].fillna(ends.set_axis(runs.index))
-    following = runs.sort_values("start").groupby("chamber")["start"].shift(-1)
+    following = runs.sort_values("start").groupby("chamber")["start"].shift(-1).reindex(runs.index)
     runs["stop"] = runs["stop"].fillna(following)
     runs.loc[unstated & (runs["stop"] > following), "stop"] = following
     last = climate["time"].max()
