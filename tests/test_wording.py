@@ -50,17 +50,18 @@ def test_every_text_is_well_formed_and_names_its_places():
 @pytest.mark.parametrize(
     ("locale", "number", "day"),
     [
-        # Unicode CLDR number patterns and medium dates of these locales
-        ("en", "1,234.5", "13 Jan 2031"),
-        ("en_GB", "1,234.5", "13 Jan 2031"),
-        ("de-CH", "1’234.5", "13.01.2031"),
-        ("de", "1.234,5", "13.01.2031"),
-        ("fr", "1\u202f234,5", "13 janv. 2031"),
+        # Unicode CLDR number patterns and medium dates of these locales. Editions of the CLDR
+        # differ in which apostrophe and which narrow space they write: either is right.
+        ("en", r"1,234\.5", "13 Jan 2031"),
+        ("en_GB", r"1,234\.5", "13 Jan 2031"),
+        ("de-CH", r"1['’]234\.5", "13.01.2031"),
+        ("de", r"1\.234,5", "13.01.2031"),
+        ("fr", "1[\u202f\u00a0]234,5", "13 janv. 2031"),
     ],
 )
 def test_numbers_and_dates_follow_the_locale(locale, number, day):
     say = read_wording(locale)
-    assert say.number(1234.5, 1) == number
+    assert re.fullmatch(number, say.number(1234.5, 1))
     assert say.date(dt.date(2031, 1, 13)) == day
 
 
