@@ -5,12 +5,12 @@ import re
 from pathlib import Path
 from string import Formatter
 
+import numpy as np
 import pytest
 
 import trialkit
-from trialkit import wording
-from trialkit.errors import ReportError
-from trialkit.wording import read_wording
+from trialkit.errors import Finding, ReportError
+from trialkit.wording import catalogue, message, read_wording, speaking, spoken
 
 PACKAGE = Path(trialkit.__file__).parent
 SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
@@ -25,7 +25,7 @@ def test_every_key_that_the_code_asks_for_is_in_the_catalogue():
     entries = read_wording().entries
     assert len(set(WHOLE_KEYS)) > 100
     for key in WHOLE_KEYS:
-        assert key in entries or f"{key}.one" in entries, key
+        assert key in entries or f"{key}.other" in entries, key
 
 
 def test_every_key_of_the_catalogue_is_used():
@@ -43,7 +43,7 @@ def test_every_text_is_well_formed_and_names_its_places():
     for key, text in read_wording().entries.items():
         for _, name, spec, conversion in Formatter().parse(text):
             assert name is None or re.fullmatch(r"[a-z_]+", name), key
-            assert not spec, key
+            assert re.fullmatch(r"\+?(,|\.\d[fg])?", spec or ""), key
             assert not conversion, key
 
 
@@ -93,9 +93,9 @@ def test_an_unknown_locale_is_named_with_the_remedy():
 
 
 def test_a_translation_is_one_file_and_gaps_are_english(monkeypatch):
-    real = wording._entries
+    real = catalogue._entries
     own = {"section.done": "Was gemacht wurde"}
-    monkeypatch.setattr(wording, "_entries", lambda name: own if name == "de" else real(name))
+    monkeypatch.setattr(catalogue, "_entries", lambda name: own if name == "de" else real(name))
     read_wording.cache_clear()
     try:
         say = read_wording("de_AT")
@@ -108,3 +108,56 @@ def test_a_translation_is_one_file_and_gaps_are_english(monkeypatch):
 
 def test_values_with_braces_are_only_values():
     assert "{harm}" in read_wording().text("answer.question_one", level="{harm}", reference="x")
+
+
+@pytest.fixture
+def polish(monkeypatch):
+    """Stand in for a language with more plural forms than English: CLDR rules of Polish."""
+    real = catalogue._entries
+    own = {
+        "count.flush.one": "{count} rzut",
+        "count.flush.few": "{count} rzuty",
+        "count.flush.many": "{count} rzutów",
+        "count.flush.other": "{count} rzutu",
+        "finding.test_gap": "{hours:.1f} h w {chamber}",
+    }
+    monkeypatch.setattr(catalogue, "_entries", lambda name: own if name == "pl" else real(name))
+    read_wording.cache_clear()
+    yield
+    read_wording.cache_clear()
+
+
+@pytest.mark.parametrize(
+    ("count", "said"), [(1, "1 rzut"), (3, "3 rzuty"), (5, "5 rzutów"), (22, "22 rzuty")]
+)
+def test_a_count_takes_the_plural_of_its_language(polish, count, said):
+    with speaking("pl"):
+        assert str(message("count.flush", count=count)) == said
+
+
+def test_a_finding_is_said_in_the_language_in_use(polish):
+    found = Finding("test_gap", "note", message("finding.test_gap", hours=4.56, chamber="T1"))
+    with speaking("pl"):
+        assert found.message == "4,6 h w T1"
+    assert found.values == {"hours": 4.56, "chamber": "T1"}
+    assert spoken().language == "en"
+
+
+def test_values_are_written_by_the_locale():
+    say = read_wording("de")
+    assert say.written(4.56, ".1f") == "4,6"
+    assert say.written(0.01234, ".2g") == "0,012"
+    assert say.written(122740, ",") == "122.740"
+    assert say.written(2.5, "+.1f") == "+2,5"
+    assert say.written(-2.5, "+.1f") == "−2,5"
+    assert say.written(1234) == "1234"  # a line or a year is no amount
+    assert say.written(np.int64(1234)) == "1234"
+    assert say.written(["a", "b"]) == "a und b"
+    assert say.written(float("nan"), ".1f") == "–"
+    with pytest.raises(ValueError, match="write a number as"):
+        say.written(1.0, ">10")
+
+
+def test_an_unknown_language_is_named_with_the_choice():
+    with pytest.raises(ReportError, match="no words in the language 'xx'; choose from en"):
+        read_wording("en", "xx")

@@ -6,7 +6,7 @@ Doubtful things become a `Finding` stored on the result and shown with it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -86,22 +86,39 @@ class Fault:
 class Finding:
     """Something doubtful that the reader of a result must know.
 
+    It holds what was found; the sentence is made where it is shown.
+
     Parameters
     ----------
     code : str
         Stable short name, such as ``"component_below_zero"``.
     severity : {"note", "caution", "stop"}
         ``"stop"`` blocks a verdict.
-    message : str
-        What was found, in plain words.
-    remedy : str
-        What to do about it; may be empty.
+    said : object
+        What was found: plain words, or something whose ``str()`` says it in the language in use.
+    cure : object
+        What to do about it, likewise; may be empty.
     """
 
     code: str
     severity: Severity
-    message: str
-    remedy: str = ""
+    said: object
+    cure: object = ""
+
+    @property
+    def message(self) -> str:
+        """Say what was found."""
+        return str(self.said)
+
+    @property
+    def remedy(self) -> str:
+        """Say what to do about it."""
+        return str(self.cure)
+
+    @property
+    def values(self) -> Mapping[str, object]:
+        """Give the values that the sentence is made of."""
+        return getattr(self.said, "values", {})
 
     def __str__(self) -> str:
         return f"[{self.severity}] {self.message}" + (f" → {self.remedy}" if self.remedy else "")

@@ -222,8 +222,8 @@ def show_findings(findings: Sequence[Finding], say: Wording) -> tuple[Found, ...
         Found(
             severity=f.severity,
             label=say.text(f"severity.{f.severity}"),
-            message=say.either(f"finding.{f.code}", f.message),
-            remedy=say.either(f"finding_remedy.{f.code}", f.remedy),
+            message=say.written(f.said),
+            remedy=say.written(f.cure),
         )
         for f in sorted(unique, key=lambda f: rank[f.severity])
     )
