@@ -99,3 +99,19 @@ def test_no_public_name_is_also_a_module():
         p.name for p in PACKAGE.iterdir() if p.is_dir()
     }
     assert not modules & set(tk.__all__)
+
+
+def test_what_type_checkers_see_is_what_is_loaded():
+    import trialkit as tk
+
+    tree = ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))
+    guarded = next(n for n in tree.body if isinstance(n, ast.If))
+    seen = {
+        alias.asname: node.module
+        for node in guarded.body
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    loaded = {n: home for home, names in tk._HOMES.items() for n in names}
+    assert seen == loaded | dict.fromkeys(tk._MODULES, "trialkit")
+    assert set(tk.__all__) == {"__version__", *loaded}

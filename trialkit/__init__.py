@@ -6,10 +6,49 @@ Names are loaded when first used, so importing the package is cheap.
 from __future__ import annotations
 
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal to _HOMES
+    from trialkit import air as air
+    from trialkit import cautions as cautions
+    from trialkit import chamber as chamber
+    from trialkit import columns as columns
+    from trialkit import errors as errors
+    from trialkit import figures as figures
+    from trialkit import light as light
+    from trialkit import model as model
+    from trialkit import structure as structure
+    from trialkit.alignment.align import align as align
+    from trialkit.alignment.checks import check_logs as check_logs
+    from trialkit.analysis import Analysis as Analysis
+    from trialkit.analysis import analyse as analyse
+    from trialkit.decision.decide import decide as decide
+    from trialkit.decision.pooling import pool_trials as pool_trials
+    from trialkit.demo import copy_demo as copy_demo
+    from trialkit.demo import demo_folder as demo_folder
+    from trialkit.demo import write_demo as write_demo
+    from trialkit.design.assign import assign as assign
+    from trialkit.design.assign import read_plan as read_plan
+    from trialkit.design.power import power as power
+    from trialkit.design.strata import strata as strata
+    from trialkit.dose import dose_response as dose_response
+    from trialkit.logs.environment import read_environment as read_environment
+    from trialkit.logs.harvest import read_harvest as read_harvest
+    from trialkit.logs.mist import read_mist as read_mist
+    from trialkit.logs.propose import propose_mapping as propose_mapping
+    from trialkit.model.fit import Fit as Fit
+    from trialkit.model.fit import fit as fit
+    from trialkit.outcomes import other_outcomes as other_outcomes
+    from trialkit.randomisation import randomisation_test as randomisation_test
+    from trialkit.report.report import write_report as write_report
+    from trialkit.status import trial_status as trial_status
+    from trialkit.templates import new_trial as new_trial
+    from trialkit.trial import Trial as Trial
+    from trialkit.trial import read_trial as read_trial
 
 __version__ = "0.1.0"
 
+# Where each public name lives.
 _HOMES = {
     "trialkit.trial": ("Trial", "read_trial"),
     "trialkit.demo": ("copy_demo", "demo_folder", "write_demo"),
@@ -38,18 +77,47 @@ _MODULES = (
     "air",
     "cautions",
     "chamber",
-    "light",
-    "figures",
-    "errors",
     "columns",
-    "structure",
+    "errors",
+    "figures",
+    "light",
     "model",
+    "structure",
 )
 
-__all__ = ["__version__", *sorted(_HOME_OF)]  # noqa: PLE0604
+__all__ = [
+    "Analysis",
+    "Fit",
+    "Trial",
+    "__version__",
+    "align",
+    "analyse",
+    "assign",
+    "check_logs",
+    "copy_demo",
+    "decide",
+    "demo_folder",
+    "dose_response",
+    "fit",
+    "new_trial",
+    "other_outcomes",
+    "pool_trials",
+    "power",
+    "propose_mapping",
+    "randomisation_test",
+    "read_environment",
+    "read_harvest",
+    "read_mist",
+    "read_plan",
+    "read_trial",
+    "strata",
+    "trial_status",
+    "write_demo",
+    "write_report",
+]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     if name in _HOME_OF:
         value = getattr(import_module(_HOME_OF[name]), name)
         globals()[name] = value
