@@ -1,0 +1,286 @@
+"""Would the tests notice? Small faults are put into the code one at a time, and the tests run.
+
+A fault is a changed comparison, sign, number, condition or default. A fault that no test notices is
+a survivor: a test is missing, or the fault changes nothing that can be seen (an equivalent one;
+these are listed with the reason in `mutations_equivalent.toml`).
+
+    python benchmarks/mutations.py decision model --sample 30 --seed 1
+
+First the tests of each package run once under coverage, to learn which test reaches which line;
+then each fault is tried in a copy of the package with just those tests. Prints one line a fault and
+the share noticed; `--out` appends them to a CSV.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import copy
+import csv
+import json
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
+
+#: Tests that speak for a package, beside those in the folder of its name.
+TESTS = {
+    "air": ["tests/test_air.py"],
+    "light": ["tests/test_light.py"],
+    "chamber": ["tests/chamber", *(f"tests/test_chamber_{n}.py" for n in
+                ("balance", "identify", "plan", "figures"))],
+    "decision": ["tests/decision", "tests/test_dose.py"],
+    "alignment": ["tests/alignment"],
+}  # fmt: skip
+
+COMPARE = {
+    ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
+    ast.Eq: ast.NotEq, ast.NotEq: ast.Eq, ast.In: ast.NotIn, ast.NotIn: ast.In,
+    ast.Is: ast.IsNot, ast.IsNot: ast.Is,
+}  # fmt: skip
+ARITHMETIC = {
+    ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult,
+    ast.FloorDiv: ast.Mult, ast.Mod: ast.Mult, ast.Pow: ast.Mult,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One change to one file: which node in the order of the walk, and how."""
+
+    path: Path
+    line: int
+    index: int
+    kind: str
+    shown: str
+
+    @property
+    def name(self) -> str:
+        """Name the fault by its text, so that it is found again when lines move."""
+        return f"{self.path.relative_to(ROOT).as_posix()}: {self.shown}"
+
+
+def changes(node: ast.AST) -> list[tuple[str, ast.AST]]:
+    """List what can be changed at a node, each as a new node."""
+    out: list[tuple[str, ast.AST]] = []
+    new = copy.deepcopy(node)
+    if isinstance(new, ast.Compare) and len(new.ops) == 1 and type(new.ops[0]) in COMPARE:
+        new.ops = [COMPARE[type(new.ops[0])]()]
+        out.append(("comparison", new))
+    elif isinstance(new, ast.BinOp) and type(new.op) in ARITHMETIC:
+        text = any(isinstance(s, ast.JoinedStr) or (isinstance(s, ast.Constant) and
+                   isinstance(s.value, str)) for s in ast.walk(new))  # fmt: skip
+        if not text:
+            new.op = ARITHMETIC[type(new.op)]()
+            out.append(("arithmetic", new))
+    elif isinstance(new, ast.BoolOp):
+        new.op = ast.Or() if isinstance(new.op, ast.And) else ast.And()
+        out.append(("and/or", new))
+    elif isinstance(new, ast.UnaryOp) and isinstance(new.op, ast.Not | ast.USub | ast.Invert):
+        out.append(("sign or not", new.operand))
+    elif isinstance(new, ast.Constant) and type(new.value) in (int, float):
+        new.value = new.value + 1 if isinstance(new.value, int) else new.value * 1.1 + 0.01
+        out.append(("number", new))
+    elif isinstance(new, ast.Constant) and isinstance(new.value, bool):
+        new.value = not new.value
+        out.append(("truth value", new))
+    elif isinstance(new, ast.If | ast.IfExp):
+        new.test = ast.UnaryOp(ast.Not(), new.test)
+        out.append(("condition", new))
+    return out
+
+
+def skipped(node: ast.AST) -> bool:
+    """Say whether a part of the code is not what the tests are about."""
+    if isinstance(node, ast.Raise | ast.JoinedStr | ast.Import | ast.ImportFrom | ast.Assert):
+        return True
+    return isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test)
+
+
+def faults_of(path: Path) -> list[Fault]:
+    """List every fault that can be put into a file."""
+    found = []
+    for index, (node, parent) in enumerate(walk(ast.parse(path.read_text(encoding="utf-8")))):
+        for kind, new in changes(node):
+            line = getattr(node, "lineno", 0)
+            if kind == "condition":
+                shown = f"not ({ast.unparse(node.test)})"
+            else:
+                shown = f"{ast.unparse(node)} -> {ast.unparse(new)} in {ast.unparse(parent)[:90]}"
+            found.append(Fault(path, line, index, kind, " ".join(shown.split())))
+    return found
+
+
+def walk(tree: ast.AST) -> list[tuple[ast.AST, ast.AST]]:
+    """Walk the statements and expressions that count, each with what it stands in."""
+    out: list[tuple[ast.AST, ast.AST]] = []
+
+    def visit(node: ast.AST, parent: ast.AST) -> None:
+        if skipped(node):
+            return
+        out.append((node, parent))
+        for name, value in ast.iter_fields(node):
+            if name in ("annotation", "returns", "decorator_list", "type_comment"):
+                continue
+            for child in value if isinstance(value, list) else [value]:
+                if isinstance(child, ast.AST):
+                    visit(child, node)
+
+    visit(tree, tree)
+    return out
+
+
+def broken(fault: Fault) -> str:
+    """Give the text of the file with the fault in it."""
+    tree = ast.parse(fault.path.read_text(encoding="utf-8"))
+    nodes = walk(tree)
+    target, _ = nodes[fault.index]
+    new = next(new for kind, new in changes(target) if kind == fault.kind)
+
+    class Swap(ast.NodeTransformer):
+        def visit(self, node: ast.AST) -> ast.AST:
+            return new if node is target else self.generic_visit(node)
+
+    return ast.unparse(ast.fix_missing_locations(Swap().visit(tree)))
+
+
+def tests_of(package: str) -> list[str]:
+    """Name the tests that speak for a package: files of the default run."""
+    given = TESTS.get(package, [f"tests/{package}", f"tests/test_{package}.py"])
+    return [name for name in given if (ROOT / name).exists()]
+
+
+def environment(package_root: Path) -> dict[str, str]:
+    """Give an environment in which a copy of the package is the one imported."""
+    quiet = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+    return {**os.environ, **quiet, "PYTHONPATH": str(package_root)}
+
+
+def learn(package: str, work: Path) -> dict[str, dict[int, list[str]]]:
+    """Run the tests once and give, for each file and line, the tests that reach it."""
+    setup = work / "coverage.ini"
+    data = work / "coverage.data"
+    setup.write_text(
+        f"[run]\ndynamic_context = test_function\ndata_file = {data}\nsource = trialkit\n"
+    )
+    run = [sys.executable, "-m", "coverage", "run", f"--rcfile={setup}", "-m", "pytest", "-n", "0"]
+    run += ["-q", "-p", "no:cacheprovider", *tests_of(package)]
+    done = subprocess.run(run, cwd=ROOT, env=environment(ROOT), capture_output=True, text=True)
+    if done.returncode:
+        sys.exit(f"the tests of {package} do not pass:\n{done.stdout[-3000:]}")
+    out = work / "coverage.json"
+    subprocess.run(
+        [sys.executable, "-m", "coverage", "json", f"--rcfile={setup}", "--show-contexts", "-q",
+         "-o", str(out)], cwd=ROOT, check=True, capture_output=True,
+    )  # fmt: skip
+    files = json.loads(out.read_text())["files"]
+    return {
+        str((ROOT / name).resolve()): {int(k): v for k, v in found["contexts"].items()}
+        for name, found in files.items()
+    }
+
+
+def node_of(context: str) -> str | None:
+    """Turn ``tests.model.test_ratio.test_x`` into the file and function that pytest knows."""
+    parts = context.split(".")
+    for n in range(len(parts) - 1, 0, -1):
+        path = Path(*parts[:n]).with_suffix(".py")
+        if (ROOT / path).exists():
+            return "::".join([path.as_posix(), *parts[n:]])
+    return None
+
+
+def is_noticed(fault: Fault, nodes: list[str], work: Path, limit: float) -> str:
+    """Run the tests on a copy with the fault: ``killed``, ``survived`` or ``timed out``."""
+    copy_root = work / "copy"
+    target = copy_root / fault.path.relative_to(ROOT)
+    whole = fault.path.read_text(encoding="utf-8")
+    target.write_text(broken(fault), encoding="utf-8")
+    try:
+        run = [sys.executable, "-m", "pytest", "-n", "0", "-x", "-q", "-p", "no:cacheprovider"]
+        done = subprocess.run(
+            [*run, "--no-header", *nodes], cwd=copy_root, env=environment(copy_root),
+            capture_output=True, text=True, timeout=limit,
+        )  # fmt: skip
+        return "survived" if done.returncode == 0 else "killed"
+    except subprocess.TimeoutExpired:
+        return "timed out"
+    finally:
+        target.write_text(whole, encoding="utf-8")
+
+
+def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter | None) -> str:
+    """Try a sample of faults in one package and say how many were noticed."""
+    root = ROOT / "trialkit" / package
+    paths = sorted(root.rglob("*.py")) if root.is_dir() else [root.with_suffix(".py")]
+    known = {}
+    if EQUIVALENT.exists():
+        known = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("equivalent", {})
+    faults = [fault for path in paths for fault in faults_of(path)]
+    chosen = random.Random(args.seed).sample(faults, min(args.sample, len(faults)))
+    counts = {"killed": 0, "survived": 0, "equivalent": 0}
+    with tempfile.TemporaryDirectory() as folder:
+        work = Path(folder)
+        reach = learn(package, work)
+        for name in ("trialkit", "tests", "data", "notebooks", "docs", "benchmarks"):
+            shutil.copytree(ROOT / name, work / "copy" / name)
+        for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "CHANGELOG.md"):
+            shutil.copy(ROOT / name, work / "copy" / name)
+        for fault in chosen:
+            lines = reach.get(str(fault.path), {})
+            nodes = sorted({n for c in lines.get(fault.line, []) if (n := node_of(c))})
+            start = time.perf_counter()
+            if fault.name in known:
+                said = "equivalent"
+            elif not nodes and not lines.get(fault.line):
+                said = "survived"
+            else:
+                said = is_noticed(fault, nodes or tests_of(package), work, args.limit)
+            counts["killed" if said == "timed out" else said] += 1
+            spent = time.perf_counter() - start
+            print(f"{said:10} {fault.line:4} {fault.name} ({len(nodes)} tests, {spent:.0f} s)",
+                  flush=True)  # fmt: skip
+            if writer is not None:
+                writer.writerow({"package": package, "line": fault.line, "fault": fault.name,
+                                 "result": said, "reason": known.get(fault.name, "")})  # fmt: skip
+    judged = counts["killed"] + counts["survived"]
+    share = 100 * counts["killed"] / judged if judged else float("nan")
+    return (f"{package}: {counts['killed']} of {judged} noticed ({share:.0f} %), "
+            f"{counts['equivalent']} equivalent, of {len(faults)} possible")  # fmt: skip
+
+
+def main() -> None:
+    """Read the arguments and try each package."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("packages", nargs="+", help="packages or modules below trialkit/")
+    parser.add_argument("--sample", type=int, default=30, help="faults in each package")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--limit", type=float, default=300.0, help="seconds for one fault")
+    parser.add_argument("--out", type=Path, help="CSV to append to")
+    args = parser.parse_args()
+    said = []
+    file = args.out.open("a", newline="", encoding="utf-8") if args.out else None
+    writer = None
+    if file is not None:
+        writer = csv.DictWriter(file, ["package", "line", "fault", "result", "reason"])
+        if file.tell() == 0:
+            writer.writeheader()
+    for package in args.packages:
+        said.append(try_package(package, args, writer))
+        print(said[-1], flush=True)
+    if file is not None:
+        file.close()
+    print("\n".join(["", *said]))
+
+
+if __name__ == "__main__":
+    main()
