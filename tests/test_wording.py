@@ -10,7 +10,7 @@ import pytest
 
 import trialkit
 from trialkit.errors import Finding, ReportError
-from trialkit.wording import catalogue, message, read_wording, speaking, spoken
+from trialkit.wording import catalogue, languages, message, read_wording, speaking, spoken
 
 PACKAGE = Path(trialkit.__file__).parent
 SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
@@ -45,6 +45,19 @@ def test_every_text_is_well_formed_and_names_its_places():
             assert name is None or re.fullmatch(r"[a-z_]+", name), key
             assert re.fullmatch(r"\+?(,|\.\d[fg])?", spec or ""), key
             assert not conversion, key
+
+
+@pytest.mark.parametrize("language", [name for name in languages() if name != "en"])
+def test_a_translation_fills_the_same_places_and_has_no_text_of_its_own(language):
+    def places(text):
+        return {name for _, name, _, _ in Formatter().parse(text) if name}
+
+    english = read_wording().entries
+    for key, text in (catalogue._entries(language) or {}).items():
+        stem, _, form = key.rpartition(".")
+        assert key in english or (form in ("few", "many", "zero", "two") and f"{stem}.other")
+        if key in english:
+            assert places(text) <= places(english[key]), key
 
 
 @pytest.mark.parametrize(
