@@ -2,15 +2,19 @@
 
 from trialkit.wording.catalogue import Sayable, Wording, languages, read_wording
 from trialkit.wording.message import Message, finding, message, speaking, spoken
+from trialkit.wording.units import Units, plural, units_in_words
 
 __all__ = [
     "Message",
     "Sayable",
+    "Units",
     "Wording",
     "finding",
     "languages",
     "message",
+    "plural",
     "read_wording",
     "speaking",
     "spoken",
+    "units_in_words",
 ]
