@@ -139,8 +139,8 @@ def cautions_section(material: Material) -> Section:
     say = material.say
     pairs = tuple(
         (
-            say.either(f"caution.{c.code}.title", c.title),
-            say.either(f"caution.{c.code}.text", f"{c.text} [{c.source}]"),
+            say.text(f"caution.{c.code}.title"),
+            f"{say.text(f'caution.{c.code}.text')} [{c.source}]",
         )
         for c in list_cautions(where="report")
     )
