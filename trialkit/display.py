@@ -13,6 +13,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.wording import spoken
+
 
 def decimals_for(se: float, significant: int = 2) -> int:
     """Give the decimals that show a standard error to two significant digits.
@@ -47,47 +49,24 @@ def format_p(p: float) -> str:
     >>> format_p(0.0412), format_p(0.00001), format_p(float("nan"))
     ('0.041', '< 0.0001', '–')
     """
-    if not math.isfinite(p):
-        return "–"
-    if p < 0.0001:
-        return "< 0.0001"
-    return f"{p:.3f}" if p >= 0.001 else f"{p:.4f}"
+    return spoken().p(p if math.isfinite(p) else None)
 
 
 def format_number(value: object, decimals: int | None = None) -> str:
-    """Write one cell: numbers with sensible digits, the rest as it is.
+    """Write one cell as the locale in use does: numbers with sensible digits, the rest as it is.
 
     Examples
     --------
     >>> format_number(1234.5678), format_number(0.012345), format_number(None)
-    ('1235', '0.0123', '–')
+    ('1,235', '0.0123', '–')
     """
     if value is None or value is pd.NaT:
         return "–"
     if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, int):
-        return str(value)
-    if isinstance(value, float) or hasattr(value, "dtype"):
-        try:
-            number = float(value)  # type: ignore[arg-type]
-        except (TypeError, ValueError):
-            return str(value)
-        if math.isnan(number):
-            return "–"
-        if math.isinf(number):
-            return "∞" if number > 0 else "−∞"
-        if decimals is not None:
-            return f"{number:.{decimals}f}"
-        if number == int(number) and abs(number) < 1e6:
-            return str(int(number))
-        size = abs(number)
-        return (
-            f"{number:.{max(0, 2 - math.floor(math.log10(size)))}f}"
-            if size < 1000
-            else (f"{number:.0f}")
-        )
-    return str(value)
+        return spoken().text("page.yes" if value else "page.no")
+    if isinstance(value, float) or getattr(getattr(value, "dtype", None), "kind", "") == "f":
+        return spoken().number(value, decimals)
+    return spoken().written(value)
 
 
 @dataclass(frozen=True)
