@@ -15,10 +15,11 @@ from trialkit.wording import catalogue, languages, message, read_wording, speaki
 PACKAGE = Path(trialkit.__file__).parent
 SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
 SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "pictures.py"]
-SOURCES += [PACKAGE / "cautions.py"]
+SOURCES += [PACKAGE / "cautions.py", *(PACKAGE / "design").rglob("*.py")]
+SOURCES += (PACKAGE / "design").rglob("*.j2")
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
-    r"""(?:text|choose|either)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
+    r"""(?:text|choose|either|say)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
 )
 
 
@@ -162,6 +163,9 @@ def test_values_are_written_by_the_locale():
     say = read_wording("de")
     assert say.written(4.56, ".1f") == "4,6"
     assert say.written(0.01234, ".2g") == "0,012"
+    assert say.written(20.0, ".3g") == "20"
+    assert say.written(0.0, ".3g") == "0"
+    assert say.written(2.5, ".3g") == "2,5"
     assert say.written(122740, ",") == "122.740"
     assert say.written(2.5, "+.1f") == "+2,5"
     assert say.written(-2.5, "+.1f") == "−2,5"

@@ -15,6 +15,7 @@ from matplotlib import rc_context
 
 from trialkit.structure import Term
 from trialkit.style import INK, PAPER, RULE, SOFT, drawing, looks
+from trialkit.wording import spoken
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -217,7 +218,9 @@ def _axis_name(plan: Plan, factors: list[str]) -> str:
         levels = plan.trial.levels[name]
         shown = ", ".join(levels) if len(levels) <= 4 else f"{levels[0]} … {levels[-1]}"
         inner.append(f"{name} {shown}")
-    return f"{factors[0]} (in each, in order: {'; '.join(inner)})" if inner else factors[0]
+    if not inner:
+        return factors[0]
+    return spoken().text("map_words.nested", outer=factors[0], inner="; ".join(inner))
 
 
 def _middles(n: int) -> list[float]:

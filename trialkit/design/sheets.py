@@ -7,7 +7,6 @@ from a user's file is escaped.
 from __future__ import annotations
 
 import io
-from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,7 +15,7 @@ from trialkit.cautions import list_cautions
 from trialkit.design.timers import Use, daily_use, setting_words
 from trialkit.structure import Term
 from trialkit.trial import Factor, Setting
-from trialkit.words import plural
+from trialkit.wording import plural, spoken
 
 if TYPE_CHECKING:
     from trialkit.design.assign import Plan
@@ -56,9 +55,13 @@ def _render(name: str, plan: Plan, **values: Any) -> str:
     environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string((source / f"{name}.html.j2").read_text("utf-8"))
     css = Markup((source / "page.css").read_text("utf-8"))
-    return template.render(
-        title=plan.trial.title, seed=plan.seed, hash=plan.hash[:12], css=css, **values
-    )
+    wording = spoken()
+    common = {"title": plan.trial.title, "seed": str(plan.seed), "hash": plan.hash[:12]}
+
+    def say(key: str, **places: object) -> str:
+        return wording.text(key, **{**common, **places})
+
+    return template.render(say=say, language=wording.language, css=css, **common, **values)
 
 
 def scan_code(text: str) -> str:
@@ -162,7 +165,7 @@ def _place(unit: dict[str, str]) -> dict[str, str]:
     rest = [name for name in unit if name != "batch"]
     place = " ".join(f"{name} {unit[name]}" if unit[name].isdigit() else unit[name]
                      for name in rest)  # fmt: skip
-    when = f"batch {unit['batch']}" if "batch" in unit else ""
+    when = spoken().text("card.batch", name=unit["batch"]) if "batch" in unit else ""
     return {"place": place or when, "when": when if place else ""}
 
 
@@ -173,32 +176,37 @@ def _part(factor: Factor, level: str, use: Use) -> dict[str, Any]:
         "level": level,
         "big": _big(setting),
         "rows": _use_rows(use),
-        "basis": f"Use a day: {use.basis}." if use.basis else "",
+        "basis": spoken().text("card.basis", basis=use.basis) if use.basis else "",
     }
 
 
 def _big(setting: Setting) -> list[tuple[str, str]]:
+    """Give what is set on a timer, sensor or lamp, to be printed large."""
+    say = spoken()
     if setting.kind == "timed":
-        return [("mist on", f"{setting.on_s:g} s"), ("mist off", f"{setting.off_s:g} s")]
-    if setting.kind == "band":
-        return [
-            ("start below", f"{setting.start_below_rh:g} %"),
-            ("stop above", f"{setting.stop_above_rh:g} %"),
-        ]
-    words = setting_words(setting)
-    return [("set to", words)] if words else []
+        shown = [("mist_on", setting.on_s, "s"), ("mist_off", setting.off_s, "s")]
+    elif setting.kind == "band":
+        shown = [("start_below", setting.start_below_rh, "%")]
+        shown += [("stop_above", setting.stop_above_rh, "%")]
+    else:
+        words = setting_words(setting)
+        return [(say.text("card.set_to"), words)] if words else []
+    return [(say.text(f"card.{key}"), f"{say.number(value)} {unit}") for key, value, unit in shown]
 
 
 def _use_rows(use: Use) -> list[tuple[str, str]]:
+    say = spoken()
     rows = [
-        ("cycles a day", use.cycles_per_day, ".0f", ""),
-        ("mist on, share of time", use.duty_pct, ".1f", " %"),
-        ("water a day", use.water_l_day, ".2f", " L"),
-        ("energy a day", use.energy_kwh_day, ".2f", " kWh"),
-        ("full reservoir lasts", use.refill_hours, ".0f", " h"),
+        ("cycles", use.cycles_per_day, 0, ""),
+        ("duty", use.duty_pct, 1, " %"),
+        ("water", use.water_l_day, 2, " L"),
+        ("energy", use.energy_kwh_day, 2, " kWh"),
+        ("refill", use.refill_hours, 0, " h"),
     ]
     return [
-        (name, f"{value:{form}}{unit}") for name, value, form, unit in rows if value is not None
+        (say.text(f"card.{key}"), say.number(value, decimals) + unit)
+        for key, value, decimals, unit in rows
+        if value is not None
     ]
 
 
@@ -214,72 +222,48 @@ def _within(plan: Plan, unit: dict[str, str], factor: Factor, term: Term) -> dic
         value = str(row[factor.name]) + (f" ({words})" if words else "")
         items.append((" ".join(str(row[name]) for name in inner), value))
     if len(items) > 12:
-        items = [(f"{len(items)} {plural(inner[-1])}:", "see the assignment")]
+        say = spoken()
+        many = say.text("card.many", count=len(items), units=plural(inner[-1]))
+        items = [(many, say.text("card.see_assignment"))]
     return {"treatment": factor.name, "inside": items}
+
+
+#: The check-list: part → lines with what a trial must have for them, and the cautions shown.
+_CHECKLIST: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] = {
+    "start": (
+        (("labels", ""), ("date", ""), ("timers", "mist"), ("reservoirs", "mist"),
+         ("light", "light"), ("clocks", "")),
+        ("mains", "slips"),
+    ),
+    "daily": (
+        (("loggers", ""), ("mist", "mist"), ("fans", ""), ("contaminated", ""), ("unusual", "")),
+        ("mist_water",),
+    ),
+    "harvest": (
+        (("scale", ""), ("blind", ""), ("pick", ""), ("grams", ""), ("lines", "")),
+        ("spores", "food_hygiene", "identity"),
+    ),
+    "clean": ((("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")), ()),
+}  # fmt: skip
 
 
 def checklist_page(plan: Plan) -> str:
     """Make the check-list for start, daily round, harvest and clean-down, with cautions."""
+    trial = plan.trial
+    kinds = {s.kind for f in trial.factors.values() for s in f.levels.values()}
+    has = {""} | ({"mist"} if kinds & {"timed", "band"} else set()) | (kinds & {"light"})
+    chambers = plural("chamber" if "chamber" in trial.counts else trial.structure.factors[0])
+    say = spoken()
     parts = [
-        {"title": title, "things": items, "cautions": _cautions(codes)}
-        for title, items, codes in _checklist(plan)
+        {
+            "title": say.text(f"checklist.{part}.title"),
+            "things": [
+                say.text(f"checklist.{part}.{line}", chambers=chambers)
+                for line, needs in lines
+                if needs in has
+            ],
+            "cautions": [c for c in list_cautions(where="sheets") if c.code in codes],
+        }
+        for part, (lines, codes) in _CHECKLIST.items()
     ]
     return _render("checklist", plan, parts=parts)
-
-
-def _cautions(codes: Sequence[str]) -> list[Any]:
-    return [c for c in list_cautions(where="sheets") if c.code in codes]
-
-
-def _checklist(plan: Plan) -> list[tuple[str, list[str], tuple[str, ...]]]:
-    """Give the parts of the check-list: title, things to tick, cautions shown there."""
-    trial = plan.trial
-    mist = any(s.kind in ("timed", "band") for f in trial.factors.values()
-               for s in f.levels.values())  # fmt: skip
-    light = any(s.kind == "light" for f in trial.factors.values() for s in f.levels.values())
-    chambers = (
-        plural("chamber") if "chamber" in trial.counts else plural(trial.structure.factors[0])
-    )
-    start = [
-        "Labels fixed to all blocks; each block stands where the map says.",
-        f"Start of fruiting, date and time, written in the trial file for every batch; "
-        f"{chambers} started within the same hours.",
-    ]
-    if mist:
-        start += [
-            "Every timer or sensor set as on its card, watched over one full cycle, card signed.",
-            "Reservoirs filled with fresh water to the same mark; nozzles and foggers clean.",
-        ]
-    if light:
-        start.append("Light measured at the height of the blocks and set as on the card.")
-    start += [
-        "Logger clocks set to the same time; humidity sensors compared with each other, or with "
-        "a saturated salt, and the readings noted.",
-    ]
-    daily = [
-        "Each logger is recording; its last record is from today.",
-        *(["Mist seen to start and stop; reservoir filled; nozzle spray even."] if mist else []),
-        "Fans run; doors and flaps closed; no puddles on blocks.",
-        "Contaminated blocks marked in the harvest sheet and taken out as the farm's rule says, "
-        "the same rule for all levels.",
-        "Anything unusual (power cut, door left open, water changed) written down with its time.",
-    ]
-    harvest = [
-        "One scale for the whole trial, set to zero, checked with a known weight.",
-        "Whoever weighs does not know what the block received; the code on the label is enough.",
-        "Pick each block at the same stage, weigh at once, one line a block and flush.",
-        "Weight in grams; an empty flush is 0, a block not weighed is left empty with a note.",
-        "At the end of the day every line of the flush is filled in or has a note.",
-    ]
-    clean = [
-        "Loggers read out; files saved in the trial's log folder, unchanged.",
-        *(["Reservoirs, hoses and foggers emptied, cleaned, rinsed and dried."] if mist else []),
-        f"{chambers.capitalize()} washed, drained and dried before the next batch.",
-        "Spent blocks taken away from the growing room the same day.",
-    ]
-    return [
-        ("Before the start", start, ("mains", "slips")),
-        ("Every day", daily, ("mist_water",)),
-        ("Harvest", harvest, ("spores", "food_hygiene", "identity")),
-        ("Clean-down", clean, ()),
-    ]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import TrialkitError
 from trialkit.trial import Setting, Trial
+from trialkit.wording import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,6 +57,20 @@ def setting_words(setting: Setting) -> str:
     >>> setting_words(Setting(lux=150, hours=10))
     '150 lux, 10 h a day'
     """
+    say = spoken().text
+    if setting.kind == "timed":
+        return say("sheet_setting.timed", on_s=setting.on_s, off_s=setting.off_s)
+    if setting.kind == "band":
+        band = {"start": setting.start_below_rh, "stop": setting.stop_above_rh}
+        return say("sheet_setting.band", **band)
+    if setting.kind == "light":
+        if setting.lux is not None:
+            light = say("sheet_setting.lux", lux=setting.lux)
+        else:
+            light = say("sheet_setting.ppfd", ppfd=setting.ppfd_umol_m2_s)
+        if setting.hours is None:
+            return light
+        return say("sheet_setting.hours", light=light, hours=setting.hours)
     return setting.words
 
 
@@ -65,19 +80,18 @@ def daily_use(trial: Trial, setting: Setting) -> Use:
     A timed mist follows from the timer. A humidity band is estimated by the chamber's
     moisture balance, where the rig is known well enough; a log tells the truth later.
     """
-    rig = trial.rig
+    rig, say = trial.rig, spoken().text
     if setting.kind == "timed":
         duty = (setting.duty_pct or 0.0) / 100
-        return _with_rig(rig, duty, setting.cycles_per_day, "from the timer")
+        return _with_rig(rig, duty, setting.cycles_per_day, say("basis.timer"))
     if setting.kind == "band":
         from trialkit.chamber import room_from_rig, simulate
 
         try:
             found = simulate(room_from_rig(rig).room, setting).summary
         except TrialkitError:
-            return Use(basis="depends on the room; known once it runs")
-        return _with_rig(rig, found["duty_pct"] / 100, found["cycles_day"],
-                         "estimated from the rig")  # fmt: skip
+            return Use(basis=say("basis.unknown"))
+        return _with_rig(rig, found["duty_pct"] / 100, found["cycles_day"], say("basis.rig"))
     return Use()
 
 

@@ -13,6 +13,7 @@ from zipfile import BadZipFile
 
 from trialkit.columns import COLUMNS
 from trialkit.errors import PlanError
+from trialkit.wording import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -200,21 +201,24 @@ def _rules(trial: Trial) -> dict[str, Any]:
     """Give the checks made while typing."""
     from openpyxl.worksheet.datavalidation import DataValidation
 
+    say = spoken().text
+
     def rule(kind: Any, low: object, high: object, what: str) -> Any:
         return DataValidation(
             type=kind, operator="between", formula1=str(low), formula2=str(high),
-            allow_blank=True, showErrorMessage=True, errorTitle="Please check",
-            error=f"{what} If it is right all the same, write it in the notes.",
+            allow_blank=True, showErrorMessage=True, errorTitle=say("sheet_rule.title"),
+            error=say("sheet_rule.all_the_same", what=what),
             showInputMessage=True, promptTitle="", prompt=what,
         )  # fmt: skip
 
     heaviest = _heaviest(trial)
     states = DataValidation(
         type="list", formula1='"' + ",".join(STATES) + '"', allow_blank=True,
-        showErrorMessage=True, errorTitle="Please check", error=f"One of: {', '.join(STATES)}.",
+        showErrorMessage=True, errorTitle=say("sheet_rule.title"),
+        error=say("sheet_rule.states", states=", ".join(STATES)),
     )  # fmt: skip
     return {
-        "date": rule("date", "DATE(2000,1,1)", "DATE(2100,12,31)", "Day of harvest."),
+        "date": rule("date", "DATE(2000,1,1)", "DATE(2100,12,31)", say("sheet_rule.date")),
         "fresh_g": rule("decimal", 0, heaviest, f"Fresh weight in grams, 0 to {heaviest:g}."),
         "dry_g": rule("decimal", 0, heaviest, f"Dry weight in grams, 0 to {heaviest:g}."),
         "caps": rule("whole", 0, 2000, "Number of mushrooms, a whole number from 0."),

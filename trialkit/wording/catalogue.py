@@ -119,8 +119,10 @@ class Wording:
         if number is None:
             return _DASH
         digits = int(match["digits"] or 0)
-        if match["kind"] == "g" and number and math.isfinite(number):
-            digits = max(0, digits - 1 - math.floor(math.log10(abs(number))))
+        if match["kind"] == "g" and math.isfinite(number):
+            digits = max(0, digits - 1 - math.floor(math.log10(abs(number)))) if number else 0
+            while digits and round(number, digits) == round(number, digits - 1):
+                digits -= 1  # no zeros at the end
         sign = "+" if match["sign"] and round(number, digits) > 0 else ""
         return sign + self.number(number, digits)
 
