@@ -9,6 +9,7 @@ from trialkit.columns import LOG_COLUMNS, units_for
 from trialkit.errors import Fault
 from trialkit.trialfile import (
     LOG_KINDS,
+    LOG_SECTIONS,
     LeaveOut,
     LogSection,
     Trust,
@@ -42,7 +43,7 @@ def check_logs_section(
                 Fault(places.where(*path), f"unknown log {kind!r}", nearest(str(kind), LOG_KINDS))
             )
             continue
-        checked = check_section(LogSection, section, path, places, faults)
+        checked = check_section(LOG_SECTIONS[str(kind)], section, path, places, faults)
         if checked is None:
             continue
         for name in (*checked.columns, *checked.units):

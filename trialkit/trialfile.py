@@ -10,9 +10,18 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    create_model,
+    field_validator,
+)
 from pydantic_core import PydanticCustomError
 
+from trialkit.columns.exposures import LIMITS
 from trialkit.errors import Fault
 from trialkit.trialtext import Places, nearest
 
@@ -290,7 +299,6 @@ class LogSection(_Section):
     leave_out: list[LeaveOut] = []
     max_gap_min: Positive | None = None
     min_coverage_pct: Percent | None = None
-    dark_below_lux: NotNegative | None = None
     power_on_w: Positive | None = None
     current_on_a: Positive | None = None
     windows: list[Window] = []
@@ -301,11 +309,34 @@ class LogSection(_Section):
         return (given,) if isinstance(given, str) else tuple(given)
 
     @property
+    def limits(self) -> dict[str, float]:
+        """Limits of exposures that the trial file states, by their names in the register."""
+        stated = {name: getattr(self, name, None) for name in LIMITS}
+        return {name: float(value) for name, value in stated.items() if value is not None}
+
+    @property
     def asked(self) -> tuple[Trust | LeaveOut, ...]:
         """What is asked of the readings of sensors: those to trust, then those to leave out."""
         return (*self.trust, *self.leave_out)
 
 
+def _with_limits() -> type[LogSection]:
+    """Make the section of the climate log: it may also set the limits of the register."""
+    keys: dict[str, Any] = {
+        name: (Annotated[float, Field(ge=limit.least, le=limit.most)] | None, None)
+        for name, limit in LIMITS.items()
+        if limit.section == "logs.environment"
+    }
+    return create_model("EnvironmentLogSection", __base__=LogSection, **keys)
+
+
+#: Kind of log → the shape of its section.
+LOG_SECTIONS: dict[str, type[LogSection]] = {
+    "harvest": LogSection,
+    "environment": _with_limits(),
+    "mist": LogSection,
+}
+LOG_KINDS = tuple(LOG_SECTIONS)
 SECTIONS: dict[str, type[_Section]] = {
     "trial": TrialSection,
     "question": QuestionSection,
@@ -314,7 +345,6 @@ SECTIONS: dict[str, type[_Section]] = {
     "blocks": BlocksSection,
 }
 TOP = ("trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "logs")
-LOG_KINDS = ("harvest", "environment", "mist")
 
 
 def check_section(

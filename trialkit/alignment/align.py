@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,16 +14,16 @@ from trialkit.alignment.cells import to_ns
 from trialkit.alignment.checks import check_logs
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.measures import ExposureSettings
-from trialkit.alignment.mist import mist_per_window
+from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.photons import add_photons
-from trialkit.alignment.summaries import EXPOSURES
+from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
+from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
 from trialkit.logs.asked import tell_unheeded
 from trialkit.trial import Trial
 
-_MIST = ("mist_on_s", "duty_pct", "cycles", "water_l", "energy_kwh", "mist_coverage_pct")
 _MEASURED = ("fresh_g", "dry_g", "caps")
 _WORST_FIRST = ("discarded", "contaminated", "ok")
 _UNCHECKED = Finding(
@@ -82,7 +81,7 @@ def align(
 
     Notes
     -----
-    Exposures are time-weighted integrals over the records (see `trialkit.alignment.exposures`
+    Exposures are time-weighted integrals over the records (see `trialkit.alignment.kernel`
     for the line drawn between them). Several sensors in a chamber are averaged, each by the
     time it covers. Blocks of one chamber run share the exposures of that run.
     """
@@ -143,17 +142,15 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     -------
     ExposureSettings
     """
-    given: dict[str, float] = {}
     spec = trial.logs.get("environment")
+    given = {name: getattr(trial.rig, name) for name in LIMITS if LIMITS[name].section == "rig"}
     if spec is not None:
-        for name in ("max_gap_min", "min_coverage_pct", "dark_below_lux"):
-            value = getattr(spec, name)
-            if value is not None:
-                given[name] = float(value)
+        given |= spec.limits
+        stated = {"max_gap_min": spec.max_gap_min, "min_coverage_pct": spec.min_coverage_pct}
+        given |= {name: float(value) for name, value in stated.items() if value is not None}
     if "max_gap_min" not in given and climate is not None and len(climate):
         given["max_gap_min"] = max(10.0, 2.5 * usual_step_min(climate))
-    band = ExposureSettings(band_low_rh=trial.rig.band_low_rh, band_high_rh=trial.rig.band_high_rh)
-    return replace(band, **given)  # type: ignore[arg-type]
+    return ExposureSettings(**given)
 
 
 def usual_step_min(climate: pd.DataFrame) -> float:
@@ -264,7 +261,7 @@ def _expose(
     pulses, logged = mist
     if "chamber" not in spans.columns or (air is None and pulses is None and logged is None):
         runs = spans.copy()
-        for name in (*EXPOSURES, *_MIST):
+        for name in (*EXPOSURE_COLUMNS, *MIST_COLUMNS):
             runs[name] = np.nan
         runs["low_coverage"] = False
         return runs, runs.iloc[:0].assign(sensor=""), []
@@ -362,7 +359,7 @@ def _assemble(
 def _attach(table: pd.DataFrame, runs: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Add the exposures of the run and flush to every row."""
     table["window"] = "flush " + table["flush"].astype(str)
-    wanted = [*EXPOSURES, *_MIST, "rh_u_pct", "vpd_u_kpa", "low_coverage"]
+    wanted = [*EXPOSURE_COLUMNS, *MIST_COLUMNS, "rh_u_pct", "vpd_u_kpa", "low_coverage"]
     part = runs[[*keys, "window", *wanted]]
     table = table.merge(part, on=[*keys, "window"], how="left", validate="many_to_one")
     return table.drop(columns="window")

@@ -8,6 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from trialkit.columns.channels import CHANNELS
+from trialkit.columns.exposures import EXPOSURE
+
 
 @dataclass(frozen=True)
 class Column:
@@ -57,28 +60,6 @@ _ROWS = [
     ("dry_substrate_g", "g", "dry substrate", "dry matter of the substrate in a block"),
     ("be_pct", "%", "biological efficiency", "100 × fresh mushrooms / dry substrate"),
     ("days", "d", "days to harvest", "start of fruiting to harvest"),
-    ("temp_c", "°C", "temperature", "air temperature in the chamber"),
-    ("rh_pct", "%", "relative humidity", "relative humidity of the chamber air"),
-    ("vpd_kpa", "kPa", "vapour pressure deficit", "drying power of the air"),
-    ("co2_ppm", "ppm", "CO2", "carbon dioxide in the chamber air"),
-    ("light_lux", "lux", "light", "illuminance at the blocks"),
-    ("ppfd_umol_m2_s", "µmol m⁻² s⁻¹", "photon flux", "photosynthetic photon flux density"),
-    ("light_hours", "h", "hours of light", "time with light above the dark threshold"),
-    ("hours_below_band", "h", "hours below the band", "time with humidity under the band"),
-    ("hours_above_band", "h", "hours above the band", "time with humidity over the band"),
-    ("hours_in_band", "h", "hours in the band", "time with humidity inside the band"),
-    ("point_hours_below_band", "% h", "below the band", "points of humidity under it × time"),
-    ("point_hours_above_band", "% h", "above the band", "points of humidity over it × time"),
-    ("wet_hours", "h", "wet hours", "time with humidity at which surfaces are wet"),
-    ("degree_hours", "°C h", "degree-hours", "degrees over the base temperature × time"),
-    ("co2_hours_over", "h", "hours of high CO2", "time with CO2 over its limit"),
-    ("photon_mol_m2", "mol m⁻²", "photon dose", "photons that fell on a square metre"),
-    ("temp_coverage_pct", "%", "temperature coverage", "coverage of the temperature alone"),
-    ("rh_coverage_pct", "%", "humidity coverage", "coverage of the humidity alone"),
-    ("vpd_coverage_pct", "%", "deficit coverage", "coverage of both together"),
-    ("co2_coverage_pct", "%", "CO2 coverage", "coverage of the CO2 alone"),
-    ("light_coverage_pct", "%", "light coverage", "coverage of the light in lux alone"),
-    ("ppfd_coverage_pct", "%", "photon flux coverage", "coverage of the photon flux alone"),
     ("mist_coverage_pct", "%", "mist log coverage", "share of the window the mist log spans"),
     ("low_coverage", "", "low coverage", "too little of the window is covered to rely on it"),
     ("rh_u_pct", "%", "humidity uncertainty", "standard uncertainty of the mean humidity"),
@@ -86,7 +67,6 @@ _ROWS = [
     ("sensors", "count", "sensors", "sensors that were averaged"),
     ("rh_apart_pct", "%", "humidity apart", "highest minus lowest mean among the sensors"),
     ("temp_apart_c", "°C", "temperature apart", "highest minus lowest mean among the sensors"),
-    ("cycles", "count", "pulses", "times the mist was switched on"),
     ("pulses", "count", "pulses", "times the mist was switched on"),
     ("pulse_s", "s", "pulse length", "usual length of a pulse of mist"),
     ("response_kpa", "kPa", "response", "usual lift of the vapour pressure after a pulse"),
@@ -104,10 +84,6 @@ _ROWS = [
     ("action", "", "action", "whether readings are used"),
     ("because", "", "reason", "why the trial file overrides a flag, or leaves readings out"),
     ("share_pct", "%", "share of the run", "part of the chamber run concerned"),
-    ("mist_on_s", "s", "mist on", "time the mist was on"),
-    ("duty_pct", "%", "duty cycle", "share of the time the mist was on"),
-    ("water_l", "L", "water", "water put into the air as mist"),
-    ("energy_kwh", "kWh", "energy", "electrical energy of fogger and fan"),
     ("coverage_pct", "%", "coverage", "share of the window covered by sound records"),
     ("window_h", "h", "window length", "length of the window"),
     ("on_s", "s", "on", "seconds of mist in one cycle"),
@@ -121,6 +97,8 @@ _ROWS = [
 
 #: The glossary: column name → `Column`.
 COLUMNS: dict[str, Column] = {row[0]: Column(*row) for row in _ROWS}
+COLUMNS |= {c.coverage: Column(c.coverage, "%", c.label, c.meaning) for c in CHANNELS}
+COLUMNS |= {e.column: Column(e.column, e.unit, e.label, e.meaning) for e in EXPOSURE.values()}
 
 #: Columns each kind of log may carry, in the order they are shown.
 LOG_COLUMNS: dict[str, tuple[str, ...]] = {
