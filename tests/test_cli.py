@@ -503,7 +503,7 @@ def test_sheets_do_not_end_a_question_with_two_marks(run, tmp_path):
 def test_a_picture_of_check_says_what_its_marks_mean(small):
     from types import SimpleNamespace
 
-    from trialkit.cli.pictures import _draw
+    from trialkit.cli.timelines import _draw
 
     trial = tk.read_trial(small)
     start = pd.Timestamp("2031-01-13", tz="UTC")

@@ -22,11 +22,13 @@ ORDER = [
     {"model"},
     {"design"},
     {"logs"},
+    {"folder"},
     {"alignment"},
     {"analysis", "randomisation", "dose", "outcomes"},
     {"decision"},
     {"figures"},
     {"report"},
+    {"pipeline"},
     {"demo", "status", "templates", "explore"},
     {"cli"},
 ]

@@ -31,7 +31,7 @@ _HOMES = {
     "trialkit.outcomes": ("other_outcomes",),
     "trialkit.decision.decide": ("decide",),
     "trialkit.decision.pooling": ("pool_trials",),
-    "trialkit.report.report": ("write_report",),
+    "trialkit.report.page": ("write_report",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 _MODULES = (

@@ -16,8 +16,8 @@ import trialkit as tk
 from tests.report.folders import HOSTILE, make_farm
 from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
-from trialkit.report.blocks import build_table, show_findings
-from trialkit.report.report import LARGEST, write_whole
+from trialkit.report.page import LARGEST, write_whole
+from trialkit.report.page_parts import build_table, show_findings
 from trialkit.wording import read_wording
 
 pytestmark = pytest.mark.xdist_group("report")
@@ -110,8 +110,8 @@ def test_no_table_and_no_figure_is_shown_twice(text):
 
 
 def test_many_levels_leave_room_for_the_answer(farm):
-    from trialkit.report.answer import MOST_OTHERS, answer_screen
-    from trialkit.report.material import Material
+    from trialkit.report.first_screen import MOST_OTHERS, answer_screen
+    from trialkit.report.inputs import Material
 
     rows = pd.concat([farm.verdict.table] * 6, ignore_index=True)
     rows["level"] = ["sparse", *(f"L{i}" for i in range(5))]
@@ -342,7 +342,7 @@ def test_the_page_appears_whole_or_not_at_all(farm, tmp_path, monkeypatch):
 
 
 def test_the_redrawn_trial_is_shown_when_it_was_made(farm):
-    from trialkit.report.material import Material
+    from trialkit.report.inputs import Material
     from trialkit.report.model import model_section
 
     test = tk.randomisation_test(farm.trial, farm.plan, farm.result.data, draws=99)

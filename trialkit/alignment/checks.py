@@ -93,6 +93,21 @@ def check_logs(
     return LogCheck(clean, calibrated, flags, response, tuple(findings))
 
 
+def doubted_humidity(
+    check: LogCheck | None, chamber: str, start: pd.Timestamp, stop: pd.Timestamp
+) -> pd.DataFrame | None:
+    """List the flagged times of a chamber's humidity that touch a stretch of time.
+
+    Gaps are left out: they show by themselves. None where nothing was flagged at all.
+    """
+    if check is None or check.flags is None or not len(check.flags.table):
+        return None
+    flags = check.flags.table
+    about = flags["quantity"].isin(["rh_pct", "", None]) & (flags["flag"] != "gap")
+    touches = (flags["start"] < stop) & (flags["stop"] > start)
+    return flags[about & touches & (flags["chamber"].astype(str) == chamber)]
+
+
 def named_runs(
     trial: Trial, climate: pd.DataFrame, spans: pd.DataFrame | None = None
 ) -> pd.DataFrame:

@@ -6,9 +6,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import head
-from trialkit.report.beyond import beyond_parts
-from trialkit.report.blocks import Picture, Section, Table, Words, build_table
-from trialkit.report.material import Material
+from trialkit.report.inputs import Material
+from trialkit.report.outcomes import outcome_parts
+from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.words import plural
 
@@ -29,7 +29,7 @@ def harvest_section(material: Material) -> Section:
     else:
         parts.append(_by_level(material))
     parts += _outcomes(material)
-    parts += beyond_parts(material)
+    parts += outcome_parts(material)
     title = "section.harvest" if material.per_flush else "section.harvest_single"
     return Section("harvest", say.text(title), tuple(parts))
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from trialkit.report.blocks import Fold, Picture, Section, Table, Words, build_table
-from trialkit.report.material import Material
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.words import units_in_words
 
@@ -14,10 +14,10 @@ if TYPE_CHECKING:
     from trialkit.wording import Wording
 
 
-def done_section(material: Material) -> Section:
+def layout_section(material: Material) -> Section:
     """Put together what was done."""
     say = material.say
-    parts: list[Any] = [Words(text) for text in done_sentences(material)]
+    parts: list[Any] = [Words(text) for text in layout_sentences(material)]
     parts.append(_treatments(material))
     dates = _dates(material)
     if dates is not None:
@@ -27,7 +27,7 @@ def done_section(material: Material) -> Section:
     return Section("done", say.text("section.done"), tuple(parts))
 
 
-def done_sentences(material: Material) -> list[str]:
+def layout_sentences(material: Material) -> list[str]:
     """Say in a few sentences how the trial was laid out and what was asked."""
     say, trial = material.say, material.trial
     counts = [

@@ -6,8 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trialkit.report.blocks import Picture, Table, build_table
-from trialkit.report.material import Material
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import Picture, Table, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.style import WIDTH
 

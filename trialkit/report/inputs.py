@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from trialkit.columns import COLUMNS
-from trialkit.errors import Finding, TrialkitError
+from trialkit.errors import Finding
 from trialkit.wording import Wording
 from trialkit.words import units_in_words
 
@@ -153,36 +153,6 @@ class Material:
         if moment is None or moment != moment:
             return None
         return moment.astimezone(self.trial.zone)
-
-
-def read_plan_if_any(trial: Trial) -> Plan | None:
-    """Read the trial's plan; None where none was drawn or it cannot be read."""
-    from trialkit.design.assign import read_plan
-
-    try:
-        return read_plan(trial)
-    except (TrialkitError, OSError):
-        return None
-
-
-def read_logs_if_any(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
-    """Read every log that the trial file names; one that cannot be read becomes a finding."""
-    from trialkit.logs.environment import read_environment
-    from trialkit.logs.harvest import read_harvest
-    from trialkit.logs.mist import read_mist
-
-    readers = {"harvest": read_harvest, "environment": read_environment, "mist": read_mist}
-    out: dict[str, Log] = {}
-    found: list[Finding] = []
-    for kind, read in readers.items():
-        if kind not in trial.logs:
-            continue
-        try:
-            out[kind] = read(trial)
-        except (TrialkitError, OSError) as problem:
-            message = f"the {kind} log could not be read for this page: {problem}"
-            found.append(Finding("log_not_shown", "caution", message))
-    return out, found
 
 
 def file_hash(path: Path) -> tuple[str, int]:

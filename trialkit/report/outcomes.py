@@ -8,14 +8,14 @@ from trialkit.columns import head
 from trialkit.dose import Dose, dose_response
 from trialkit.errors import ModelError
 from trialkit.outcomes import Outcomes, other_outcomes
-from trialkit.report.blocks import Fold, Table, Words, build_table
-from trialkit.report.material import Material
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import Fold, Table, Words, build_table
 
 #: Exposure that the schedules set, in which delivered dose is told.
 DOSE = "duty_pct"
 
 
-def beyond_parts(material: Material) -> list[Any]:
+def outcome_parts(material: Material) -> list[Any]:
     """Put together what stands beside the harvest."""
     found = other_outcomes(material.trial, material.data)
     parts: list[Any] = []

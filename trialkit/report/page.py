@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from trialkit.errors import Finding, ReportError
-from trialkit.report.blocks import Points, Section, Words
-from trialkit.report.material import Material, read_logs_if_any, read_plan_if_any
+from trialkit.folder import read_logs, read_plan_there
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import Points, Section, Words
 from trialkit.wording import read_wording
 
 if TYPE_CHECKING:
@@ -40,6 +41,7 @@ def write_report(
     logs: Mapping[str, Log] | None = None,
     plan: Plan | None = None,
     redrawn: Any = None,
+    findings: Sequence[Finding] = (),
     short: bool = False,
 ) -> Path:
     """Write the report: one HTML file that works offline and in a mail attachment.
@@ -63,9 +65,11 @@ def write_report(
         ``"harvest"``, ``"environment"``, ``"mist"`` → `Log`. Read from the trial's folder by
         default; handing them over saves that time.
     plan : Plan, optional
-        Read from the trial's folder by default.
+        Read from the trial's folder by default; where none is there, the page says so.
     redrawn : object, optional
         Result of `randomisation_test`, shown among the checks.
+    findings : sequence of Finding
+        Doubtful things met on the way, shown with those of the results.
     short : bool
         One printed page: answer, figure, layout and limits only.
 
@@ -78,6 +82,8 @@ def write_report(
     ------
     ReportError
         If the locale is not known or the file cannot be written.
+    PlanError, LogError
+        If the plan or a log is read from the trial's folder and is there, but broken.
 
     Examples
     --------
@@ -91,19 +97,16 @@ def write_report(
     >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     True
     """
-    found: list[Finding] = []
-    if logs is None:
-        logs, found = read_logs_if_any(trial)
     material = Material(
         trial=trial,
         result=result,
         verdict=verdict,
         say=read_wording(locale),
         data=aligned if aligned is not None else result.data,
-        logs=dict(logs),
-        plan=plan if plan is not None else read_plan_if_any(trial),
+        logs=dict(read_logs(trial) if logs is None else logs),
+        plan=read_plan_there(trial) if plan is None else plan,
         redrawn=redrawn,
-        more_findings=tuple(found),
+        more_findings=tuple(findings),
     )
     return write_whole(Path(path), build_page(material, short=short))
 
@@ -125,7 +128,7 @@ def build_page(material: Material, *, short: bool = False) -> str:
     from jinja2 import Environment, StrictUndefined
 
     from trialkit import __version__
-    from trialkit.report.answer import answer_screen
+    from trialkit.report.first_screen import answer_screen
     from trialkit.report.svg import dark_colors, light_colors
 
     here = files("trialkit.report")
@@ -172,35 +175,41 @@ def keep_units(value: Any) -> Any:
 
 
 def _sections(material: Material) -> Sequence[Section]:
-    from trialkit.report import account
-    from trialkit.report.done import done_section
-    from trialkit.report.got import got_section
+    from trialkit.report.cautions import cautions_section
+    from trialkit.report.exposures import exposures_section
+    from trialkit.report.glossary import glossary_section
     from trialkit.report.harvest import harvest_section, saves_section
+    from trialkit.report.layout import layout_section
+    from trialkit.report.limits import limits_section
     from trialkit.report.model import model_section
+    from trialkit.report.provenance import provenance_section
+    from trialkit.report.repeating import repeat_section
+    from trialkit.report.rows import rows_section
 
     makers: tuple[Callable[[Material], Section], ...] = (
         saves_section,
-        done_section,
-        got_section,
+        layout_section,
+        exposures_section,
         harvest_section,
         model_section,
-        account.rows_section,
-        account.limits_section,
-        account.repeat_section,
-        account.cautions_section,
-        account.provenance_section,
-        account.glossary_section,
+        rows_section,
+        limits_section,
+        repeat_section,
+        cautions_section,
+        provenance_section,
+        glossary_section,
     )
     return [make(material) for make in makers]
 
 
 def _short_sections(material: Material) -> Sequence[Section]:
-    from trialkit.report.account import fingerprint, limit_words
-    from trialkit.report.answer import answer_table
-    from trialkit.report.done import done_sentences
+    from trialkit.report.first_screen import answer_table
+    from trialkit.report.layout import layout_sentences
+    from trialkit.report.limits import limit_words
+    from trialkit.report.provenance import fingerprint
 
     say = material.say
-    done = [Words(text) for text in done_sentences(material)]
+    done = [Words(text) for text in layout_sentences(material)]
     limits = [Points(tuple(limit_words(material))), Words(fingerprint(material), quiet=True)]
     return [
         Section("compared", say.text("section.compared"), (answer_table(material),)),

@@ -53,6 +53,7 @@ def _draw(
 ) -> Any:
     from matplotlib.figure import Figure
 
+    from trialkit.alignment.checks import doubted_humidity
     from trialkit.figures import humidity_timeline
     from trialkit.style import WIDTH, drawing, note
     from trialkit.wording import read_wording
@@ -60,7 +61,6 @@ def _draw(
     mist = logs["mist"].table if "mist" in logs else None
     if mist is not None:
         mist = mist[mist["chamber"] == chamber]
-    flags = _doubted(data, chamber)
     band = (data.settings.band_low_rh, data.settings.band_high_rh)
     with drawing():
         figure = Figure(figsize=(WIDTH, 1.7 * len(runs) + 0.4), layout="constrained")
@@ -68,9 +68,7 @@ def _draw(
     for ax, run in zip(axes, runs.to_dict("records"), strict=True):
         start, stop = run["start"], run["stop"]
         inside = records[(records["time"] >= start) & (records["time"] <= stop)]
-        touching = None
-        if flags is not None:
-            touching = flags[(flags["start"] < stop) & (flags["stop"] > start)]
+        touching = doubted_humidity(data.check, chamber, start, stop)
         humidity_timeline(
             inside, mist, flags=touching, start=start, stop=stop, band=band,
             zone=data.trial.time_zone, ax=ax,
@@ -81,12 +79,3 @@ def _draw(
     with drawing():
         note(axes[-1], read_wording().text("figure.timeline.note"), below=26)
     return figure
-
-
-def _doubted(data: Aligned, chamber: str) -> pd.DataFrame | None:
-    """List the flagged times of a chamber's humidity, gaps apart (they show by themselves)."""
-    if data.check is None or data.check.flags is None or not len(data.check.flags.table):
-        return None
-    flags = data.check.flags.table
-    about = flags["quantity"].isin(["rh_pct", "", None]) & (flags["flag"] != "gap")
-    return flags[about & (flags["chamber"].astype(str) == chamber)]
