@@ -217,6 +217,25 @@ def test_a_changed_plan_needs_care(run, small):
     assert "mend the plan" in done.output
 
 
+@pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
+def test_a_broken_plan_stops_every_command_in_the_same_words(run, small, record):
+    (small / "plan" / "plan.json").write_text(record, encoding="utf-8")
+    told = run("status", small).output.replace("\n", " ")
+    assert "! needs care" in told
+    for command in ("check", "analyse", "report"):
+        done = run(command, small)
+        assert done.exit_code == 1
+        assert "cannot be read" in done.output.replace("\n", " ")
+    assert not (small / "report.html").exists()
+
+
+def test_a_plan_laid_out_by_hand_is_done(run, small):
+    (small / "plan" / "plan.json").unlink()
+    done = run("status", small)
+    assert "laid out by hand" in done.output
+    assert "draw the plan" not in done.output
+
+
 def test_harvest_alone_is_enough_to_check_analyse_and_report(run, small):
     checked = run("check", small)
     assert checked.exit_code == 0, checked.output

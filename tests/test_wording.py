@@ -14,7 +14,7 @@ from trialkit.wording import read_wording
 
 PACKAGE = Path(trialkit.__file__).parent
 SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
-SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "pictures.py"]
+SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "timelines.py"]
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
     r"""(?:text|choose|either)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT

@@ -17,6 +17,10 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 
+#: Kinds of log, in the order in which they are read and shown.
+LOG_KINDS = ("harvest", "environment", "mist")
+
+
 def read_plan_there(trial: Trial) -> Plan | None:
     """Read the plan in a trial's folder; None where no plan was drawn or laid out by hand.
 
@@ -59,18 +63,6 @@ def read_log(trial: Trial, kind: str) -> Log | None:
     readers = {"harvest": read_harvest, "environment": read_environment, "mist": read_mist}
     read = readers[kind]
     return read(trial) if kind in trial.logs else None
-
-
-def read_logs(trial: Trial) -> dict[str, Log]:
-    """Read every log that the trial file names, by kind.
-
-    Raises
-    ------
-    LogError
-        As for `read_log`.
-    """
-    found = {kind: read_log(trial, kind) for kind in ("harvest", "environment", "mist")}
-    return {kind: log for kind, log in found.items() if log is not None}
 
 
 def log_files(trial: Trial, kind: str) -> list[Path]:

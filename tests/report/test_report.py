@@ -230,6 +230,22 @@ def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
         assert f"the {kind} log could not be read" in words
 
 
+@pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
+def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, record):
+    folder = tmp_path / "trial"
+    (folder / "plan").mkdir(parents=True)
+    farm.plan.table.to_csv(folder / "plan" / "assignment.csv", index=False)
+    (folder / "plan" / "plan.json").write_text(record, encoding="utf-8")
+    made = tk.write_report(
+        replace(farm.trial, folder=folder), farm.result, farm.verdict, tmp_path / "r.html",
+        logs=farm.logs,
+    )  # fmt: skip
+    words = "".join(Outline(made.read_text(encoding="utf-8")).words)
+    assert "the plan could not be read for this page" in words
+    assert "The plan of this trial is there but cannot be read" in words
+    assert "No plan was found" not in words
+
+
 def test_numbers_by_locale_and_words_from_the_catalogue(farm, tmp_path):
     page = farm.report(tmp_path / "de.html", locale="de_AT", short=True)
     words = "".join(Outline(page).words)
@@ -383,7 +399,6 @@ def test_a_yield_is_never_said_to_fall_below_nothing(tmp_path):
     trial = make_trial(tmp_path, batches=3, chambers=1)
     data = make_data(trial)
     twice = data.table["schedule"].value_counts().idxmax()  # the level given to two runs
-    data.settings.band_low_rh, data.settings.band_high_rh = 82, 95
     lucky = data.table.loc[data.table["schedule"] == twice, "batch"].iloc[0]
     data.table.loc[data.table["batch"] == lucky, "fresh_g"] += 600.0
     result = tk.analyse(trial, data)

@@ -242,7 +242,13 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Plan:
 
 
 def _record(folder: Path) -> dict[str, Any]:
-    return dict(json.loads((folder / "plan.json").read_text(encoding="utf-8")))
+    """Read plan.json; a ValueError says what is wrong with it."""
+    record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    known = record if isinstance(record, dict) else {}
+    absent = [name for name in ("seed", "version", "hash") if name not in known]
+    if absent:
+        raise ValueError(f"plan.json lacks {', '.join(absent)}")
+    return known
 
 
 def _by_hand(trial: Trial) -> dict[str, Any]:

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from trialkit.columns import COLUMNS
-from trialkit.errors import Finding
+from trialkit.errors import Finding, TrialkitError
+from trialkit.folder import LOG_KINDS, read_log, read_plan_there
 from trialkit.wording import Wording
 from trialkit.words import units_in_words
 
@@ -24,6 +25,10 @@ if TYPE_CHECKING:
     from trialkit.logs.log import Log
     from trialkit.model.diagnose import Diagnosis
     from trialkit.trial import Factor, Trial
+
+
+#: Code of the finding that a plan is there but cannot be shown.
+PLAN_NOT_SHOWN = "plan_not_shown"
 
 
 @dataclass(frozen=True)
@@ -153,6 +158,31 @@ class Material:
         if moment is None or moment != moment:
             return None
         return moment.astimezone(self.trial.zone)
+
+
+def plan_for_page(trial: Trial) -> tuple[Plan | None, list[Finding]]:
+    """Read the trial's plan; one that is there but broken becomes a finding of the page."""
+    try:
+        return read_plan_there(trial), []
+    except (TrialkitError, OSError) as problem:
+        message = f"the plan could not be read for this page: {problem}"
+        return None, [Finding(PLAN_NOT_SHOWN, "caution", message)]
+
+
+def logs_for_page(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
+    """Read the trial's logs; one that cannot be read becomes a finding of the page."""
+    out: dict[str, Log] = {}
+    found: list[Finding] = []
+    for kind in LOG_KINDS:
+        try:
+            log = read_log(trial, kind)
+        except (TrialkitError, OSError) as problem:
+            message = f"the {kind} log could not be read for this page: {problem}"
+            found.append(Finding("log_not_shown", "caution", message))
+            continue
+        if log is not None:
+            out[kind] = log
+    return out, found
 
 
 def file_hash(path: Path) -> tuple[str, int]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PLAN_NOT_SHOWN, Material
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.words import units_in_words
@@ -139,7 +139,8 @@ def _dates(material: Material) -> Table | None:
 def _map(material: Material) -> Picture | Words:
     say, plan = material.say, material.plan
     if plan is None:
-        return Words(say.text("done.map_missing"), quiet=True)
+        broken = any(f.code == PLAN_NOT_SHOWN for f in material.more_findings)
+        return Words(say.text("done.map_broken" if broken else "done.map_missing"), quiet=True)
     primary = material.factor
     rows = [
         say.text("alt.pair", level=level, value=say.listed(_units_with(material, level)))

@@ -13,8 +13,7 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from trialkit.errors import Finding, ReportError
-from trialkit.folder import read_logs, read_plan_there
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import Material, logs_for_page, plan_for_page
 from trialkit.report.page_parts import Points, Section, Words
 from trialkit.wording import read_wording
 
@@ -65,7 +64,8 @@ def write_report(
         ``"harvest"``, ``"environment"``, ``"mist"`` → `Log`. Read from the trial's folder by
         default; handing them over saves that time.
     plan : Plan, optional
-        Read from the trial's folder by default; where none is there, the page says so.
+        Read from the trial's folder by default; where none is there, or one is there that
+        cannot be read, the page says so.
     redrawn : object, optional
         Result of `randomisation_test`, shown among the checks.
     findings : sequence of Finding
@@ -82,8 +82,6 @@ def write_report(
     ------
     ReportError
         If the locale is not known or the file cannot be written.
-    PlanError, LogError
-        If the plan or a log is read from the trial's folder and is there, but broken.
 
     Examples
     --------
@@ -97,16 +95,23 @@ def write_report(
     >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     True
     """
+    told = list(findings)
+    if logs is None:
+        logs, more = logs_for_page(trial)
+        told += more
+    if plan is None:
+        plan, more = plan_for_page(trial)
+        told += more
     material = Material(
         trial=trial,
         result=result,
         verdict=verdict,
         say=read_wording(locale),
         data=aligned if aligned is not None else result.data,
-        logs=dict(read_logs(trial) if logs is None else logs),
-        plan=read_plan_there(trial) if plan is None else plan,
+        logs=dict(logs),
+        plan=plan,
         redrawn=redrawn,
-        more_findings=tuple(findings),
+        more_findings=tuple(told),
     )
     return write_whole(Path(path), build_page(material, short=short))
 
