@@ -96,7 +96,10 @@ def test_limits_are_shown_with_the_result(limited):
     units = limited.unit_table()
     harvest = units.assign(flush=1, fresh_g=300.0, time=pd.Timestamp("2031-01-20", tz="UTC"))
     plan = units.assign(schedule=units["chamber"].map({"T1": "usual", "T2": "sparse"}))
-    limits = align(limited, harvest, climate_of(), plan=plan).limits
+    data = align(limited, harvest, climate_of(), plan=plan)
+    assert "band_low_rh 82 %, band_high_rh 92 %, wet_rh 90 %, base_temp_c 10 °C" in str(data)
+    assert "co2_limit_ppm" not in str(data)  # no CO2 was recorded
+    limits = data.limits
     shown = limits.set_index(["exposure", "limit"])
     assert shown.loc[("wet_hours", "wet_rh"), "value"] == 90
     assert shown.loc[("degree_hours", "base_temp_c"), "value"] == 10

@@ -81,7 +81,19 @@ class Aligned:
             columns=columns,
             heads={name: head(name) for name in columns},
             caption=f"{units} units × {self.trial.flushes} flushes; what each chamber run got",
-            notes=[str(finding) for finding in self.findings],
+            notes=[*self._limits_told(), *map(str, self.findings)],
+        )
+
+    def _limits_told(self) -> list[str]:
+        """Say the limits of the channels that were recorded, by their keys in the trial file."""
+        told = {}
+        for row in self.limits.to_dict("records"):
+            heard = self.runs[row["channel"]].notna().any()
+            if heard and row["value"] == row["value"]:
+                told[row["limit"] or row["exposure"]] = f"{row['value']:g} {row['unit']}"
+        listed = ", ".join(f"{key} {value}" for key, value in told.items())
+        return (
+            [f"Counted against these limits, named as in the trial file: {listed}."] if told else []
         )
 
     def __str__(self) -> str:

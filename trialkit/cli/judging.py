@@ -32,9 +32,9 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     """Read every log, say what is doubtful, and account for every row.
 
     Writes DIR/results: the ledger (each row set aside or changed, with file, row and reason),
-    the findings, what each chamber got, and a picture of each chamber's humidity. Run it while
-    the trial runs: a dead fan or a stuck sensor is cheap to mend on the day. Your files are
-    never changed.
+    the findings, what each chamber got and the limits it was counted against, and a picture of
+    each chamber's humidity. Run it while the trial runs: a dead fan or a stuck sensor is cheap to
+    mend on the day. Your files are never changed.
     """
     job = Pipeline(trial_folder(folder))
     with screen.progress("reading", _total("harvest", "environment", "mist", "align")) as step:
@@ -114,6 +114,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
                 "ledger": ledger,
                 "findings": finding_table(findings),
                 "chamber_runs": job.data.runs,
+                "limits": job.data.limits,
             },
         )
     )
