@@ -22,6 +22,7 @@ ORDER = [
     {"model"},
     {"design"},
     {"logs"},
+    {"signals"},
     {"alignment"},
     {"analysis", "randomisation", "dose", "outcomes"},
     {"decision"},

@@ -129,7 +129,7 @@ def _paths(trial: Trial, kind: str) -> list[Path]:
 
 def _harvest(trial: Trial, expected: int) -> tuple[str, str, dt.datetime | None]:
     """Say how much of the harvest is in, and when the last of it was picked."""
-    from trialkit.logs.harvest import read_harvest
+    from trialkit.logs.harvest.read import read_harvest
 
     if "harvest" not in trial.logs:
         return "to do", "the trial file names no harvest log", None

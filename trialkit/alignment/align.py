@@ -21,7 +21,7 @@ from trialkit.alignment.summaries import EXPOSURES
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.errors import AlignError, Finding, TrialkitError
-from trialkit.logs.asked import tell_unheeded
+from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 
 _MIST = ("mist_on_s", "duty_pct", "cycles", "water_l", "energy_kwh", "mist_coverage_pct")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.errors import Finding
-from trialkit.logs.response import MistResponse
+from trialkit.signals.mist_response import MistResponse
 from trialkit.trial import Factor, Trial
 
 #: A run whose duty is off by more than this share of the plan is named. Common practice,

@@ -145,7 +145,7 @@ class Job:
 
 def unnamed_files(trial: Trial) -> list[Finding]:
     """Tell files in the trial's logs folder that no log of the trial file names."""
-    from trialkit.logs.files import find_files
+    from trialkit.logs.text.files import find_files
 
     there = {p.resolve() for p in (trial.folder / "logs").glob("*") if p.is_file()}
     there = {p for p in there if not p.name.startswith((".", "~$"))}

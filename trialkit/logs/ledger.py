@@ -17,7 +17,7 @@ import numpy as np
 
 from trialkit.errors import Finding
 from trialkit.logs.rules import RULES
-from trialkit.logs.spreadsheet import without_formulas
+from trialkit.logs.text.formulas import without_formulas
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -167,9 +167,9 @@ def read_plan_if_any(trial: Trial) -> Plan | None:
 
 def read_logs_if_any(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
     """Read every log that the trial file names; one that cannot be read becomes a finding."""
-    from trialkit.logs.environment import read_environment
-    from trialkit.logs.harvest import read_harvest
-    from trialkit.logs.mist import read_mist
+    from trialkit.logs.climate.read import read_environment
+    from trialkit.logs.harvest.read import read_harvest
+    from trialkit.logs.mist.read import read_mist
 
     readers = {"harvest": read_harvest, "environment": read_environment, "mist": read_mist}
     out: dict[str, Log] = {}
