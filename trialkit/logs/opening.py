@@ -2,65 +2,23 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Callable
-from dataclasses import dataclass, field
 
 import numpy as np
 
-from trialkit.columns import LOG_COLUMNS
-from trialkit.errors import Finding, LogError
-from trialkit.logs.clocks.zones import Change, find_zone
-from trialkit.logs.ledger import Account, FileAccount
+from trialkit.columns import value_columns
+from trialkit.errors import LogError
+from trialkit.logs.clocks.zones import find_zone
+from trialkit.logs.file_tables import read_member
+from trialkit.logs.ledger import Account
 from trialkit.logs.log import LogFile
-from trialkit.logs.mapping.heads import Columns, find_columns
-from trialkit.logs.text.delimited import read_text_table
-from trialkit.logs.text.dialect import decode, find_dialect
+from trialkit.logs.mapping.heads import find_columns
+from trialkit.logs.mapping.proposal import with_more_heads
+from trialkit.logs.mapping.propose import propose_for_tables
+from trialkit.logs.reading import Opened, Reading
 from trialkit.logs.text.files import Member, find_files, hash_file, open_members
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.trial import Trial
-from trialkit.trialfile import LogSection
-
-
-@dataclass
-class Opened:
-    """One file opened: its rows, its columns found, its account."""
-
-    raw: RawTable
-    columns: Columns
-    account: FileAccount
-
-
-@dataclass
-class Reading:
-    """A log while it is read.
-
-    Parameters
-    ----------
-    trial : Trial
-    kind : {"harvest", "environment", "mist"}
-    spec : LogSection
-    zone : tzinfo
-        Zone of times without an offset.
-    account : Account
-    files : list of LogFile
-    findings : list of Finding
-    stayed : list of (file, Change, records)
-        Clock changes that a logger's clock did not follow.
-    """
-
-    trial: Trial
-    kind: str
-    spec: LogSection
-    zone: dt.tzinfo
-    account: Account
-    files: list[LogFile] = field(default_factory=list)
-    findings: list[Finding] = field(default_factory=list)
-    stayed: list[tuple[str, Change, int]] = field(default_factory=list)
-
-    def find(self, code: str, message: str, remedy: str = "", *, severity: str = "caution") -> None:
-        """Store a finding."""
-        self.findings.append(Finding(code, severity, message, remedy))  # type: ignore[arg-type]
 
 
 def start_reading(trial: Trial, kind: str) -> Reading:
@@ -133,57 +91,17 @@ def raise_together(troubles: list[str]) -> None:
         raise LogError("\n".join([f"{len(troubles)} log files cannot be read", *lines]))
 
 
-def tell_doubled(reading: Reading) -> None:
-    """Tell, once for each file, how many of its rows stand in the files twice."""
-    for account in reading.account.files:
-        doubled = account.count("double export")
-        if doubled:
-            reading.find(
-                "double_export",
-                f"{account.file}: {doubled} row{'s' * (doubled != 1)} stand in the files twice; "
-                "each record is used once",
-                severity="note",
-            )
-
-
-def read_member(member: Member, spec: LogSection, kind: str) -> list[RawTable]:
-    """Read the table (or, for a workbook, the tables) that a file holds."""
-    if member.format == "text":
-        text, encoding, found = decode(member.data, member.name)
-        dialect = find_dialect(
-            text, encoding, member.name, delimiter=spec.delimiter, decimal=spec.decimal,
-            expected=expected_heads(spec, kind),
-        )  # fmt: skip
-        table = read_text_table(
-            text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
-        )
-        table.findings[:0] = found
-        return [table]
-    from trialkit.logs.text.typed_files import read_other
-
-    return read_other(member, spec, expected=expected_heads(spec, kind))
-
-
-def expected_heads(spec: LogSection, kind: str) -> list[str]:
-    """List the heads that the trial file names, and those known without being named."""
-    out = [*LOG_COLUMNS[kind], "date", "timestamp"]
-    for given in (head for column in spec.columns for head in spec.heads(column)):
-        if "{chamber}" not in given:
-            out += [given, *(given.split(" + ") if " + " in given else ())]
-    return out
-
-
 def _proposal(reading: Reading, table: RawTable) -> str:
     """Propose a mapping for a table none of whose columns is named.
 
     Where the trial file names heads that other files have, this one's are put beside them.
     """
-    from trialkit.logs.mapping.propose import propose_for_tables, with_more_heads
-
     if reading.spec.columns:
         bare = reading.spec.model_copy(update={"columns": {}})
         found = propose_for_tables(reading.trial, reading.kind, [table], tuple(bare.files))
-        line = with_more_heads(reading.spec, found)
+        line = with_more_heads(
+            reading.spec, found, value_columns(reading.kind, reading.trial.columns)
+        )
         return f"; if other files have the heads named now: {line}" if line else ""
     proposal = propose_for_tables(reading.trial, reading.kind, [table], tuple(reading.spec.files))
     return f"\n{proposal}" if proposal.columns else ""
@@ -192,7 +110,7 @@ def _proposal(reading: Reading, table: RawTable) -> str:
 def _open_tables(reading: Reading, member: Member) -> list[Opened]:
     """Read the tables of a file, find their columns and open their accounts."""
     trial, spec = reading.trial, reading.spec
-    tables = read_member(member, spec, reading.kind)
+    tables = read_member(member, spec, reading.kind, trial.columns)
     if member.cut_short:
         what = f"{member.name}: the compressed file ends too early; what came before was read"
         reading.find("cut_short", what, "export the file again")
@@ -203,6 +121,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
             columns = find_columns(
                 list(table.columns), spec, reading.kind, file=table.name,
                 chambers=trial.levels.get("chamber", ()), extra=tuple(trial.structure.factors),
+                own=trial.columns,
             )  # fmt: skip
         except LogError as problem:
             troubles.append(str(problem) if out else str(problem) + _proposal(reading, table))

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import LogError
-from trialkit.logs.clocks.zones import Localised, correct_clock, localise
-from trialkit.logs.ledger import matches_file
-from trialkit.logs.opening import Opened, Reading
+from trialkit.logs.clocks.correction import correct_clock
+from trialkit.logs.clocks.zones import Localised, localise
+from trialkit.logs.reading import Opened, Reading
 from trialkit.logs.text.arrow import as_numpy, cell_texts
+from trialkit.logs.text.files import matches_file
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import Moments, compile_format, read_moments
 

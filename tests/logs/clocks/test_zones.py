@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from tests.logs.folder import make_trial
 from trialkit.errors import LogError
 from trialkit.logs.climate.read import read_environment
-from trialkit.logs.clocks.zones import NS, clock_changes, correct_clock, find_zone, localise
+from trialkit.logs.clocks.correction import correct_clock
+from trialkit.logs.clocks.zones import NS, clock_changes, find_zone, localise
 from trialkit.logs.mist.read import read_mist
 from trialkit.trialfile import Clock
 

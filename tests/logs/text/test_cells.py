@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.columns import LOG_COLUMNS
+from trialkit.columns import LOG_COLUMNS, house_unit
 from trialkit.logs.text.numbers import head_unit, read_numbers, unit_word
 from trialkit.logs.text.times import compile_format, read_moments
 
@@ -110,7 +110,7 @@ def test_many_layouts_do_not_slow_reading_down() -> None:
 @given(st.lists(st.floats(-1e12, 1e12), min_size=1, max_size=20), st.sampled_from([".", ","]))
 def test_numbers_come_back_exactly(values: list[float], decimal: str) -> None:
     texts = [repr(v).replace(".", decimal) for v in values]
-    found = read_numbers(pa.array(texts), "temp_c", unit=None, decimal=decimal)
+    found = read_numbers(pa.array(texts), "°C", unit=None, decimal=decimal)
     assert found.values.tolist() == values
 
 
@@ -126,7 +126,7 @@ def test_numbers_come_back_exactly(values: list[float], decimal: str) -> None:
     ],
 )  # fmt: skip
 def test_ways_to_write_a_number(text: str, decimal: str | None, value: float) -> None:
-    found = read_numbers(pa.array([text]), "co2_ppm", unit=None, decimal=decimal)
+    found = read_numbers(pa.array([text]), "ppm", unit=None, decimal=decimal)
     assert not len(found.unreadable)
     assert found.values[0] == pytest.approx(value, nan_ok=True)
 
@@ -138,16 +138,14 @@ def test_ways_to_write_a_number(text: str, decimal: str | None, value: float) ->
      ("inf", "."), ("1,234,5", ",")],
 )  # fmt: skip
 def test_what_can_be_read_two_ways_or_none_is_not_read(text: str, decimal: str | None) -> None:
-    found = read_numbers(pa.array([text]), "co2_ppm", unit=None, decimal=decimal)
+    found = read_numbers(pa.array([text]), "ppm", unit=None, decimal=decimal)
     assert np.isnan(found.values[0])
     assert found.unreadable.tolist() == [0]
 
 
 @pytest.mark.parametrize("decimal", [".", ","])
 def test_numbers_beyond_the_largest_are_unreadable_among_others_too(decimal: str) -> None:
-    found = read_numbers(
-        pa.array(["12", "1e999", "abc", "7"]), "co2_ppm", unit=None, decimal=decimal
-    )
+    found = read_numbers(pa.array(["12", "1e999", "abc", "7"]), "ppm", unit=None, decimal=decimal)
     assert found.unreadable.tolist() == [1, 2]
     assert found.values[[0, 3]].tolist() == [12, 7]
     assert np.isnan(found.values[[1, 2]]).all()
@@ -165,17 +163,18 @@ def test_numbers_beyond_the_largest_are_unreadable_among_others_too(decimal: str
 )  # fmt: skip
 def test_units_in_cells(cell: str, column: str, unit: str | None, value: float) -> None:
     """Avoirdupois pound and ounce (exact, 1959); lumen per square foot."""
-    found = read_numbers(pa.array([cell]), column, unit=unit, decimal=".")
+    found = read_numbers(pa.array([cell]), house_unit(column), unit=unit, decimal=".")
     assert found.values[0] == pytest.approx(value, rel=1e-12)
 
 
 def test_units_in_heads() -> None:
-    assert head_unit("Luft [°C]", "temp_c") == "degC"
-    assert head_unit("fresh oz", "fresh_g") == "oz"
-    assert head_unit("RH (%)", "rh_pct") == "%"
-    assert head_unit("temperature", "temp_c") is None
-    assert unit_word("nonsense", "temp_c") is None
+    assert head_unit("Luft [°C]", "°C") == "degC"
+    assert head_unit("fresh oz", "g") == "oz"
+    assert head_unit("RH (%)", "%") == "%"
+    assert head_unit("temperature", "°C") is None
+    assert unit_word("nonsense", "°C") is None
     for columns in LOG_COLUMNS.values():
         for name in columns:
-            assert head_unit(name, name) in (None, "g", "degC", "%", "percent", "ppm", "lux",
-                                             "s", "W", "A", "umol_m2_s", "count")  # fmt: skip
+            known = (None, "g", "degC", "%", "percent", "ppm", "lux", "s", "W", "A", "umol_m2_s",
+                     "count")  # fmt: skip
+            assert head_unit(name, house_unit(name)) in known

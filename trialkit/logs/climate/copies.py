@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-if TYPE_CHECKING:
-    from trialkit.logs.climate.series import Records
+from trialkit.logs.climate.records import Records
 
 _MOST_COPIES = 1000
 

@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from pathlib import PurePosixPath
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.logs.opening import Reading
-
-if TYPE_CHECKING:
-    from trialkit.logs.climate.series import Records
+from trialkit.logs.climate.records import Records
+from trialkit.logs.reading import Reading
 
 _SHARED = 0.2
 _CLASHING = 0.5

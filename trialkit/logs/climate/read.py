@@ -4,25 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.columns import VALUE_COLUMNS, house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.climate.series import Part, finish_series
-from trialkit.logs.ledger import matches_file
+from trialkit.logs.chamber_column import match_chambers
+from trialkit.logs.climate.records import Part
+from trialkit.logs.climate.series import finish_series
+from trialkit.logs.file_chamber import chamber_of_file
 from trialkit.logs.log import Log
-from trialkit.logs.mapping.heads import VALUES
-from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
+from trialkit.logs.mapping.heads import Columns
+from trialkit.logs.opening import for_each_file, start_reading
+from trialkit.logs.reading import Opened, Reading
 from trialkit.logs.text.arrow import encode_cells
-from trialkit.logs.text.names import chamber_of_file, match_names, suggest
+from trialkit.logs.text.files import matches_file
+from trialkit.logs.text.names import match_names, suggest
 from trialkit.logs.text.numbers import read_numbers
 from trialkit.logs.time_column import read_times
 from trialkit.trial import Trial
-
-if TYPE_CHECKING:
-    from trialkit.logs.mapping.heads import Columns
 
 #: What no sensor in the air of a growing room can read, in house units: (low, high).
 IMPOSSIBLE = {
@@ -103,7 +104,7 @@ def _read_file(reading: Reading, opened: Opened) -> list[Part]:
     groups = place.chamber * (len(place.sensors) + 1) + place.sensor
     single = len(place.sensors) <= 1 and len(np.unique(place.chamber)) <= 1
     times = read_times(reading, opened, groups=None if single else groups)
-    heads = {c: columns.heads[c] for c in VALUES["environment"] if c in columns.heads}
+    heads = {c: columns.heads[c] for c in VALUE_COLUMNS["environment"] if c in columns.heads}
     values = _values(reading, opened, heads, columns)
     _drop_empty(opened, values)
     kept = np.flatnonzero(opened.account.alive[: opened.raw.n] & times.ok)
@@ -125,7 +126,7 @@ def _place(reading: Reading, opened: Opened) -> _Place:
     raw, heads, levels = opened.raw, opened.columns.heads, reading.trial.levels
     chambers = levels["chamber"]
     if "chamber" in heads:
-        code = _match_chambers(reading, opened, heads["chamber"])
+        code = match_chambers(reading, opened, heads["chamber"])
     else:
         name = chamber_of_file(raw.name, chambers, reading.spec.chamber, reading.kind)
         code = np.full(raw.n, chambers.index(name))
@@ -134,24 +135,6 @@ def _place(reading: Reading, opened: Opened) -> _Place:
     if "shelf" in heads:
         shelf = _match_shelves(opened, heads["shelf"], levels.get("shelf", ()))
     return _Place(code, sensors, sensor, shelf)
-
-
-def _match_chambers(reading: Reading, opened: Opened, head: str) -> np.ndarray:
-    chambers = reading.trial.levels["chamber"]
-    names = match_names(opened.raw.columns[head], chambers, given=reading.spec.chamber)
-    unknown = np.flatnonzero(names.codes < 0)
-    if len(unknown):
-        cells = np.array(names.cells, dtype=object)[names.cell_of[unknown]]
-        hints = {c: suggest(c, chambers) for c in set(cells)}
-        opened.account.set_aside(
-            unknown, rule="chamber unknown", column=head, old=cells, keepable=False,
-            reason="no chamber of the trial has this name",
-            remedy=[
-                f'{hints[c]}; for another name of one add chamber = {{ "{c}" = "…" }}'
-                for c in cells
-            ],
-        )  # fmt: skip
-    return names.codes
 
 
 def _sensors(reading: Reading, opened: Opened) -> tuple[tuple[str, ...], np.ndarray]:
@@ -191,7 +174,7 @@ def _values(
 def read_values(opened: Opened, column: str, head: str, unit: str | None) -> np.ndarray:
     """Read one measured column of a file; what cannot be used becomes NaN and is recorded."""
     raw, account = opened.raw, opened.account
-    numbers = read_numbers(raw.columns[head], column, unit=unit, decimal=raw.decimal)
+    numbers = read_numbers(raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal)
     values = numbers.values
     for index, rule, reason in (
         (numbers.unreadable, "value unreadable", "this is not a number"),

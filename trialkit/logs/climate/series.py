@@ -2,79 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.columns import VALUE_COLUMNS
 from trialkit.logs.climate.copies import set_copies_aside
+from trialkit.logs.climate.lamp_clocks import find_shifts
 from trialkit.logs.climate.loggers import name_sensors
-from trialkit.logs.clocks.lamps import find_shifts, report_clocks
-from trialkit.logs.clocks.unrest import report_offsets
-from trialkit.logs.ledger import FileAccount
+from trialkit.logs.climate.peer_clocks import report_offsets
+from trialkit.logs.climate.records import Part, Records
+from trialkit.logs.clock_findings import report_clocks
 from trialkit.logs.log import Log
-from trialkit.logs.mapping.heads import VALUES
-from trialkit.logs.opening import Reading, tell_doubled
+from trialkit.logs.reading import Reading, tell_doubled
 
 if TYPE_CHECKING:
     import pandas as pd
-
-
-@dataclass
-class Part:
-    """Records of one file (or of one chamber of a wide file).
-
-    Parameters
-    ----------
-    account : FileAccount
-    index : ndarray of int, shape (n,)
-        Positions of the records among the rows of the file.
-    chamber : ndarray of int, shape (n,)
-        Index among the trial's chambers.
-    sensor : ndarray of int, shape (n,)
-        Index among `sensors`; -1 where the file does not tell.
-    sensors : tuple of str
-    time : ndarray of int64
-        Nanoseconds since 1970, UTC.
-    values : dict
-        Column → values in house units.
-    shelf : ndarray of int or None
-        Index among the trial's shelves; -1 where not told.
-    """
-
-    account: FileAccount
-    index: np.ndarray
-    chamber: np.ndarray
-    sensor: np.ndarray
-    sensors: tuple[str, ...]
-    time: np.ndarray
-    values: dict[str, np.ndarray]
-    shelf: np.ndarray | None = None
-
-
-@dataclass
-class Records:
-    """All records under each other, in the order of the files and their rows."""
-
-    parts: list[Part]
-    part: np.ndarray
-    index: np.ndarray
-    chamber: np.ndarray
-    sensor: np.ndarray
-    sensors: list[str]
-    shelf: np.ndarray | None
-    time: np.ndarray
-    values: dict[str, np.ndarray]
-    alive: np.ndarray
-
-    def series(self) -> np.ndarray:
-        """Give each record the number of its series: chamber, sensor and shelf, in order."""
-        rank = np.empty(len(self.sensors) + 1, np.int64)
-        rank[np.argsort([*self.sensors, ""], kind="stable")] = np.arange(len(self.sensors) + 1)
-        code = self.chamber * len(rank) + rank[self.sensor]
-        if self.shelf is not None:
-            code = code * (int(self.shelf.max(initial=-1)) + 2) + self.shelf + 1
-        return np.asarray(code)
 
 
 def finish_series(reading: Reading, parts: list[Part]) -> Log:
@@ -100,7 +43,7 @@ def finish_series(reading: Reading, parts: list[Part]) -> Log:
 
 def _stack(parts: list[Part]) -> Records:
     counts = [len(p.index) for p in parts]
-    columns = [c for c in VALUES["environment"] if any(c in p.values for p in parts)]
+    columns = [c for c in VALUE_COLUMNS["environment"] if any(c in p.values for p in parts)]
     sensors = sorted({s for p in parts for s in p.sensors})
     none = np.zeros(0, np.int64)
 

@@ -6,8 +6,9 @@ import datetime as dt
 
 import numpy as np
 
-from trialkit.logs.harvest.entries import NO_TIME, Entries, day_text, moment_of
-from trialkit.logs.opening import Reading
+from trialkit.logs.harvest.entries import Entries
+from trialkit.logs.reading import Reading
+from trialkit.logs.text.days import NO_TIME, day_text, moment_of
 
 _DAY = 86_400_000_000_000
 

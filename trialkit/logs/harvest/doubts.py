@@ -1,4 +1,4 @@
-"""What the kept entries of the harvest sheets add up to, and what is missing or doubtful."""
+"""What is doubtful about the kept entries of the harvest sheets, and what is missing."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from trialkit.logs.harvest.entries import Entries, show_values
-from trialkit.logs.opening import Reading
+from trialkit.logs.reading import Reading
 
 
-def check_outcome(reading: Reading, entries: Entries) -> None:
+def tell_doubts(reading: Reading, entries: Entries) -> None:
     """Tell slips of the decimal sign, flushes picked on several days, and what is missing."""
     _decimal_slips(reading, entries)
     _picks(entries)
@@ -157,25 +157,3 @@ def _missing_units(reading: Reading, entries: Entries) -> None:
             f"{len(missing)} of {len(units) * trial.flushes} weights are missing: {shown}{more}",
             "enter them; 0 if nothing grew; contaminated or discarded if the block was lost",
         )
-
-
-def harvest_table(reading: Reading, entries: Entries) -> pd.DataFrame:
-    """Give the table of a harvest log, in the order of the plan."""
-    units, table = reading.trial.unit_table(), entries.table
-    picked = units.iloc[table["unit_at"].to_numpy()].reset_index(drop=True)
-    time = table["ns"].to_numpy()
-    stamps = time.astype("datetime64[ns]")  # NO_TIME is "not a time" in this type
-    files = np.array([a.file for a in entries.accounts] or [""], dtype=object)
-    out = picked.assign(
-        flush=table["flush"].to_numpy(dtype=np.int64),
-        time=pd.DatetimeIndex(stamps).tz_localize("UTC"),
-        fresh_g=table["fresh_g"].to_numpy(),
-        dry_g=table["dry_g"].to_numpy(),
-        caps=table["caps"].to_numpy(),
-        status=table["status"].to_numpy(dtype=object),
-        note=table["note"].to_numpy(dtype=object),
-        file=files[table["sheet"].to_numpy(dtype=np.int64)],
-        row=table["row"].to_numpy(dtype=np.int64),
-    )
-    order = np.lexsort((time, table["flush"].to_numpy(), table["unit_at"].to_numpy()))
-    return out.iloc[order].reset_index(drop=True)

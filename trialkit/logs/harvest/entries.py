@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -10,10 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.logs.ledger import FileAccount
-from trialkit.logs.opening import Opened
-
-#: Stands for "no time" among nanoseconds.
-NO_TIME = np.iinfo(np.int64).min
+from trialkit.logs.reading import Opened
 
 
 @dataclass
@@ -28,7 +24,8 @@ class Sheet:
     time : ndarray of int64
         Nanoseconds since 1970, UTC; `NO_TIME` where there is none.
     date_only : ndarray of bool
-    fresh_g, dry_g, caps : ndarray of float
+    values : dict of ndarray of float
+        Harvest column → its values.
     status, note : ndarray of object
     """
 
@@ -37,9 +34,7 @@ class Sheet:
     flush: np.ndarray
     time: np.ndarray
     date_only: np.ndarray
-    fresh_g: np.ndarray
-    dry_g: np.ndarray
-    caps: np.ndarray
+    values: dict[str, np.ndarray]
     status: np.ndarray
     note: np.ndarray
 
@@ -51,7 +46,7 @@ class Entries:
     Parameters
     ----------
     table : DataFrame
-        ``sheet, index, unit_at, flush, ns, date_only, fresh_g, dry_g, caps, status, note, row``;
+        ``sheet, index, unit_at, flush, ns, date_only``, the harvest columns, ``status, note, row``;
         `unit_at` is the index among the trial's units, `ns` the time (`NO_TIME` where none).
     sheets : list of Sheet
     """
@@ -105,9 +100,7 @@ def stack_sheets(sheets: list[Sheet]) -> Entries:
                 "flush": sheet.flush,
                 "ns": sheet.time,
                 "date_only": sheet.date_only,
-                "fresh_g": sheet.fresh_g,
-                "dry_g": sheet.dry_g,
-                "caps": sheet.caps,
+                **sheet.values,
                 "status": pd.Series(sheet.status, dtype=object),
                 "note": pd.Series(sheet.note, dtype=object),
                 "row": sheet.opened.raw.rows,
@@ -120,24 +113,3 @@ def stack_sheets(sheets: list[Sheet]) -> Entries:
 def show_values(values: Iterable[float]) -> list[str]:
     """Write weights and counts for the ledger."""
     return [f"{v:.6g}" for v in values]
-
-
-def local_days(ns: np.ndarray, zone: dt.tzinfo) -> np.ndarray:
-    """Give the day in a zone as a number; -1 where there is no time."""
-    known = ns != NO_TIME
-    out = np.full(len(ns), -1, np.int64)
-    if known.any():
-        stamps = pd.DatetimeIndex(ns[known].astype("datetime64[ns]")).tz_localize("UTC")
-        local = stamps.tz_convert(zone).tz_localize(None)
-        out[known] = local.to_numpy().astype("datetime64[D]").astype(np.int64)
-    return out
-
-
-def day_text(ns: int, zone: dt.tzinfo) -> str:
-    """Write the day of a moment in a zone."""
-    return moment_of(ns).astimezone(zone).strftime("%Y-%m-%d")
-
-
-def moment_of(ns: int) -> dt.datetime:
-    """Give nanoseconds since 1970 as a moment (to the second)."""
-    return dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=int(ns // 10**9))

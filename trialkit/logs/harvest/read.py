@@ -7,16 +7,21 @@ from typing import Any
 
 import numpy as np
 
+from trialkit.columns import HarvestColumn
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.clocks.lamps import report_clocks
+from trialkit.logs.clock_findings import report_clocks
 from trialkit.logs.harvest.date_rules import check_dates
-from trialkit.logs.harvest.doubts import check_outcome, harvest_table
-from trialkit.logs.harvest.entries import NO_TIME, Sheet, stack_sheets
-from trialkit.logs.harvest.entry_rules import check_entries, check_values
+from trialkit.logs.harvest.doubts import tell_doubts
+from trialkit.logs.harvest.entries import Sheet, stack_sheets
+from trialkit.logs.harvest.entry_rules import check_entries
+from trialkit.logs.harvest.table import harvest_table
+from trialkit.logs.harvest.value_rules import check_values
 from trialkit.logs.log import Log, no_spans
-from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
+from trialkit.logs.opening import for_each_file, start_reading
+from trialkit.logs.reading import Opened, Reading
 from trialkit.logs.text.arrow import cell_texts, encode_cells
+from trialkit.logs.text.days import NO_TIME
 from trialkit.logs.text.names import match_names, suggest
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.time_column import read_times
@@ -57,7 +62,8 @@ def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
     -------
     Log
         `table`: the unit factors, ``unit, flush, time`` (UTC; a date alone is noon of that day;
-        NaT where doubtful), ``fresh_g, dry_g`` [g], ``caps``, ``status`` ("ok",
+        NaT where doubtful), ``fresh_g, dry_g`` [g], ``caps``, those
+        that the trial file adds, ``status`` ("ok",
         "contaminated", "discarded"), ``note, file, row``. A flush picked on several days has a
         row for each pick.
 
@@ -87,7 +93,7 @@ def _read(trial: Trial) -> Log:
     check_entries(reading, entries)
     entries.table = entries.table[entries.alive()].reset_index(drop=True)
     check_dates(reading, entries)
-    check_outcome(reading, entries)
+    tell_doubts(reading, entries)
     table = harvest_table(reading, entries)
     report_clocks(reading, [])
     ledger, idle = reading.account.close()
@@ -97,7 +103,11 @@ def _read(trial: Trial) -> Log:
 
 def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
     raw, heads = opened.raw, opened.columns.heads
-    values = {c: _numbers(opened, c) for c in ("fresh_g", "dry_g", "caps") if c in heads}
+    nothing = np.full(raw.n, np.nan)
+    values = {
+        name: _numbers(opened, column) if name in heads else nothing.copy()
+        for name, column in reading.trial.harvest_columns.items()
+    }
     time, blank_time, date_only = _dates(reading, opened)
     status_cells = _texts(opened, "status")
     note = _texts(opened, "note")
@@ -107,9 +117,7 @@ def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
         flush=np.zeros(0, np.int64),
         time=time,
         date_only=date_only,
-        fresh_g=values.get("fresh_g", np.full(raw.n, np.nan)),
-        dry_g=values.get("dry_g", np.full(raw.n, np.nan)),
-        caps=values.get("caps", np.full(raw.n, np.nan)),
+        values=values,
         status=np.full(raw.n, "ok", dtype=object),
         note=note,
     )
@@ -128,10 +136,10 @@ def _texts(opened: Opened, column: str) -> np.ndarray:
     return np.asarray(np.array([*(t.strip() for t in texts), ""], dtype=object)[codes])
 
 
-def _numbers(opened: Opened, column: str) -> np.ndarray:
-    raw, head = opened.raw, opened.columns.heads[column]
-    unit = opened.columns.units.get(column)
-    numbers = read_numbers(raw.columns[head], column, unit=unit, decimal=raw.decimal)
+def _numbers(opened: Opened, column: HarvestColumn) -> np.ndarray:
+    raw, head = opened.raw, opened.columns.heads[column.name]
+    unit = opened.columns.units.get(column.name)
+    numbers = read_numbers(raw.columns[head], column.unit, unit=unit, decimal=raw.decimal)
     for index, rule, reason, remedy in (
         (numbers.unreadable, "value unreadable", "this is not a number",
          "correct the cell; put words into the note"),
@@ -177,8 +185,8 @@ def _set_unfilled_aside(
     opened: Opened, sheet: Sheet, status: np.ndarray, blank_time: np.ndarray
 ) -> None:
     """Set aside the rows of a printed sheet that nobody has filled in yet."""
-    empty = np.isnan(sheet.fresh_g) & np.isnan(sheet.dry_g) & np.isnan(sheet.caps)
-    for column in ("fresh_g", "dry_g", "caps"):
+    empty = np.all([np.isnan(values) for values in sheet.values.values()], axis=0)
+    for column in sheet.values:
         if column in opened.columns.heads:
             cells = _stripped(opened, opened.columns.heads[column])
             empty &= np.array([c.casefold() in BLANKS for c in cells], dtype=bool)

@@ -6,18 +6,14 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from trialkit.columns import LOG_COLUMNS
+from trialkit.columns import HarvestColumn, house_unit, log_columns, value_columns
 from trialkit.errors import Finding, LogError
 from trialkit.logs.text.numbers import head_unit
 from trialkit.trialfile import LogSection
 from trialkit.trialtext import nearest
+from trialkit.units import convert
 
-#: Columns that hold a measured value, by kind of log.
-VALUES: dict[str, tuple[str, ...]] = {
-    "harvest": ("fresh_g", "dry_g", "caps"),
-    "environment": ("temp_c", "rh_pct", "co2_ppm", "light_lux", "ppfd_umol_m2_s"),
-    "mist": ("state", "power_w", "current_a", "on_s"),
-}
+_NONE: Mapping[str, HarvestColumn] = {}
 _ALSO = {"time": ("time", "date", "datetime", "timestamp")}
 
 
@@ -74,6 +70,7 @@ def find_columns(
     file: str,
     chambers: Sequence[str] = (),
     extra: Sequence[str] = (),
+    own: Mapping[str, HarvestColumn] = _NONE,
 ) -> Columns:
     """Find the columns of the glossary among the heads of a file.
 
@@ -93,6 +90,8 @@ def find_columns(
         The trial's chambers, for wide files.
     extra : sequence of str
         Further columns to be found by their own name, such as the unit factors.
+    own : mapping
+        Harvest columns that the trial file adds.
 
     Raises
     ------
@@ -116,16 +115,17 @@ def find_columns(
         else:
             plain = [given for given in missed if "{chamber}" not in given]
             absent += [(column, plain)] if plain else []
-    for column in (*LOG_COLUMNS[kind], *extra):
+    for column in (*log_columns(kind, own), *extra):
         for name in _ALSO.get(column, (column,)):
             if column not in spec.columns and column not in found and name in by_plain:
                 found[column] = by_plain[name]
-    _refuse_none(found, wide, kind, heads, spec, file, absent)
-    units, notes = _units(found, wide, spec, file)
+    values = value_columns(kind, own)
+    _refuse_none(found, wide, kind, values, heads, file, absent)
+    units, notes = _units(found, wide, spec, file, own)
     notes += [
         Finding(
             "column_absent",
-            "caution" if column in ("time", "unit", *VALUES[kind]) else "note",
+            "caution" if column in ("time", "unit", *values) else "note",
             f"{file} has no column {_either(given)} ({column})",
             nearest(given[0], heads),
         )
@@ -173,12 +173,12 @@ def _refuse_none(
     found: Mapping[str, str],
     wide: Sequence[WideColumn],
     kind: str,
+    values: Sequence[str],
     heads: Sequence[str],
-    spec: LogSection,
     file: str,
     absent: Sequence[tuple[str, Sequence[str]]],
 ) -> None:
-    values = [*VALUES[kind], *(("start", "status") if kind != "environment" else ())]
+    values = [*values, *(("start", "status") if kind != "environment" else ())]
     has_time = "time" in found or "start" in found or kind == "harvest"
     if has_time and (wide or any(v in found for v in values)):
         return
@@ -191,24 +191,23 @@ def _refuse_none(
 
 
 def _units(
-    found: Mapping[str, str], wide: Sequence[WideColumn], spec: LogSection, file: str
+    found: Mapping[str, str],
+    wide: Sequence[WideColumn],
+    spec: LogSection,
+    file: str,
+    own: Mapping[str, HarvestColumn],
 ) -> tuple[dict[str, str], list[Finding]]:
     """Take units from the trial file, else from the heads."""
     units = dict(spec.units)
     notes = []
     heads = {w.column: w.head for w in wide} | dict(found)
     for column, head in heads.items():
-        unit = None if column in units else head_unit(head, column)
-        if unit is None or _is_house(unit, column):
+        house = house_unit(column, own)
+        unit = None if column in units else head_unit(head, house)
+        if unit is None or convert(3.0, unit, house) == 3.0:
             continue
         units[column] = unit
         message = f"{file}: {column} is read in {unit}, because its head is {head!r}"
         remedy = f'if that is wrong, state the unit: units = {{ {column} = "…" }}'
         notes.append(Finding("unit_from_head", "note", message, remedy))
     return units, notes
-
-
-def _is_house(unit: str, column: str) -> bool:
-    from trialkit.columns import to_house_unit
-
-    return bool(to_house_unit(3.0, column, unit) == 3.0)

@@ -1,14 +1,15 @@
-"""What heads and cells say about a column: the clues for a proposed mapping."""
+"""How well a column of a file fits a column of the glossary, by its head and its cells."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, house_unit
 from trialkit.logs.mapping.heads import plain_head
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.names import match_names
@@ -19,8 +20,9 @@ from trialkit.trial import Trial
 
 #: Score from which a column is proposed.
 ENOUGH = 2.5
-#: Words in heads (English, German, French, Spanish) that name a column, most telling first.
-WORDS: dict[str, tuple[str, ...]] = {
+#: Words in heads (English, German, French, Spanish) that name a column, most telling first; those
+#: of harvest columns stand in their register.
+_HEAD_WORDS: dict[str, tuple[str, ...]] = {
     "time": ("time", "timestamp", "datetime", "date", "zeit", "zeitpunkt", "datum", "uhrzeit",
              "fecha", "hora", "heure", "logged", "recorded", "picked", "harvested", "geerntet"),
     "start": ("start", "begin", "started", "beginn", "inicio", "début"),
@@ -41,9 +43,6 @@ WORDS: dict[str, tuple[str, ...]] = {
     "on_s": ("duration", "seconds", "length", "dauer", "durée", "duración"),
     "unit": ("unit", "block", "bag", "code", "label", "beutel", "bloque", "id"),
     "flush": ("flush", "wave", "break", "welle", "oleada", "volée"),
-    "fresh_g": ("fresh", "weight", "yield", "mass", "wt", "gewicht", "frisch", "peso", "poids"),
-    "dry_g": ("dry", "trocken", "seco", "sec"),
-    "caps": ("caps", "count", "mushrooms", "number", "anzahl", "stück", "hüte", "nombre"),
     "status": ("status", "state", "condition", "zustand", "estado", "état"),
     "note": ("note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "nota"),
 }  # fmt: skip
@@ -51,13 +50,14 @@ _RANGES = {
     "temp_c": (-10.0, 45.0), "rh_pct": (1.5, 101.0), "co2_ppm": (250.0, 20_000.0),
     "light_lux": (0.0, 150_000.0), "ppfd_umol_m2_s": (0.0, 2500.0), "power_w": (0.0, 1e5),
     "current_a": (0.0, 1e3),
-    "on_s": (0.0, 1e6), "fresh_g": (0.0, 1e5), "dry_g": (0.0, 1e5), "caps": (0.0, 1e5),
+    "on_s": (0.0, 1e6),
 }  # fmt: skip
 _SURE = 0.8
+_NONE: Mapping[str, HarvestColumn] = {}
 
 
 @dataclass(frozen=True)
-class Clue:
+class Likeness:
     """How well a column of a file fits a column of the glossary.
 
     Parameters
@@ -78,8 +78,21 @@ class Clue:
     unit: str | None = None
 
 
-def named_score(head: str, column: str) -> tuple[float, str]:
+def _head_words(column: str, own: Mapping[str, HarvestColumn]) -> tuple[str, ...]:
+    entry = own.get(column) or HARVEST_COLUMNS.get(column)
+    return _HEAD_WORDS.get(column, ()) if entry is None else entry.heads
+
+
+def named_score(
+    head: str, column: str, own: Mapping[str, HarvestColumn] = _NONE
+) -> tuple[float, str]:
     """Judge a head by its words; give a score and the word that tells.
+
+    Parameters
+    ----------
+    head, column : str
+    own : mapping
+        Harvest columns that the trial file adds.
 
     Examples
     --------
@@ -91,25 +104,28 @@ def named_score(head: str, column: str) -> tuple[float, str]:
     plain = plain_head(head)
     if plain == column:
         return 5.0, column
+    known = _head_words(column, own)
     words = re.findall(r"[^\W_\d]+\d?|%|°[cf]|co2|co₂", plain)
-    for k, word in enumerate(WORDS.get(column, ())):
+    for k, word in enumerate(known):
         if word in words:
             return 3.0 - 0.05 * k, word
-    for k, word in enumerate(WORDS.get(column, ())):
+    for k, word in enumerate(known):
         if len(word) > 3 and word in plain:
             return 2.0 - 0.05 * k, word
     return 0.0, ""
 
 
-def find_clue(trial: Trial, head: str, cells: Any, column: str, decimal: str | None) -> Clue:
+def find_likeness(
+    trial: Trial, head: str, cells: Any, column: str, decimal: str | None
+) -> Likeness:
     """Judge by head and cells whether a column of a file is a column of the glossary."""
-    score, word = named_score(head, column)
+    score, word = named_score(head, column, trial.columns)
     said = f"its head says {word!r}" if word else ""
     content, seen, unit = _content(trial, head, cells, column, decimal)
     if content < 0 or (score == 0 and content < 3):
-        return Clue(column, head, 0.0, seen)
+        return Likeness(column, head, 0.0, seen)
     reason = " and ".join(part for part in (said, seen) if part)
-    return Clue(column, head, score + content, reason, unit)
+    return Likeness(column, head, score + content, reason, unit)
 
 
 def _content(
@@ -136,7 +152,7 @@ def _content(
         said = np.array([is_state(t) for t in texts] or [False])
         share = float(said[codes][filled].mean())
         return (2.5, "its cells say on and off", None) if share > _SURE else (-1.0, "", None)
-    if column in _RANGES or column == "flush":
+    if column == "flush" or column in _RANGES or column in trial.harvest_columns:
         return _numeric(trial, head, cells, column, decimal, filled)
     return 0.0, "", None
 
@@ -169,14 +185,15 @@ def _numeric(
         share = float(np.array(whole or [False])[codes][filled].mean())
         return (0.5, f"its cells run from 1 to {trial.flushes}", None) if share > _SURE else (
             -1.0, "", None)  # fmt: skip
-    told = head_unit(head, column)
-    numbers = read_numbers(cells, column, unit=told, decimal=decimal)
+    house = house_unit(column, trial.columns)
+    told = head_unit(head, house)
+    numbers = read_numbers(cells, house, unit=told, decimal=decimal)
     sound = numbers.values[~np.isnan(numbers.values)]
     if len(sound) < _SURE * filled.sum():
         return -1.0, "", None
-    low, high = _RANGES[column]
+    low, high = _likely_range(trial, column)
     middle, top = float(np.median(sound)), float(sound.max())
-    written = read_numbers(cells, column, unit=None, decimal=decimal).values
+    written = read_numbers(cells, house, unit=None, decimal=decimal).values
     shown = f"its values run from {np.nanmin(written):g} to {np.nanmax(written):g}"
     if told is None and column == "temp_c" and 45 < middle < 110:
         return 0.5, f"{shown}, which can only be °F", "degF"
@@ -185,3 +202,8 @@ def _numeric(
     if not low <= middle <= high:
         return -1.0, "", None
     return 0.5, shown + (f" {told}" if told else ""), told
+
+
+def _likely_range(trial: Trial, column: str) -> tuple[float, float]:
+    entry = trial.harvest_columns.get(column)
+    return _RANGES[column] if entry is None else (entry.possible[0], entry.likely_most)

@@ -6,12 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.logs.opening import Reading
+from trialkit.logs.mist.switches import Switches
+from trialkit.logs.reading import Reading
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from trialkit.logs.mist.read import Switches
 
 NS = 1_000_000_000
 _FEWEST_SAMPLES = 10

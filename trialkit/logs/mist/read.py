@@ -2,62 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
+from trialkit.columns import house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.climate.read import _match_chambers
-from trialkit.logs.clocks.lamps import report_clocks
-from trialkit.logs.ledger import FileAccount
+from trialkit.logs.chamber_column import match_chambers
+from trialkit.logs.clock_findings import report_clocks
+from trialkit.logs.file_chamber import chamber_of_file
 from trialkit.logs.log import Log
 from trialkit.logs.mist.intervals import close_pulses
-from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading, tell_doubled
+from trialkit.logs.mist.switches import Switches
+from trialkit.logs.opening import for_each_file, start_reading
+from trialkit.logs.reading import Opened, Reading, tell_doubled
 from trialkit.logs.text.arrow import encode_cells
-from trialkit.logs.text.names import chamber_of_file, suggest
+from trialkit.logs.text.names import suggest
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import OFF, ON
 from trialkit.logs.time_column import read_times
 from trialkit.trial import Trial
 
-if TYPE_CHECKING:
-    pass
-
-
 #: Columns that hold samples, not switching.
 _SAMPLED = ("power_w", "current_a")
-
-
-@dataclass
-class Switches:
-    """States of the mist at moments, or whole intervals, from one file.
-
-    Parameters
-    ----------
-    account : FileAccount
-    index : ndarray of int, shape (n,)
-        Positions among the rows of the file.
-    chamber : ndarray of int
-        Index among the trial's chambers.
-    time : ndarray of int64
-        Moment [ns, UTC]; for intervals their start.
-    on : ndarray of bool
-        State from that moment on.
-    stop : ndarray of int64 or None
-        End of each interval; None for states.
-    sampled : bool
-        Whether the rows are samples (power) rather than switching events.
-    """
-
-    account: FileAccount
-    index: np.ndarray
-    chamber: np.ndarray
-    time: np.ndarray
-    on: np.ndarray
-    stop: np.ndarray | None = None
-    sampled: bool = False
 
 
 def read_mist(trial: Trial, *, cache: bool = True) -> Log:
@@ -137,7 +105,7 @@ def _read_file(reading: Reading, opened: Opened) -> list[Switches]:
 def _chambers(reading: Reading, opened: Opened) -> np.ndarray:
     heads, chambers = opened.columns.heads, reading.trial.levels["chamber"]
     if "chamber" in heads:
-        return _match_chambers(reading, opened, heads["chamber"])
+        return match_chambers(reading, opened, heads["chamber"])
     name = chamber_of_file(opened.raw.name, chambers, reading.spec.chamber, reading.kind)
     return np.full(opened.raw.n, chambers.index(name))
 
@@ -184,7 +152,7 @@ def _threshold(reading: Reading, column: str, file: str) -> float:
 def _powered(reading: Reading, opened: Opened, column: str, head: str) -> np.ndarray:
     raw, account = opened.raw, opened.account
     unit = opened.columns.units.get(column)
-    numbers = read_numbers(raw.columns[head], column, unit=unit, decimal=raw.decimal)
+    numbers = read_numbers(raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal)
     for index, rule, reason in (
         (numbers.unreadable, "value unreadable", "this is not a number"),
         (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign"),
@@ -215,7 +183,9 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
         stop, ok = end.utc, start.ok & end.ok
     elif "on_s" in heads:
         unit = opened.columns.units.get("on_s")
-        numbers = read_numbers(raw.columns[heads["on_s"]], "on_s", unit=unit, decimal=raw.decimal)
+        numbers = read_numbers(
+            raw.columns[heads["on_s"]], house_unit("on_s"), unit=unit, decimal=raw.decimal
+        )
         length = numbers.values
         account.set_aside(
             np.isnan(length), rule="no value", column=heads["on_s"], keepable=False,
@@ -276,7 +246,9 @@ def _wide_states(
     raw: Any = opened.raw
     if column in _SAMPLED:
         unit = opened.columns.units.get(column)
-        numbers = read_numbers(raw.columns[head], column, unit=unit, decimal=raw.decimal)
+        numbers = read_numbers(
+            raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal
+        )
         on = numbers.values > _threshold(reading, column, raw.name)
         known, odd = ~np.isnan(numbers.values), numbers.unreadable
         cells = [numbers.cells[int(i)] for i in odd]

@@ -11,7 +11,8 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from fnmatch import fnmatch
+from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 from trialkit.errors import LogError
@@ -315,3 +316,16 @@ def _zip_member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, packed: int, na
             f"{name}: {info.filename} in the archive is damaged ({problem}) → export it again"
         ) from None
     return b"".join(out)
+
+
+def matches_file(file: str, pattern: str) -> bool:
+    """Whether a file name, with or without its folders, fits a name or pattern.
+
+    Examples
+    --------
+    >>> matches_file("logs/climate_T1.csv.gz", "climate_T1*"), matches_file("logs/a.csv", "b.csv")
+    (True, False)
+    """
+    book = file.partition("[")[0]  # a sheet of a workbook is named book[sheet]
+    names = {file, PurePosixPath(file).name, book, PurePosixPath(book).name}
+    return pattern in names or any(fnmatch(name, pattern) for name in names)

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.columns import to_house_unit, units_for
 from trialkit.logs.text.arrow import as_numpy, encode_cells
+from trialkit.units import convert, units_of
 
 #: Words and signs that mean "no value".
 BLANKS = frozenset(
@@ -23,7 +23,8 @@ _UNIT_WORDS = {
     "degf": "degF", "k": "K", "%": "%", "%rh": "%", "% rh": "%", "rh%": "%", "ppm": "ppm",
     "lux": "lux", "lx": "lux", "klux": "klux", "klx": "klux", "fc": "fc", "w": "W", "kw": "kW",
     "a": "A", "ma": "mA", "s": "s", "sec": "s", "min": "min", "h": "h", "ms": "ms",
-    "pcs": "count", "caps": "count",
+    "pcs": "count", "caps": "count", "mm": "mm", "cm": "cm", "m": "m", "in": "in", "inch": "in",
+    "inches": "in",
     "percent": "percent", "fraction": "fraction", "µmol/m²/s": "umol_m2_s",
     "µmol m⁻² s⁻¹": "umol_m2_s", "umol/m2/s": "umol_m2_s", "umol m-2 s-1": "umol_m2_s",
 }  # fmt: skip
@@ -55,44 +56,44 @@ class Numbers:
     cells: dict[int, str]
 
 
-def unit_word(text: str, column: str) -> str | None:
-    """Give the unit that a word stands for, if a column can be in it.
+def unit_word(text: str, house: str) -> str | None:
+    """Give the unit that a word stands for, if values kept in a house unit can be in it.
 
     Examples
     --------
-    >>> unit_word("lbs", "fresh_g"), unit_word("lbs", "temp_c")
+    >>> unit_word("lbs", "g"), unit_word("lbs", "°C")
     ('lb', None)
     """
-    known = units_for(column)
+    known = units_of(house)
     unit = _UNIT_WORDS.get(text.strip().strip("[]()").strip().casefold(), text.strip())
     return unit if unit in known else None
 
 
-def head_unit(head: str, column: str) -> str | None:
+def head_unit(head: str, house: str) -> str | None:
     """Read the unit written in a column's head, such as ``"Temp (°F)"``.
 
     Examples
     --------
-    >>> head_unit("Temp (°F)", "temp_c"), head_unit("weight_kg", "fresh_g")
+    >>> head_unit("Temp (°F)", "°C"), head_unit("weight_kg", "g")
     ('degF', 'kg')
     """
     for part in re.findall(r"[\[(]([^\])]+)[\])]", head):
-        if (unit := unit_word(part, column)) is not None:
+        if (unit := unit_word(part, house)) is not None:
             return unit
     words = re.split(r"[\s_,/]+", head.strip())
     if len(words) > 1 and len(words[-1]) <= 8:
-        return unit_word(words[-1].strip("."), column)
+        return unit_word(words[-1].strip("."), house)
     return None
 
 
-def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | None) -> Numbers:
+def read_numbers(cells: Any, house: str, *, unit: str | None, decimal: str | None) -> Numbers:
     """Read a column of cells as numbers in the house unit.
 
     Parameters
     ----------
     cells : Arrow array of text or numbers, shape (n,)
-    column : str
-        Column of the glossary.
+    house : str
+        The house unit; empty where the values have none.
     unit : str or None
         Unit of the values; None for the house unit.
     decimal : {".", ","} or None
@@ -108,7 +109,7 @@ def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | No
     kind = cells.type
     if pa.types.is_floating(kind) or pa.types.is_integer(kind):
         values = as_numpy(pc.cast(cells, pa.float64(), safe=False), float)
-        return _finite(_convert(values, column, unit), values)
+        return _finite(_convert(values, house, unit), values)
     if not pa.types.is_string(kind):
         cells = pc.cast(cells, pa.string())
     text = pc.utf8_trim_whitespace(cells)
@@ -121,7 +122,7 @@ def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | No
     else:
         try:
             values = as_numpy(pc.cast(text, pa.float64()), float)
-            return _finite(_convert(values, column, unit), values)
+            return _finite(_convert(values, house, unit), values)
         except pa.ArrowInvalid:
             plain = pc.match_substring_regex(text, _PLAIN)
     plain = pc.fill_null(plain, False)
@@ -130,9 +131,9 @@ def read_numbers(cells: Any, column: str, *, unit: str | None, decimal: str | No
         values = as_numpy(pc.cast(sound, pa.float64()), float)
     except pa.ArrowInvalid:  # some versions refuse numbers beyond the largest
         values = np.array([np.nan if v is None else float(v) for v in sound.to_pylist()])
-    values = np.asarray(_convert(values, column, unit), dtype=float)
+    values = np.asarray(_convert(values, house, unit), dtype=float)
     odd = np.flatnonzero(~as_numpy(plain, bool) | np.isinf(values))
-    return _read_odd(values, odd, cells, column, unit=unit, decimal=decimal)
+    return _read_odd(values, odd, cells, house, unit=unit, decimal=decimal)
 
 
 def _finite(values: np.ndarray, raw: np.ndarray) -> Numbers:
@@ -143,12 +144,12 @@ def _finite(values: np.ndarray, raw: np.ndarray) -> Numbers:
     return Numbers(values, wrong, np.zeros(0, np.int64), {int(i): str(raw[i]) for i in wrong})
 
 
-def _convert(values: Any, column: str, unit: str | None) -> Any:
-    return values if unit is None else to_house_unit(values, column, unit)
+def _convert(values: Any, house: str, unit: str | None) -> Any:
+    return values if unit is None else convert(values, unit, house)
 
 
 def _read_odd(
-    values: np.ndarray, odd: np.ndarray, cells: Any, column: str, *, unit: str | None,
+    values: np.ndarray, odd: np.ndarray, cells: Any, house: str, *, unit: str | None,
     decimal: str | None,
 ) -> Numbers:  # fmt: skip
     """Read the cells that are not plain numbers one by one (each different text once)."""
@@ -156,7 +157,7 @@ def _read_odd(
     import pyarrow.compute as pc
 
     texts, codes = encode_cells(pc.take(cells, pa.array(odd)))
-    read = [_read_cell(text, column, unit=unit, decimal=decimal) for text in texts]
+    read = [_read_cell(text, house, unit=unit, decimal=decimal) for text in texts]
     results = np.array([r[0] for r in read] or [np.nan], dtype=float)
     states = np.array([r[1] for r in read] or [0])
     if len(odd):
@@ -168,7 +169,7 @@ def _read_odd(
 
 
 def _read_cell(
-    text: str, column: str, *, unit: str | None, decimal: str | None
+    text: str, house: str, *, unit: str | None, decimal: str | None
 ) -> tuple[float, int]:
     """Read one cell; give its value and 0 (fine), 1 (its own unit or sign) or 2 (unreadable)."""
     bare = text.strip()
@@ -180,7 +181,7 @@ def _read_cell(
     sign, digits, power, rest = found.groups()
     own = None
     if rest.strip():
-        own = unit_word(rest, column)
+        own = unit_word(rest, house)
         if own is None:
             return np.nan, 2
     number, odd_sign = _digits(digits, decimal)
@@ -189,13 +190,13 @@ def _read_cell(
     value = float(number + (power or "")) * (-1 if sign in ("-", "−") else 1)
     if not np.isfinite(value):
         return np.nan, 2
-    converted = float(_convert(value, column, own or unit))
-    other = own is not None and not _same_unit(own, unit, column)
+    converted = float(_convert(value, house, own or unit))
+    other = own is not None and not _same_unit(own, unit, house)
     return converted, 1 if other or odd_sign else 0
 
 
-def _same_unit(own: str | None, unit: str | None, column: str) -> bool:
-    return bool(_convert(3.0, column, own) == _convert(3.0, column, unit))
+def _same_unit(own: str | None, unit: str | None, house: str) -> bool:
+    return bool(_convert(3.0, house, own) == _convert(3.0, house, unit))
 
 
 def _digits(digits: str, decimal: str | None) -> tuple[str | None, bool]:

@@ -11,16 +11,16 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import Finding, LogError
+from trialkit.logs.text.dialect import decode, judge_decimal, name_heads
 from trialkit.logs.text.files import MAX_BYTES, Member
 from trialkit.logs.text.raw_table import Broken, RawTable
-from trialkit.trialfile import LogSection
 
 MAX_ROWS = 60_000_000
 _MAX_CELLS = 40_000_000
 _MAX_DEPTH_TEXT = 200
 
 
-def read_other(member: Member, spec: LogSection, *, expected: Iterable[str]) -> list[RawTable]:
+def read_other(member: Member, *, decimal: str | None, expected: Iterable[str]) -> list[RawTable]:
     """Read a file that is not a text table.
 
     Raises
@@ -31,8 +31,8 @@ def read_other(member: Member, spec: LogSection, *, expected: Iterable[str]) -> 
     if member.format == "parquet":
         return [_read_parquet(member)]
     if member.format == "jsonl":
-        return [_read_json(member, spec)]
-    return _read_workbook(member, spec, list(expected))
+        return [_read_json(member, decimal)]
+    return _read_workbook(member, decimal, list(expected))
 
 
 def _read_parquet(member: Member) -> RawTable:
@@ -86,10 +86,8 @@ def _plain_column(column: Any) -> Any:
         return pa.array([None if v is None else str(v) for v in column.to_pylist()], pa.string())
 
 
-def _read_json(member: Member, spec: LogSection) -> RawTable:
+def _read_json(member: Member, decimal: str | None) -> RawTable:
     """Read one JSON object per line, or a list of objects."""
-    from trialkit.logs.text.dialect import decode
-
     text, _, findings = decode(member.data, member.name)
     records, rows, broken = _json_records(text.decode("utf-8", errors="replace"), member)
     heads: dict[str, None] = {}
@@ -105,7 +103,7 @@ def _read_json(member: Member, spec: LogSection) -> RawTable:
     }
     return RawTable(
         member.name, columns, np.array(rows, dtype=np.int64), broken,
-        decimal=spec.decimal or ".", findings=findings, head_row=0,
+        decimal=decimal or ".", findings=findings, head_row=0,
     )  # fmt: skip
 
 
@@ -175,11 +173,11 @@ def _cell_text(value: Any) -> str:
     return text.encode("utf-8", errors="replace").decode("utf-8")
 
 
-def _read_workbook(member: Member, spec: LogSection, expected: list[str]) -> list[RawTable]:
+def _read_workbook(member: Member, decimal: str | None, expected: list[str]) -> list[RawTable]:
     """Read the sheets of a workbook; where the trial file names heads, those that have them."""
     sheets = []
     for name, grid in _grids(member):
-        table = _sheet_table(f"{member.name}[{name}]", grid, spec, expected)
+        table = _sheet_table(f"{member.name}[{name}]", grid, decimal, expected)
         if table is not None:
             sheets.append(table)
     if not sheets:
@@ -220,19 +218,17 @@ def _grids(member: Member) -> list[tuple[str, list[list[Any]]]]:
 
 
 def _sheet_table(
-    name: str, grid: list[list[Any]], spec: LogSection, expected: Sequence[str]
+    name: str, grid: list[list[Any]], decimal: str | None, expected: Sequence[str]
 ) -> RawTable | None:
     rows = [[_cell_text(v).strip() for v in line] for line in grid]
     head = _head_line(rows, {e.strip().casefold() for e in expected})
     if head is None:
         return None
-    from trialkit.logs.text.dialect import judge_decimal, name_heads
-
     body = [(i + 1, row) for i, row in enumerate(rows) if i > head and any(row)]
     heads = name_heads(rows[head], [row for _, row in body[:200]])
     used = [j for j in range(len(heads)) if rows[head][j] or any(row[j] for _, row in body)]
     texts = [grid[i - 1][j] for i, _ in body[:500] for j in used]
-    decimal = spec.decimal or judge_decimal(v.strip() for v in texts if isinstance(v, str))
+    decimal = decimal or judge_decimal(v.strip() for v in texts if isinstance(v, str))
     if decimal == ",":  # numbers typed as text have commas; write the true numbers like them
         for i, row in body:
             for j in used:
