@@ -38,6 +38,19 @@ def units_of(house: str) -> tuple[str, ...]:
     return tuple(_TO_HOUSE.get(house, {house: (1, 0)} if house else {}))
 
 
+def house_unit_of(unit: str) -> str | None:
+    """Give the unit that values in a convertible unit are kept in; None where it is kept itself.
+
+    Examples
+    --------
+    >>> house_unit_of("cm"), house_unit_of("mm"), house_unit_of("°Brix")
+    ('mm', None, None)
+    """
+    if unit in _TO_HOUSE:
+        return None
+    return next((house for house, known in _TO_HOUSE.items() if unit in known), None)
+
+
 def convert(values: Any, unit: str, house: str) -> Any:
     """Convert values from a stated unit to the house unit.
 
