@@ -56,9 +56,9 @@ def read_log(trial: Trial, kind: str) -> Log | None:
     LogError
         If the files that the trial file names are not there or cannot be read.
     """
-    from trialkit.logs.environment import read_environment
-    from trialkit.logs.harvest import read_harvest
-    from trialkit.logs.mist import read_mist
+    from trialkit.logs.climate.read import read_environment
+    from trialkit.logs.harvest.read import read_harvest
+    from trialkit.logs.mist.read import read_mist
 
     readers = {"harvest": read_harvest, "environment": read_environment, "mist": read_mist}
     read = readers[kind]
@@ -67,7 +67,7 @@ def read_log(trial: Trial, kind: str) -> Log | None:
 
 def log_files(trial: Trial, kind: str) -> list[Path]:
     """List the files there are of a log of the trial file; none where none has come in yet."""
-    from trialkit.logs.files import find_files
+    from trialkit.logs.text.files import find_files
 
     found: dict[Path, None] = {}
     for pattern in trial.logs[kind].files:

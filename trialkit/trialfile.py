@@ -134,10 +134,33 @@ class FactorSection(_Section):
     method: Literal["auto", "randomised", "latin square", "carry-over balanced"] = "auto"
 
 
+def _check_range(value: object) -> object:
+    listed = value if isinstance(value, list) else []
+    numbers = [v for v in listed if isinstance(v, (int, float)) and not isinstance(v, bool)]
+    if len(listed) != 2 or len(numbers) != 2:
+        raise PydanticCustomError(
+            "range", "should be the lowest and the highest possible value, such as [5, 250]"
+        )
+    return value
+
+
+class ColumnSection(_Section):
+    """`[columns.NAME]`: a further quantity that is measured at harvest."""
+
+    label: str = ""
+    unit: str = ""
+    meaning: str = ""
+    range: Annotated[list[float], BeforeValidator(_check_range)]
+    pools: Literal["sum", "mean", "last"]
+    whole: bool = False
+    better: Literal["more", "less"] | None = None
+    heads: list[str] = []
+
+
 class QuestionSection(_Section):
     """`[question]`: what is asked, before any data are seen."""
 
-    response: Literal["fresh_g", "dry_g", "caps", "be_pct", "days"] = "fresh_g"
+    response: str = "fresh_g"
     primary: str
     margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
     difference_pct: Positive = 15.0
@@ -344,7 +367,10 @@ SECTIONS: dict[str, type[_Section]] = {
     "prices": PricesSection,
     "blocks": BlocksSection,
 }
-TOP = ("trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "logs")
+TOP = (
+    "trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "columns",
+    "logs",
+)  # fmt: skip
 
 
 def check_section(

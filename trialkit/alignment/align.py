@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -21,10 +20,9 @@ from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
-from trialkit.logs.asked import tell_unheeded
+from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 
-_MEASURED = ("fresh_g", "dry_g", "caps")
 _WORST_FIRST = ("discarded", "contaminated", "ok")
 _UNCHECKED = Finding(
     "sensors_unchecked",
@@ -54,8 +52,8 @@ def align(
     ----------
     trial : Trial
     harvest : Log or DataFrame
-        Harvest table: `unit` or the unit factors, `flush, time, fresh_g`; `dry_g`, `caps`,
-        `status`, `note` optional.
+        Harvest table: `unit` or the unit factors, `flush, time, fresh_g`; the other harvest
+        columns (`dry_g`, `caps`, those of the trial file), `status`, `note` optional.
     climate : Log, DataFrame, path(s), Dask DataFrame or None
         Environment table: `chamber, time` and any of `sensor, temp_c, rh_pct, co2_ppm,
         light_lux, ppfd_umol_m2_s`. Parquet or CSV files too large for memory, or a Dask table,
@@ -196,7 +194,7 @@ def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFra
     table = table.merge(known, on="unit", how="left")
     doubled = table.duplicated(["unit", "flush"], keep=False)
     if doubled.any():
-        table, finding = _add_picks(table, doubled, factors)
+        table, finding = _pool_picks(table, doubled, trial)
         findings.append(finding)
     return table.reset_index(drop=True), findings
 
@@ -214,11 +212,16 @@ def _tidy(trial: Trial, picked: pd.DataFrame | None) -> pd.DataFrame:
     absent = [name for name in ("unit", "flush", "fresh_g") if name not in table.columns]
     if absent:
         raise AlignError(f"harvest: the columns {', '.join(absent)} are missing")
-    for name, blank in (("time", pd.NaT), ("dry_g", np.nan), ("caps", np.nan), ("note", "")):
+    blanks: dict[str, Any] = {
+        "time": pd.NaT,
+        **dict.fromkeys(trial.harvest_columns, np.nan),
+        "note": "",
+    }
+    for name, blank in blanks.items():
         if name not in table.columns:
             table[name] = blank
     table["time"] = pd.to_datetime(table["time"], utc=True).astype("datetime64[ns, UTC]")
-    for name in _MEASURED:
+    for name in trial.harvest_columns:
         table[name] = table[name].astype("float64")
     if "status" not in table.columns:
         table["status"] = "ok"
@@ -228,14 +231,21 @@ def _tidy(trial: Trial, picked: pd.DataFrame | None) -> pd.DataFrame:
     return table
 
 
-def _add_picks(
-    table: pd.DataFrame, doubled: pd.Series, factors: Sequence[str]
+def _pool_picks(
+    table: pd.DataFrame, doubled: pd.Series, trial: Trial
 ) -> tuple[pd.DataFrame, Finding]:
-    """Add up several picks of the same flush of a unit."""
+    """Make one row of several picks of the same flush of a unit, each column in its own way."""
     parts = table[doubled]
-    keys = [*factors, "unit", "flush"]
+    keys = [*trial.structure.factors, "unit", "flush"]
     grouped = parts.groupby(keys, sort=False)
-    summed = grouped[list(_MEASURED)].sum(min_count=1)
+    in_time = parts.sort_values("time", kind="stable", na_position="first")
+    pooled = {
+        "sum": grouped.sum(numeric_only=True, min_count=1),
+        "mean": grouped.mean(numeric_only=True),
+        "last": in_time.groupby(keys, sort=False).last(),
+    }
+    columns = trial.harvest_columns.values()
+    summed = pd.concat([pooled[column.pools][column.name] for column in columns], axis=1)
     summed["time"] = grouped["time"].max()
     rank = {name: i for i, name in enumerate(_WORST_FIRST)}
     summed["status"] = grouped["status"].agg(lambda s: min(s, key=lambda v: rank.get(v, 9)))
@@ -338,7 +348,7 @@ def _assemble(
         if without.any():
             named = ", ".join(table.loc[without, "unit"].unique()[:4])
             raise AlignError(f"the plan names no treatment for {named} → make the plan again")
-    columns = ["unit", "flush", *_MEASURED, "status", "note", "time"]
+    columns = ["unit", "flush", *trial.harvest_columns, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
     findings = _mark_missing(table, begun(table, picked))

@@ -8,10 +8,10 @@ import pandas as pd
 
 from trialkit.alignment.windows import list_runs, run_factors
 from trialkit.errors import Finding
-from trialkit.logs.asked import tell_unheeded
-from trialkit.logs.calibration import Calibrated, calibrate_sensors
-from trialkit.logs.response import MistResponse, check_response
-from trialkit.logs.sensors import SensorFlags, flag_sensors, leave_out
+from trialkit.signals.calibration import Calibrated, calibrate_sensors
+from trialkit.signals.mist_response import MistResponse, check_response
+from trialkit.signals.overrides import tell_unheeded
+from trialkit.signals.sensors import SensorFlags, flag_sensors, leave_out
 from trialkit.trial import Trial
 
 

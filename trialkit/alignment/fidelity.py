@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.columns.exposures import shown_in
 from trialkit.errors import Finding
-from trialkit.logs.response import MistResponse
+from trialkit.signals.mist_response import MistResponse
 from trialkit.trial import Factor, Trial
 
 #: A run whose duty is off by more than this share of the plan is named. Common practice,

@@ -5,41 +5,16 @@ Every column of every table that trialkit gives out is named here first.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
 from typing import Any
 
-from trialkit.columns.channels import CHANNELS
+from trialkit.columns.channels import CHANNELS, READ
+from trialkit.columns.column import Column
 from trialkit.columns.exposures import EXPOSURE
+from trialkit.columns.harvest import HARVEST_COLUMNS, HarvestColumn
+from trialkit.units import convert, units_of
 
-
-@dataclass(frozen=True)
-class Column:
-    """One column of the glossary.
-
-    Parameters
-    ----------
-    name : str
-        Column name in tables.
-    unit : str
-        Unit as shown to people; empty where there is none.
-    label : str
-        Short label for figures and tables.
-    meaning : str
-        What it holds, in one sentence.
-    """
-
-    name: str
-    unit: str
-    label: str
-    meaning: str
-
-    @property
-    def head(self) -> str:
-        """Label with its unit, for a table head or an axis."""
-        return f"{self.label} [{self.unit}]" if self.unit else self.label
-
-
-_ROWS = [
+_ROWS: list[tuple[str, str, str, str] | Column] = [
     ("batch", "", "batch", "blocks that enter fruiting together: a replicate in time"),
     ("chamber", "", "chamber", "an enclosed space with one climate and one mist line"),
     ("shelf", "", "shelf", "a place in a chamber"),
@@ -51,9 +26,7 @@ _ROWS = [
     ("start", "", "start", "first moment of an interval, UTC"),
     ("stop", "", "stop", "last moment of an interval, UTC"),
     ("sensor", "", "sensor", "name of the sensor that gave the record"),
-    ("fresh_g", "g", "fresh weight", "fresh mushrooms harvested from a unit in a flush"),
-    ("dry_g", "g", "dry weight", "the same mushrooms after drying"),
-    ("caps", "count", "caps", "number of mushrooms harvested"),
+    *HARVEST_COLUMNS.values(),
     ("status", "", "status", "ok, contaminated or discarded"),
     ("note", "", "note", "free words from the grower"),
     ("wet_g", "g", "block weight", "weight of a block when it enters fruiting"),
@@ -96,41 +69,61 @@ _ROWS = [
 ]
 
 #: The glossary: column name → `Column`.
-COLUMNS: dict[str, Column] = {row[0]: Column(*row) for row in _ROWS}
+COLUMNS: dict[str, Column] = {
+    column.name: column
+    for column in (row if isinstance(row, Column) else Column(*row) for row in _ROWS)
+}
 COLUMNS |= {c.coverage: Column(c.coverage, "%", c.label, c.meaning) for c in CHANNELS}
 COLUMNS |= {e.column: Column(e.column, e.unit, e.label, e.meaning) for e in EXPOSURE.values()}
 
+#: Columns that hold a measured value, by kind of log.
+VALUE_COLUMNS: dict[str, tuple[str, ...]] = {
+    "harvest": tuple(HARVEST_COLUMNS),
+    "environment": READ,
+    "mist": ("state", "power_w", "current_a", "on_s"),
+}
+
 #: Columns each kind of log may carry, in the order they are shown.
 LOG_COLUMNS: dict[str, tuple[str, ...]] = {
-    "harvest": ("unit", "flush", "time", "fresh_g", "dry_g", "caps", "status", "note"),
-    "environment": (
-        "time", "chamber", "sensor", "shelf", "temp_c", "rh_pct", "co2_ppm", "light_lux",
-        "ppfd_umol_m2_s",
-    ),
+    "harvest": ("unit", "flush", "time", *HARVEST_COLUMNS, "status", "note"),
+    "environment": ("time", "chamber", "sensor", "shelf", *VALUE_COLUMNS["environment"]),
     "mist": ("time", "chamber", "state", "start", "stop", "on_s", "power_w", "current_a"),
-}  # fmt: skip
+}
 
-# value in the house unit = value × factor + offset
-_TO_HOUSE: dict[str, dict[str, tuple[float, float]]] = {
-    "g": {"g": (1, 0), "kg": (1000, 0), "mg": (1e-3, 0), "oz": (28.349523125, 0),
-          "lb": (453.59237, 0)},
-    "°C": {"degC": (1, 0), "°C": (1, 0), "C": (1, 0), "degF": (5 / 9, -160 / 9),
-           "°F": (5 / 9, -160 / 9), "F": (5 / 9, -160 / 9), "K": (1, -273.15)},
-    "%": {"%": (1, 0), "percent": (1, 0), "fraction": (100, 0)},
-    "kPa": {"kPa": (1, 0), "hPa": (0.1, 0), "mbar": (0.1, 0), "Pa": (1e-3, 0)},
-    "ppm": {"ppm": (1, 0), "%": (1e4, 0)},
-    "lux": {"lux": (1, 0), "klux": (1000, 0), "fc": (10.763910416709722, 0)},
-    "µmol m⁻² s⁻¹": {"umol_m2_s": (1, 0)},
-    "s": {"s": (1, 0), "min": (60, 0), "h": (3600, 0), "ms": (1e-3, 0)},
-    "h": {"h": (1, 0), "min": (1 / 60, 0), "s": (1 / 3600, 0)},
-    "W": {"W": (1, 0), "kW": (1000, 0)},
-    "A": {"A": (1, 0), "mA": (1e-3, 0)},
-    "L": {"L": (1, 0), "mL": (1e-3, 0), "gal_us": (3.785411784, 0)},
-    "count": {"count": (1, 0)},
-}  # fmt: skip
+#: Harvest columns that a trial file adds: name → entry.
+Own = Mapping[str, HarvestColumn]
+_NONE: Own = {}
 
 
-def head(name: str) -> str:
+def log_columns(kind: str, own: Own = _NONE) -> tuple[str, ...]:
+    """List the columns that a kind of log may carry, with those that a trial file adds.
+
+    Examples
+    --------
+    >>> log_columns("harvest")[-3:]
+    ('caps', 'status', 'note')
+    """
+    known = LOG_COLUMNS[kind]
+    return (*known[:-2], *own, *known[-2:]) if kind == "harvest" and own else known
+
+
+def value_columns(kind: str, own: Own = _NONE) -> tuple[str, ...]:
+    """List the columns of a kind of log that hold a measured value.
+
+    Examples
+    --------
+    >>> value_columns("harvest")
+    ('fresh_g', 'dry_g', 'caps')
+    """
+    return (*VALUE_COLUMNS[kind], *own) if kind == "harvest" else VALUE_COLUMNS[kind]
+
+
+def find_column(name: str, own: Own = _NONE) -> Column | None:
+    """Find a column in the glossary or among those that a trial file adds; None if unknown."""
+    return own.get(name) or COLUMNS.get(name)
+
+
+def head(name: str, own: Own = _NONE) -> str:
     """Give the label and unit of a column, or its bare name if it is not in the glossary.
 
     Examples
@@ -138,10 +131,23 @@ def head(name: str) -> str:
     >>> head("fresh_g"), head("something")
     ('fresh weight [g]', 'something')
     """
-    return COLUMNS[name].head if name in COLUMNS else name
+    column = find_column(name, own)
+    return name if column is None else column.head
 
 
-def units_for(name: str) -> tuple[str, ...]:
+def house_unit(name: str, own: Own = _NONE) -> str:
+    """Give the unit that a column is kept in; empty where it has none.
+
+    Examples
+    --------
+    >>> house_unit("fresh_g"), house_unit("note")
+    ('g', '')
+    """
+    column = find_column(name, own)
+    return "" if column is None else column.unit
+
+
+def units_for(name: str, own: Own = _NONE) -> tuple[str, ...]:
     """List the units that a column's values may be given in.
 
     Examples
@@ -149,11 +155,11 @@ def units_for(name: str) -> tuple[str, ...]:
     >>> units_for("fresh_g")
     ('g', 'kg', 'mg', 'oz', 'lb')
     """
-    return tuple(_TO_HOUSE.get(COLUMNS[name].unit, {})) if name in COLUMNS else ()
+    return units_of(house_unit(name, own))
 
 
 def to_house_unit(values: Any, name: str, unit: str) -> Any:
-    """Convert values of a column from a stated unit to the house unit.
+    """Convert values of a column from a stated unit to the house unit (see `trialkit.units`).
 
     Parameters
     ----------
@@ -173,19 +179,9 @@ def to_house_unit(values: Any, name: str, unit: str) -> Any:
     KeyError
         If the unit is not known for this column.
 
-    Notes
-    -----
-    Ounce and pound are the international avoirdupois units (28.349523125 g, 453.59237 g,
-    exact since 1959); the foot-candle is one lumen per square foot.
-
     Examples
     --------
     >>> to_house_unit(212.0, "temp_c", "degF"), to_house_unit(1.0, "fresh_g", "oz")
     (100.0, 28.349523125)
     """
-    factor, offset = _TO_HOUSE[COLUMNS[name].unit][unit]
-    if (factor, offset) == (1, 0):
-        return values
-    if unit in ("degF", "°F", "F"):
-        return (values - 32) * 5 / 9  # exact at the fixed points, unlike factor and offset
-    return values * factor + offset
+    return convert(values, unit, COLUMNS[name].unit)

@@ -109,7 +109,7 @@ def _by_level(material: Material) -> Table:
 
 
 def _summary_caption(material: Material) -> str:
-    words = {"response": head(material.response), "units": material.units}
+    words = {"response": head(material.response, material.trial.columns), "units": material.units}
     return material.say.text("harvest.caption", **words)
 
 

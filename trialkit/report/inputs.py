@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from trialkit.columns import COLUMNS
+from trialkit.columns import adds_up, find_column, house_unit
 from trialkit.errors import Finding, TrialkitError
 from trialkit.folder import LOG_KINDS, read_log, read_plan_there
 from trialkit.wording import Wording
@@ -102,19 +102,18 @@ class Material:
     @property
     def unit(self) -> str:
         """Unit of the response."""
-        return COLUMNS[self.response].unit if self.response in COLUMNS else ""
+        return house_unit(self.response, self.trial.columns)
 
     @cached_property
     def per_flush(self) -> bool:
         """Whether a value is that of one flush, of several."""
-        from trialkit.analysis import ADDITIVE
-
-        return self.response in ADDITIVE and self.trial.flushes > 1
+        return adds_up(self.response, self.trial.harvest_columns) and self.trial.flushes > 1
 
     @cached_property
     def quantity(self) -> str:
         """The response in words with its unit, for axes and captions."""
-        label = COLUMNS[self.response].label if self.response in COLUMNS else self.response
+        column = find_column(self.response, self.trial.columns)
+        label = self.response if column is None else column.label
         key = "quantity.flush" if self.per_flush else "quantity.whole"
         smallest = self.trial.structure.smallest[-1]
         words = self.say.text(key, label=label, smallest=smallest)

@@ -58,7 +58,8 @@ def _lost(material: Material, found: Outcomes) -> Table:
 
 
 def _measured(material: Material, found: Outcomes) -> Table:
-    frame = found.measured.assign(outcome=[head(name) for name in found.measured["outcome"]])
+    own = material.trial.columns
+    frame = found.measured.assign(outcome=[head(name, own) for name in found.measured["outcome"]])
     return build_table(
         frame,
         columns=["outcome", "factor", "level", "estimate", "low", "high"],
