@@ -14,7 +14,7 @@ ORDER = [
     {"errors", "display", "words", "units", "columns", "findings"},
     {"structure"},
     {"trialtext"},
-    {"trialfile"},
+    {"trialfile", "sectioncheck"},
     {"trial", "trialcheck", "logcheck", "columncheck"},
     {"style", "wording"},
     {"air", "light", "cautions"},

@@ -8,7 +8,8 @@ from collections.abc import Collection, Mapping
 
 from trialkit.columns import COLUMNS, HarvestColumn, own_column
 from trialkit.errors import Fault
-from trialkit.trialfile import ColumnSection, check_section
+from trialkit.sectioncheck import check_section
+from trialkit.trialfile import ColumnSection
 from trialkit.trialtext import Places
 from trialkit.units import house_unit_of
 

@@ -7,13 +7,13 @@ from collections.abc import Mapping, Sequence
 
 from trialkit.columns import HarvestColumn, log_columns, units_for
 from trialkit.errors import Fault
+from trialkit.sectioncheck import check_section
 from trialkit.trialfile import (
     LOG_KINDS,
     LOG_SECTIONS,
     LeaveOut,
     LogSection,
     Trust,
-    check_section,
 )
 from trialkit.trialtext import Places, nearest
 

@@ -14,6 +14,7 @@ from trialkit.columncheck import check_columns_section
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, responses
 from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.logcheck import check_logs_section
+from trialkit.sectioncheck import check_section
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial import BatchDates, Factor, Trial
 from trialkit.trialfile import (
@@ -22,7 +23,6 @@ from trialkit.trialfile import (
     BatchSection,
     FactorSection,
     Setting,
-    check_section,
 )
 from trialkit.trialtext import Places, nearest
 from trialkit.words import plural, units_in_words

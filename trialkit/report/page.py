@@ -183,13 +183,14 @@ def _sections(material: Material) -> Sequence[Section]:
     from trialkit.report.cautions import cautions_section
     from trialkit.report.exposures import exposures_section
     from trialkit.report.glossary import glossary_section
-    from trialkit.report.harvest import harvest_section, saves_section
+    from trialkit.report.harvest import harvest_section
     from trialkit.report.layout import layout_section
     from trialkit.report.limits import limits_section
     from trialkit.report.model import model_section
     from trialkit.report.provenance import provenance_section
     from trialkit.report.repeating import repeat_section
     from trialkit.report.rows import rows_section
+    from trialkit.report.savings import saves_section
 
     makers: tuple[Callable[[Material], Section], ...] = (
         saves_section,
