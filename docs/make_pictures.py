@@ -5,10 +5,10 @@ import tempfile
 from pathlib import Path
 
 import trialkit as tk
-from trialkit.cli.job import Job
-from trialkit.cli.pictures import write_timelines
-from trialkit.report.answer import draw_answer
-from trialkit.report.material import Material
+from trialkit.cli.timelines import write_timelines
+from trialkit.pipeline import Pipeline
+from trialkit.report.first_screen import draw_answer
+from trialkit.report.inputs import Material
 from trialkit.wording import read_wording
 
 HERE = Path(__file__).parent / "pictures"
@@ -20,14 +20,14 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as spare:
         folder = Path(spare) / "demo"
         shutil.copytree(tk.demo_folder(), folder)
-        job = Job(folder)
+        steps = Pipeline(folder)
         material = Material(
-            trial=job.trial, result=job.result, verdict=job.verdict, say=read_wording("en"),
-            data=job.data, logs=job.logs, plan=job.plan,
+            trial=steps.trial, result=steps.result, verdict=steps.verdict, say=read_wording("en"),
+            data=steps.data, logs=steps.logs, plan=steps.plan,
         )  # fmt: skip
         draw_answer(material).savefig(HERE / "answer.png", dpi=130, bbox_inches="tight")
-        job.plan.map().savefig(HERE / "map.png", dpi=110, bbox_inches="tight")
-        pictures = {p.name: p for p in write_timelines(folder / "pictures", job.data, job.logs)}
+        steps.plan.map().savefig(HERE / "map.png", dpi=110, bbox_inches="tight")
+        pictures = {p.name: p for p in write_timelines(folder / "pictures", steps.data, steps.logs)}
         shutil.copy(pictures["humidity_T3.png"], HERE / "humidity.png")
 
 

@@ -26,6 +26,7 @@ from pathlib import Path
 
 import trialkit as tk
 from trialkit.demo import copy_demo
+from trialkit.pipeline import Pipeline
 from trialkit.status import trial_status
 
 home = Path(folder) if Path(folder).exists() else copy_demo(folder)
@@ -38,7 +39,8 @@ trial_status(trial)
 # ## The harvest sheet
 
 # %%
-harvest = tk.read_harvest(trial)
+steps = Pipeline(trial)
+harvest = steps.harvest
 harvest
 
 # %% [markdown]
@@ -55,7 +57,7 @@ harvest.ledger.table
 # ## Climate and mist
 
 # %%
-climate = tk.read_environment(trial) if "environment" in trial.logs else None
+climate = steps.climate
 climate
 
 # %% [markdown]
@@ -63,7 +65,7 @@ climate
 # weights are analysed, which is a full trial, but it cannot say what each chamber really got.
 
 # %%
-mist = tk.read_mist(trial) if "mist" in trial.logs else None
+mist = steps.mist
 mist
 
 # %% [markdown]
@@ -72,8 +74,7 @@ mist
 # ## What each chamber got
 
 # %%
-plan = tk.read_plan(trial) if (home / "plan" / "plan.json").exists() else None
-data = tk.align(trial, harvest, climate, mist, plan=plan)
+data = steps.data
 data
 
 # %% [markdown]

@@ -27,6 +27,7 @@ from pathlib import Path
 
 import trialkit as tk
 from trialkit.demo import copy_demo
+from trialkit.pipeline import Pipeline
 from trialkit.status import trial_status
 
 home = Path(folder) if Path(folder).exists() else copy_demo(folder)
@@ -38,11 +39,8 @@ trial_status(trial)
 # mist logs add what each chamber really got.
 
 # %%
-harvest = tk.read_harvest(trial)
-climate = tk.read_environment(trial) if "environment" in trial.logs else None
-mist = tk.read_mist(trial) if "mist" in trial.logs else None
-plan = tk.read_plan(trial)
-data = tk.align(trial, harvest, climate, mist, plan=plan)
+steps = Pipeline(trial)
+plan, data = steps.plan, steps.data
 climes = [name for name in ("days", "rh_pct", "temp_c", "duty_pct") if name in data.table]
 chosen = dict.fromkeys(["unit", "flush", *trial.factors, trial.question.response, *climes])
 data.table[list(chosen)].head()
@@ -60,7 +58,7 @@ primary = trial.primary
 response = trial.question.response
 units, words = list(primary.applied_to), units_in_words(primary.applied_to)
 points = tk.figures.unit_means(data.table, factor=primary.name, units=units, response=response)
-result = tk.analyse(trial, data)
+result = steps.result
 shown = tk.figures.yield_by_level(
     result.means[primary.name],
     points,

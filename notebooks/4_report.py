@@ -23,6 +23,7 @@ from pathlib import Path
 
 import trialkit as tk
 from trialkit.demo import copy_demo
+from trialkit.pipeline import Pipeline
 from trialkit.status import trial_status
 
 home = Path(folder) if Path(folder).exists() else copy_demo(folder)
@@ -34,13 +35,8 @@ trial_status(trial)
 # notebook can be run by itself.
 
 # %%
-harvest = tk.read_harvest(trial)
-climate = tk.read_environment(trial) if "environment" in trial.logs else None
-mist = tk.read_mist(trial) if "mist" in trial.logs else None
-plan = tk.read_plan(trial)
-data = tk.align(trial, harvest, climate, mist, plan=plan)
-result = tk.analyse(trial, data)
-verdict = tk.decide(trial, result)
+steps = Pipeline(trial)
+verdict = steps.verdict
 verdict
 
 # %% [markdown]
@@ -80,9 +76,7 @@ verdict.settle
 # ## The page to share
 
 # %%
-logs = {"harvest": harvest, "environment": climate, "mist": mist}
-logs = {kind: log for kind, log in logs.items() if log is not None}
-page = tk.write_report(trial, result, verdict, home / "report.html", logs=logs, plan=plan)
+page = steps.write_report()
 str(page)
 
 # %% [markdown]

@@ -1,12 +1,11 @@
 """Small trials for tests: a trial file, a drawn harvest and measured use, all from a seed."""
 
-from types import SimpleNamespace
-
 import numpy as np
 import pandas as pd
 
 import trialkit as tk
 from trialkit.alignment.aligned import Aligned
+from trialkit.alignment.measures import ExposureSettings
 
 TEXT = """
 [trial]
@@ -63,6 +62,6 @@ def make_data(trial, *, effect=1.0, sd_run=10.0, sd_block=20.0, seed=1, findings
         sensors=pd.DataFrame(),
         fidelity=pd.DataFrame(),
         findings=tuple(findings),
-        settings=SimpleNamespace(),
+        settings=ExposureSettings(band_low_rh=82, band_high_rh=95),
         trial=trial,
     )

@@ -217,6 +217,25 @@ def test_a_changed_plan_needs_care(run, small):
     assert "mend the plan" in done.output
 
 
+@pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
+def test_a_broken_plan_stops_every_command_in_the_same_words(run, small, record):
+    (small / "plan" / "plan.json").write_text(record, encoding="utf-8")
+    told = run("status", small).output.replace("\n", " ")
+    assert "! needs care" in told
+    for command in ("check", "analyse", "report"):
+        done = run(command, small)
+        assert done.exit_code == 1
+        assert "cannot be read" in done.output.replace("\n", " ")
+    assert not (small / "report.html").exists()
+
+
+def test_a_plan_laid_out_by_hand_is_done(run, small):
+    (small / "plan" / "plan.json").unlink()
+    done = run("status", small)
+    assert "laid out by hand" in done.output
+    assert "draw the plan" not in done.output
+
+
 def test_harvest_alone_is_enough_to_check_analyse_and_report(run, small):
     checked = run("check", small)
     assert checked.exit_code == 0, checked.output
@@ -503,7 +522,7 @@ def test_sheets_do_not_end_a_question_with_two_marks(run, tmp_path):
 def test_a_picture_of_check_says_what_its_marks_mean(small):
     from types import SimpleNamespace
 
-    from trialkit.cli.pictures import _draw
+    from trialkit.cli.timelines import _draw
 
     trial = tk.read_trial(small)
     start = pd.Timestamp("2031-01-13", tz="UTC")

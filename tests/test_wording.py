@@ -14,7 +14,7 @@ from trialkit.wording import catalogue, languages, message, read_wording, speaki
 
 PACKAGE = Path(trialkit.__file__).parent
 SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
-SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "pictures.py"]
+SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "timelines.py"]
 SOURCES += [PACKAGE / "cautions.py", *(PACKAGE / "design").rglob("*.py")]
 SOURCES += (PACKAGE / "design").rglob("*.j2")
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)

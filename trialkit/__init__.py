@@ -32,15 +32,15 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.design.power import power as power
     from trialkit.design.strata import strata as strata
     from trialkit.dose import dose_response as dose_response
-    from trialkit.logs.environment import read_environment as read_environment
-    from trialkit.logs.harvest import read_harvest as read_harvest
-    from trialkit.logs.mist import read_mist as read_mist
-    from trialkit.logs.propose import propose_mapping as propose_mapping
+    from trialkit.logs.climate.read import read_environment as read_environment
+    from trialkit.logs.harvest.read import read_harvest as read_harvest
+    from trialkit.logs.mapping.propose import propose_mapping as propose_mapping
+    from trialkit.logs.mist.read import read_mist as read_mist
     from trialkit.model.fit import Fit as Fit
     from trialkit.model.fit import fit as fit
     from trialkit.outcomes import other_outcomes as other_outcomes
     from trialkit.randomisation import randomisation_test as randomisation_test
-    from trialkit.report.report import write_report as write_report
+    from trialkit.report.page import write_report as write_report
     from trialkit.status import trial_status as trial_status
     from trialkit.templates import new_trial as new_trial
     from trialkit.trial import Trial as Trial
@@ -57,10 +57,10 @@ _HOMES = {
     "trialkit.design.strata": ("strata",),
     "trialkit.design.assign": ("assign", "read_plan"),
     "trialkit.design.power": ("power",),
-    "trialkit.logs.harvest": ("read_harvest",),
-    "trialkit.logs.environment": ("read_environment",),
-    "trialkit.logs.mist": ("read_mist",),
-    "trialkit.logs.propose": ("propose_mapping",),
+    "trialkit.logs.harvest.read": ("read_harvest",),
+    "trialkit.logs.climate.read": ("read_environment",),
+    "trialkit.logs.mist.read": ("read_mist",),
+    "trialkit.logs.mapping.propose": ("propose_mapping",),
     "trialkit.alignment.align": ("align",),
     "trialkit.alignment.checks": ("check_logs",),
     "trialkit.model.fit": ("Fit", "fit"),
@@ -70,7 +70,7 @@ _HOMES = {
     "trialkit.outcomes": ("other_outcomes",),
     "trialkit.decision.decide": ("decide",),
     "trialkit.decision.pooling": ("pool_trials",),
-    "trialkit.report.report": ("write_report",),
+    "trialkit.report.page": ("write_report",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 _MODULES = (

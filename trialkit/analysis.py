@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
-from trialkit.columns import COLUMNS, head
+from trialkit.columns import adds_up, find_column, head
 from trialkit.display import show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.structure import skeleton
@@ -19,9 +19,6 @@ if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
-
-#: Responses that are sums over flushes, so that a block's total is its flushes added up.
-ADDITIVE = ("fresh_g", "dry_g", "caps", "be_pct")
 
 
 @dataclass(frozen=True)
@@ -97,7 +94,8 @@ class Analysis:
 
     def _shown(self) -> list[Any]:
         question = self.trial.question
-        unit = f"{head(self.terms.response)}, mean of one block{self._per_flush}"
+        response = head(self.terms.response, self.trial.columns)
+        unit = f"{response}, mean of one block{self._per_flush}"
         shown = [
             show_table(
                 self.means[question.primary],
@@ -119,8 +117,8 @@ class Analysis:
 
     @property
     def _per_flush(self) -> str:
-        additive = self.terms.response in ADDITIVE and self.trial.flushes > 1
-        return " in one flush" if additive else ""
+        added = adds_up(self.terms.response, self.trial.harvest_columns)
+        return " in one flush" if added and self.trial.flushes > 1 else ""
 
     def __str__(self) -> str:
         parts = [table.text() for table in self._shown()]
@@ -365,7 +363,8 @@ def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
     found = [*data.findings, *fit.findings]
-    label = COLUMNS[terms.response].label if terms.response in COLUMNS else terms.response
+    column = find_column(terms.response, trial.columns)
+    label = terms.response if column is None else column.label
     missing = table[table[terms.response].isna()]
     if len(missing):
         units = missing["unit"].nunique()

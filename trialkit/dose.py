@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 from trialkit.analysis import analysis_table, derive_terms
 from trialkit.columns import head
+from trialkit.columns.exposures import DOSES
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 
@@ -24,9 +25,6 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 Curve = Literal["straight", "curved", "plateau"]
-#: Exposures that may act as a dose or be confused with one.
-EXPOSURES = ("duty_pct", "water_l", "rh_pct", "vpd_kpa", "temp_c", "hours_below_band",
-             "co2_ppm", "light_hours")  # fmt: skip
 #: Two exposures more alike than this between runs of a batch cannot be told apart.
 TOO_ALIKE = 0.9
 _GRID = 41
@@ -182,7 +180,7 @@ def _run_doses(
     keys = _keys(trial)
     runs = data.runs
     if exposure not in runs or runs[exposure].notna().sum() < 3:
-        known = [name for name in EXPOSURES if name in runs and runs[name].notna().any()]
+        known = [name for name in DOSES if name in runs and runs[name].notna().any()]
         raise ModelError(
             f"no chamber run has {exposure!r} recorded; recorded are {', '.join(known) or 'none'}"
         )
@@ -204,9 +202,7 @@ def _alike(trial: Trial, data: Aligned, exposure: str, window: str) -> pd.DataFr
     import pandas as pd
 
     runs = data.runs[data.runs["window"] == window]
-    names = [
-        n for n in dict.fromkeys((exposure, *EXPOSURES)) if n in runs and runs[n].notna().all()
-    ]
+    names = [n for n in dict.fromkeys((exposure, *DOSES)) if n in runs and runs[n].notna().all()]
     values = runs[names]
     if "batch" in trial.levels:
         values = values - values.groupby(runs["batch"]).transform("mean")

@@ -5,14 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 
-from trialkit.columns import LOG_COLUMNS, units_for
+from trialkit.columns import HarvestColumn, log_columns, units_for
 from trialkit.errors import Fault
+from trialkit.sectioncheck import check_section
 from trialkit.trialfile import (
     LOG_KINDS,
+    LOG_SECTIONS,
     LeaveOut,
     LogSection,
     Trust,
-    check_section,
 )
 from trialkit.trialtext import Places, nearest
 
@@ -23,8 +24,13 @@ def check_logs_section(
     zone: dt.tzinfo,
     places: Places,
     faults: list[Fault],
+    *,
+    own: Mapping[str, HarvestColumn],
 ) -> dict[str, LogSection]:
-    """Check `[logs]` of the trial file; add every fault found, give the sound sections by kind."""
+    """Check `[logs]` of the trial file; add every fault found, give the sound sections by kind.
+
+    Harvest logs may also carry the columns that the trial file adds (`own`).
+    """
     out: dict[str, LogSection] = {}
     if not isinstance(raw, Mapping):
         faults.append(
@@ -42,19 +48,20 @@ def check_logs_section(
                 Fault(places.where(*path), f"unknown log {kind!r}", nearest(str(kind), LOG_KINDS))
             )
             continue
-        checked = check_section(LogSection, section, path, places, faults)
+        checked = check_section(LOG_SECTIONS[str(kind)], section, path, places, faults)
         if checked is None:
             continue
+        known = log_columns(str(kind), own)
         for name in (*checked.columns, *checked.units):
-            if name not in LOG_COLUMNS[kind]:
+            if name not in known:
                 where = places.where(*path, "columns" if name in checked.columns else "units", name)
                 what = f"a {kind} log has no column {name!r}"
-                faults.append(Fault(where, what, nearest(name, LOG_COLUMNS[kind])))
+                faults.append(Fault(where, what, nearest(name, known)))
         for name, unit in checked.units.items():
-            if name in LOG_COLUMNS[kind] and unit not in units_for(name):
-                known = ", ".join(units_for(name)) or "none: it carries no unit"
+            if name in known and unit not in units_for(name, own):
+                listed = ", ".join(units_for(name, own)) or "none: it carries no unit"
                 where = places.where(*path, "units", name)
-                faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {known}"))
+                faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {listed}"))
         _readings(str(kind), checked, levels.get("chamber"), zone, places, faults)
         out[str(kind)] = checked
     return out

@@ -20,10 +20,6 @@ if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
     from trialkit.trial import Factor, Trial
 
-#: Further measured outcomes, analysed as yield is, where they were recorded. Biological
-#: efficiency is yield over a constant, so it has a table of its own instead.
-MEASURED = ("dry_g", "caps", "days")
-
 
 @dataclass(frozen=True)
 class Outcomes:
@@ -70,7 +66,7 @@ class Outcomes:
 
 
 def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
-    """Summarise contamination, caps, days to first harvest and biological efficiency.
+    """Summarise contamination, what else was measured at harvest, and biological efficiency.
 
     Parameters
     ----------
@@ -87,7 +83,9 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
 
     notes: list[str] = []
     measured = []
-    for name in MEASURED:
+    # biological efficiency is yield over a constant, so it has a table of its own instead
+    recorded = [name for name, column in trial.harvest_columns.items() if column.outcome]
+    for name in (*recorded, "days"):
         if name == trial.question.response or name not in data.table:
             continue
         if data.table[name].notna().sum() == 0:

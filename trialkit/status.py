@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trialkit.display import Shown, show_table
 from trialkit.errors import TrialkitError
+from trialkit.folder import log_files
+from trialkit.pipeline import Pipeline
 from trialkit.words import plural, quoted
 
 if TYPE_CHECKING:
@@ -70,13 +71,14 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     """
     import pandas as pd
 
+    steps = Pipeline(trial)
     moment = now or dt.datetime.now(dt.UTC)
     counts = trial.structure.counts(trial.counts)
     units = counts[trial.structure.smallest]
-    *harvested, last = _harvest(trial, units * trial.flushes)
+    *harvested, last = _harvest(steps, units * trial.flushes)
     rows = [
         ("trial file", "done", _size(trial, units)),
-        ("plan", *_plan(trial)),
+        ("plan", *_plan(steps)),
         ("batches", *_batches(trial, moment, last)),
         ("harvest", *harvested),
     ]
@@ -95,15 +97,15 @@ def _size(trial: Trial, units: int) -> str:
     return f"{units} {plural(name) if units > 1 else name}{flushes}"
 
 
-def _plan(trial: Trial) -> tuple[str, str]:
-    from trialkit.design.assign import read_plan
-
-    if not (trial.folder / "plan" / "plan.json").exists():
-        return "to do", "nothing drawn yet"
+def _plan(steps: Pipeline) -> tuple[str, str]:
     try:
-        plan = read_plan(trial)
+        plan = steps.plan
     except TrialkitError as problem:
         return "needs care", str(problem)
+    if plan is None:
+        return "to do", "nothing drawn yet"
+    if plan.version == "by hand":
+        return "done", f"laid out by hand, plan {plan.hash[:12]}"
     return "done", f"drawn from seed {plan.seed}, plan {plan.hash[:12]}"
 
 
@@ -122,23 +124,18 @@ def _batches(trial: Trial, now: dt.datetime, last: dt.datetime | None) -> tuple[
     return ("under way" if started else "to do"), detail
 
 
-def _paths(trial: Trial, kind: str) -> list[Path]:
-    spec = trial.logs[kind]
-    return sorted({path for pattern in spec.files for path in trial.folder.glob(pattern)})
-
-
-def _harvest(trial: Trial, expected: int) -> tuple[str, str, dt.datetime | None]:
+def _harvest(steps: Pipeline, expected: int) -> tuple[str, str, dt.datetime | None]:
     """Say how much of the harvest is in, and when the last of it was picked."""
-    from trialkit.logs.harvest import read_harvest
-
+    trial = steps.trial
     if "harvest" not in trial.logs:
         return "to do", "the trial file names no harvest log", None
-    if not _paths(trial, "harvest"):
+    if not log_files(trial, "harvest"):
         return "to do", f"no file yet: {', '.join(trial.logs['harvest'].files)}", None
     try:
-        log = read_harvest(trial)
+        log = steps.harvest
     except TrialkitError as problem:
         return "needs care", str(problem), None
+    assert log is not None  # the trial file names one
     got = len(log.table)
     picked = log.table["time"].max()
     last = None if picked is None or picked != picked else picked.to_pydatetime()
@@ -158,7 +155,7 @@ def _harvest(trial: Trial, expected: int) -> tuple[str, str, dt.datetime | None]
 
 
 def _files(trial: Trial, kind: str) -> tuple[str, str]:
-    paths = _paths(trial, kind)
+    paths = log_files(trial, kind)
     if not paths:
         return "to do", f"no file yet: {', '.join(trial.logs[kind].files)}"
     size = sum(path.stat().st_size for path in paths) / 1e6
@@ -169,7 +166,7 @@ def _report(trial: Trial) -> tuple[str, str]:
     path = trial.folder / "report.html"
     if not path.exists():
         return "to do", "not written yet"
-    inputs = [trial.source, *(p for kind in trial.logs for p in _paths(trial, kind))]
+    inputs = [trial.source, *(p for kind in trial.logs for p in log_files(trial, kind))]
     if any(p.stat().st_mtime > path.stat().st_mtime for p in inputs):
         return "needs care", f"{path.name} is older than the trial file or a log"
     return "done", path.name

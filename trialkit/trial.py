@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
 from trialkit.errors import Fault, TrialFileError
 from trialkit.structure import Structure, Term
 from trialkit.trialfile import (
@@ -113,6 +114,8 @@ class Trial:
         Batch name → `BatchDates`.
     logs : dict
         ``"harvest"``, ``"environment"``, ``"mist"`` → `LogSpec`, where given.
+    columns : dict
+        Harvest columns that the trial file adds: name → `HarvestColumn`.
     """
 
     folder: Path
@@ -133,6 +136,12 @@ class Trial:
     blocks: BlocksSection
     batches: dict[str, BatchDates]
     logs: dict[str, LogSpec] = field(default_factory=dict)
+    columns: dict[str, HarvestColumn] = field(default_factory=dict)
+
+    @cached_property
+    def harvest_columns(self) -> dict[str, HarvestColumn]:
+        """Columns measured at harvest, in the order of sheets: known ones, then its own."""
+        return {**HARVEST_COLUMNS, **self.columns}
 
     @cached_property
     def zone(self) -> ZoneInfo:

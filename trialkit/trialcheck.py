@@ -10,8 +10,11 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
+from trialkit.columncheck import check_columns_section
+from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, responses
 from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.logcheck import check_logs_section
+from trialkit.sectioncheck import check_section
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial import BatchDates, Factor, Trial
 from trialkit.trialfile import (
@@ -20,7 +23,6 @@ from trialkit.trialfile import (
     BatchSection,
     FactorSection,
     Setting,
-    check_section,
 )
 from trialkit.trialtext import Places, nearest
 from trialkit.words import plural, units_in_words
@@ -44,7 +46,9 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     zone = _zone(raw.get("trial"), places, faults)
     structure, levels, flushes = _units(raw.get("units"), places, faults)
     factors = _factors(raw.get("factors"), structure, levels, places, faults)
-    _question(raw.get("question"), raw.get("factors"), places, faults)
+    taken = [*(structure.factors if structure else ()), *(factors or ())]
+    columns = check_columns_section(raw.get("columns", {}), taken, places, faults)
+    _question(raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults)
     declared = raw.get("units")
     batches = _batches(
         raw.get("batches", {}),
@@ -54,7 +58,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         places,
         faults,
     )
-    logs = check_logs_section(raw.get("logs", {}), levels, zone, places, faults)
+    logs = check_logs_section(raw.get("logs", {}), levels, zone, places, faults, own=columns)
     if structure and factors and not faults:
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
     if faults or structure is None:
@@ -79,6 +83,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         blocks=sections["blocks"],
         batches=batches,
         logs=logs,
+        columns=columns,
     )
 
 
@@ -293,14 +298,46 @@ def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
         )
 
 
-def _question(question: object, factors: object, places: Places, faults: list[Fault]) -> None:
-    if not isinstance(question, Mapping) or not isinstance(factors, Mapping):
+def _question(
+    question: object,
+    factors: object,
+    named: object,
+    columns: Mapping[str, HarvestColumn],
+    places: Places,
+    faults: list[Fault],
+) -> None:
+    if not isinstance(question, Mapping):
+        return
+    _response(question.get("response"), named, columns, places, faults)
+    if not isinstance(factors, Mapping):
         return
     primary = question.get("primary")
     if isinstance(primary, str) and factors and primary not in factors:
         where = places.where("question", "primary")
         what = f"no factor is called {primary!r}"
         faults.append(Fault(where, what, nearest(primary, factors)))
+
+
+def _response(
+    response: object,
+    named: object,
+    columns: Mapping[str, HarvestColumn],
+    places: Places,
+    faults: list[Fault],
+) -> None:
+    """Check that the question is asked of something of which more is better."""
+    if not isinstance(response, str):
+        return
+    known = responses({**HARVEST_COLUMNS, **columns})
+    where = places.where("question", "response")
+    if response in columns and response not in known:
+        what = f"of {response!r} more is not said to be better, and a verdict weighs a loss"
+        do = f'add better = "more" to [columns.{response}], or ask of another response'
+        faults.append(Fault(where, what, do))
+    elif response not in known and not (isinstance(named, Mapping) and response in named):
+        listed = ", ".join(map(repr, known[:-1])) + f" or {known[-1]!r}"
+        what = f"should be {listed}, but it is {response!r}"
+        faults.append(Fault(where, what, "choose one of them"))
 
 
 def _batches(

@@ -7,14 +7,19 @@ Unknown keys are refused with the nearest right one.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    create_model,
+    field_validator,
+)
 from pydantic_core import PydanticCustomError
 
-from trialkit.errors import Fault
-from trialkit.trialtext import Places, nearest
+from trialkit.columns.exposures import LIMITS
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -27,11 +32,13 @@ SensorFlag = Literal[
 ]  # fmt: skip
 
 
-class _Section(BaseModel):
+class Section(BaseModel):
+    """A section of the trial file; unknown keys are refused."""
+
     model_config = ConfigDict(extra="forbid", strict=False, frozen=True)
 
 
-class TrialSection(_Section):
+class TrialSection(Section):
     """`[trial]`: what the trial is called and how it is seeded."""
 
     title: str = "Untitled trial"
@@ -42,7 +49,7 @@ class TrialSection(_Section):
     invented: bool = False
 
 
-class Setting(_Section):
+class Setting(Section):
     """One level of a treatment factor: what a chamber or shelf is set to.
 
     Timed mist has `on_s` and `off_s`; a humidity band has `start_below_rh` and
@@ -106,14 +113,14 @@ class Setting(_Section):
         return 86400 / (self.on_s + self.off_s)
 
 
-class Forbidden(_Section):
+class Forbidden(Section):
     """A unit that cannot hold a level, such as a tent without a lamp."""
 
     unit: str
     level: str
 
 
-class FactorSection(_Section):
+class FactorSection(Section):
     """`[factors.NAME]`: a treatment, its levels and the units that receive it."""
 
     applied_to: str
@@ -125,17 +132,40 @@ class FactorSection(_Section):
     method: Literal["auto", "randomised", "latin square", "carry-over balanced"] = "auto"
 
 
-class QuestionSection(_Section):
+def _check_range(value: object) -> object:
+    listed = value if isinstance(value, list) else []
+    numbers = [v for v in listed if isinstance(v, (int, float)) and not isinstance(v, bool)]
+    if len(listed) != 2 or len(numbers) != 2:
+        raise PydanticCustomError(
+            "range", "should be the lowest and the highest possible value, such as [5, 250]"
+        )
+    return value
+
+
+class ColumnSection(Section):
+    """`[columns.NAME]`: a further quantity that is measured at harvest."""
+
+    label: str = ""
+    unit: str = ""
+    meaning: str = ""
+    range: Annotated[list[float], BeforeValidator(_check_range)]
+    pools: Literal["sum", "mean", "last"]
+    whole: bool = False
+    better: Literal["more", "less"] | None = None
+    heads: list[str] = []
+
+
+class QuestionSection(Section):
     """`[question]`: what is asked, before any data are seen."""
 
-    response: Literal["fresh_g", "dry_g", "caps", "be_pct", "days"] = "fresh_g"
+    response: str = "fresh_g"
     primary: str
     margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
     difference_pct: Positive = 15.0
     level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
 
 
-class RigSection(_Section):
+class RigSection(Section):
     """`[rig]`: what the mist rig and the room are like; all may be left out."""
 
     mist_l_h: Positive | None = None
@@ -154,7 +184,7 @@ class RigSection(_Section):
     sensor_temp_error: NotNegative | None = None
 
 
-class PricesSection(_Section):
+class PricesSection(Section):
     """`[prices]`: optional; without it only physical units are shown."""
 
     currency: str = "EUR"
@@ -167,7 +197,7 @@ class PricesSection(_Section):
     batches_per_year: Positive | None = None
 
 
-class BlocksSection(_Section):
+class BlocksSection(Section):
     """`[blocks]`: what one growing block is like."""
 
     dry_substrate_g: Positive | None = None
@@ -185,14 +215,14 @@ def _check_date(value: object) -> object:
 Moment = Annotated[dt.datetime | dt.date, BeforeValidator(_check_date)]
 
 
-class BatchSection(_Section):
+class BatchSection(Section):
     """One batch under `[batches]`: when fruiting started and ended, local time."""
 
     start: Moment | None = None
     end: Moment | None = None
 
 
-class Clock(_Section):
+class Clock(Section):
     """A logger's clock that was wrong: what it showed at known moments."""
 
     file: str = "*"
@@ -203,7 +233,7 @@ class Clock(_Section):
     until: dt.datetime | None = None
 
 
-class Keep(_Section):
+class Keep(Section):
     """A rule that does not hold for named rows, and why."""
 
     file: str
@@ -223,7 +253,7 @@ def _check_heads(value: object) -> object:
 Heads = Annotated[str | list[str], BeforeValidator(_check_heads)]
 
 
-class Calibration(_Section):
+class Calibration(Section):
     """Readings of a sensor against known humidities (saturated salts) or temperature."""
 
     sensor: str
@@ -233,7 +263,7 @@ class Calibration(_Section):
     add_temp_c: float | None = None
 
 
-class _Readings(_Section):
+class _Readings(Section):
     """Readings of a chamber's sensors from a moment to another, both included; local times."""
 
     chamber: str
@@ -261,14 +291,14 @@ class LeaveOut(_Readings):
     """Readings that are not to be used although no flag doubts them, and why."""
 
 
-class Window(_Section):
+class Window(Section):
     """A named stretch of time counted back from the first harvest."""
 
     name: str
     days_before_first_harvest: Positive
 
 
-class LogSection(_Section):
+class LogSection(Section):
     """`[logs.KIND]`: files, column names, units and clock of one kind of log."""
 
     files: Annotated[list[str], Field(min_length=1)]
@@ -290,7 +320,6 @@ class LogSection(_Section):
     leave_out: list[LeaveOut] = []
     max_gap_min: Positive | None = None
     min_coverage_pct: Percent | None = None
-    dark_below_lux: NotNegative | None = None
     power_on_w: Positive | None = None
     current_on_a: Positive | None = None
     windows: list[Window] = []
@@ -301,90 +330,42 @@ class LogSection(_Section):
         return (given,) if isinstance(given, str) else tuple(given)
 
     @property
+    def limits(self) -> dict[str, float]:
+        """Limits of exposures that the trial file states, by their names in the register."""
+        stated = {name: getattr(self, name, None) for name in LIMITS}
+        return {name: float(value) for name, value in stated.items() if value is not None}
+
+    @property
     def asked(self) -> tuple[Trust | LeaveOut, ...]:
         """What is asked of the readings of sensors: those to trust, then those to leave out."""
         return (*self.trust, *self.leave_out)
 
 
-SECTIONS: dict[str, type[_Section]] = {
+def _with_limits() -> type[LogSection]:
+    """Make the section of the climate log: it may also set the limits of the register."""
+    keys: dict[str, Any] = {
+        name: (Annotated[float, Field(ge=limit.least, le=limit.most)] | None, None)
+        for name, limit in LIMITS.items()
+        if limit.section == "logs.environment"
+    }
+    return create_model("EnvironmentLogSection", __base__=LogSection, **keys)
+
+
+#: Kind of log → the shape of its section.
+LOG_SECTIONS: dict[str, type[LogSection]] = {
+    "harvest": LogSection,
+    "environment": _with_limits(),
+    "mist": LogSection,
+}
+LOG_KINDS = tuple(LOG_SECTIONS)
+SECTIONS: dict[str, type[Section]] = {
     "trial": TrialSection,
     "question": QuestionSection,
     "rig": RigSection,
     "prices": PricesSection,
     "blocks": BlocksSection,
 }
-TOP = ("trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "logs")
-LOG_KINDS = ("harvest", "environment", "mist")
-
-
-def check_section(
-    model: type[_Section], raw: object, path: tuple[str, ...], places: Places, faults: list[Fault]
-) -> Any:
-    """Validate one section; add every fault found to `faults`; give the section or None."""
-    if not isinstance(raw, Mapping):
-        faults.append(
-            Fault(
-                places.where(*path),
-                "must be a section with keys",
-                "write a line for each key below it",
-            )
-        )
-        return None
-    try:
-        return model.model_validate(dict(raw))
-    except ValidationError as problem:
-        told = [_fault(error, model, path, places) for error in problem.errors()]
-        faults += dict.fromkeys(told)  # what may be two things is refused once
-        return None
-
-
-def _fault(
-    error: Mapping[str, Any], model: type[_Section], path: tuple[str, ...], places: Places
-) -> Fault:
-    location = tuple(p for p in error["loc"] if not _is_branch(p))
-    where = places.where(*path, *location)
-    if error["type"] == "extra_forbidden":
-        owner = _owner(model, location[:-1])
-        return Fault(where, f"unknown key {location[-1]!r}", nearest(str(location[-1]), owner))
-    if error["type"] == "missing":
-        return Fault(
-            places.where(*path, *location[:-1]), f"{location[-1]!r} is missing", "add this key"
-        )
-    given = error.get("input")
-    kind = next((k for k in _PLAIN if str(error["type"]).startswith(k)), None)
-    if kind is not None:
-        what, remedy = _PLAIN[kind]
-        return Fault(where, f"should be {what}, but it is {given!r}", remedy)
-    what = str(error["msg"]).replace("Input should be", "should be").removeprefix("Value error, ")
-    remedy = "choose one of them" if error["type"] == "literal_error" else "correct the value"
-    return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", remedy)
-
-
-#: How the validator's kinds of error begin → what should stand there, and what to do.
-_PLAIN = {
-    "string": ("words", "put them in quotes"),
-    "float": ("a number", "write it without quotes and without a unit, such as 12.5"),
-    "int": ("a whole number", "write it without quotes and without a unit, such as 12"),
-    "bool": ("true or false", "write one of the two words, without quotes"),
-    "list": ("a list", 'write it in square brackets, such as ["logs/harvest.csv"]'),
-    "dict": ("names with values", "write them in braces, such as { name = … }"),
-    "model": ("names with values", "write them in braces, such as { name = … }"),
-    "date": ("a date", "write it without quotes, such as 2031-01-13 or 2031-01-13T09:00:00"),
-}
-
-
-def _is_branch(part: object) -> bool:
-    """Tell pydantic's names of union branches apart from keys of the file."""
-    return isinstance(part, str) and (part in ("datetime", "date", "int", "float") or "[" in part)
-
-
-def _owner(model: type[_Section], location: tuple[Any, ...]) -> list[str]:
-    """Find the keys allowed where an unknown one stands."""
-    nested: dict[str, type[_Section]] = {
-        "levels": Setting, "forbidden": Forbidden, "clock": Clock, "keep": Keep,
-        "calibration": Calibration, "windows": Window, "trust": Trust, "leave_out": LeaveOut,
-    }  # fmt: skip
-    for part in reversed(location):
-        if part in nested:
-            return list(nested[str(part)].model_fields)
-    return list(model.model_fields)
+TOP = (
+    "trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "columns",
+    "logs",
+)  # fmt: skip

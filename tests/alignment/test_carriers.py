@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.alignment import engine, exposures
+from trialkit.alignment import engine, kernel
 from trialkit.alignment.cluster import expose_dask
 from trialkit.alignment.engine import expose_files
 from trialkit.alignment.frame import expose_frame
@@ -22,7 +22,7 @@ START = pd.Timestamp("2031-03-29", tz="UTC")
 def small_pieces(monkeypatch):
     """Pieces small enough that many seams fall inside the windows."""
     monkeypatch.setattr(engine, "BATCH", 700)
-    monkeypatch.setattr(exposures, "BLOCK", 300)
+    monkeypatch.setattr(kernel, "BLOCK", 300)
 
 
 @pytest.fixture(scope="module")

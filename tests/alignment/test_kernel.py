@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 from tests.alignment.oracle import plain_sums
 from trialkit.air import vpd_kpa
-from trialkit.alignment import exposures
+from trialkit.alignment import kernel
 from trialkit.alignment.cells import Cells
-from trialkit.alignment.exposures import SeamError, Summer
 from trialkit.alignment.frame import expose_frame, piece_of_frame
+from trialkit.alignment.kernel import SeamError, Summer
 from trialkit.alignment.measures import ExposureSettings, fast_vpd
-from trialkit.alignment.summaries import EXPOSURES, summarise
+from trialkit.alignment.summaries import EXPOSURE_COLUMNS, summarise
 
 T0 = pd.Timestamp("2031-03-29 12:00", tz="UTC")
 BAND = ExposureSettings(band_low_rh=82.0, band_high_rh=90.0, base_temp_c=14.0, max_gap_min=10)
@@ -178,13 +178,13 @@ def test_rows_of_sensors_that_take_turns():
 @pytest.mark.parametrize("lost", [0.0, 0.05])
 def test_rows_in_order_of_time_are_sorted_part_by_part(monkeypatch, lost):
     """Several parts, whole rounds or not; rows keep their order and none is lost."""
-    monkeypatch.setattr(exposures, "CHUNK", 512)
+    monkeypatch.setattr(kernel, "CHUNK", 512)
     rng = np.random.default_rng(3)
     keep = rng.random(3 * 700) >= lost
     series = np.tile([2, 0, 1], 700)[keep]
     time = np.repeat(np.arange(700), 3)[keep]
     value = rng.random(series.size)
-    got_series, got_time, got = exposures.in_order(series, time, {"rh_pct": value})
+    got_series, got_time, got = kernel.in_order(series, time, {"rh_pct": value})
     order = np.lexsort((time, series))
     assert (got_series == series[order]).all()
     assert (got_time == time[order]).all()
@@ -225,7 +225,7 @@ def assert_same(a, b):
     keys = ["chamber", "window", *(["sensor"] if "sensor" in a else [])]
     a, b = (t.sort_values(keys).reset_index(drop=True) for t in (a, b))
     pd.testing.assert_frame_equal(
-        a[[*keys, *EXPOSURES]], b[[*keys, *EXPOSURES]], rtol=1e-9, atol=1e-9
+        a[[*keys, *EXPOSURE_COLUMNS]], b[[*keys, *EXPOSURE_COLUMNS]], rtol=1e-9, atol=1e-9
     )
 
 
@@ -235,11 +235,11 @@ def test_kernel_equals_the_plain_loop(log, windows, gap, block):
     chosen = ExposureSettings(
         band_low_rh=82.0, band_high_rh=90.0, base_temp_c=14.0, max_gap_min=gap
     )
-    before, exposures.BLOCK = exposures.BLOCK, block
+    before, kernel.BLOCK = kernel.BLOCK, block
     try:
         got = expose_frame(log, windows, settings=chosen).sensors
     finally:
-        exposures.BLOCK = before
+        kernel.BLOCK = before
     for row in got.itertuples():
         part = log[(log["chamber"] == row.chamber) & (log["sensor"] == row.sensor)]
         span = (row.stop - row.start).total_seconds()

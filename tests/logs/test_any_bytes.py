@@ -19,12 +19,12 @@ from hypothesis import strategies as st
 from tests.logs.folder import make_trial
 from tests.logs.nasty import CASES
 from trialkit.errors import LogError
-from trialkit.logs import table_read
-from trialkit.logs.dialect import decode, find_dialect
-from trialkit.logs.environment import read_environment
-from trialkit.logs.harvest import read_harvest
-from trialkit.logs.mist import read_mist
-from trialkit.logs.table_read import _read_fast, _read_mixed, _read_slow
+from trialkit.logs.climate.read import read_environment
+from trialkit.logs.harvest.read import read_harvest
+from trialkit.logs.mist.read import read_mist
+from trialkit.logs.text import delimited
+from trialkit.logs.text.delimited import _read_fast, _read_mixed, _read_slow
+from trialkit.logs.text.dialect import decode, find_dialect
 
 READERS = {"environment": read_environment, "harvest": read_harvest, "mist": read_mist}
 COLUMNS = {
@@ -185,7 +185,7 @@ def test_the_fast_way_gives_the_same_as_the_tolerant_one(text: bytes) -> None:
     fast = _read_fast(body, dialect, "x")
     if fast is not None:
         assert not slow.broken
-    with mock.patch.object(table_read, "_WORTH_SPLITTING", 0):
+    with mock.patch.object(delimited, "_WORTH_SPLITTING", 0):
         mixed = _read_mixed(body, dialect, "x", pad_short=False)
     for quick in (fast, mixed):
         if quick is not None:

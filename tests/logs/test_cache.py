@@ -11,10 +11,10 @@ import pytest
 
 from tests.logs.folder import make_trial
 from trialkit.logs import cache as kept
-from trialkit.logs.environment import read_environment
-from trialkit.logs.harvest import read_harvest
+from trialkit.logs.climate.read import read_environment
+from trialkit.logs.harvest.read import read_harvest
 from trialkit.logs.log import Log
-from trialkit.logs.mist import read_mist
+from trialkit.logs.mist.read import read_mist
 from trialkit.trial import Trial, read_trial
 
 FILES = {

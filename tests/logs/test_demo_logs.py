@@ -6,10 +6,10 @@ import pytest
 
 from trialkit.demo import demo_folder
 from trialkit.demo.faults import FAULTS, planted
-from trialkit.logs.environment import read_environment
-from trialkit.logs.harvest import read_harvest
+from trialkit.logs.climate.read import read_environment
+from trialkit.logs.harvest.read import read_harvest
 from trialkit.logs.log import Log
-from trialkit.logs.mist import read_mist
+from trialkit.logs.mist.read import read_mist
 from trialkit.trial import read_trial
 
 

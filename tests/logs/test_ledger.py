@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.logs.folder import make_trial
-from trialkit.logs.environment import read_environment
+from trialkit.logs.climate.read import read_environment
 from trialkit.logs.ledger import Account
 from trialkit.logs.rules import RULES
 from trialkit.trialfile import Keep

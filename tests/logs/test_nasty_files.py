@@ -10,9 +10,9 @@ import pytest
 from tests.logs.folder import make_trial
 from tests.logs.nasty import CASES, Case
 from trialkit.errors import LogError
-from trialkit.logs.environment import read_environment
-from trialkit.logs.harvest import read_harvest
-from trialkit.logs.mist import read_mist
+from trialkit.logs.climate.read import read_environment
+from trialkit.logs.harvest.read import read_harvest
+from trialkit.logs.mist.read import read_mist
 
 READERS = {"environment": read_environment, "harvest": read_harvest, "mist": read_mist}
 

@@ -16,8 +16,8 @@ import trialkit as tk
 from tests.report.folders import HOSTILE, make_farm
 from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
-from trialkit.report.blocks import build_table, show_findings
-from trialkit.report.report import LARGEST, write_whole
+from trialkit.report.page import LARGEST, write_whole
+from trialkit.report.page_parts import build_table, show_findings
 from trialkit.wording import read_wording
 
 pytestmark = pytest.mark.xdist_group("report")
@@ -110,8 +110,8 @@ def test_no_table_and_no_figure_is_shown_twice(text):
 
 
 def test_many_levels_leave_room_for_the_answer(farm):
-    from trialkit.report.answer import MOST_OTHERS, answer_screen
-    from trialkit.report.material import Material
+    from trialkit.report.first_screen import MOST_OTHERS, answer_screen
+    from trialkit.report.inputs import Material
 
     rows = pd.concat([farm.verdict.table] * 6, ignore_index=True)
     rows["level"] = ["sparse", *(f"L{i}" for i in range(5))]
@@ -230,6 +230,22 @@ def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
         assert f"the {kind} log could not be read" in words
 
 
+@pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
+def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, record):
+    folder = tmp_path / "trial"
+    (folder / "plan").mkdir(parents=True)
+    farm.plan.table.to_csv(folder / "plan" / "assignment.csv", index=False)
+    (folder / "plan" / "plan.json").write_text(record, encoding="utf-8")
+    made = tk.write_report(
+        replace(farm.trial, folder=folder), farm.result, farm.verdict, tmp_path / "r.html",
+        logs=farm.logs,
+    )  # fmt: skip
+    words = "".join(Outline(made.read_text(encoding="utf-8")).words)
+    assert "the plan could not be read for this page" in words
+    assert "The plan of this trial is there but cannot be read" in words
+    assert "No plan was found" not in words
+
+
 def test_numbers_by_locale_and_words_from_the_catalogue(farm, tmp_path):
     page = farm.report(tmp_path / "de.html", locale="de_AT", short=True)
     words = "".join(Outline(page).words)
@@ -342,7 +358,7 @@ def test_the_page_appears_whole_or_not_at_all(farm, tmp_path, monkeypatch):
 
 
 def test_the_redrawn_trial_is_shown_when_it_was_made(farm):
-    from trialkit.report.material import Material
+    from trialkit.report.inputs import Material
     from trialkit.report.model import model_section
 
     test = tk.randomisation_test(farm.trial, farm.plan, farm.result.data, draws=99)
@@ -383,7 +399,6 @@ def test_a_yield_is_never_said_to_fall_below_nothing(tmp_path):
     trial = make_trial(tmp_path, batches=3, chambers=1)
     data = make_data(trial)
     twice = data.table["schedule"].value_counts().idxmax()  # the level given to two runs
-    data.settings.band_low_rh, data.settings.band_high_rh = 82, 95
     lucky = data.table.loc[data.table["schedule"] == twice, "batch"].iloc[0]
     data.table.loc[data.table["batch"] == lucky, "fresh_g"] += 600.0
     result = tk.analyse(trial, data)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,17 +13,16 @@ from trialkit.alignment.cells import to_ns
 from trialkit.alignment.checks import check_logs
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.measures import ExposureSettings
-from trialkit.alignment.mist import mist_per_window
+from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.photons import add_photons
-from trialkit.alignment.summaries import EXPOSURES
+from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
+from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
-from trialkit.logs.asked import tell_unheeded
+from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 
-_MIST = ("mist_on_s", "duty_pct", "cycles", "water_l", "energy_kwh", "mist_coverage_pct")
-_MEASURED = ("fresh_g", "dry_g", "caps")
 _WORST_FIRST = ("discarded", "contaminated", "ok")
 _UNCHECKED = Finding(
     "sensors_unchecked",
@@ -55,8 +52,8 @@ def align(
     ----------
     trial : Trial
     harvest : Log or DataFrame
-        Harvest table: `unit` or the unit factors, `flush, time, fresh_g`; `dry_g`, `caps`,
-        `status`, `note` optional.
+        Harvest table: `unit` or the unit factors, `flush, time, fresh_g`; the other harvest
+        columns (`dry_g`, `caps`, those of the trial file), `status`, `note` optional.
     climate : Log, DataFrame, path(s), Dask DataFrame or None
         Environment table: `chamber, time` and any of `sensor, temp_c, rh_pct, co2_ppm,
         light_lux, ppfd_umol_m2_s`. Parquet or CSV files too large for memory, or a Dask table,
@@ -82,7 +79,7 @@ def align(
 
     Notes
     -----
-    Exposures are time-weighted integrals over the records (see `trialkit.alignment.exposures`
+    Exposures are time-weighted integrals over the records (see `trialkit.alignment.kernel`
     for the line drawn between them). Several sensors in a chamber are averaged, each by the
     time it covers. Blocks of one chamber run share the exposures of that run.
     """
@@ -143,17 +140,15 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     -------
     ExposureSettings
     """
-    given: dict[str, float] = {}
     spec = trial.logs.get("environment")
+    given = {name: getattr(trial.rig, name) for name in LIMITS if LIMITS[name].section == "rig"}
     if spec is not None:
-        for name in ("max_gap_min", "min_coverage_pct", "dark_below_lux"):
-            value = getattr(spec, name)
-            if value is not None:
-                given[name] = float(value)
+        given |= spec.limits
+        stated = {"max_gap_min": spec.max_gap_min, "min_coverage_pct": spec.min_coverage_pct}
+        given |= {name: float(value) for name, value in stated.items() if value is not None}
     if "max_gap_min" not in given and climate is not None and len(climate):
         given["max_gap_min"] = max(10.0, 2.5 * usual_step_min(climate))
-    band = ExposureSettings(band_low_rh=trial.rig.band_low_rh, band_high_rh=trial.rig.band_high_rh)
-    return replace(band, **given)  # type: ignore[arg-type]
+    return ExposureSettings(**given)
 
 
 def usual_step_min(climate: pd.DataFrame) -> float:
@@ -199,7 +194,7 @@ def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFra
     table = table.merge(known, on="unit", how="left")
     doubled = table.duplicated(["unit", "flush"], keep=False)
     if doubled.any():
-        table, finding = _add_picks(table, doubled, factors)
+        table, finding = _pool_picks(table, doubled, trial)
         findings.append(finding)
     return table.reset_index(drop=True), findings
 
@@ -217,11 +212,16 @@ def _tidy(trial: Trial, picked: pd.DataFrame | None) -> pd.DataFrame:
     absent = [name for name in ("unit", "flush", "fresh_g") if name not in table.columns]
     if absent:
         raise AlignError(f"harvest: the columns {', '.join(absent)} are missing")
-    for name, blank in (("time", pd.NaT), ("dry_g", np.nan), ("caps", np.nan), ("note", "")):
+    blanks: dict[str, Any] = {
+        "time": pd.NaT,
+        **dict.fromkeys(trial.harvest_columns, np.nan),
+        "note": "",
+    }
+    for name, blank in blanks.items():
         if name not in table.columns:
             table[name] = blank
     table["time"] = pd.to_datetime(table["time"], utc=True).astype("datetime64[ns, UTC]")
-    for name in _MEASURED:
+    for name in trial.harvest_columns:
         table[name] = table[name].astype("float64")
     if "status" not in table.columns:
         table["status"] = "ok"
@@ -231,14 +231,21 @@ def _tidy(trial: Trial, picked: pd.DataFrame | None) -> pd.DataFrame:
     return table
 
 
-def _add_picks(
-    table: pd.DataFrame, doubled: pd.Series, factors: Sequence[str]
+def _pool_picks(
+    table: pd.DataFrame, doubled: pd.Series, trial: Trial
 ) -> tuple[pd.DataFrame, Finding]:
-    """Add up several picks of the same flush of a unit."""
+    """Make one row of several picks of the same flush of a unit, each column in its own way."""
     parts = table[doubled]
-    keys = [*factors, "unit", "flush"]
+    keys = [*trial.structure.factors, "unit", "flush"]
     grouped = parts.groupby(keys, sort=False)
-    summed = grouped[list(_MEASURED)].sum(min_count=1)
+    in_time = parts.sort_values("time", kind="stable", na_position="first")
+    pooled = {
+        "sum": grouped.sum(numeric_only=True, min_count=1),
+        "mean": grouped.mean(numeric_only=True),
+        "last": in_time.groupby(keys, sort=False).last(),
+    }
+    columns = trial.harvest_columns.values()
+    summed = pd.concat([pooled[column.pools][column.name] for column in columns], axis=1)
     summed["time"] = grouped["time"].max()
     rank = {name: i for i, name in enumerate(_WORST_FIRST)}
     summed["status"] = grouped["status"].agg(lambda s: min(s, key=lambda v: rank.get(v, 9)))
@@ -264,7 +271,7 @@ def _expose(
     pulses, logged = mist
     if "chamber" not in spans.columns or (air is None and pulses is None and logged is None):
         runs = spans.copy()
-        for name in (*EXPOSURES, *_MIST):
+        for name in (*EXPOSURE_COLUMNS, *MIST_COLUMNS):
             runs[name] = np.nan
         runs["low_coverage"] = False
         return runs, runs.iloc[:0].assign(sensor=""), []
@@ -341,7 +348,7 @@ def _assemble(
         if without.any():
             named = ", ".join(table.loc[without, "unit"].unique()[:4])
             raise AlignError(f"the plan names no treatment for {named} → make the plan again")
-    columns = ["unit", "flush", *_MEASURED, "status", "note", "time"]
+    columns = ["unit", "flush", *trial.harvest_columns, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
     findings = _mark_missing(table, begun(table, picked))
@@ -362,7 +369,7 @@ def _assemble(
 def _attach(table: pd.DataFrame, runs: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Add the exposures of the run and flush to every row."""
     table["window"] = "flush " + table["flush"].astype(str)
-    wanted = [*EXPOSURES, *_MIST, "rh_u_pct", "vpd_u_kpa", "low_coverage"]
+    wanted = [*EXPOSURE_COLUMNS, *MIST_COLUMNS, "rh_u_pct", "vpd_u_kpa", "low_coverage"]
     part = runs[[*keys, "window", *wanted]]
     table = table.merge(part, on=[*keys, "window"], how="left", validate="many_to_one")
     return table.drop(columns="window")

@@ -8,7 +8,8 @@ import pandas as pd
 
 from trialkit.alignment.checks import LogCheck
 from trialkit.alignment.measures import ExposureSettings
-from trialkit.columns import head
+from trialkit.columns import COLUMNS, head
+from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.trial import Trial
@@ -47,13 +48,31 @@ class Aligned:
     trial: Trial = field(repr=False)
     check: LogCheck | None = field(default=None, repr=False)
 
+    @property
+    def limits(self) -> pd.DataFrame:
+        """Limits that exposures were counted against.
+
+        One row per exposure, channel and limit: `exposure` (its column), `channel`, `limit`
+        (the key of the trial file that sets it; empty where its name tells it), `value`
+        (missing where none is set), `unit`.
+        """
+        rows = []
+        for entry in CLIMATE:
+            sources = [(entry.channel, entry.limit)]
+            sources += [entry.otherwise] if entry.otherwise is not None else []
+            for channel, given in sources:
+                for limit in given if isinstance(given, tuple) else (given,):
+                    if limit is not None:
+                        key = limit if isinstance(limit, str) else ""
+                        value = self.settings.value(limit)
+                        rows.append((entry.column, channel, key, value, COLUMNS[channel].unit))
+        table = pd.DataFrame(rows, columns=["exposure", "channel", "limit", "value", "unit"])
+        return table.astype({"value": float})
+
     def shown(self) -> Shown:
         """Format the exposures of whole runs as one table."""
         keys = [name for name in ("batch", "chamber") if name in self.runs.columns]
-        columns = [
-            *keys, "temp_c", "rh_pct", "vpd_kpa", "hours_below_band", "hours_above_band",
-            "duty_pct", "water_l", "energy_kwh", "coverage_pct",
-        ]  # fmt: skip
+        columns = [*keys, *shown_in("table"), "coverage_pct"]
         columns = [c for c in columns if c in keys or self.runs[c].notna().any()]
         whole = self.runs[self.runs["window"] == "whole"]
         units = self.table["unit"].nunique()
@@ -62,7 +81,19 @@ class Aligned:
             columns=columns,
             heads={name: head(name) for name in columns},
             caption=f"{units} units × {self.trial.flushes} flushes; what each chamber run got",
-            notes=[str(finding) for finding in self.findings],
+            notes=[*self._limits_told(), *map(str, self.findings)],
+        )
+
+    def _limits_told(self) -> list[str]:
+        """Say the limits of the channels that were recorded, by their keys in the trial file."""
+        told = {}
+        for row in self.limits.to_dict("records"):
+            heard = self.runs[row["channel"]].notna().any()
+            if heard and row["value"] == row["value"]:
+                told[row["limit"] or row["exposure"]] = f"{row['value']:g} {row['unit']}"
+        listed = ", ".join(f"{key} {value}" for key, value in told.items())
+        return (
+            [f"Counted against these limits, named as in the trial file: {listed}."] if told else []
         )
 
     def __str__(self) -> str:

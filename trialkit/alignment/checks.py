@@ -8,10 +8,10 @@ import pandas as pd
 
 from trialkit.alignment.windows import list_runs, run_factors
 from trialkit.errors import Finding
-from trialkit.logs.asked import tell_unheeded
-from trialkit.logs.calibration import Calibrated, calibrate_sensors
-from trialkit.logs.response import MistResponse, check_response
-from trialkit.logs.sensors import SensorFlags, flag_sensors, leave_out
+from trialkit.signals.calibration import Calibrated, calibrate_sensors
+from trialkit.signals.mist_response import MistResponse, check_response
+from trialkit.signals.overrides import tell_unheeded
+from trialkit.signals.sensors import SensorFlags, flag_sensors, leave_out
 from trialkit.trial import Trial
 
 
@@ -91,6 +91,21 @@ def check_logs(
         clock_told = any(finding.code.startswith("clock") for finding in told)
         findings += [f for f in response.findings if f.code != "mist_clock" or not clock_told]
     return LogCheck(clean, calibrated, flags, response, tuple(findings))
+
+
+def doubted_humidity(
+    check: LogCheck | None, chamber: str, start: pd.Timestamp, stop: pd.Timestamp
+) -> pd.DataFrame | None:
+    """List the flagged times of a chamber's humidity that touch a stretch of time.
+
+    Gaps are left out: they show by themselves. None where nothing was flagged at all.
+    """
+    if check is None or check.flags is None or not len(check.flags.table):
+        return None
+    flags = check.flags.table
+    about = flags["quantity"].isin(["rh_pct", "", None]) & (flags["flag"] != "gap")
+    touches = (flags["start"] < stop) & (flags["stop"] > start)
+    return flags[about & touches & (flags["chamber"].astype(str) == chamber)]
 
 
 def named_runs(

@@ -8,8 +8,8 @@ from typing import Any
 import pandas as pd
 
 from trialkit.alignment.cells import Cells
-from trialkit.alignment.exposures import Piece, SeamError, Summer
 from trialkit.alignment.frame import piece_of_frame
+from trialkit.alignment.kernel import Piece, SeamError, Summer
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.summaries import Summaries, summarise
 

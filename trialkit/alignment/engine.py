@@ -22,9 +22,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.alignment.cells import Cells
-from trialkit.alignment.exposures import Key, Piece, SeamError, Summer
-from trialkit.alignment.measures import READ, Array, ExposureSettings
+from trialkit.alignment.kernel import Key, Piece, SeamError, Summer
+from trialkit.alignment.measures import Array, ExposureSettings
 from trialkit.alignment.summaries import Summaries, summarise
+from trialkit.columns.channels import READ
 from trialkit.errors import AlignError
 
 #: Rows handed to the kernel at once.

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from trialkit.columns.exposures import shown_in
 from trialkit.errors import Finding
-from trialkit.logs.response import MistResponse
+from trialkit.signals.mist_response import MistResponse
 from trialkit.trial import Factor, Trial
 
 #: A run whose duty is off by more than this share of the plan is named. Common practice,
@@ -47,14 +48,15 @@ def fidelity_table(
     DataFrame
         Run factors, `level`, `kind`, `planned_duty_pct` (missing for a humidity band),
         `delivered_duty_pct` (by the mist log), `ratio`, `effective_duty_pct` (without the mist
-        that no vapour followed), `rh_pct`, `hours_below_band`, `hours_above_band`,
-        `mist_coverage_pct`. No rows where no treatment sets the mist or no mist was logged.
+        that no vapour followed), the exposures that the register shows beside them (`rh_pct`,
+        `hours_below_band`, `hours_above_band`), `mist_coverage_pct`. No rows where no treatment
+        sets the mist or no mist was logged.
     """
     factor = mist_factor(trial)
     whole = runs[runs["window"] == "whole"]
     columns = ["level", "kind", "planned_duty_pct", "delivered_duty_pct", "ratio"]
     columns.append("effective_duty_pct")
-    extra = ["rh_pct", "hours_below_band", "hours_above_band", "mist_coverage_pct"]
+    extra = [*shown_in("fidelity"), "mist_coverage_pct"]
     keys = [name for name in ("batch", "chamber") if name in runs.columns]
     if factor is None or assignment is None or whole["mist_on_s"].isna().all():
         return pd.DataFrame(columns=[*keys, *columns, *extra])

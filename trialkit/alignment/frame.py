@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from trialkit.alignment.cells import Cells, to_ns
-from trialkit.alignment.exposures import Key, Piece, Summer
-from trialkit.alignment.measures import READ, Array, ExposureSettings
+from trialkit.alignment.kernel import Key, Piece, Summer
+from trialkit.alignment.measures import Array, ExposureSettings
 from trialkit.alignment.summaries import Summaries, summarise
+from trialkit.columns.channels import READ
 
 
 def expose_frame(

@@ -1,47 +1,36 @@
-"""What is summed over a window: the channels of a climate log and the sums made of each."""
+"""What is summed over a window: the sums that the register's exposures are made of."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Kind = Literal["seconds", "mean", "below", "above", "deficit", "excess"]
+from trialkit.columns.channels import CHANNELS, HELD
+from trialkit.columns.exposures import CLIMATE, ExposureLimits, Kind
 
-#: Channels read from a log; `vpd_kpa` is made of the first two, record by record.
-READ = ("temp_c", "rh_pct", "co2_ppm", "light_lux", "ppfd_umol_m2_s")
-#: All channels that are summed.
-CHANNELS = ("temp_c", "rh_pct", "vpd_kpa", "co2_ppm", "light_lux", "ppfd_umol_m2_s")
-#: Channels that are switched rather than drift: a record holds until the next one.
-HELD = ("light_lux", "ppfd_umol_m2_s")
+Array = NDArray[np.float64]
+MeasureKind = Literal["seconds", "mean", "below", "above", "deficit", "excess"]
 
 _NS = 1_000_000_000
 
 
-@dataclass(frozen=True)
-class ExposureSettings:
-    """The limits that exposures are counted against; all are shown with the result.
+@dataclass(frozen=True, kw_only=True)
+class ExposureSettings(ExposureLimits):
+    """How exposures are counted, with their limits; all are shown with the result.
+
+    The limits are those of `ExposureLimits`: `band_low_rh, band_high_rh, wet_rh` [%],
+    `base_temp_c` [°C], `co2_limit_ppm` [ppm], `dark_below_lux` [lux], `dark_below_ppfd`
+    [µmol m⁻² s⁻¹].
 
     Parameters
     ----------
     max_gap_min : float
         Two records further apart than this are not joined: the time between them counts
         as not covered [min].
-    band_low_rh, band_high_rh : float or None
-        Humidity band [%].
-    wet_rh : float
-        Humidity from which surfaces count as wet [%]. Common practice, no source.
-    base_temp_c : float
-        Temperature from which degree-hours are counted [°C].
-    co2_limit_ppm : float
-        Carbon dioxide above this is counted [ppm]. Common practice for oyster mushrooms,
-        no source.
-    dark_below_lux, dark_below_ppfd : float
-        Light at or under this is dark [lux, µmol m⁻² s⁻¹].
     min_coverage_pct : float
         A window with less of its time covered is marked [%].
     held : tuple of str
@@ -51,13 +40,6 @@ class ExposureSettings:
     """
 
     max_gap_min: float = 10.0
-    band_low_rh: float | None = None
-    band_high_rh: float | None = None
-    wet_rh: float = 98.0
-    base_temp_c: float = 0.0
-    co2_limit_ppm: float = 1000.0
-    dark_below_lux: float = 5.0
-    dark_below_ppfd: float = 0.1
     min_coverage_pct: float = 80.0
     held: tuple[str, ...] = HELD
 
@@ -67,25 +49,33 @@ class ExposureSettings:
         return round(self.max_gap_min * 60 * _NS)
 
     def measures(self) -> tuple[Measure, ...]:
-        """List the sums that these settings ask for."""
-        out = [Measure(f"{c}|{kind}", c, kind) for c in CHANNELS for kind in ("seconds", "mean")]
-        limits: list[tuple[str, Kind, float | None]] = [
-            ("rh_pct", "below", self.band_low_rh),
-            ("rh_pct", "above", self.band_high_rh),
-            ("rh_pct", "deficit", self.band_low_rh),
-            ("rh_pct", "excess", self.band_high_rh),
-            ("temp_c", "excess", self.base_temp_c),
-            ("co2_ppm", "above", self.co2_limit_ppm),
-            ("light_lux", "above", self.dark_below_lux),
-            ("ppfd_umol_m2_s", "above", self.dark_below_ppfd),
-        ]
-        out += [
-            Measure(f"{channel}|{kind}", channel, kind, float(limit))
-            for channel, kind, limit in limits
-            if limit is not None
-        ]
-        out.append(Measure("rh_pct|wet", "rh_pct", "above", float(self.wet_rh)))
-        return tuple(out)
+        """List the sums that the register's exposures are made of, each once."""
+        found = {
+            measure.name: measure
+            for channel in CHANNELS
+            for measure in (Measure(channel.name, "seconds"), Measure(channel.name, "mean"))
+        }
+        for exposure in CLIMATE:
+            for source in exposure.counts(self):
+                found |= {measure.name: measure for measure in measures_for(exposure.kind, *source)}
+        return tuple(found.values())
+
+
+def measures_for(kind: Kind, channel: str, low: float | None, high: float | None) -> list[Measure]:
+    """List the sums that an exposure is made of besides covered time and mean.
+
+    Examples
+    --------
+    >>> [m.name for m in measures_for("between", "rh_pct", 85.0, 95.0)]
+    ['rh_pct|below|85.0', 'rh_pct|above|95.0']
+    """
+    if kind == "between":
+        ends: list[tuple[MeasureKind, float | None]] = [("below", low), ("above", high)]
+    elif kind in ("below", "above", "deficit", "excess"):
+        ends = [(kind, low)]
+    else:
+        ends = []
+    return [Measure(channel, side, limit) for side, limit in ends if limit is not None]
 
 
 @dataclass(frozen=True)
@@ -94,8 +84,6 @@ class Measure:
 
     Parameters
     ----------
-    name : str
-        Name of the sum, ``channel|kind``.
     channel : str
         Channel it is made of.
     kind : str
@@ -105,10 +93,15 @@ class Measure:
         Limit in the channel's unit; unused for the first two kinds.
     """
 
-    name: str
     channel: str
-    kind: Kind
-    limit: float = field(default=float("nan"))
+    kind: MeasureKind
+    limit: float = float("nan")
+
+    @property
+    def name(self) -> str:
+        """Name of the sum: ``channel|kind``, and the limit where there is one."""
+        plain = f"{self.channel}|{self.kind}"
+        return plain if self.limit != self.limit else f"{plain}|{self.limit!r}"
 
 
 #: The polynomial of the saturation pressure is used between these temperatures [°C], fitted on a

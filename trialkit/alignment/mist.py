@@ -9,9 +9,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.alignment.cells import to_ns
+from trialkit.columns.exposures import MIST
 from trialkit.trialfile import RigSection
 
 Ints = NDArray[np.int64]
+
+#: Share of a window that the mist log spans.
+COVERAGE = "mist_coverage_pct"
+#: Columns of the mist delivered in a window, in order.
+MIST_COLUMNS: tuple[str, ...] = (*(exposure.column for exposure in MIST), COVERAGE)
 
 
 def merge_intervals(start: Ints, stop: Ints) -> tuple[Ints, Ints]:
@@ -93,16 +99,15 @@ def mist_per_window(
         cycles[here] = np.searchsorted(on[0], b) - np.searchsorted(on[0], a)
         covered[here] = 100 * overlap_seconds(*log, a, b) / ((b - a) / 1e9)
     hours = np.where(known, (high - low) / 3.6e12, np.nan)
-    return pd.DataFrame(
-        {
-            "mist_on_s": seconds,
-            "duty_pct": 100 * seconds / (hours * 3600),
-            "cycles": cycles,
-            "water_l": _times(seconds / 3600, rig.mist_l_h),
-            "energy_kwh": _energy(seconds / 3600, hours, rig),
-            "mist_coverage_pct": covered,
-        }
-    )
+    kinds = {
+        "on": seconds,
+        "duty": 100 * seconds / (hours * 3600),
+        "pulses": cycles,
+        "water": _times(seconds / 3600, rig.mist_l_h),
+        "energy": _energy(seconds / 3600, hours, rig),
+    }
+    counted = {exposure.column: kinds[exposure.kind] for exposure in MIST}
+    return pd.DataFrame({**counted, COVERAGE: covered})
 
 
 def _chambers(

@@ -9,53 +9,25 @@ import numpy as np
 import pandas as pd
 
 from trialkit.alignment.cells import Cells, to_ns
-from trialkit.alignment.exposures import Key, Piece
-from trialkit.alignment.measures import CHANNELS, Array, ExposureSettings
+from trialkit.alignment.kernel import Key, Piece
+from trialkit.alignment.measures import Array, ExposureSettings, measures_for
+from trialkit.columns.channels import CHANNELS
+from trialkit.columns.exposures import CLIMATE, Exposure
 
-#: Channel → name of its coverage column.
-COVERAGE = {
-    "temp_c": "temp_coverage_pct",
-    "rh_pct": "rh_coverage_pct",
-    "vpd_kpa": "vpd_coverage_pct",
-    "co2_ppm": "co2_coverage_pct",
-    "light_lux": "light_coverage_pct",
-    "ppfd_umol_m2_s": "ppfd_coverage_pct",
-}
-
-# column → (sum it is made of, factor)
-_FROM_SUMS = {
-    "hours_below_band": ("rh_pct|below", 1 / 3600),
-    "hours_above_band": ("rh_pct|above", 1 / 3600),
-    "point_hours_below_band": ("rh_pct|deficit", 1 / 3600),
-    "point_hours_above_band": ("rh_pct|excess", 1 / 3600),
-    "wet_hours": ("rh_pct|wet", 1 / 3600),
-    "degree_hours": ("temp_c|excess", 1 / 3600),
-    "co2_hours_over": ("co2_ppm|above", 1 / 3600),
-    "lux_hours_lit": ("light_lux|above", 1 / 3600),
-    "ppfd_hours_lit": ("ppfd_umol_m2_s|above", 1 / 3600),
-    "photon_mol_m2": ("ppfd_umol_m2_s|mean", 1e-6),
+#: Kind of exposure → factor from its sum (seconds, or unit × seconds) to the number shown.
+_FACTOR = {
+    "below": 1 / 3600,
+    "above": 1 / 3600,
+    "deficit": 1 / 3600,
+    "excess": 1 / 3600,
+    "photons": 1e-6,
 }
 
 #: Columns that every exposure table has, in order.
-EXPOSURES = (
-    "temp_c",
-    "rh_pct",
-    "vpd_kpa",
-    "co2_ppm",
-    "light_lux",
-    "ppfd_umol_m2_s",
-    "hours_below_band",
-    "hours_above_band",
-    "hours_in_band",
-    "point_hours_below_band",
-    "point_hours_above_band",
-    "wet_hours",
-    "degree_hours",
-    "co2_hours_over",
-    "light_hours",
-    "photon_mol_m2",
+EXPOSURE_COLUMNS: tuple[str, ...] = (
+    *(exposure.column for exposure in CLIMATE),
     "coverage_pct",
-    *COVERAGE.values(),
+    *(channel.coverage for channel in CHANNELS),
     "window_h",
 )
 
@@ -107,7 +79,7 @@ class Summaries:
     Parameters
     ----------
     chambers : DataFrame
-        One row per window: the columns of the windows and `EXPOSURES`.
+        One row per window: the columns of the windows and `EXPOSURE_COLUMNS`.
     sensors : DataFrame
         The same for every sensor, with the column `sensor`.
     """
@@ -149,47 +121,55 @@ def _columns(sums: pd.DataFrame, hours: Array, settings: ExposureSettings) -> pd
     out: dict[str, Array] = {}
     covered: dict[str, Array] = {}
     for channel in CHANNELS:
-        seconds = _sum(sums, f"{channel}|seconds")
-        seconds = np.where(seconds > 0, seconds, np.nan)
-        covered[channel] = seconds
-        out[channel] = _sum(sums, f"{channel}|mean") / seconds
-        share = np.nan_to_num(seconds) / (hours * 3600) * 100
-        out[COVERAGE[channel]] = np.minimum(share, 100.0)
-    for column, (name, factor) in _FROM_SUMS.items():
-        channel = name.split("|")[0]
-        value = _sum(sums, name) * factor if name in sums.columns else np.nan
-        out[column] = np.where(np.isnan(covered[channel]), np.nan, value)
-    below, above = out["hours_below_band"], out["hours_above_band"]
-    limited = np.nan_to_num(below) + np.nan_to_num(above)
-    in_band = np.maximum(covered["rh_pct"] / 3600 - limited, 0.0)
-    neither = settings.band_low_rh is None and settings.band_high_rh is None
-    out["hours_in_band"] = np.full(len(sums), np.nan) if neither else in_band
-    lux, ppfd = out.pop("lux_hours_lit"), out.pop("ppfd_hours_lit")
-    out["light_hours"] = np.where(np.isnan(lux), ppfd, lux)
+        seconds = _sum(sums, f"{channel.name}|seconds")
+        covered[channel.name] = np.where(seconds > 0, seconds, np.nan)
+        share = np.nan_to_num(covered[channel.name]) / (hours * 3600) * 100
+        out[channel.coverage] = np.minimum(share, 100.0)
+    for exposure in CLIMATE:
+        out[exposure.column] = _exposure(exposure, sums, covered, settings)
     humid = np.nan_to_num(covered["rh_pct"]).any()
-    out["coverage_pct"] = out[COVERAGE["rh_pct" if humid else "temp_c"]]
+    out["coverage_pct"] = out["rh_coverage_pct" if humid else "temp_coverage_pct"]
     out["window_h"] = hours
-    return pd.DataFrame(out, columns=list(EXPOSURES))
+    return pd.DataFrame(out, columns=list(EXPOSURE_COLUMNS))
+
+
+def _exposure(
+    exposure: Exposure,
+    sums: pd.DataFrame,
+    covered: Mapping[str, Array],
+    settings: ExposureSettings,
+) -> Array:
+    """Give one exposure of each row, from the first of its channels that has records."""
+    value = np.full(len(sums), np.nan)
+    for channel, low, high in exposure.counts(settings):
+        own = _from_channel(exposure, sums, covered[channel], channel, (low, high))
+        value = np.where(np.isnan(value), own, value)
+    return value
+
+
+def _from_channel(
+    exposure: Exposure,
+    sums: pd.DataFrame,
+    covered: Array,
+    channel: str,
+    limits: tuple[float | None, float | None],
+) -> Array:
+    """Give an exposure counted in one channel; missing where that has no records or no limit."""
+    if exposure.kind in ("mean", "photons"):
+        whole = _sum(sums, f"{channel}|mean")
+        made = whole / covered if exposure.kind == "mean" else whole * _FACTOR["photons"]
+        return np.where(np.isnan(covered), np.nan, made)
+    parts = [
+        _sum(sums, m.name) * _FACTOR[m.kind] for m in measures_for(exposure.kind, channel, *limits)
+    ]
+    if not parts:
+        return np.full(len(sums), np.nan)
+    if exposure.kind == "between":
+        return np.asarray(np.maximum(covered / 3600 - sum(parts), 0.0))
+    return np.where(np.isnan(covered), np.nan, parts[0])
 
 
 def _sum(sums: pd.DataFrame, name: str) -> Array:
     if name not in sums.columns:
         return np.zeros(len(sums))
     return np.asarray(np.nan_to_num(sums[name].to_numpy(dtype=float)))
-
-
-def settings_shown(settings: ExposureSettings) -> Mapping[str, str]:
-    """Say the settings in words, for the methods part of a report."""
-    band = (
-        "no humidity band set"
-        if settings.band_low_rh is None and settings.band_high_rh is None
-        else f"humidity band {settings.band_low_rh:g} to {settings.band_high_rh:g} %"
-        if settings.band_low_rh is not None and settings.band_high_rh is not None
-        else "one-sided humidity band"
-    )
-    return {
-        "gap": f"records more than {settings.max_gap_min:g} min apart are not joined",
-        "line": "straight line between records; light holds until the next record",
-        "band": band,
-        "coverage": f"windows covered less than {settings.min_coverage_pct:g} % are marked",
-    }

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.air import vpd_uncertainty_kpa
-from trialkit.logs.calibration import Calibrated
+from trialkit.signals.calibration import Calibrated
 from trialkit.trial import Trial
 
 

@@ -9,8 +9,8 @@ from typing import Annotated, Any
 
 import typer
 
+from trialkit.cli.command import DONE, OUR_FAULT, Folder, command
 from trialkit.cli.screen import Screen
-from trialkit.cli.shared import DONE, OUR_FAULT, Folder, command
 from trialkit.words import quoted
 
 
@@ -174,9 +174,9 @@ def demo(
 
     The logs are checked, the model fitted, the question decided and the report written.
     """
-    from trialkit.cli.job import SHARE, Job
     from trialkit.cli.judging import tell_analysis, tell_check, tell_report
     from trialkit.demo import copy_demo
+    from trialkit.pipeline import SHARE, Pipeline
 
     if folder.exists() and not folder.is_dir():
         raise typer.BadParameter(f"{folder} is a file", param_hint="DIR")
@@ -186,16 +186,16 @@ def demo(
         raise typer.BadParameter(f"{folder} is not empty; name another folder", param_hint="DIR")
     copy_demo(folder)
     screen.say(f"An invented trial was copied to {folder}: six tents, four batches, three mists.")
-    job = Job(folder)
+    steps = Pipeline(folder)
     with screen.progress("reading", sum(SHARE.values())) as step:
-        job.watch(step)
-        made = job.write_report(folder / "report.html", locale="en")
-    codes = [tell_check(screen, job), tell_analysis(screen, job)]
+        steps.watch(step)
+        made = steps.write_report(folder / "report.html", locale="en")
+    codes = [tell_check(screen, steps), tell_analysis(screen, steps)]
     screen.heading("What you have now")
     screen.say(
         f"Your own trial:  trialkit new my-trial\nThis one by hand:  trialkit lab {quoted(folder)}"
     )
-    codes.append(tell_report(screen, job, made))
+    codes.append(tell_report(screen, steps, made))
     return max(codes)
 
 

@@ -34,7 +34,7 @@ def whole(folder: Path) -> Iterator[Path]:
 
 def write_tables(folder: Path, tables: Mapping[str, pd.DataFrame]) -> list[Path]:
     """Write tables as CSV files in a folder, all of them or none."""
-    from trialkit.logs.spreadsheet import without_formulas
+    from trialkit.logs.text.formulas import without_formulas
 
     with whole(folder) as spare:
         for name, table in tables.items():

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 from trialkit.cli.files import write_tables
-from trialkit.cli.job import SHARE, Job
-from trialkit.cli.pictures import write_timelines
 from trialkit.cli.screen import Screen
-from trialkit.cli.shared import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
+from trialkit.cli.timelines import write_timelines
+from trialkit.pipeline import SHARE, Pipeline
 from trialkit.words import quoted
 
 if TYPE_CHECKING:
@@ -32,11 +32,11 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     """Read every log, say what is doubtful, and account for every row.
 
     Writes DIR/results: the ledger (each row set aside or changed, with file, row and reason),
-    the findings, what each chamber got, and a picture of each chamber's humidity. Run it while
-    the trial runs: a dead fan or a stuck sensor is cheap to mend on the day. Your files are
-    never changed.
+    the findings, what each chamber got and the limits it was counted against, and a picture of
+    each chamber's humidity. Run it while the trial runs: a dead fan or a stuck sensor is cheap to
+    mend on the day. Your files are never changed.
     """
-    job = Job(trial_folder(folder))
+    job = Pipeline(trial_folder(folder))
     with screen.progress("reading", _total("harvest", "environment", "mist", "align")) as step:
         job.watch(step).data  # noqa: B018
     return tell_check(screen, job)
@@ -48,7 +48,7 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
 
     Writes DIR/results: the analysed table, tests, means, differences, ratios and the verdict.
     """
-    job = Job(trial_folder(folder))
+    job = Pipeline(trial_folder(folder))
     with screen.progress("reading", sum(SHARE.values()) - SHARE["report"]) as step:
         job.watch(step).verdict  # noqa: B018
     screen.findings(f for f in _grave(job.findings()) if f not in job.result.findings)
@@ -69,14 +69,14 @@ def report(
 
     It needs no network and no script, and opens from a mail attachment.
     """
-    job = Job(trial_folder(folder))
+    job = Pipeline(trial_folder(folder))
     with screen.progress("reading", sum(SHARE.values())) as step:
         job.watch(step)
-        made = job.write_report(to or job.trial.folder / "report.html", locale=locale)
+        made = job.write_report(to, locale=locale)
     return tell_report(screen, job, made)
 
 
-def tell_check(screen: Screen, job: Job) -> int:
+def tell_check(screen: Screen, job: Pipeline) -> int:
     """Print and write what was read, kept, set aside and found; give the exit code."""
     import pandas as pd
 
@@ -114,6 +114,7 @@ def tell_check(screen: Screen, job: Job) -> int:
                 "ledger": ledger,
                 "findings": finding_table(findings),
                 "chamber_runs": job.data.runs,
+                "limits": job.data.limits,
             },
         )
     )
@@ -126,7 +127,7 @@ def tell_check(screen: Screen, job: Job) -> int:
     return DONE
 
 
-def tell_analysis(screen: Screen, job: Job) -> int:
+def tell_analysis(screen: Screen, job: Pipeline) -> int:
     """Print and write the fitted effects and the verdict; give the exit code."""
     import pandas as pd
 
@@ -172,7 +173,7 @@ def tell_analysis(screen: Screen, job: Job) -> int:
     return STOPPED_BY_DATA if verdict.answer == "blocked" else DONE
 
 
-def tell_report(screen: Screen, job: Job, made: Path) -> int:
+def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:
     """Print the verdict and name the report; give the exit code."""
     screen.record |= {"answer": job.verdict.answer, "sentence": job.verdict.sentence}
     screen.say(job.verdict.sentence, style="bold")

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trialkit.cli.command import DONE, Folder, command, trial_folder
 from trialkit.cli.screen import Screen
-from trialkit.cli.shared import DONE, Folder, command, trial_folder
 from trialkit.words import plural
 
 if TYPE_CHECKING:

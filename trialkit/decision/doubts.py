@@ -80,6 +80,11 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
     ]
 
 
+def _is_weight(trial: Trial, response: str) -> bool:
+    """Whether a response is a weight harvested, of which a lost block has none."""
+    return response in trial.harvest_columns and trial.harvest_columns[response].is_weight
+
+
 def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     """Say where schedules lost blocks unevenly, and what they gave per block started.
 
@@ -99,7 +104,7 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
         chamber runs with the ratio of the yields per block started.
     """
     table, primary = result.data.table, trial.primary
-    if "status" not in table or result.terms.response not in ("fresh_g", "dry_g"):
+    if "status" not in table or not _is_weight(trial, result.terms.response):
         return []
     lost = table["status"].isin(LOST).groupby(table["unit"]).any()
     level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)

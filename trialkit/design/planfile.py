@@ -29,11 +29,13 @@ def harvest_sheet(plan: Plan) -> pd.DataFrame:
     """List every unit and flush, with empty columns to fill in at harvest."""
     import pandas as pd
 
+    from trialkit.design.workbook import entries
+
     trial = plan.trial
     units = plan.table[["unit", *trial.structure.factors]]
     parts = [units.assign(flush=flush) for flush in range(1, trial.flushes + 1)]
     sheet = pd.concat(parts, ignore_index=True)
-    for name in ("date", "fresh_g", "dry_g", "caps", "status", "note"):
+    for name in entries(trial):
         sheet[name] = ""
     return sheet
 
@@ -47,18 +49,18 @@ def begun(trial: Trial, directory: Path) -> str | None:
                 lines = sum(1 for line in file if line.strip())
             if lines > 1:
                 return str(path.name)
-    filled = [name for name in _SHEETS if _is_filled(directory / name)]
+    filled = [name for name in _SHEETS if _is_filled(directory / name, trial)]
     return filled[0] if filled else None
 
 
 _SHEETS = ("harvest_sheet.csv", "harvest_sheet.xlsx", "assignment.xlsx")
 
 
-def _is_filled(path: Path) -> bool:
+def _is_filled(path: Path, trial: Trial) -> bool:
     """Tell whether anything was entered in a harvest sheet; an unreadable one counts as filled."""
     import pandas as pd
 
-    from trialkit.design.workbook import ENTRIES, read_sheet
+    from trialkit.design.workbook import entries, read_sheet
 
     if not path.exists():
         return False
@@ -67,7 +69,7 @@ def _is_filled(path: Path) -> bool:
             sheet = pd.read_csv(path, dtype=str, keep_default_na=False)
         else:
             sheet = read_sheet(path)
-        entered = sheet[[name for name in ENTRIES if name in sheet]]
+        entered = sheet[[name for name in entries(trial) if name in sheet]]
     except (PlanError, OSError, ValueError):
         return True
     return bool((entered.astype(str).map(str.strip) != "").any().any())
@@ -111,7 +113,7 @@ def write_plan(
     try:
         names = _write_files(plan, made, blind=blind)
         if target.exists() and not started:
-            _carry_over(target, made, filled=old == plan.hash)
+            _carry_over(target, made, plan.trial, filled=old == plan.hash)
     except BaseException:
         shutil.rmtree(made, ignore_errors=True)
         raise
@@ -129,11 +131,11 @@ def _existing_hash(target: Path) -> str | None:
         return "unreadable"
 
 
-def _carry_over(target: Path, made: Path, *, filled: bool) -> None:
+def _carry_over(target: Path, made: Path, trial: Trial, *, filled: bool) -> None:
     """Copy files we did not make, and sheets already filled in for this very plan."""
     for path in target.iterdir():
         ours = (made / path.name).exists()
-        if ours and not (filled and path.name in _SHEETS and _is_filled(path)):
+        if ours and not (filled and path.name in _SHEETS and _is_filled(path, trial)):
             continue
         if path.is_dir():
             shutil.copytree(path, made / path.name)
@@ -242,7 +244,13 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Plan:
 
 
 def _record(folder: Path) -> dict[str, Any]:
-    return dict(json.loads((folder / "plan.json").read_text(encoding="utf-8")))
+    """Read plan.json; a ValueError says what is wrong with it."""
+    record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    known = record if isinstance(record, dict) else {}
+    absent = [name for name in ("seed", "version", "hash") if name not in known]
+    if absent:
+        raise ValueError(f"plan.json lacks {', '.join(absent)}")
+    return known
 
 
 def _by_hand(trial: Trial) -> dict[str, Any]:

@@ -22,10 +22,14 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 STATES = ("ok", "contaminated", "discarded")
-ENTRIES = ("date", "fresh_g", "dry_g", "caps", "status", "note")
 _SPARE = 2.0  # a flush heavier than the wet block is surely a slip; without it, twice the dry
 _WIDTHS = {"unit": 18, "date": 12, "note": 36, "status": 14, "stratum": 26, "source": 20}
 _HEAD_FILL, _ENTRY_FILL = "FFDDE6E4", "FFFFFBEA"
+
+
+def entries(trial: Trial) -> tuple[str, ...]:
+    """List the columns of the harvest sheet that are filled in by hand."""
+    return ("date", *trial.harvest_columns, "status", "note")
 
 
 def write_workbook(plan: Plan, path: str | Path) -> Path:
@@ -179,7 +183,7 @@ def _fill_harvest(sheet: Any, table: pd.DataFrame, trial: Trial) -> None:
     _fill(sheet, table)
     names = list(table.columns)
     tint, free = PatternFill("solid", fgColor=_ENTRY_FILL), Protection(locked=False)
-    for name in ENTRIES:
+    for name in entries(trial):
         column = names.index(name) + 1
         for i in range(2, len(table) + 2):
             cell = sheet.cell(i, column)
@@ -211,7 +215,12 @@ def _rules(trial: Trial) -> dict[str, Any]:
             showInputMessage=True, promptTitle="", prompt=what,
         )  # fmt: skip
 
-    heaviest = _heaviest(trial)
+    measured = {}
+    for name, column in trial.harvest_columns.items():
+        most = _heaviest(trial) if column.typed_most is None else column.typed_most
+        prompt = column.prompt.format(low=column.possible[0], most=most)
+        kind = "whole" if column.whole else "decimal"
+        measured[name] = rule(kind, f"{column.possible[0]:.15g}", str(most), prompt)
     states = DataValidation(
         type="list", formula1='"' + ",".join(STATES) + '"', allow_blank=True,
         showErrorMessage=True, errorTitle=say("sheet_rule.title"),
@@ -219,9 +228,7 @@ def _rules(trial: Trial) -> dict[str, Any]:
     )  # fmt: skip
     return {
         "date": rule("date", "DATE(2000,1,1)", "DATE(2100,12,31)", say("sheet_rule.date")),
-        "fresh_g": rule("decimal", 0, heaviest, f"Fresh weight in grams, 0 to {heaviest:g}."),
-        "dry_g": rule("decimal", 0, heaviest, f"Dry weight in grams, 0 to {heaviest:g}."),
-        "caps": rule("whole", 0, 2000, "Number of mushrooms, a whole number from 0."),
+        **measured,
         "status": states,
     }
 

@@ -13,6 +13,7 @@ from trialkit.figures.checks import (
 )
 from trialkit.figures.climate import (
     delivered_against_planned,
+    exposure_by_run,
     hours_by_band,
     humidity_timeline,
     on_seconds,
@@ -29,6 +30,7 @@ from trialkit.figures.yields import (
 __all__ = [
     "delivered_against_planned",
     "effects",
+    "exposure_by_run",
     "flush_profiles",
     "hours_by_band",
     "humidity_timeline",

@@ -293,6 +293,50 @@ def hours_by_band(
     return dress(ax, grid="")
 
 
+@styled
+def exposure_by_run(
+    runs: pd.DataFrame,
+    exposure: str,
+    *,
+    factor: str | None = None,
+    wording: Wording | None = None,
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one exposure of each chamber run, by treatment.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        One row per chamber run: the column of the exposure and that of `factor`.
+    exposure : str
+        Column of ``aligned.runs``, such as ``"wet_hours"``.
+    factor : str, optional
+        Treatment whose levels are the rows; without it all runs are in one row.
+    wording : Wording, optional
+        Words and numbers; English by default.
+    ax : Axes, optional
+        Where to draw; new axes by default.
+
+    Returns
+    -------
+    Axes
+    """
+    say = wording or read_wording()
+    known = runs[runs[exposure].notna()]
+    level = known[factor].astype(str) if factor else known[exposure].map(lambda _: "")
+    names = list(dict.fromkeys(level))
+    ax = axes(ax, height=height_for(len(names)))
+    look = looks(names)
+    set_range(ax, [0.0, *map(float, known[exposure])])
+    for i, name in enumerate(names):
+        _heap(ax, [float(v) for v in known.loc[level == name, exposure]], i, look[name])
+    set_rows(ax, [f"{n}\nn = {(level == n).sum()}".strip() for n in names])
+    ax.set_xlabel(head(exposure))
+    number_axis(ax, say)
+    note(ax, say.text("figure.hours.note", n=say.number(len(known), 0)))
+    return dress(ax, grid="x")
+
+
 def _run_name(row: dict[Any, Any], factor: str | None) -> str:
     name = " ".join(str(row[k]) for k in ("batch", "chamber") if k in row)
     return f"{row[factor]} · {name}" if factor and factor in row else name

@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Finding, LogError
-from trialkit.logs.files import find_files, hash_file
 from trialkit.logs.ledger import Ledger
 from trialkit.logs.log import Log, LogFile
+from trialkit.logs.text.files import find_files, hash_file
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:

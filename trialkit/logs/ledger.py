@@ -9,15 +9,15 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from fnmatch import fnmatch
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from trialkit.errors import Finding
 from trialkit.logs.rules import RULES
-from trialkit.logs.spreadsheet import without_formulas
+from trialkit.logs.text.files import matches_file
+from trialkit.logs.text.formulas import without_formulas
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -362,16 +362,3 @@ class Account:
             )
             findings.append(Finding("idle_request", "note", message, remedy))
         return findings
-
-
-def matches_file(file: str, pattern: str) -> bool:
-    """Whether a file name, with or without its folders, fits a name or pattern.
-
-    Examples
-    --------
-    >>> matches_file("logs/climate_T1.csv.gz", "climate_T1*"), matches_file("logs/a.csv", "b.csv")
-    (True, False)
-    """
-    book = file.partition("[")[0]  # a sheet of a workbook is named book[sheet]
-    names = {file, PurePosixPath(file).name, book, PurePosixPath(book).name}
-    return pattern in names or any(fnmatch(name, pattern) for name in names)

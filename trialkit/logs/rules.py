@@ -33,6 +33,7 @@ RULES: dict[str, str] = {
     "dry weight above fresh": "drying cannot add weight",
     "dry weight doubtful": "dry matter outside 2 to 40 % of the fresh weight",
     "caps impossible": "a count below zero or with a fraction",
+    "outside its range": "a value outside the range that its column allows",
     "status unknown": "the word for the state is not known",
     "double entry": "the same unit and flush entered twice with the same values",
     "conflicting entries": "the same unit and flush on one day with different values",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from trialkit.report.blocks import (
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import (
     Fold,
     Pairs,
     Picture,
@@ -14,7 +15,6 @@ from trialkit.report.blocks import (
     build_table,
     show_findings,
 )
-from trialkit.report.material import Material
 from trialkit.report.svg import inline_svg
 from trialkit.words import units_in_words
 

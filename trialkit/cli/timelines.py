@@ -1,0 +1,81 @@
+"""Pictures that `trialkit check` leaves beside its tables: what each chamber's air did."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.cli.files import whole
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.logs.log import Log
+
+
+def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> list[Path]:
+    """Draw the humidity, mist and flagged times of each chamber, one row a batch.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the pictures go, all of them or none.
+    data : Aligned
+    logs : mapping
+        With ``"environment"``; ``"mist"`` is drawn where there is one.
+
+    Returns
+    -------
+    list of Path
+        One PNG per chamber that has humidity records; none without a climate log.
+    """
+    if "environment" not in logs or "chamber" not in data.runs:
+        return []
+    climate = logs["environment"].table
+    if "rh_pct" not in climate or climate["rh_pct"].isna().all():
+        return []
+    made = []
+    with whole(folder) as spare:
+        for chamber, records in climate.groupby("chamber", observed=True, sort=True):
+            runs = data.runs[(data.runs["chamber"] == chamber) & (data.runs["window"] == "whole")]
+            runs = runs[runs["start"].notna()]
+            if len(runs):
+                name = f"humidity_{chamber}.png"
+                _draw(str(chamber), records, runs, data, logs).savefig(spare / name, dpi=130)
+                made.append(folder / name)
+    return made
+
+
+def _draw(
+    chamber: str, records: pd.DataFrame, runs: pd.DataFrame, data: Aligned, logs: Mapping[str, Log]
+) -> Any:
+    from matplotlib.figure import Figure
+
+    from trialkit.alignment.checks import doubted_humidity
+    from trialkit.figures import humidity_timeline
+    from trialkit.style import WIDTH, drawing, note
+    from trialkit.wording import read_wording
+
+    mist = logs["mist"].table if "mist" in logs else None
+    if mist is not None:
+        mist = mist[mist["chamber"] == chamber]
+    band = (data.settings.band_low_rh, data.settings.band_high_rh)
+    with drawing():
+        figure = Figure(figsize=(WIDTH, 1.7 * len(runs) + 0.4), layout="constrained")
+        axes = figure.subplots(len(runs), 1, squeeze=False)[:, 0]
+    for ax, run in zip(axes, runs.to_dict("records"), strict=True):
+        start, stop = run["start"], run["stop"]
+        inside = records[(records["time"] >= start) & (records["time"] <= stop)]
+        touching = doubted_humidity(data.check, chamber, start, stop)
+        humidity_timeline(
+            inside, mist, flags=touching, start=start, stop=stop, band=band,
+            zone=data.trial.time_zone, ax=ax,
+        )  # fmt: skip
+        words = [chamber, str(run.get("batch", "")), str(run.get(data.trial.primary.name, ""))]
+        with drawing():
+            ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)
+    with drawing():
+        note(axes[-1], read_wording().text("figure.timeline.note"), below=26)
+    return figure

@@ -1,0 +1,1 @@
+"""The climate logs: cells to series of records, each row accounted for."""

@@ -1,0 +1,103 @@
+"""Clocks that were wrong, set right as the trial file says.
+
+A logger's clock is corrected first, on the clock it shows, and put into its zone afterwards.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+
+import numpy as np
+
+from trialkit.errors import LogError
+from trialkit.logs.clocks.zones import NS
+from trialkit.trialfile import Clock
+
+
+def correct_clock(
+    shown: np.ndarray, corrections: Sequence[Clock], *, zone: dt.tzinfo, aware: bool, file: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give how far a clock was off at each moment it showed.
+
+    Parameters
+    ----------
+    shown : ndarray of int64, shape (n,)
+        Shown times [ns]: wall time, or UTC where the file carries offsets (`aware`).
+    corrections : sequence of Clock
+        Those of the trial file that concern this file.
+    zone : tzinfo
+        Zone of the log, in which times without offset in the trial file are meant.
+    aware : bool
+        Whether `shown` is UTC.
+    file : str
+        For messages.
+
+    Returns
+    -------
+    (ndarray of int64, ndarray of bool)
+        Nanoseconds to add, and which rows are touched.
+
+    Notes
+    -----
+    Two or more known moments give a line through them (a clock that runs fast or slow), carried on
+    beyond the first and last; one gives a constant.
+    """
+    add = np.zeros(len(shown), np.int64)
+    touched = np.zeros(len(shown), bool)
+    pairs: dict[tuple[int | None, int | None], list[tuple[int, int]]] = {}
+    for c in corrections:
+        since = _to_shown(c.since, zone, aware) if c.since else None
+        until = _to_shown(c.until, zone, aware) if c.until else None
+        if c.add_s is not None:
+            inside = _inside(shown, since, until)
+            add[inside] += round(c.add_s * NS)
+            touched |= inside
+        elif c.shows is not None and c.truth is not None:
+            pair = (_to_shown(c.shows, zone, aware), _to_shown(c.truth, zone, aware))
+            pairs.setdefault((since, until), []).append(pair)
+        else:
+            raise LogError(
+                f"{file}: a clock correction needs add_s, or both shows and truth "
+                "→ complete it in the trial file"
+            )
+    for (since, until), known in pairs.items():
+        inside = _inside(shown, since, until)
+        add[inside] += _drift(shown[inside], sorted(known))
+        touched |= inside
+    return add, touched
+
+
+def _inside(shown: np.ndarray, since: int | None, until: int | None) -> np.ndarray:
+    inside = np.ones(len(shown), bool)
+    if since is not None:
+        inside &= shown >= since
+    if until is not None:
+        inside &= shown < until
+    return inside
+
+
+def _drift(shown: np.ndarray, known: list[tuple[int, int]]) -> np.ndarray:
+    at = np.array([k[0] for k in known], dtype=np.int64)
+    off = np.array([k[1] - k[0] for k in known], dtype=np.int64)
+    distinct = np.concatenate([[True], np.diff(at) > 0])
+    at, off = at[distinct], off[distinct]
+    if len(at) == 1:
+        return np.full(len(shown), off[0])
+    # seconds relative to the first known moment keep the arithmetic exact to the microsecond
+    x, xp, fp = (shown - at[0]) / NS, (at - at[0]) / NS, off / NS
+    out = np.interp(x, xp, fp)
+    for side, edge in ((x < xp[0], 0), (x > xp[-1], -2)):
+        slope = (fp[edge + 1] - fp[edge]) / (xp[edge + 1] - xp[edge])
+        out = np.where(side, fp[edge] + (x - xp[edge]) * slope, out)
+    return np.asarray(np.round(out * 1e6), dtype=np.int64) * 1000
+
+
+def _to_shown(moment: dt.datetime, zone: dt.tzinfo, aware: bool) -> int:
+    if aware:
+        local = moment if moment.tzinfo else moment.replace(tzinfo=zone)
+        moment = local.astimezone(dt.UTC).replace(tzinfo=None)
+    elif moment.tzinfo:
+        moment = moment.astimezone(zone).replace(tzinfo=None)
+    delta = moment - dt.datetime(1970, 1, 1)
+    return (delta.days * 86400 + delta.seconds) * NS + delta.microseconds * 1000

@@ -1,0 +1,1 @@
+"""The harvest sheets: cells to weights per unit and flush, each row accounted for."""

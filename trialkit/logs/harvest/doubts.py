@@ -1,0 +1,159 @@
+"""What is doubtful about the kept entries of the harvest sheets, and what is missing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from trialkit.logs.harvest.entries import Entries, show_values
+from trialkit.logs.reading import Reading
+
+
+def tell_doubts(reading: Reading, entries: Entries) -> None:
+    """Tell slips of the decimal sign, flushes picked on several days, and what is missing."""
+    _decimal_slips(reading, entries)
+    _picks(entries)
+    _totals(reading, entries)
+    _nothing_at_all(reading, entries)
+    _missing_units(reading, entries)
+
+
+def _decimal_slips(reading: Reading, entries: Entries) -> None:
+    """Tell weights about 10, 100 or 1000 times what the unit and the flush would give.
+
+    On the log scale: weight − median of its flush − median of the unit's other flushes. A slip
+    is a whole power of ten; it is told, not changed.
+    """
+    table = entries.table
+    sound = table[(table["fresh_g"] > 0) & (table["status"] == "ok")]
+    if len(sound) < 6:
+        return
+    size = np.log10(sound["fresh_g"])
+    rest = size - size.groupby(sound["flush"]).transform("median")
+    spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    values = rest.to_numpy()
+    expected = np.zeros(len(values))
+    for own in sound.reset_index().groupby("unit_at").indices.values():
+        if len(own) > 1:
+            for at in own:
+                expected[at] = np.median(values[own[own != at]])
+    off = rest - expected
+    power = np.round(off)
+    slip = (power != 0) & (np.abs(off - power) < 0.35) & (np.abs(off) > max(0.65, 4 * spread))
+    # the odd one out of two looks odd from both sides: the flush's own middle tells which it is
+    slip &= np.abs(rest) > 0.5
+    mask = table.index.isin(slip.index[slip])
+    if not mask.any():
+        return
+    units = reading.trial.unit_table()["unit"].to_numpy()
+    told = []
+    for account, part in entries.each(mask):
+        factor = 10.0 ** power[part.index]
+        would = part["fresh_g"] / factor
+        account.note(
+            part["index"].to_numpy(), rule="decimal slip", column=entries.head(part, "fresh_g"),
+            old=show_values(part["fresh_g"]),
+            reason=[f"about {f:g} times what the unit's other flushes suggest" for f in factor],
+            remedy=[f"correct it if {w:.4g} g was meant; the value is kept" for w in would],
+        )  # fmt: skip
+        told += [f"{units[u]} flush {f} ({w:g} g)" for u, f, w in
+                 zip(part["unit_at"], part["flush"], part["fresh_g"], strict=True)]  # fmt: skip
+    reading.find(
+        "decimal_slip", f"weights that look like a slip of the decimal sign: {', '.join(told[:5])}",
+        "look at them; they are kept as they stand",
+    )  # fmt: skip
+
+
+def _picks(entries: Entries) -> None:
+    """Note flushes picked on several days: their weights belong together."""
+    several = entries.table.duplicated(["unit_at", "flush"], keep=False).to_numpy()
+    for account, part in entries.each(several):
+        account.note(
+            part["index"].to_numpy(), rule="picks added", old=show_values(part["fresh_g"]),
+            reason="this flush was picked on several days; the weights are added",
+            remedy="if one of them is a correction of another, delete that one",
+        )  # fmt: skip
+
+
+def _totals(reading: Reading, entries: Entries) -> None:
+    """Tell units whose flushes together weigh more than the block did."""
+    most = reading.trial.blocks.wet_g
+    if most is None:
+        return
+    total = entries.table.groupby("unit_at")["fresh_g"].sum()
+    over = total[total > most]
+    if len(over):
+        units = reading.trial.unit_table()["unit"].to_numpy()
+        shown = ", ".join(
+            f"{units[u]} ({w:g} g)" for u, w in zip(over.index[:5], over, strict=False)
+        )
+        reading.find(
+            "total_above_block",
+            f"all flushes together weigh more than the block, {most:g} g: {shown}",
+            "look for a weight in the wrong unit or row; all are kept",
+        )
+
+
+#: Weights of zero from which on a whole group without a single mushroom is told.
+_FEWEST_ZEROS = 4
+
+
+def _nothing_at_all(reading: Reading, entries: Entries) -> None:
+    """Tell chambers, or runs of a chamber, in which every weight is zero while others bore.
+
+    One failed chamber moves every mean, and neither limits nor tests can know that it failed.
+    """
+    trial, table = reading.trial, entries.table
+    sound = table[(table["status"] == "ok") & table["fresh_g"].notna()]
+    if not (sound["fresh_g"] > 0).any() or "chamber" not in trial.structure.factors:
+        return
+    units = trial.unit_table().iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
+    units["bore"] = sound["fresh_g"].to_numpy() > 0
+    told: list[str] = []
+    whole: set[str] = set()
+    for name, bore in units.groupby("chamber", sort=False)["bore"]:
+        if len(bore) >= _FEWEST_ZEROS and not bore.any():
+            whole.add(str(name))
+            told.append(f"{name} (all {len(bore)} weights)")
+    if "batch" in units:
+        for (batch, chamber), bore in units.groupby(["batch", "chamber"], sort=False)["bore"]:
+            if chamber not in whole and len(bore) >= _FEWEST_ZEROS and not bore.any():
+                told.append(f"{chamber} in {batch} (all {len(bore)} weights)")
+    if told:
+        shown = ", ".join(told[:8]) + (f" and {len(told) - 8} more" if len(told) > 8 else "")
+        reading.find(
+            "nothing_at_all",
+            f"not one mushroom was weighed here: {shown}; the zeros count and pull every mean down",
+            "if nothing grew, find out why before trusting a comparison; if it was not weighed, "
+            "leave the weights empty; if the blocks were lost, mark them contaminated or discarded",
+        )
+
+
+def _missing_units(reading: Reading, entries: Entries) -> None:
+    """List units and flushes without a row, apart from those lost to contamination before."""
+    trial, table = reading.trial, entries.table
+    units = trial.unit_table()
+    present = set(zip(table["unit_at"], table["flush"], strict=True))
+    lost = table[table["status"] != "ok"].groupby("unit_at")["flush"].min().to_dict()
+    batches = units["batch"] if "batch" in units.columns else pd.Series("all", index=units.index)
+    begun = set(batches.to_numpy()[table["unit_at"].to_numpy()]) if len(table) else set()
+    for batch in trial.batches:
+        if batch not in begun:
+            what = f"batch {batch}: no harvest yet" if batch != "all" else "no harvest yet"
+            reading.find("no_harvest", what, severity="note")
+    missing = [
+        (code, flush)
+        for i, code in enumerate(units["unit"])
+        for flush in range(1, trial.flushes + 1)
+        if batches.iloc[i] in begun
+        and (i, flush) not in present
+        and flush <= lost.get(i, trial.flushes + 1)
+    ]
+    if missing:
+        shown = ", ".join(f"{u} flush {f}" if trial.flushes > 1 else u for u, f in missing[:8])
+        more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
+        reading.find(
+            "units_missing",
+            f"{len(missing)} of {len(units) * trial.flushes} weights are missing: {shown}{more}",
+            "enter them; 0 if nothing grew; contaminated or discarded if the block was lost",
+        )

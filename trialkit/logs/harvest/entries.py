@@ -1,0 +1,115 @@
+"""Entries of the harvest sheets while the rules look at them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from trialkit.logs.ledger import FileAccount
+from trialkit.logs.reading import Opened
+
+
+@dataclass
+class Sheet:
+    """One harvest file read, before the rules that look across rows.
+
+    Parameters
+    ----------
+    opened : Opened
+    unit, flush : ndarray of int, shape (n,)
+        Index among the trial's units, -1 unknown; flush number, 0 unknown.
+    time : ndarray of int64
+        Nanoseconds since 1970, UTC; `NO_TIME` where there is none.
+    date_only : ndarray of bool
+    values : dict of ndarray of float
+        Harvest column → its values.
+    status, note : ndarray of object
+    """
+
+    opened: Opened
+    unit: np.ndarray
+    flush: np.ndarray
+    time: np.ndarray
+    date_only: np.ndarray
+    values: dict[str, np.ndarray]
+    status: np.ndarray
+    note: np.ndarray
+
+
+@dataclass
+class Entries:
+    """All entries that are still kept, under each other.
+
+    Parameters
+    ----------
+    table : DataFrame
+        ``sheet, index, unit_at, flush, ns, date_only``, the harvest columns, ``status, note, row``;
+        `unit_at` is the index among the trial's units, `ns` the time (`NO_TIME` where none).
+    sheets : list of Sheet
+    """
+
+    table: pd.DataFrame
+    sheets: list[Sheet]
+
+    @property
+    def accounts(self) -> list[FileAccount]:
+        """The accounts of the files."""
+        return [sheet.opened.account for sheet in self.sheets]
+
+    def alive(self) -> np.ndarray:
+        """Whether each entry is still kept."""
+        alive = np.zeros(len(self.table), bool)
+        sheet, index = self.table["sheet"].to_numpy(), self.table["index"].to_numpy()
+        for k, account in enumerate(self.accounts):
+            mine = sheet == k
+            alive[mine] = account.alive[index[mine]]
+        return alive
+
+    def where(self, row: pd.Series) -> str:
+        """Say where an entry stands."""
+        place = f"row {int(row['row'])}"
+        file = self.accounts[int(row["sheet"])].file
+        return f"{place} of {file}" if len(self.sheets) > 1 else place
+
+    def each(self, mask: np.ndarray) -> Iterator[tuple[FileAccount, pd.DataFrame]]:
+        """Give the marked entries file by file."""
+        for k, account in enumerate(self.accounts):
+            part = self.table[mask & (self.table["sheet"].to_numpy() == k)]
+            if len(part):
+                yield account, part
+
+    def head(self, part: pd.DataFrame, column: str) -> str:
+        """Give the head of a column in the file of some entries."""
+        sheet = self.sheets[int(part["sheet"].iloc[0])]
+        return sheet.opened.columns.heads.get(column, column)
+
+
+def stack_sheets(sheets: list[Sheet]) -> Entries:
+    """Put all rows that are still kept under each other."""
+    frames = []
+    for k, sheet in enumerate(sheets):
+        n = sheet.opened.raw.n
+        frame = pd.DataFrame(
+            {
+                "sheet": k,
+                "index": np.arange(n),
+                "unit_at": sheet.unit,
+                "flush": sheet.flush,
+                "ns": sheet.time,
+                "date_only": sheet.date_only,
+                **sheet.values,
+                "status": pd.Series(sheet.status, dtype=object),
+                "note": pd.Series(sheet.note, dtype=object),
+                "row": sheet.opened.raw.rows,
+            }
+        )
+        frames.append(frame[sheet.opened.account.alive[:n]])
+    return Entries(pd.concat(frames, ignore_index=True), sheets)
+
+
+def show_values(values: Iterable[float]) -> list[str]:
+    """Write weights and counts for the ledger."""
+    return [f"{v:.6g}" for v in values]

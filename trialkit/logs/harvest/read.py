@@ -1,0 +1,296 @@
+"""`read_harvest`: the harvest sheet → weights per unit and flush, each row accounted for."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+
+from trialkit.columns import HarvestColumn
+from trialkit.errors import LogError
+from trialkit.logs.cache import read_cached
+from trialkit.logs.clock_findings import report_clocks
+from trialkit.logs.harvest.date_rules import check_dates
+from trialkit.logs.harvest.doubts import tell_doubts
+from trialkit.logs.harvest.entries import Sheet, stack_sheets
+from trialkit.logs.harvest.entry_rules import check_entries
+from trialkit.logs.harvest.table import harvest_table
+from trialkit.logs.harvest.value_rules import check_values
+from trialkit.logs.log import Log, no_spans
+from trialkit.logs.opening import for_each_file, start_reading
+from trialkit.logs.reading import Opened, Reading
+from trialkit.logs.text.arrow import cell_texts, encode_cells
+from trialkit.logs.text.days import NO_TIME
+from trialkit.logs.text.names import match_names, suggest
+from trialkit.logs.text.numbers import BLANKS, read_numbers
+from trialkit.logs.time_column import read_times
+from trialkit.trial import Trial
+
+_OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
+_CONTAMINATED = {
+    "contaminated", "contam", "contamination", "infected", "mould", "mold", "mouldy", "moldy",
+    "green mould", "green mold", "trichoderma", "rotten", "bacterial blotch",
+}  # fmt: skip
+_DISCARDED = {
+    "discarded", "discard", "removed", "thrown away", "thrown out", "lost", "dropped", "binned",
+    "damaged", "composted",
+}  # fmt: skip
+STATUS = (
+    dict.fromkeys(_OK, "ok")
+    | dict.fromkeys(_CONTAMINATED, "contaminated")
+    | dict.fromkeys(_DISCARDED, "discarded")
+)
+_FLUSH = re.compile(r"(?:flush|wave|f)?\s*#?(\d{1,3})(?:[.,]0+)?(?:st|nd|rd|th|\.)?", re.IGNORECASE)
+
+
+def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
+    """Read the harvest sheets, with an account of every row.
+
+    Unknown units, doubled entries and weights that cannot be are set aside with the reason;
+    contaminated and discarded blocks stay as outcomes; a zero is a zero; units and flushes
+    without a row are listed in the findings.
+
+    Parameters
+    ----------
+    trial : Trial
+        Its ``[logs.harvest]`` names files, columns and units.
+    cache : bool
+        Whether to use and keep results in the folder's ``.cache`` (see `trialkit.logs.cache`).
+
+    Returns
+    -------
+    Log
+        `table`: the unit factors, ``unit, flush, time`` (UTC; a date alone is noon of that day;
+        NaT where doubtful), ``fresh_g, dry_g`` [g], ``caps``, those
+        that the trial file adds, ``status`` ("ok",
+        "contaminated", "discarded"), ``note, file, row``. A flush picked on several days has a
+        row for each pick.
+
+    Raises
+    ------
+    LogError
+        If files are missing or cannot be read at all, a needed column cannot be found, or day
+        and month cannot be told apart. All such files are named together.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> log = tk.read_harvest(tk.read_trial(tk.demo_folder()))
+    >>> sorted(log.table["status"].unique())
+    ['contaminated', 'ok']
+    """
+    return read_cached(trial, "harvest", lambda: _read(trial), cache=cache)
+
+
+def _read(trial: Trial) -> Log:
+    reading = start_reading(trial, "harvest")
+    sheets: list[Sheet] = []
+    for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened)))
+    for sheet in sheets:
+        check_values(reading, sheet)
+    entries = stack_sheets(sheets)
+    check_entries(reading, entries)
+    entries.table = entries.table[entries.alive()].reset_index(drop=True)
+    check_dates(reading, entries)
+    tell_doubts(reading, entries)
+    table = harvest_table(reading, entries)
+    report_clocks(reading, [])
+    ledger, idle = reading.account.close()
+    findings = (*reading.findings, *idle)
+    return Log("harvest", table, ledger, findings, tuple(reading.files), spans=no_spans())
+
+
+def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
+    raw, heads = opened.raw, opened.columns.heads
+    nothing = np.full(raw.n, np.nan)
+    values = {
+        name: _numbers(opened, column) if name in heads else nothing.copy()
+        for name, column in reading.trial.harvest_columns.items()
+    }
+    time, blank_time, date_only = _dates(reading, opened)
+    status_cells = _texts(opened, "status")
+    note = _texts(opened, "note")
+    sheet = Sheet(
+        opened=opened,
+        unit=np.zeros(0, np.int64),
+        flush=np.zeros(0, np.int64),
+        time=time,
+        date_only=date_only,
+        values=values,
+        status=np.full(raw.n, "ok", dtype=object),
+        note=note,
+    )
+    _set_unfilled_aside(opened, sheet, status_cells, blank_time)
+    sheet.unit = _units(reading, opened)
+    sheet.flush = _flushes(reading, opened)
+    sheet.status = _status(opened, status_cells)
+    return sheet
+
+
+def _texts(opened: Opened, column: str) -> np.ndarray:
+    n, head = opened.raw.n, opened.columns.heads.get(column)
+    if head is None:
+        return np.full(n, "", dtype=object)
+    texts, codes = encode_cells(opened.raw.columns[head])
+    return np.asarray(np.array([*(t.strip() for t in texts), ""], dtype=object)[codes])
+
+
+def _numbers(opened: Opened, column: HarvestColumn) -> np.ndarray:
+    raw, head = opened.raw, opened.columns.heads[column.name]
+    unit = opened.columns.units.get(column.name)
+    numbers = read_numbers(raw.columns[head], column.unit, unit=unit, decimal=raw.decimal)
+    for index, rule, reason, remedy in (
+        (numbers.unreadable, "value unreadable", "this is not a number",
+         "correct the cell; put words into the note"),
+        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign", ""),
+    ):  # fmt: skip
+        if len(index):
+            opened.account.change(
+                index, rule=rule, column=head, old=[numbers.cells[int(i)] for i in index],
+                new=["" if np.isnan(v) else f"{v:.6g}" for v in numbers.values[index]],
+                reason=reason, remedy=remedy,
+            )  # fmt: skip
+    return numbers.values
+
+
+def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Read the dates; an unreadable one is recorded and left out, the weight stays."""
+    n = opened.raw.n
+    parts = opened.columns.time_parts
+    if not parts:
+        return np.full(n, NO_TIME), np.ones(n, bool), np.zeros(n, bool)
+    times = read_times(reading, opened, noon=True, strict=False)
+    cells = [_stripped(opened, part) for part in parts]
+    blank = np.all([[c.casefold() in BLANKS for c in part] for part in cells], axis=0)
+    blank = np.asarray(blank, dtype=bool).reshape(n)
+    bad = np.flatnonzero(~times.ok & ~blank)
+    if len(bad):
+        old = cell_texts(opened.raw.columns[parts[0]], bad)
+        opened.account.change(
+            bad, rule="date unreadable", column=" + ".join(parts), old=old, new="",
+            reason="the date cannot be read, or is years from the trial; the weight is kept",
+            remedy="correct the date, or describe its form with time_format",
+        )  # fmt: skip
+    return np.where(times.ok, times.utc, NO_TIME), blank, times.date_only
+
+
+def _stripped(opened: Opened, head: str) -> list[str]:
+    texts, codes = encode_cells(opened.raw.columns[head])
+    stripped = [t.strip() for t in texts]
+    return [stripped[c] for c in codes]
+
+
+def _set_unfilled_aside(
+    opened: Opened, sheet: Sheet, status: np.ndarray, blank_time: np.ndarray
+) -> None:
+    """Set aside the rows of a printed sheet that nobody has filled in yet."""
+    empty = np.all([np.isnan(values) for values in sheet.values.values()], axis=0)
+    for column in sheet.values:
+        if column in opened.columns.heads:
+            cells = _stripped(opened, opened.columns.heads[column])
+            empty &= np.array([c.casefold() in BLANKS for c in cells], dtype=bool)
+    empty &= (status == "") & (sheet.note == "") & blank_time
+    opened.account.set_aside(
+        empty, rule="not filled in", keepable=False,
+        reason="nothing was entered for this unit and flush", remedy="enter it when it is picked",
+    )  # fmt: skip
+
+
+def _units(reading: Reading, opened: Opened) -> np.ndarray:
+    """Match unit codes; unknown ones are set aside with the nearest right ones."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    heads, raw = opened.columns.heads, opened.raw
+    factors = list(reading.trial.structure.factors)
+    codes = reading.trial.unit_table()["unit"].tolist()
+    if "unit" in heads:
+        head, column = heads["unit"], raw.columns[heads["unit"]]
+    elif all(f in heads for f in factors):
+        head = " + ".join(heads[f] for f in factors)
+        cells = [
+            pc.utf8_trim_whitespace(pc.cast(raw.columns[heads[f]], pa.string())) for f in factors
+        ]
+        column = pc.binary_join_element_wise(*cells, "-") if len(cells) > 1 else cells[0]
+    else:
+        raise LogError(
+            f"{raw.name}: no column says which unit was weighed "
+            f'→ name it: columns = {{ unit = "…" }} in [logs.harvest], or give {", ".join(factors)}'
+        )
+    names = match_names(column, codes)
+    cells_of = np.array([*names.cells, ""], dtype=object)[names.cell_of]
+    unknown = np.flatnonzero(names.codes < 0)
+    if len(unknown):
+        hints = {c: suggest(c, codes) for c in set(cells_of[unknown])}
+        opened.account.set_aside(
+            unknown, rule="unknown unit", column=head, old=cells_of[unknown], keepable=False,
+            reason="no unit of the trial has this code",
+            remedy=[f"correct the code in the file; {hints[c]}" for c in cells_of[unknown]],
+        )  # fmt: skip
+    _report_tidied(opened, head, names.tidied, cells_of)
+    return names.codes
+
+
+def _report_tidied(opened: Opened, head: str, tidied: dict[str, str], cells: np.ndarray) -> None:
+    told = np.flatnonzero([c in tidied and c.strip() != tidied[c] for c in cells])
+    told = told[opened.account.alive[told]]
+    if len(told):
+        opened.account.change(
+            told, rule="unit code tidied", column=head, old=cells[told],
+            new=[tidied[c] for c in cells[told]], reason="only the spelling differs", remedy="",
+        )  # fmt: skip
+
+
+def _flushes(reading: Reading, opened: Opened) -> np.ndarray:
+    raw, most = opened.raw, reading.trial.flushes
+    head = opened.columns.heads.get("flush")
+    if head is None:
+        if most == 1:
+            return np.ones(raw.n, np.int64)
+        raise LogError(
+            f"{raw.name}: no column says which flush was weighed, and the trial has {most} "
+            '→ name it: columns = { flush = "…" } in [logs.harvest]'
+        )
+    texts, codes = encode_cells(raw.columns[head])
+    read = np.array([_flush(t, most) for t in texts] or [0], dtype=np.int64)
+    flush = read[codes]
+    bad = np.flatnonzero(flush < 1)
+    if len(bad):
+        cells = np.array(texts, dtype=object)[codes[bad]]
+        opened.account.set_aside(
+            bad, rule="flush unreadable", column=head, old=cells, keepable=False,
+            reason=f"the flush must be a whole number from 1 to {most}",
+            remedy="correct the flush in the file",
+        )  # fmt: skip
+    return np.asarray(flush)
+
+
+def _flush(text: str, most: int) -> int:
+    found = _FLUSH.fullmatch(text.strip())
+    value = int(found[1]) if found else 0
+    return value if 1 <= value <= most else 0
+
+
+def _status(opened: Opened, cells: np.ndarray) -> np.ndarray:
+    """Read the state of the block; a word that is not known sets the row aside."""
+    out = np.full(len(cells), "ok", dtype=object)
+    head: Any = opened.columns.heads.get("status", "")
+    unknown = []
+    for i, cell in enumerate(cells):
+        word = cell.casefold()
+        if word in BLANKS:
+            continue
+        if word in STATUS:
+            out[i] = STATUS[word]
+        else:
+            unknown.append(i)
+    if unknown:
+        index = np.array(unknown)
+        opened.account.set_aside(
+            index, rule="status unknown", column=head, old=cells[index],
+            reason="the word for the state is not known, so it cannot be told whether the weight "
+            "counts",
+            remedy="use ok, contaminated or discarded, and put other words into the note",
+        )  # fmt: skip
+    return out

@@ -1,0 +1,209 @@
+"""How well a column of a file fits a column of the glossary, by its head and its cells."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, house_unit
+from trialkit.logs.mapping.heads import plain_head
+from trialkit.logs.text.arrow import encode_cells
+from trialkit.logs.text.names import match_names
+from trialkit.logs.text.numbers import BLANKS, head_unit, read_numbers
+from trialkit.logs.text.on_off import is_state
+from trialkit.logs.text.times import read_moments
+from trialkit.trial import Trial
+
+#: Score from which a column is proposed.
+ENOUGH = 2.5
+#: Words in heads (English, German, French, Spanish) that name a column, most telling first; those
+#: of harvest columns stand in their register.
+_HEAD_WORDS: dict[str, tuple[str, ...]] = {
+    "time": ("time", "timestamp", "datetime", "date", "zeit", "zeitpunkt", "datum", "uhrzeit",
+             "fecha", "hora", "heure", "logged", "recorded", "picked", "harvested", "geerntet"),
+    "start": ("start", "begin", "started", "beginn", "inicio", "début"),
+    "stop": ("stop", "end", "stopped", "ende", "fin"),
+    "chamber": ("chamber", "tent", "room", "box", "tub", "kammer", "zelt", "raum", "carpa",
+                "tente", "chambre"),
+    "sensor": ("sensor", "logger", "probe", "device", "fühler", "sonde"),
+    "shelf": ("shelf", "rack", "level", "tier", "regal", "étage"),
+    "temp_c": ("temperature", "temp", "temperatur", "temperatura", "température", "°c", "°f"),
+    "rh_pct": ("humidity", "rh", "hum", "relh", "feuchte", "luftfeuchte", "feuchtigkeit",
+               "luftfeuchtigkeit", "humedad", "humidité", "rf"),
+    "co2_ppm": ("co2", "co₂", "ppm"),
+    "light_lux": ("lux", "light", "illuminance", "licht", "luz", "lumière", "beleuchtung"),
+    "ppfd_umol_m2_s": ("ppfd", "par", "µmol", "umol", "photons"),
+    "state": ("state", "mist", "fogger", "relay", "fog", "pump", "nebel", "relais", "switch"),
+    "power_w": ("power", "watt", "watts", "w", "leistung", "potencia", "puissance"),
+    "current_a": ("current", "ampere", "amps", "amp", "a", "strom", "corriente", "courant"),
+    "on_s": ("duration", "seconds", "length", "dauer", "durée", "duración"),
+    "unit": ("unit", "block", "bag", "code", "label", "beutel", "bloque", "id"),
+    "flush": ("flush", "wave", "break", "welle", "oleada", "volée"),
+    "status": ("status", "state", "condition", "zustand", "estado", "état"),
+    "note": ("note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "nota"),
+}  # fmt: skip
+_RANGES = {
+    "temp_c": (-10.0, 45.0), "rh_pct": (1.5, 101.0), "co2_ppm": (250.0, 20_000.0),
+    "light_lux": (0.0, 150_000.0), "ppfd_umol_m2_s": (0.0, 2500.0), "power_w": (0.0, 1e5),
+    "current_a": (0.0, 1e3),
+    "on_s": (0.0, 1e6),
+}  # fmt: skip
+_SURE = 0.8
+_NONE: Mapping[str, HarvestColumn] = {}
+
+
+@dataclass(frozen=True)
+class Likeness:
+    """How well a column of a file fits a column of the glossary.
+
+    Parameters
+    ----------
+    column, head : str
+    score : float
+        0 where it cannot be; from `ENOUGH` it is proposed.
+    reason : str
+        Why, as the end of a sentence.
+    unit : str or None
+        Unit the values seem to be in, where not the house unit.
+    """
+
+    column: str
+    head: str
+    score: float
+    reason: str
+    unit: str | None = None
+
+
+def _head_words(column: str, own: Mapping[str, HarvestColumn]) -> tuple[str, ...]:
+    entry = own.get(column) or HARVEST_COLUMNS.get(column)
+    return _HEAD_WORDS.get(column, ()) if entry is None else entry.heads
+
+
+def named_score(
+    head: str, column: str, own: Mapping[str, HarvestColumn] = _NONE
+) -> tuple[float, str]:
+    """Judge a head by its words; give a score and the word that tells.
+
+    Parameters
+    ----------
+    head, column : str
+    own : mapping
+        Harvest columns that the trial file adds.
+
+    Examples
+    --------
+    >>> named_score("Temp (°F)", "temp_c")
+    (2.95, 'temp')
+    >>> named_score("Temp (°F)", "rh_pct")
+    (0.0, '')
+    """
+    plain = plain_head(head)
+    if plain == column:
+        return 5.0, column
+    known = _head_words(column, own)
+    words = re.findall(r"[^\W_\d]+\d?|%|°[cf]|co2|co₂", plain)
+    for k, word in enumerate(known):
+        if word in words:
+            return 3.0 - 0.05 * k, word
+    for k, word in enumerate(known):
+        if len(word) > 3 and word in plain:
+            return 2.0 - 0.05 * k, word
+    return 0.0, ""
+
+
+def find_likeness(
+    trial: Trial, head: str, cells: Any, column: str, decimal: str | None
+) -> Likeness:
+    """Judge by head and cells whether a column of a file is a column of the glossary."""
+    score, word = named_score(head, column, trial.columns)
+    said = f"its head says {word!r}" if word else ""
+    content, seen, unit = _content(trial, head, cells, column, decimal)
+    if content < 0 or (score == 0 and content < 3):
+        return Likeness(column, head, 0.0, seen)
+    reason = " and ".join(part for part in (said, seen) if part)
+    return Likeness(column, head, score + content, reason, unit)
+
+
+def _content(
+    trial: Trial, head: str, cells: Any, column: str, decimal: str | None
+) -> tuple[float, str, str | None]:
+    """Judge the cells: below 0 they contradict, 3 or more they alone suffice."""
+    texts, codes = encode_cells(cells)
+    filled = np.array([t.strip().casefold() not in BLANKS for t in texts] or [False])[codes]
+    if not filled.any():
+        return 0.0, "", None
+    if column in ("time", "start", "stop"):
+        share = _share_times(cells, filled)
+        return (3.0, "its cells are times", None) if share > _SURE else (-1.0, "", None)
+    if column == "chamber":
+        share = _share_names(cells, trial.levels.get("chamber", ()), filled)
+        return (3.5, "its cells are the trial's chambers", None) if share > _SURE else (0, "", None)
+    if column == "shelf":
+        share = _share_names(cells, trial.levels.get("shelf", ()), filled)
+        return (3.0, "its cells are the trial's shelves", None) if share > _SURE else (-1, "", None)
+    if column == "unit":
+        share = _share_names(cells, trial.unit_table()["unit"].tolist(), filled)
+        return (4.0, "its cells are unit codes", None) if share > 0.5 else (-1.0, "", None)
+    if column == "state":
+        said = np.array([is_state(t) for t in texts] or [False])
+        share = float(said[codes][filled].mean())
+        return (2.5, "its cells say on and off", None) if share > _SURE else (-1.0, "", None)
+    if column == "flush" or column in _RANGES or column in trial.harvest_columns:
+        return _numeric(trial, head, cells, column, decimal, filled)
+    return 0.0, "", None
+
+
+def _share_times(cells: Any, filled: np.ndarray) -> float:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if pa.types.is_timestamp(cells.type) or pa.types.is_date(cells.type):
+        return 1.0
+    if not pa.types.is_string(cells.type):
+        cells = pc.cast(cells, pa.string())
+    moments = read_moments(cells, day_first=True)
+    other = read_moments(cells, day_first=False)
+    return float((moments.ok | other.ok)[filled].mean())
+
+
+def _share_names(cells: Any, known: Sequence[str], filled: np.ndarray) -> float:
+    if not known:
+        return 0.0
+    return float((match_names(cells, known).codes >= 0)[filled].mean())
+
+
+def _numeric(
+    trial: Trial, head: str, cells: Any, column: str, decimal: str | None, filled: np.ndarray
+) -> tuple[float, str, str | None]:
+    if column == "flush":
+        texts, codes = encode_cells(cells)
+        whole = [t.strip().isdigit() and 1 <= int(t) <= trial.flushes for t in texts]
+        share = float(np.array(whole or [False])[codes][filled].mean())
+        return (0.5, f"its cells run from 1 to {trial.flushes}", None) if share > _SURE else (
+            -1.0, "", None)  # fmt: skip
+    house = house_unit(column, trial.columns)
+    told = head_unit(head, house)
+    numbers = read_numbers(cells, house, unit=told, decimal=decimal)
+    sound = numbers.values[~np.isnan(numbers.values)]
+    if len(sound) < _SURE * filled.sum():
+        return -1.0, "", None
+    low, high = _likely_range(trial, column)
+    middle, top = float(np.median(sound)), float(sound.max())
+    written = read_numbers(cells, house, unit=None, decimal=decimal).values
+    shown = f"its values run from {np.nanmin(written):g} to {np.nanmax(written):g}"
+    if told is None and column == "temp_c" and 45 < middle < 110:
+        return 0.5, f"{shown}, which can only be °F", "degF"
+    if told is None and column == "rh_pct" and top <= 1.0:
+        return 0.5, f"{shown}, so they are fractions", "fraction"
+    if not low <= middle <= high:
+        return -1.0, "", None
+    return 0.5, shown + (f" {told}" if told else ""), told
+
+
+def _likely_range(trial: Trial, column: str) -> tuple[float, float]:
+    entry = trial.harvest_columns.get(column)
+    return _RANGES[column] if entry is None else (entry.possible[0], entry.likely_most)

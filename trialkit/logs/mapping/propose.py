@@ -1,0 +1,229 @@
+"""`propose_mapping`: which column of a file is what, with the reasons, where none is named."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from trialkit.columns import house_unit, log_columns, value_columns
+from trialkit.errors import LogError
+from trialkit.logs.file_chamber import chamber_of_file
+from trialkit.logs.file_tables import read_member
+from trialkit.logs.mapping.heads import plain_head
+from trialkit.logs.mapping.likeness import ENOUGH, Likeness, find_likeness, named_score
+from trialkit.logs.mapping.proposal import Proposal
+from trialkit.logs.text.files import find_files, open_members
+from trialkit.logs.text.numbers import head_unit
+from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.times import read_moments
+from trialkit.trial import Trial
+from trialkit.trialfile import LogSection
+
+_SAMPLE_ROWS = 500
+
+
+def propose_mapping(trial: Trial, kind: str, *, files: Sequence[str] | None = None) -> Proposal:
+    """Propose which column of a log's files is what, from heads and cells, with the reasons.
+
+    Nothing is read into the trial: the proposal is meant to be looked at and put into the trial
+    file. What cannot be known from the files, such as the order of day and month, is listed as a
+    question.
+
+    Parameters
+    ----------
+    trial : Trial
+    kind : {"harvest", "environment", "mist"}
+    files : sequence of str, optional
+        File names or patterns; those of the trial file by default.
+
+    Returns
+    -------
+    Proposal
+
+    Raises
+    ------
+    LogError
+        If there are no files, or none can be read as a table.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> from trialkit.logs.mapping.propose import propose_mapping
+    >>> proposal = propose_mapping(tk.read_trial(tk.demo_folder()), "harvest")
+    >>> proposal.columns["unit"]
+    'block code'
+    """
+    spec = trial.logs.get(kind)
+    named = list(files or (spec.files if spec else ()))
+    if not named:
+        raise LogError(f"no files are named for the {kind} log → add files = [ … ]")
+    bare = LogSection(files=named)
+    tables: list[RawTable] = []
+    for path, name in find_files(trial.folder, named)[:12]:
+        for member in open_members(path, name):
+            tables += read_member(member, bare, kind, trial.columns)
+    return propose_for_tables(trial, kind, tables, tuple(named))
+
+
+def propose_for_tables(
+    trial: Trial, kind: str, tables: Sequence[RawTable], files: tuple[str, ...]
+) -> Proposal:
+    """Propose a mapping for tables that are already read."""
+    import pandas as pd
+
+    chosen: dict[str, Likeness] = {}
+    more: dict[str, list[str]] = {}  # heads that differ from file to file
+    mixed: set[str] = set()  # their units differ too, and each head has to tell its own
+    questions: dict[str, None] = {}
+    for table in tables:
+        found, asked = _judge(trial, kind, table)
+        for clue in found:
+            kept = chosen.get(clue.column)
+            if kept is not None and plain_head(kept.head) != plain_head(clue.head):
+                more.setdefault(clue.column, [kept.head]).append(clue.head)
+                if clue.unit != kept.unit:
+                    mixed.add(clue.column)
+                    asked += [_unit_question(c) for c in (kept, clue) if _hides_unit(trial, c)]
+            chosen.setdefault(clue.column, clue)
+        questions.update(dict.fromkeys(asked))
+    order = [c for c in log_columns(kind, trial.columns) if c in chosen]
+    frame = pd.DataFrame(
+        [(c, chosen[c].head, chosen[c].reason) for c in order],
+        columns=["column", "head", "reason"],
+    )
+    units = {c: str(chosen[c].unit) for c in order if chosen[c].unit and c not in mixed}
+    questions.update(dict.fromkeys(_missing(trial, kind, chosen, tables)))
+    columns = {c: chosen[c].head for c in order}
+    also = {c: tuple(dict.fromkeys(heads)) for c, heads in more.items()}
+    return Proposal(kind, files, columns, units, frame, tuple(questions), also)
+
+
+def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], list[str]]:
+    """Judge the columns of one table; the best pairs of column and head first."""
+    sample = {head: cells.slice(0, _SAMPLE_ROWS) for head, cells in table.columns.items()}
+    wide = _wide_columns(trial, kind, sample, table.decimal)
+    taken = {head for _, heads in wide for head in heads}
+    likely = [
+        find_likeness(trial, head, cells, column, table.decimal)
+        for column in log_columns(kind, trial.columns)
+        for head, cells in sample.items()
+        if head not in taken
+    ]
+    found: list[Likeness] = [clue for clue, _ in wide]
+    questions: list[str] = []
+    while likely:
+        best = max(likely, key=lambda c: c.score)
+        if best.score < ENOUGH:
+            break
+        rivals = [c for c in likely if c.column == best.column and c.head != best.head
+                  and c.score > best.score - 0.04]  # fmt: skip
+        if rivals and best.column != "time":
+            heads = " or ".join(repr(c.head) for c in (best, *rivals))
+            questions.append(f"{best.column} could be {heads}; name the right one")
+        found.append(best)
+        likely = [c for c in likely if c.column != best.column and c.head != best.head]
+    found = [_with_clock(c, sample) if c.column in ("time", "start") else c for c in found]
+    return found, questions + _order_question(found, sample)
+
+
+def _with_clock(clue: Likeness, sample: dict[str, Any]) -> Likeness:
+    """Join a column of dates with a column of clock times."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    dates = sample[clue.head]
+    if (
+        not pa.types.is_string(dates.type)
+        or not read_moments(dates, day_first=True).date_only.any()
+    ):
+        return clue
+    for head, cells in sample.items():
+        if head == clue.head or not pa.types.is_string(cells.type):
+            continue
+        clock = pc.match_substring_regex(pc.fill_null(cells, ""), r"^\s*\d{1,2}:\d{2}(:\d{2})?\b")
+        if (pc.mean(pc.cast(clock, pa.float64())).as_py() or 0) > 0.8:
+            reason = f"{clue.reason}; {head!r} has the clock time"
+            return Likeness(clue.column, f"{clue.head} + {head}", clue.score, reason)
+    return clue
+
+
+def _hides_unit(trial: Trial, clue: Likeness) -> bool:
+    """Whether the unit was judged by the values alone, so that a reader could not know it."""
+    house = house_unit(clue.column, trial.columns)
+    return clue.unit is not None and head_unit(clue.head, house) is None
+
+
+def _unit_question(clue: Likeness) -> str:
+    return (
+        f"{clue.column} looks like {clue.unit} under {clue.head!r} but not in the other files; "
+        f"write the unit into that head, such as '{clue.head} ({clue.unit})'"
+    )
+
+
+def _order_question(found: list[Likeness], sample: dict[str, Any]) -> list[str]:
+    """Ask for the order of day and month where the cells do not tell it."""
+    import pyarrow as pa
+
+    for clue in found:
+        head = clue.head.split(" + ")[0]
+        if clue.column not in ("time", "start") or head not in sample:
+            continue
+        if pa.types.is_string(sample[head].type) and len(read_moments(sample[head]).undecided):
+            return [f"is the day or the month first in {head!r}? day_first = true or false"]
+    return []
+
+
+def _wide_columns(
+    trial: Trial, kind: str, sample: dict[str, Any], decimal: str | None
+) -> list[tuple[Likeness, list[str]]]:
+    """Find heads that differ only in the chamber they name."""
+    chambers, values = trial.levels.get("chamber", ()), value_columns(kind, trial.columns)
+    patterns: dict[str, list[str]] = {}
+    for head in sample:
+        plain = plain_head(head)
+        for chamber in sorted(chambers, key=len, reverse=True):
+            at = plain.find(chamber.casefold())
+            if at >= 0:
+                pattern = head.strip()[:at] + "{chamber}" + head.strip()[at + len(chamber) :]
+                patterns.setdefault(pattern, []).append(head)
+                break
+    out = []
+    for pattern, heads in patterns.items():
+        if len(heads) < 2:
+            continue
+        best = max(
+            (find_likeness(trial, heads[0], sample[heads[0]], c, decimal) for c in values),
+            key=lambda c: (c.score, named_score(pattern, c.column, trial.columns)[0]),
+        )
+        if best.score > 0:
+            reason = f"{len(heads)} heads differ only in the chamber, and {best.reason}"
+            out.append((Likeness(best.column, pattern, best.score, reason, best.unit), heads))
+    return out
+
+
+def _missing(
+    trial: Trial, kind: str, chosen: dict[str, Likeness], tables: Sequence[RawTable]
+) -> list[str]:
+    """Ask for columns without which the log cannot be read."""
+    out = []
+    heads = list(dict.fromkeys(h for t in tables for h in t.columns))
+    shown = ", ".join(repr(h) for h in heads[:12])
+    if "time" not in chosen and "start" not in chosen and kind != "harvest":
+        out.append(f"which column is the time? There are {shown}")
+    if kind == "harvest" and "unit" not in chosen and not set(trial.levels) <= set(heads):
+        out.append(f"which column has the unit codes? There are {shown}")
+    if kind == "harvest" and "flush" not in chosen and trial.flushes > 1:
+        out.append(f"which column has the flush? There are {shown}")
+    values = value_columns(kind, trial.columns)
+    if not any(c in chosen for c in values):
+        out.append(f"which columns hold the values ({', '.join(values)})?")
+    wide = any("{chamber}" in c.head for c in chosen.values())
+    if kind != "harvest" and "chamber" not in chosen and not wide and "chamber" in trial.levels:
+        for table in tables:
+            try:
+                chamber_of_file(table.name, trial.levels["chamber"], {}, kind)
+            except LogError:
+                out.append(
+                    f'which chamber is {table.name} from? chamber = {{ "{table.name}" = "…" }}'
+                )
+    return out

@@ -1,0 +1,331 @@
+"""Finding and opening log files, compressed or not, without trusting them."""
+
+from __future__ import annotations
+
+import bz2
+import glob
+import hashlib
+import io
+import lzma
+import zipfile
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fnmatch import fnmatch
+from pathlib import Path, PurePosixPath
+from typing import Any, Literal
+
+from trialkit.errors import LogError
+
+Format = Literal["text", "jsonl", "parquet", "workbook"]
+
+#: Most bytes one file may unpack to. More is left to the out-of-core carriers.
+MAX_BYTES = 2 * 1024**3
+#: Above this size, a file that unpacks to more than `MAX_RATIO` times its size is refused.
+SUSPECT_BYTES = 128 * 1024**2
+MAX_RATIO = 300
+_PIECE = 4 * 1024**2
+_MAX_MEMBERS = 1000
+
+
+@dataclass(frozen=True)
+class Member:
+    """One table's bytes: a file, or one file inside a zip archive.
+
+    Parameters
+    ----------
+    name : str
+        Name shown to people, relative to the trial's folder.
+    data : bytes
+        The unpacked content.
+    format : {"text", "jsonl", "parquet", "workbook"}
+    cut_short : bool
+        Whether a compressed file ended before its end.
+    """
+
+    name: str
+    data: bytes
+    format: Format
+    cut_short: bool = False
+
+
+def find_files(folder: Path, patterns: tuple[str, ...] | list[str]) -> list[tuple[Path, str]]:
+    """Find the files that patterns name, relative to a folder, each once and in order.
+
+    Parameters
+    ----------
+    folder : Path
+        The trial's folder.
+    patterns : sequence of str
+        File names or patterns with ``*``, ``?`` and ``**``.
+
+    Returns
+    -------
+    list of (path, name)
+        `name` is the path relative to the folder, with forward slashes.
+
+    Raises
+    ------
+    LogError
+        If a pattern finds nothing; all such patterns are named together.
+    """
+    found: dict[Path, str] = {}
+    missing = []
+    for pattern in patterns:
+        hits = [pattern] if _is_file(folder / pattern) else _expand(folder, pattern)
+        hits = sorted(h for h in hits if _is_file(folder / h))
+        if not hits:
+            missing.append(f"  no file fits {pattern!r} in {folder.name}/")
+        for hit in hits:
+            path = folder / hit
+            found.setdefault(path.resolve(), Path(hit).as_posix())
+    if missing:
+        text = "\n".join([*missing, "  → put the files there, or correct the names under files"])
+        raise LogError(f"log files are missing\n{text}")
+    return list(found.items())
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def _expand(folder: Path, pattern: str) -> list[str]:
+    try:
+        return glob.glob(pattern, root_dir=folder, recursive=True)
+    except (OSError, ValueError):
+        return []
+
+
+def hash_file(path: Path) -> tuple[str, int]:
+    """Give a file's SHA-256 and its size in bytes."""
+    digest = hashlib.sha256()
+    size = 0
+    try:
+        with path.open("rb") as source:
+            while piece := source.read(_PIECE):
+                digest.update(piece)
+                size += len(piece)
+    except OSError as problem:
+        raise LogError(f"{path.name}: cannot be opened ({problem.strerror})") from None
+    return digest.hexdigest(), size
+
+
+def peek(path: Path, size: int) -> tuple[bytes, str]:
+    """Give the first bytes of a file, unpacked, and how it is packed (empty if it is not)."""
+    try:
+        with path.open("rb") as source:
+            raw = source.read(size)
+    except OSError as problem:
+        raise LogError(f"{path.name}: cannot be opened ({problem.strerror})") from None
+    packings = ((b"\x1f\x8b", "gzip"), (b"BZh", "bzip2"), (b"\xfd7zXZ\x00", "xz"), (b"PK", "zip"))
+    packing = next((name for mark, name in packings if raw.startswith(mark)), "")
+    unpacker = _unpacker(raw)
+    if unpacker is None:
+        return raw, packing
+    try:
+        return unpacker.decompress(raw, size), packing
+    except (zlib.error, OSError, lzma.LZMAError, EOFError, ValueError) as problem:
+        what = f"{path.name}: the compressed file is damaged ({problem}) → export it again"
+        raise LogError(what) from None
+
+
+def open_members(path: Path, name: str) -> list[Member]:
+    """Unpack a file into the tables it holds.
+
+    Plain, gzip, bzip2, xz and zip files are told apart by their first bytes, not by their
+    names. Unpacking stops at `MAX_BYTES`, and earlier for a file that grows as no log does.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be opened, is damaged from the start, is locked, or unpacks to more
+        than is safe.
+    """
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise LogError(
+                f"{name}: {size / 1e9:.1f} GB is more than is read into memory at once "
+                "→ split it, or turn it into Parquet and compute exposures straight from the file"
+            )
+        raw = path.read_bytes()
+    except OSError as problem:
+        raise LogError(f"{name}: cannot be opened ({problem.strerror})") from None
+    return list(_members(raw, name, depth=0))
+
+
+def _members(raw: bytes, name: str, depth: int) -> Iterator[Member]:
+    if raw.startswith((b"PK\x03\x04", b"PK\x05\x06")):
+        yield from _from_zip(raw, name, depth)
+        return
+    packed = _unpacker(raw)
+    if packed is not None:
+        if depth > 1:
+            raise LogError(f"{name}: packed more than twice → unpack it once by hand")
+        data, cut_short = _unpack(raw, packed, name)
+        for member in _members(data, name, depth + 1):
+            yield Member(member.name, member.data, member.format, member.cut_short or cut_short)
+        return
+    yield Member(name, raw, _format_of(raw, name))
+
+
+def _format_of(raw: bytes, name: str) -> Format:
+    if raw.startswith(b"PAR1"):
+        return "parquet"
+    if raw.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
+        return "workbook"  # the older binary workbook
+    start = raw[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
+    if start.startswith(b"{") or (start.startswith(b"[") and b"{" in start[:64]):
+        return "jsonl"
+    return "text"
+
+
+def _unpacker(raw: bytes) -> Any:
+    if raw.startswith(b"\x1f\x8b"):
+        return zlib.decompressobj(wbits=31)
+    if raw.startswith(b"BZh"):
+        return bz2.BZ2Decompressor()
+    if raw.startswith(b"\xfd7zXZ\x00"):
+        return lzma.LZMADecompressor(memlimit=256 * 1024**2)
+    return None
+
+
+def _unpack(raw: bytes, unpacker: Any, name: str) -> tuple[bytes, bool]:
+    """Unpack a stream piece by piece; give what came out and whether it ended too early."""
+    out: list[bytes] = []
+    total = 0
+    rest, cut_short = raw, False
+    while rest:
+        feed = rest
+        try:
+            while True:
+                piece = unpacker.decompress(feed, _PIECE) if isinstance(feed, bytes) else b""
+                total += len(piece)
+                _guard(total, len(raw), name)
+                out.append(piece)
+                if unpacker.eof:
+                    break
+                if hasattr(unpacker, "unconsumed_tail"):
+                    feed = unpacker.unconsumed_tail
+                    if not feed and not piece:
+                        break
+                else:
+                    feed = b""
+                    if unpacker.needs_input:
+                        break
+        except (zlib.error, OSError, lzma.LZMAError, EOFError, ValueError) as problem:
+            if not total:
+                raise LogError(
+                    f"{name}: the compressed file is damaged ({problem}) → export it again"
+                ) from None
+            return b"".join(out), True
+        if not unpacker.eof:
+            cut_short = True
+            break
+        rest = unpacker.unused_data
+        following = _unpacker(rest)  # several streams may stand one after the other
+        if following is None:
+            break  # padding or rubbish after the end
+        unpacker = following
+    return b"".join(out), cut_short
+
+
+def _guard(total: int, packed: int, name: str) -> None:
+    if total > MAX_BYTES or (total > SUSPECT_BYTES and total > MAX_RATIO * packed):
+        raise LogError(
+            f"{name}: unpacks to more than {total / 1e6:.0f} MB from {packed / 1e6:.2f} MB; "
+            "no log does that, so it was not read → unpack it by hand and look at it"
+        )
+
+
+def _from_zip(raw: bytes, name: str, depth: int) -> Iterator[Member]:
+    try:
+        archive = zipfile.ZipFile(io.BytesIO(raw))
+        infos = archive.infolist()
+    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, UnicodeError) as problem:
+        raise LogError(
+            f"{name}: the zip archive is damaged ({problem}) → export it again"
+        ) from None
+    with archive:
+        if len(infos) > _MAX_MEMBERS:
+            raise LogError(f"{name}: holds {len(infos)} files → unpack it and name those you need")
+        names = {info.filename for info in infos}
+        contents = [i for i in infos if not i.is_dir() and not _is_clutter(i.filename)]
+        unpacked = ((info, _zip_member(archive, info, len(raw), name)) for info in contents)
+        if _is_workbook(names, archive):
+            total = 0
+            for _, data in unpacked:  # only counted: the workbook reader unpacks for itself
+                total += len(data)
+                _guard(total, len(raw), name)
+            yield Member(name, raw, "workbook")
+            return
+        if depth > 0:
+            raise LogError(f"{name}: an archive inside an archive → unpack it by hand")
+        if not contents:
+            raise LogError(f"{name}: the zip archive is empty → export it again")
+        total = 0
+        for info, data in unpacked:
+            total += len(data)
+            _guard(total, len(raw), name)
+            yield from _members(data, f"{name}/{info.filename}", depth + 1)
+
+
+def _is_clutter(filename: str) -> bool:
+    parts = Path(filename.replace("\\", "/")).parts
+    return "__MACOSX" in parts or bool(parts and parts[-1].startswith((".", "~$")))
+
+
+def _is_workbook(names: set[str], archive: zipfile.ZipFile) -> bool:
+    if "[Content_Types].xml" in names and any(n.startswith("xl/") for n in names):
+        return True
+    if "mimetype" in names:
+        try:
+            with archive.open("mimetype") as source:
+                return b"opendocument" in source.read(200)
+        except (
+            zipfile.BadZipFile,
+            RuntimeError,
+            ValueError,
+            OSError,
+            NotImplementedError,
+            zlib.error,
+        ):
+            return False
+    return False
+
+
+def _zip_member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, packed: int, name: str) -> bytes:
+    out: list[bytes] = []
+    total = 0
+    try:
+        with archive.open(info) as source:
+            while piece := source.read(_PIECE):
+                total += len(piece)
+                _guard(total, packed, f"{name}/{info.filename}")
+                out.append(piece)
+    except RuntimeError:  # the library's way to say that a password is needed
+        raise LogError(f"{name}: locked with a password → unpack it by hand") from None
+    except (
+        zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, ValueError,
+        NotImplementedError,
+    ) as problem:  # fmt: skip
+        raise LogError(
+            f"{name}: {info.filename} in the archive is damaged ({problem}) → export it again"
+        ) from None
+    return b"".join(out)
+
+
+def matches_file(file: str, pattern: str) -> bool:
+    """Whether a file name, with or without its folders, fits a name or pattern.
+
+    Examples
+    --------
+    >>> matches_file("logs/climate_T1.csv.gz", "climate_T1*"), matches_file("logs/a.csv", "b.csv")
+    (True, False)
+    """
+    book = file.partition("[")[0]  # a sheet of a workbook is named book[sheet]
+    names = {file, PurePosixPath(file).name, book, PurePosixPath(book).name}
+    return pattern in names or any(fnmatch(name, pattern) for name in names)

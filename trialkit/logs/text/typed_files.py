@@ -1,0 +1,252 @@
+"""Workbooks, Parquet and JSON lines → `RawTable`."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import json
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import numpy as np
+
+from trialkit.errors import Finding, LogError
+from trialkit.logs.text.dialect import decode, judge_decimal, name_heads
+from trialkit.logs.text.files import MAX_BYTES, Member
+from trialkit.logs.text.raw_table import Broken, RawTable
+
+MAX_ROWS = 60_000_000
+_MAX_CELLS = 40_000_000
+_MAX_DEPTH_TEXT = 200
+
+
+def read_other(member: Member, *, decimal: str | None, expected: Iterable[str]) -> list[RawTable]:
+    """Read a file that is not a text table.
+
+    Raises
+    ------
+    LogError
+        If it is damaged or larger than is read at once.
+    """
+    if member.format == "parquet":
+        return [_read_parquet(member)]
+    if member.format == "jsonl":
+        return [_read_json(member, decimal)]
+    return _read_workbook(member, decimal, list(expected))
+
+
+def _read_parquet(member: Member) -> RawTable:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        source = pq.ParquetFile(pa.BufferReader(member.data))
+        meta = source.metadata
+        size = sum(meta.row_group(i).total_byte_size for i in range(meta.num_row_groups))
+        if meta.num_rows > MAX_ROWS or size > MAX_BYTES:
+            raise LogError(
+                f"{member.name}: {meta.num_rows:,} rows are more than are read into memory at once "
+                "→ compute exposures straight from the file, or split it"
+            )
+        table = source.read()
+    except (pa.ArrowException, OSError, ValueError, KeyError, OverflowError) as problem:
+        first = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
+        raise LogError(
+            f"{member.name}: is not a sound Parquet file ({first}) → write it again"
+        ) from None
+    columns: dict[str, Any] = {}
+    for j, head in enumerate(table.column_names):
+        name = head.strip() or f"column {j + 1}"
+        while name in columns:
+            name += " (2)"
+        columns[name] = _plain_column(table.column(j))
+    rows = np.arange(1, table.num_rows + 1, dtype=np.int64)
+    return RawTable(member.name, columns, rows, head_row=0)
+
+
+def _plain_column(column: Any) -> Any:
+    """Give a column as text, numbers or times; other kinds as text."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    kind = column.type
+    if pa.types.is_dictionary(kind):
+        return _plain_column(pc.cast(column, kind.value_type))
+    if (
+        pa.types.is_string(kind)
+        or pa.types.is_floating(kind)
+        or pa.types.is_integer(kind)
+        or pa.types.is_timestamp(kind)
+        or pa.types.is_date(kind)
+    ):
+        return pc.cast(column, pa.float64()) if pa.types.is_float16(kind) else column
+    try:
+        return pc.cast(column, pa.string())
+    except (pa.ArrowException, pa.ArrowNotImplementedError):
+        return pa.array([None if v is None else str(v) for v in column.to_pylist()], pa.string())
+
+
+def _read_json(member: Member, decimal: str | None) -> RawTable:
+    """Read one JSON object per line, or a list of objects."""
+    text, _, findings = decode(member.data, member.name)
+    records, rows, broken = _json_records(text.decode("utf-8", errors="replace"), member)
+    heads: dict[str, None] = {}
+    for record in records:
+        heads.update(dict.fromkeys(record))
+        if len(heads) > 2000:
+            raise LogError(f"{member.name}: the records have more than 2000 different names")
+    if not heads:
+        raise LogError(f"{member.name}: holds no JSON records → export it again")
+    columns = {
+        head.strip() or f"column {j + 1}": _text_column(record.get(head) for record in records)
+        for j, head in enumerate(heads)
+    }
+    return RawTable(
+        member.name, columns, np.array(rows, dtype=np.int64), broken,
+        decimal=decimal or ".", findings=findings, head_row=0,
+    )  # fmt: skip
+
+
+def _json_records(
+    text: str, member: Member
+) -> tuple[list[dict[str, Any]], list[int], list[Broken]]:
+    start = text.lstrip()
+    if start.startswith("["):
+        try:
+            whole = json.loads(text)
+        except (ValueError, RecursionError):
+            raise LogError(
+                f"{member.name}: is not valid JSON → export it again, one record per line"
+            ) from None
+        items = list(enumerate(whole, 1)) if isinstance(whole, list) else []
+    else:
+        items = [(i, line) for i, line in enumerate(text.split("\n"), 1) if line.strip()]
+    records, rows, broken = [], [], []
+    for row, item in items:
+        record = _json_object(item)
+        if record is None:
+            shown = str(item)[:_MAX_DEPTH_TEXT]
+            last = member.cut_short and row == items[-1][0]
+            rule = "cut short" if last else "not a record"
+            reason = "the line is not a complete JSON object"
+            broken.append(Broken(row, shown, rule, reason, "correct or remove the line"))
+        else:
+            records.append(record)
+            rows.append(row)
+    return records, rows, broken
+
+
+def _json_object(item: Any) -> dict[str, Any] | None:
+    if isinstance(item, dict):
+        return item
+    if not isinstance(item, str):
+        return None
+    try:
+        value = json.loads(item)
+    except (ValueError, RecursionError):
+        return None
+    return value if isinstance(value, dict) else None
+
+
+def _text_column(values: Iterable[Any]) -> Any:
+    import pyarrow as pa
+
+    return pa.array([_cell_text(v) for v in values], type=pa.string())
+
+
+def _cell_text(value: Any) -> str:
+    """Write a cell as text that reads back to the same value."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dt.datetime):
+        return value.isoformat(sep=" ")
+    if isinstance(value, (dt.date, dt.time)):
+        return value.isoformat()
+    if isinstance(value, dt.timedelta):
+        seconds = round(value.total_seconds())
+        return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+    if isinstance(value, float):
+        return repr(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)
+    text = value if isinstance(value, str) else str(value)
+    return text.encode("utf-8", errors="replace").decode("utf-8")
+
+
+def _read_workbook(member: Member, decimal: str | None, expected: list[str]) -> list[RawTable]:
+    """Read the sheets of a workbook; where the trial file names heads, those that have them."""
+    sheets = []
+    for name, grid in _grids(member):
+        table = _sheet_table(f"{member.name}[{name}]", grid, decimal, expected)
+        if table is not None:
+            sheets.append(table)
+    if not sheets:
+        raise LogError(f"{member.name}: no sheet holds a table → export it again")
+    if len(sheets) == 1:
+        sheets[0].name = member.name
+        return sheets
+    wanted = {e.strip().casefold() for e in expected}
+    fits = [s for s in sheets if wanted & {h.casefold() for h in s.columns}]
+    if fits and len(fits) < len(sheets):
+        left = ", ".join(s.name for s in sheets if s not in fits)
+        told = Finding("sheet_left", "note", f"{left}: has none of the named columns", "")
+        fits[0].findings.append(told)
+    return fits or sheets
+
+
+def _grids(member: Member) -> list[tuple[str, list[list[Any]]]]:
+    from python_calamine import CalamineWorkbook
+
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(member.data))
+        out = []
+        for name in book.sheet_names:
+            sheet = book.get_sheet_by_name(name)
+            if sheet.total_height * max(1, sheet.total_width) > _MAX_CELLS:
+                raise LogError(f"{member.name}: sheet {name!r} is too large → export it as CSV")
+            out.append((name, sheet.to_python(skip_empty_area=False)))
+        return out
+    except LogError:
+        raise
+    except BaseException as problem:  # the reader's own errors, and its panics on damaged files
+        if isinstance(problem, (KeyboardInterrupt, SystemExit, MemoryError)):
+            raise
+        raise LogError(
+            f"{member.name}: is not a sound workbook ({type(problem).__name__}) "
+            "→ open it and save it again, or export it as CSV"
+        ) from None
+
+
+def _sheet_table(
+    name: str, grid: list[list[Any]], decimal: str | None, expected: Sequence[str]
+) -> RawTable | None:
+    rows = [[_cell_text(v).strip() for v in line] for line in grid]
+    head = _head_line(rows, {e.strip().casefold() for e in expected})
+    if head is None:
+        return None
+    body = [(i + 1, row) for i, row in enumerate(rows) if i > head and any(row)]
+    heads = name_heads(rows[head], [row for _, row in body[:200]])
+    used = [j for j in range(len(heads)) if rows[head][j] or any(row[j] for _, row in body)]
+    texts = [grid[i - 1][j] for i, _ in body[:500] for j in used]
+    decimal = decimal or judge_decimal(v.strip() for v in texts if isinstance(v, str))
+    if decimal == ",":  # numbers typed as text have commas; write the true numbers like them
+        for i, row in body:
+            for j in used:
+                if isinstance(grid[i - 1][j], float):
+                    row[j] = row[j].replace(".", ",")
+    columns = {heads[j]: _text_column(row[j] for _, row in body) for j in used}
+    numbers = np.array([i for i, _ in body], dtype=np.int64)
+    return RawTable(name, columns, numbers, decimal=decimal, head_row=head + 1)
+
+
+def _head_line(rows: list[list[str]], wanted: set[str]) -> int | None:
+    """Find the line of the heads: the one with most named heads, else the first full line."""
+    search = [(i, row) for i, row in enumerate(rows[:60]) if any(row)]
+    if not search:
+        return None
+    if wanted:
+        most, where = max((len(wanted & {c.casefold() for c in row}), -i) for i, row in search)
+        if most:
+            return -where
+    width = max(sum(bool(c) for c in row) for _, row in search)
+    return next(i for i, row in search if sum(bool(c) for c in row) >= max(1, width - 1))

@@ -1,0 +1,259 @@
+"""The time column of a file → UTC, with every doubt told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from trialkit.errors import LogError
+from trialkit.logs.clocks.correction import correct_clock
+from trialkit.logs.clocks.zones import Localised, localise
+from trialkit.logs.reading import Opened, Reading
+from trialkit.logs.text.arrow import as_numpy, cell_texts
+from trialkit.logs.text.files import matches_file
+from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.times import Moments, compile_format, read_moments
+
+NS = 1_000_000_000
+_LAST_NS = 230 * 365.25 * 86400 * NS
+_YEARS_OFF = 3 * 365.25 * 86400 * NS
+
+
+@dataclass(frozen=True)
+class Times:
+    """Times of the rows of a file.
+
+    Parameters
+    ----------
+    utc : ndarray of int64, shape (n,)
+        Nanoseconds since 1970, UTC; 0 where not `ok`.
+    ok : ndarray of bool
+    date_only : ndarray of bool
+        Rows whose cell holds a date without a clock time.
+    text : ndarray of object
+        Cells as they stand in the file, for rows that are not `ok` (others are empty).
+    """
+
+    utc: np.ndarray
+    ok: np.ndarray
+    date_only: np.ndarray
+
+
+def time_column(raw: RawTable, parts: tuple[str, ...]) -> Any:
+    """Give the time column; a date and a clock time in two columns are joined."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if len(parts) == 1:
+        return raw.columns[parts[0]]
+    texts = [pc.utf8_trim_whitespace(pc.cast(raw.columns[p], pa.string())) for p in parts]
+    return pc.binary_join_element_wise(*texts, " ")
+
+
+def read_times(
+    reading: Reading,
+    opened: Opened,
+    *,
+    parts: tuple[str, ...] | None = None,
+    groups: np.ndarray | None = None,
+    noon: bool = False,
+    strict: bool = True,
+    optional: np.ndarray | None = None,
+) -> Times:
+    """Read the times of a file's rows into UTC; rows without one are set aside.
+
+    Parameters
+    ----------
+    reading, opened
+        The log being read and one of its files.
+    parts : tuple of str, optional
+        Heads of the time; those mapped to `time` by default.
+    groups : ndarray of int, optional
+        Series that each row belongs to, for the doubled hour.
+    noon : bool
+        Whether a date alone stands for noon (a harvest day) or for midnight.
+    strict : bool
+        Whether rows without a readable time are set aside here; else only `ok` tells.
+
+    Raises
+    ------
+    LogError
+        If day and month cannot be told apart, or the time format is wrong.
+    """
+    raw, account = opened.raw, opened.account
+    parts = parts or opened.columns.time_parts
+    column = time_column(raw, parts)
+    moments = _moments(reading, raw, column)
+    _ask_order(reading, raw, column, moments)
+    head = " + ".join(parts)
+    bad = np.flatnonzero(~moments.ok)
+    if strict and len(bad):
+        account.set_aside(
+            bad, rule="time unreadable", column=head, old=cell_texts(column, bad), keepable=False,
+            reason="the time cannot be read",
+            remedy="correct the cell, or describe the form with time_format",
+        )  # fmt: skip
+    wall = moments.wall + np.where(moments.date_only & noon, 12 * 3600 * NS, 0)
+    aware = moments.aware if moments.aware is not None else np.zeros(raw.n, bool)
+    if moments.offset_s is not None:
+        wall = wall - moments.offset_s.astype(np.int64) * NS
+    wall, touched = _corrected(reading, opened, wall, aware, moments.ok)
+    utc, ok = wall.copy(), moments.ok.copy()
+    naive = np.flatnonzero(ok & ~aware)
+    part = groups[naive] if groups is not None else None
+    there = localise(wall[naive], reading.zone, groups=part)
+    utc[naive] = there.utc
+    ok &= _clock_changes(reading, opened, column, head, naive, there, strict=strict)
+    ok &= _resets(reading, opened, column, head, wall, utc, ok, touched, strict=strict)
+    return Times(np.where(ok, utc, 0), ok, moments.date_only)
+
+
+def _moments(reading: Reading, raw: RawTable, column: Any) -> Moments:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if pa.types.is_timestamp(column.type):
+        return _typed(column)
+    if pa.types.is_date(column.type):
+        typed = _typed(pc.cast(column, pa.timestamp("s")))
+        return Moments(**{**typed.__dict__, "date_only": typed.ok.copy()})
+    if not pa.types.is_string(column.type):
+        column = pc.cast(column, pa.string())
+    form = None
+    if reading.spec.time_format:
+        try:
+            form = compile_format(reading.spec.time_format)
+        except ValueError as problem:
+            raise LogError(
+                f"[logs.{reading.kind}] time_format {reading.spec.time_format!r}: {problem} "
+                '→ write it like "%d.%m.%Y %H:%M"'
+            ) from None
+    return read_moments(column, day_first=reading.spec.day_first, form=form)
+
+
+def _typed(column: Any) -> Moments:
+    """Take times that the file holds as times (Parquet, workbooks)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    n = len(column)
+    ok = as_numpy(pc.is_valid(column), bool)
+    aware = column.type.tz is not None
+    factor = {"s": NS, "ms": 1_000_000, "us": 1000, "ns": 1}[column.type.unit]
+    ticks = as_numpy(pc.fill_null(pc.cast(column, pa.int64()), 0), np.int64)
+    ok &= np.abs(ticks.astype(float)) < _LAST_NS / factor  # the years 1740 to 2200
+    wall = np.where(ok, ticks, 0) * factor
+    zero = np.zeros(n, np.int32)
+    return Moments(
+        wall=np.where(ok, wall, 0), ok=ok, offset_s=zero if aware else None,
+        aware=np.full(n, True) if aware else None, date_only=np.zeros(n, bool),
+        orders=frozenset(), undecided=np.zeros(0, np.int64), blank=~ok,
+    )  # fmt: skip
+
+
+def _ask_order(reading: Reading, raw: RawTable, column: Any, moments: Moments) -> None:
+    if not len(moments.undecided):
+        return
+    sample = cell_texts(column, moments.undecided[:1])[0]
+    if len(moments.orders) == 2:
+        why = "some dates in the file only make sense with the day first, others with the month"
+    else:
+        why = "no date in the file settles it"
+    raise LogError(
+        f"{raw.name}, row {raw.rows[moments.undecided[0]]}: {sample!r} can be read with the day "
+        f"or the month first, and {why} "
+        f"→ add day_first = true or day_first = false to [logs.{reading.kind}]"
+    )
+
+
+def _corrected(
+    reading: Reading, opened: Opened, wall: np.ndarray, aware: np.ndarray, ok: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Apply the clock corrections of the trial file, and record them."""
+    file = opened.raw.name
+    mine = [c for c in reading.spec.clock if matches_file(file, c.file)]
+    touched = np.zeros(len(wall), bool)
+    if not mine:
+        return wall, touched
+    out = wall.copy()
+    for kind in (True, False):
+        rows = np.flatnonzero(ok & (aware == kind))
+        if len(rows):
+            add, hit = correct_clock(wall[rows], mine, zone=reading.zone, aware=kind, file=file)
+            out[rows] += add
+            touched[rows] = hit
+    moved = np.flatnonzero(touched & (out != wall))
+    if len(moved):
+        seconds = np.round((out[moved] - wall[moved]) / NS).astype(np.int64)
+        low, high = int(seconds.min()), int(seconds.max())
+        span = f"{low:+d} s" if low == high else f"{low:+d} to {high:+d} s"
+        opened.account.note(
+            moved, rule="clock corrected", column=" + ".join(opened.columns.time_parts),
+            reason=f"the clock was corrected by {span}, as the trial file says",
+        )  # fmt: skip
+    return out, touched
+
+
+def _clock_changes(
+    reading: Reading, opened: Opened, column: Any, head: str, naive: np.ndarray, there: Localised,
+    *, strict: bool,
+) -> np.ndarray:  # fmt: skip
+    """Set aside rows in hours that do not exist or cannot be told; report clocks that stayed."""
+    ok = np.ones(opened.raw.n, bool)
+    for positions, rule, reason in (
+        (there.missing, "hour that does not exist", "the clocks went forward over this moment"),
+        (there.unsure, "hour that comes twice",
+         "the clocks went back and nothing tells which of the two hours this is"),
+    ):  # fmt: skip
+        rows = naive[positions]
+        ok[rows] = False
+        if strict and len(rows):
+            opened.account.set_aside(
+                rows, rule=rule, column=head, old=cell_texts(column, rows), keepable=False,
+                reason=reason,
+                remedy="if the logger does not change its clock, state its time_zone, or correct "
+                f"it with clock = [ … ] under [logs.{reading.kind}]",
+            )  # fmt: skip
+    reading.stayed += [(opened.raw.name, change, records) for change, records in there.stayed]
+    return ok
+
+
+def _local_time(wall: int) -> str:
+    return str(np.datetime64(int(wall), "ns").astype("datetime64[s]"))
+
+
+def _resets(
+    reading: Reading, opened: Opened, column: Any, head: str,
+    wall: np.ndarray, utc: np.ndarray, ok: np.ndarray,
+    touched: np.ndarray, *, strict: bool,
+) -> np.ndarray:  # fmt: skip
+    """Set aside rows of a logger whose clock fell back to the date it is born with."""
+    fine = np.ones(len(utc), bool)
+    if not ok.any():
+        return fine
+    starts = [b.start for b in reading.trial.batches.values() if b.start]
+    reference = min(starts).timestamp() * NS if starts else float(np.median(utc[ok]))
+    off = np.flatnonzero(ok & ~touched & (np.abs(utc - reference) > _YEARS_OFF))
+    if not len(off):
+        return fine
+    fine[off] = False
+    first, last = _local_time(wall[off].min()), _local_time(wall[off].max())
+    what = (
+        f"{opened.raw.name}: {len(off)} record{'s' * (len(off) != 1)} dated {first[:10]} to "
+        f"{last[:10]}, years from the trial: the clock was never set, or fell back"
+    )
+    remedy = (
+        f"if you know when that was, add to [logs.{reading.kind}]: "
+        f'clock = [{{ file = "{opened.raw.name}", shows = {first}, truth = …, since = {first}, '
+        f"until = {int(last[:4]) + 1}-01-01T00:00:00 }}]"
+    )
+    reading.find("clock_reset", what, remedy)
+    if strict:
+        opened.account.set_aside(
+            off, rule="clock reset", column=head, old=cell_texts(column, off), keepable=False,
+            reason="years from the trial: the logger's clock was never set or fell back",
+            remedy=remedy,
+        )  # fmt: skip
+    return fine

@@ -1,0 +1,209 @@
+"""A trial's folder taken through all stages: logs, aligned data, analysis, verdict, report.
+
+The command line, the status, the notebooks and the pictures all go this one way. Each step is
+done once, when it is first asked for, and an error in a step is raised where it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from trialkit.errors import DesignError, Finding, ModelError, PlanError
+from trialkit.folder import read_log, read_plan_there, unnamed_files
+
+if TYPE_CHECKING:
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.analysis import Analysis
+    from trialkit.decision.decide import Verdict
+    from trialkit.design.assign import Plan
+    from trialkit.logs.log import Log
+    from trialkit.randomisation import RandomisationTest
+    from trialkit.trial import Trial
+
+#: Rough share of the whole work's time that each step takes, for the time left.
+SHARE = {"harvest": 1.0, "environment": 8.0, "mist": 3.0, "align": 4.0, "analyse": 2.0,
+         "decide": 1.0, "report": 8.0}  # fmt: skip
+
+#: Plans drawn for the randomisation test of a report.
+REDRAWS = 999
+
+
+def _untold(share: float, words: str = "") -> None:
+    """Tell nobody how far the work is."""
+
+
+class Pipeline:
+    """One trial on its way from its folder to the report.
+
+    Parameters
+    ----------
+    trial : Trial, str or Path
+        The trial, or its folder.
+    step : callable, optional
+        Called as ``step(share, words)`` when a step begins, with its words, and when it is
+        done, with its share of `SHARE`.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> steps = Pipeline(tk.demo_folder())
+    >>> steps.plan.seed, len(steps.harvest.table)
+    (2031, 430)
+    """
+
+    def __init__(self, trial: Trial | str | Path, step: Callable[..., object] = _untold) -> None:
+        self._given = trial
+        self._step = step
+
+    def watch(self, step: Callable[..., object]) -> Pipeline:
+        """Tell another function of the steps from now on."""
+        self._step = step
+        return self
+
+    @cached_property
+    def trial(self) -> Trial:
+        """The trial file."""
+        from trialkit.trial import read_trial
+
+        given = self._given
+        return read_trial(given) if isinstance(given, (str, Path)) else given
+
+    @cached_property
+    def plan(self) -> Plan | None:
+        """The plan; None where none was drawn or laid out by hand."""
+        return read_plan_there(self.trial)
+
+    @cached_property
+    def harvest(self) -> Log | None:
+        """The harvest log; None where the trial file names none."""
+        return self._read("harvest")
+
+    @cached_property
+    def climate(self) -> Log | None:
+        """The climate log; None where the trial file names none."""
+        return self._read("environment")
+
+    @cached_property
+    def mist(self) -> Log | None:
+        """The mist log; None where the trial file names none."""
+        return self._read("mist")
+
+    def _read(self, kind: str) -> Log | None:
+        if kind not in self.trial.logs:
+            return None
+        self._step(0, f"reading the {kind} log")
+        log = read_log(self.trial, kind)
+        self._step(SHARE[kind])
+        return log
+
+    @property
+    def logs(self) -> dict[str, Log]:
+        """Every log that the trial file names, by kind."""
+        found = {"harvest": self.harvest, "environment": self.climate, "mist": self.mist}
+        return {kind: log for kind, log in found.items() if log is not None}
+
+    @cached_property
+    def data(self) -> Aligned:
+        """One row per block and flush, with what its chamber run got."""
+        from trialkit.alignment.align import align
+
+        if "harvest" not in self.trial.logs:
+            raise PlanError("the trial file names no harvest log → add [logs.harvest] with files")
+        logs, plan = self.logs, self.plan
+        self._step(0, "working out what each chamber got")
+        data = align(
+            self.trial, logs["harvest"], logs.get("environment"), logs.get("mist"), plan=plan
+        )
+        self._step(SHARE["align"])
+        return data
+
+    @cached_property
+    def result(self) -> Analysis:
+        """The fitted model."""
+        from trialkit.analysis import analyse
+
+        data = self.data
+        self._step(0, "fitting the model")
+        result = analyse(self.trial, data)
+        self._step(SHARE["analyse"])
+        return result
+
+    @cached_property
+    def verdict(self) -> Verdict:
+        """The answer to the question."""
+        from trialkit.decision.decide import decide
+
+        result = self.result
+        self._step(0, "deciding")
+        verdict = decide(self.trial, result)
+        self._step(SHARE["decide"])
+        return verdict
+
+    @property
+    def redrawn(self) -> RandomisationTest | None:
+        """The test that draws the plan again and again.
+
+        None where no plan was drawn here, where there is no verdict, and where the plan could
+        not be drawn again, which the report then says.
+        """
+        return self._redrawn[0]
+
+    @cached_property
+    def _redrawn(self) -> tuple[RandomisationTest | None, tuple[Finding, ...]]:
+        """The randomisation test, or a finding that says why there is none."""
+        from trialkit.randomisation import randomisation_test
+
+        if self.plan is None or self.plan.version == "by hand" or self.verdict.answer == "blocked":
+            return None, ()
+        self._step(0, "drawing the plan again and again")
+        try:
+            return randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS), ()
+        except (DesignError, ModelError, PlanError) as problem:
+            message = f"the test that draws the plan again could not be made: {problem}"
+            return None, (Finding("not_redrawn", "note", message),)
+
+    def write_report(
+        self, path: str | Path | None = None, *, locale: str = "en", short: bool = False
+    ) -> Path:
+        """Write the report; ``report.html`` in the trial's folder by default.
+
+        Parameters
+        ----------
+        path : str or Path, optional
+        locale : str
+            How numbers and dates are written.
+        short : bool
+            One printed page.
+
+        Returns
+        -------
+        Path
+            The file written.
+        """
+        from trialkit.report.page import write_report
+
+        result, verdict, (redrawn, problems) = self.result, self.verdict, self._redrawn
+        self._step(0, "writing the report")
+        made = write_report(
+            self.trial,
+            result,
+            verdict,
+            self.trial.folder / "report.html" if path is None else path,
+            locale=locale,
+            logs=self.logs,
+            plan=self.plan,
+            redrawn=redrawn,
+            findings=problems,
+            short=short,
+        )
+        self._step(SHARE["report"])
+        return made
+
+    def findings(self) -> list[Finding]:
+        """List everything doubtful in logs and alignment, each once."""
+        found = [f for log in self.logs.values() for f in log.findings]
+        found += unnamed_files(self.trial)
+        return list(dict.fromkeys([*found, *self.data.findings]))

@@ -1,0 +1,24 @@
+"""Safety notes of the page."""
+
+from __future__ import annotations
+
+from trialkit.cautions import list_cautions
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import Pairs, Section, Words
+
+
+def cautions_section(material: Material) -> Section:
+    """Put together the safety notes."""
+    say = material.say
+    pairs = tuple(
+        (
+            say.text(f"caution.{c.code}.title"),
+            f"{say.text(f'caution.{c.code}.text')} [{c.source}]",
+        )
+        for c in list_cautions(where="report")
+    )
+    return Section(
+        "cautions",
+        say.text("section.cautions"),
+        (Words(say.text("cautions.intro")), Pairs(pairs)),
+    )

@@ -1,0 +1,190 @@
+"""Everything a report is made from, gathered in one place."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast
+
+from trialkit.columns import adds_up, find_column, house_unit
+from trialkit.errors import Finding, TrialkitError
+from trialkit.folder import LOG_KINDS, read_log, read_plan_there
+from trialkit.wording import Wording
+from trialkit.words import units_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.analysis import Analysis
+    from trialkit.decision.decide import Verdict
+    from trialkit.design.assign import Plan
+    from trialkit.logs.log import Log
+    from trialkit.model.diagnose import Diagnosis
+    from trialkit.trial import Factor, Trial
+
+
+#: Code of the finding that a plan is there but cannot be shown.
+PLAN_NOT_SHOWN = "plan_not_shown"
+
+
+@dataclass(frozen=True)
+class Material:
+    """What the sections of a report draw on.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+    verdict : Verdict
+    say : Wording
+    data : Aligned
+    logs : mapping
+        ``"harvest"``, ``"environment"``, ``"mist"`` → `Log`, those there are.
+    plan : Plan or None
+    redrawn : object or None
+        Result of the randomisation test, if it was made.
+    more_findings : tuple of Finding
+        Doubtful things met while gathering.
+    """
+
+    trial: Trial
+    result: Analysis
+    verdict: Verdict
+    say: Wording
+    data: Aligned
+    logs: Mapping[str, Log]
+    plan: Plan | None
+    redrawn: Any = None
+    more_findings: tuple[Finding, ...] = ()
+
+    @property
+    def factor(self) -> Factor:
+        """The treatment the question is about."""
+        return self.trial.primary
+
+    @property
+    def reference(self) -> str:
+        """The level the others are compared with."""
+        return self.factor.reference
+
+    @cached_property
+    def levels(self) -> list[str]:
+        """Levels of the primary treatment, the reference first: this order fixes colours."""
+        others = [x for x in self.factor.levels if x != self.reference]
+        return [self.reference, *others]
+
+    @cached_property
+    def units(self) -> str:
+        """What receives the primary treatment, in the plural."""
+        return units_in_words(self.factor.applied_to)
+
+    @cached_property
+    def basis(self) -> str:
+        """How many units the comparison of the primary treatment rests on, in words."""
+        return self.say.text("figure.basis", n=self.say.number(self.count(), 0), units=self.units)
+
+    def count(self, factor: Factor | None = None) -> int:
+        """Count the units of a treatment's stratum that are in the model."""
+        term = list((factor or self.factor).applied_to)
+        if not set(term) <= set(self.used.columns):  # one row is one smallest unit
+            return len(self.used)
+        return len(self.used[term].drop_duplicates())
+
+    @property
+    def response(self) -> str:
+        """Column analysed."""
+        return self.result.terms.response
+
+    @property
+    def unit(self) -> str:
+        """Unit of the response."""
+        return house_unit(self.response, self.trial.columns)
+
+    @cached_property
+    def per_flush(self) -> bool:
+        """Whether a value is that of one flush, of several."""
+        return adds_up(self.response, self.trial.harvest_columns) and self.trial.flushes > 1
+
+    @cached_property
+    def quantity(self) -> str:
+        """The response in words with its unit, for axes and captions."""
+        column = find_column(self.response, self.trial.columns)
+        label = self.response if column is None else column.label
+        key = "quantity.flush" if self.per_flush else "quantity.whole"
+        smallest = self.trial.structure.smallest[-1]
+        words = self.say.text(key, label=label, smallest=smallest)
+        return f"{words} [{self.unit}]" if self.unit else words
+
+    @cached_property
+    def used(self) -> pd.DataFrame:
+        """The rows the model was fitted to, with all their columns."""
+        from trialkit.analysis import analysis_table
+
+        table = analysis_table(self.trial, self.data, self.response)
+        return table.loc[self.result.fit.table.index]
+
+    @cached_property
+    def diagnosis(self) -> Diagnosis:
+        """The checks of the fitted model."""
+        return cast("Diagnosis", self.result.fit.diagnose())
+
+    @property
+    def level(self) -> str:
+        """Confidence of the limits, in words."""
+        return self.say.percent(100 * self.trial.question.level)
+
+    @property
+    def margin(self) -> str:
+        """Accepted loss, in words."""
+        return f"{self.say.number(self.trial.question.margin_pct)} %"
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """Everything doubtful, each once."""
+        found = [*self.more_findings]
+        found += [f for log in self.logs.values() for f in log.findings]
+        found += [*self.verdict.findings, *self.result.findings, *self.diagnosis.findings]
+        if self.redrawn is not None:
+            found += self.redrawn.findings
+        return tuple(dict.fromkeys(found))
+
+    def local(self, moment: Any) -> Any:
+        """Give a moment in the trial's time zone; None stays None."""
+        if moment is None or moment != moment:
+            return None
+        return moment.astimezone(self.trial.zone)
+
+
+def plan_for_page(trial: Trial) -> tuple[Plan | None, list[Finding]]:
+    """Read the trial's plan; one that is there but broken becomes a finding of the page."""
+    try:
+        return read_plan_there(trial), []
+    except (TrialkitError, OSError) as problem:
+        message = f"the plan could not be read for this page: {problem}"
+        return None, [Finding(PLAN_NOT_SHOWN, "caution", message)]
+
+
+def logs_for_page(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
+    """Read the trial's logs; one that cannot be read becomes a finding of the page."""
+    out: dict[str, Log] = {}
+    found: list[Finding] = []
+    for kind in LOG_KINDS:
+        try:
+            log = read_log(trial, kind)
+        except (TrialkitError, OSError) as problem:
+            message = f"the {kind} log could not be read for this page: {problem}"
+            found.append(Finding("log_not_shown", "caution", message))
+            continue
+        if log is not None:
+            out[kind] = log
+    return out, found
+
+
+def file_hash(path: Path) -> tuple[str, int]:
+    """Give the SHA-256 of a file and its size in bytes."""
+    data = path.read_bytes()
+    return hashlib.sha256(data).hexdigest(), len(data)

@@ -1,0 +1,261 @@
+"""The report: one self-contained page that answers the question and shows how it was found."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from trialkit.errors import Finding, ReportError
+from trialkit.report.inputs import Material, logs_for_page, plan_for_page
+from trialkit.report.page_parts import Points, Section, Words
+from trialkit.wording import read_wording
+
+if TYPE_CHECKING:
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.analysis import Analysis
+    from trialkit.decision.decide import Verdict
+    from trialkit.design.assign import Plan
+    from trialkit.logs.log import Log
+    from trialkit.trial import Trial
+
+#: A page larger than this is hard to mail [bytes].
+LARGEST = 2_000_000
+
+
+def write_report(
+    trial: Trial,
+    result: Analysis,
+    verdict: Verdict,
+    path: str | Path,
+    *,
+    locale: str = "en",
+    aligned: Aligned | None = None,
+    logs: Mapping[str, Log] | None = None,
+    plan: Plan | None = None,
+    redrawn: Any = None,
+    findings: Sequence[Finding] = (),
+    short: bool = False,
+) -> Path:
+    """Write the report: one HTML file that works offline and in a mail attachment.
+
+    The page loads nothing and runs nothing; a policy inside it forbids both. The same inputs
+    give the same bytes. It appears whole or not at all.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+    verdict : Verdict
+    path : str or Path
+        File to write; its folder is made if it is not there.
+    locale : str
+        How numbers and dates are written, and the language of the page's own words where it
+        has been translated, such as ``"en"``, ``"en_GB"`` or ``"de_AT"``.
+    aligned : Aligned, optional
+        Exposures and harvest; those of `result` by default.
+    logs : mapping, optional
+        ``"harvest"``, ``"environment"``, ``"mist"`` → `Log`. Read from the trial's folder by
+        default; handing them over saves that time.
+    plan : Plan, optional
+        Read from the trial's folder by default; where none is there, or one is there that
+        cannot be read, the page says so.
+    redrawn : object, optional
+        Result of `randomisation_test`, shown among the checks.
+    findings : sequence of Finding
+        Doubtful things met on the way, shown with those of the results.
+    short : bool
+        One printed page: answer, figure, layout and limits only.
+
+    Returns
+    -------
+    Path
+        The file written.
+
+    Raises
+    ------
+    ReportError
+        If the locale is not known or the file cannot be written.
+
+    Examples
+    --------
+    >>> import trialkit as tk, tempfile
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial), tk.read_environment(trial),
+    ...                 tk.read_mist(trial))
+    >>> result = tk.analyse(trial, data)
+    >>> page = tk.write_report(trial, result, tk.decide(trial, result),
+    ...                        tempfile.mkdtemp() + "/report.html")
+    >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    True
+    """
+    told = list(findings)
+    if logs is None:
+        logs, more = logs_for_page(trial)
+        told += more
+    if plan is None:
+        plan, more = plan_for_page(trial)
+        told += more
+    material = Material(
+        trial=trial,
+        result=result,
+        verdict=verdict,
+        say=read_wording(locale),
+        data=aligned if aligned is not None else result.data,
+        logs=dict(logs),
+        plan=plan,
+        redrawn=redrawn,
+        more_findings=tuple(told),
+    )
+    return write_whole(Path(path), build_page(material, short=short))
+
+
+def build_page(material: Material, *, short: bool = False) -> str:
+    """Build the page as text.
+
+    Parameters
+    ----------
+    material : Material
+    short : bool
+        The version for one printed page.
+
+    Returns
+    -------
+    str
+        The whole HTML file.
+    """
+    from jinja2 import Environment, StrictUndefined
+
+    from trialkit import __version__
+    from trialkit.report.first_screen import answer_screen
+    from trialkit.report.svg import dark_colors, light_colors
+
+    here = files("trialkit.report")
+    css = here.joinpath("style.css").read_text(encoding="utf-8")
+    css = css.replace("/*dark-figures*/", dark_colors()).replace("/*paper*/", light_colors())
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=keep_units,
+    )
+    environment.filters["shape"] = cell_shape
+    template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
+    say, trial = material.say, material.trial
+    return template.render(
+        lang=say.locale.replace("_", "-") if say.language != "en" else "en",
+        say=say,
+        css=Markup(css),
+        title=trial.title,
+        species=trial.species,
+        dates=_dates(material),
+        invented=trial.invented,
+        answer=answer_screen(material),
+        sections=_short_sections(material) if short else _sections(material),
+        short=short,
+        version=__version__,
+    )
+
+
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°]|(?:g|kg|h|s|L|kWh|lux|ppm|kPa)\b)")
+
+
+def cell_shape(cell: str) -> Markup:
+    """Give the class of a text cell: room for long texts, breaks for long unbroken ones."""
+    if max(map(len, cell.split()), default=0) > 28:
+        return Markup(' class="w b"')
+    return Markup(' class="w"' if len(cell) > 14 else "")
+
+
+def keep_units(value: Any) -> Any:
+    """Keep a number and its unit on one line, in any text that goes into the page."""
+    return _BEFORE_UNIT.sub("\u00a0", value) if type(value) is str else value
+
+
+def _sections(material: Material) -> Sequence[Section]:
+    from trialkit.report.cautions import cautions_section
+    from trialkit.report.exposures import exposures_section
+    from trialkit.report.glossary import glossary_section
+    from trialkit.report.harvest import harvest_section
+    from trialkit.report.layout import layout_section
+    from trialkit.report.limits import limits_section
+    from trialkit.report.model import model_section
+    from trialkit.report.provenance import provenance_section
+    from trialkit.report.repeating import repeat_section
+    from trialkit.report.rows import rows_section
+    from trialkit.report.savings import saves_section
+
+    makers: tuple[Callable[[Material], Section], ...] = (
+        saves_section,
+        layout_section,
+        exposures_section,
+        harvest_section,
+        model_section,
+        rows_section,
+        limits_section,
+        repeat_section,
+        cautions_section,
+        provenance_section,
+        glossary_section,
+    )
+    return [make(material) for make in makers]
+
+
+def _short_sections(material: Material) -> Sequence[Section]:
+    from trialkit.report.first_screen import answer_table
+    from trialkit.report.layout import layout_sentences
+    from trialkit.report.limits import limit_words
+    from trialkit.report.provenance import fingerprint
+
+    say = material.say
+    done = [Words(text) for text in layout_sentences(material)]
+    limits = [Points(tuple(limit_words(material))), Words(fingerprint(material), quiet=True)]
+    return [
+        Section("compared", say.text("section.compared"), (answer_table(material),)),
+        Section("done", say.text("section.done"), tuple(done)),
+        Section("limits", say.text("section.limits"), tuple(limits)),
+    ]
+
+
+def _dates(material: Material) -> str:
+    """Say from when to when the trial ran, as far as it is known."""
+    batches = material.trial.batches.values()
+    moments = [m for b in batches for m in (b.start, b.end) if m is not None]
+    if not moments:
+        return ""
+    first, last = (material.say.date(material.local(m)) for m in (min(moments), max(moments)))
+    return first if first == last else f"{first} – {last}"
+
+
+def write_whole(path: Path, text: str) -> Path:
+    """Write a text file so that it appears whole or not at all.
+
+    Raises
+    ------
+    ReportError
+        If the folder or the file cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
+                out.write(text)
+            Path(partial).chmod(0o644)
+            Path(partial).replace(path)
+        except BaseException:
+            Path(partial).unlink(missing_ok=True)
+            raise
+    except OSError as problem:
+        raise ReportError(
+            f"the report cannot be written to {path} ({problem.strerror}); "
+            "give another place with room and permission to write"
+        ) from None
+    return path

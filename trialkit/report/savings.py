@@ -1,0 +1,166 @@
+"""What the levels save: water, power and money, and what repeating the layout would tell."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from trialkit.report.inputs import Material
+from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
+from trialkit.report.svg import inline_svg
+from trialkit.words import plural
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def saves_section(material: Material) -> Section:
+    """Put together water, power and money."""
+    say, verdict = material.say, material.verdict
+    parts: list[Any] = []
+    if not len(verdict.use):
+        parts.append(Words(say.text("saves.none")))
+    else:
+        parts.append(Words(say.text("saves.intro")))
+        if verdict.use["saving_pct"].notna().any():
+            parts.append(_savings(material))
+        parts.append(_use_table(material))
+    parts += _money(material)
+    parts += _settle(material)
+    return Section("saves", say.text("section.saves"), tuple(parts))
+
+
+def _savings(material: Material) -> Picture:
+    from trialkit.figures import savings
+
+    say, use = material.say, material.verdict.use
+    ax = savings(use, level=material.trial.question.level, basis=material.basis, wording=say)
+    rows = say.listed(
+        [
+            say.text(
+                "alt.change",
+                level=f"{say.text('figure.use.' + str(row['use']))} {row['level']}",
+                estimate=say.percent(row["saving_pct"]),
+                low=say.percent(row["saving_low_pct"]),
+                high=say.percent(row["saving_high_pct"]),
+            )
+            for row in use.to_dict("records")
+            if math.isfinite(row["saving_pct"])
+        ]
+    )
+    svg = inline_svg(ax, ident="savings", alt=say.text("alt.savings", rows=rows))
+    return Picture(svg, say.text("saves.figure", reference=material.reference))
+
+
+def _use_table(material: Material) -> Table:
+    say = material.say
+    frame = material.verdict.use.assign(
+        use=[say.text(f"figure.use.{u}") for u in material.verdict.use["use"]]
+    )
+    percent = dict.fromkeys(
+        ("saving_pct", "saving_low_pct", "saving_high_pct"), lambda v: say.number(v, 0)
+    )
+    number = dict.fromkeys(("estimate", "low", "high"), lambda v: say.number(v))
+    return build_table(
+        frame,
+        columns=["use", "level", "unit", "estimate", "low", "high", *percent, "runs"],
+        say=say,
+        caption=say.text("saves.use_caption", level=material.level),
+        heads={"level": material.factor.name},
+        formats={**percent, **number},
+        row_heads=2,
+    )
+
+
+def _money(material: Material) -> list[Any]:
+    from trialkit.figures import price_sensitivity
+
+    say, money = material.say, material.verdict.money
+    if money is None:
+        return []
+    name = material.factor.name
+    columns = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
+    if money.table["gain_year"].notna().any():
+        columns.append("gain_year")
+    table = build_table(
+        money.table,
+        columns=[*columns, "expected_loss", "chance_best"],
+        say=say,
+        caption=say.text("saves.money_caption", level=material.level, factor=name)
+        + f" [{money.currency}]",
+        heads={"level": name, "estimate": say.text("column.worth")},
+        formats={"chance_best": lambda v: say.percent(100 * float(v))},
+        notes=[say.text("saves.risk_note")],
+    )
+    prices = list(dict.fromkeys(money.by_price["price"]))
+    counted = [name for name in ("water", "energy") if name in prices]
+    intro = "alone" if not counted else counted[0] if len(counted) == 1 else "both"
+    parts: list[Any] = [Words(say.text(f"saves.money_intro.{intro}")), table]
+    for price in prices:
+        rows = money.by_price[money.by_price["price"] == price]
+        now = rows.loc[rows["multiple"] == 1, "at"]
+        ax = price_sensitivity(
+            money.by_price, price=price, currency=money.currency, order=material.levels,
+            now=float(now.iloc[0]) if len(now) else None, basis=material.basis,
+            wording=say,
+        )  # fmt: skip
+        words = {"price": say.text(f"saves.price.{price}"), "factor": name}
+        alt = _price_alt(material, rows, words["price"])
+        svg = inline_svg(ax, ident=f"price-{price}", alt=alt)
+        parts.append(Picture(svg, say.text("saves.price_title", **words)))
+    return parts
+
+
+def _price_alt(material: Material, rows: pd.DataFrame, price: str) -> str:
+    say, money = material.say, material.verdict.money
+    assert money is not None  # the caller has checked
+    told = []
+    for level, own in rows.groupby("level", sort=False):
+        ends = own.sort_values("at")["gain"]
+        words = {"first": say.number(ends.iloc[0], 0), "last": say.number(ends.iloc[-1], 0)}
+        told.append(say.text("alt.price_row", level=level, currency=money.currency, **words))
+    return say.text(
+        "alt.price", price=price, rows=say.listed(told),
+        from_price=say.number(rows["at"].min()), to_price=say.number(rows["at"].max()),
+    )  # fmt: skip
+
+
+def _settle(material: Material) -> list[Any]:
+    """Show what repeating the layout would tell, for the two questions a trial can ask."""
+    from trialkit.figures import power_curve
+
+    say, settle = material.say, material.verdict.settle
+    if not len(settle):
+        return []
+    repeats = plural(str(settle["repeats"].iloc[0]))
+    words = {"margin": material.margin, "repeats": repeats}
+    words["difference"] = f"{say.number(material.trial.question.difference_pct)} %"
+    named = {name: say.text(f"saves.settle.{name}", **words) for name in ("no_worse", "difference")}
+    long = settle.melt("count", list(named), var_name="asked", value_name="power")
+    long["asked"] = long["asked"].map(named)
+    axis = say.text("saves.settle_axis", repeats=repeats)
+    ax = power_curve(long, x="count", axis=axis, by="asked", wording=say)
+    told = [
+        say.text(
+            "alt.settle_row",
+            asked=words_,
+            first=say.percent(100 * settle[name].iloc[0]),
+            last=say.percent(100 * settle[name].iloc[-1]),
+        )
+        for name, words_ in named.items()
+    ]
+    ends = {"from_count": int(settle["count"].iloc[0]), "to_count": int(settle["count"].iloc[-1])}
+    alt = say.text("alt.settle", rows="; ".join(told), repeats=repeats, **ends)
+    svg = inline_svg(ax, ident="settle", alt=alt)
+    chance = {name: lambda v: say.percent(100 * float(v)) for name in named}
+    step = max(1, math.ceil(len(settle) / 10))
+    table = build_table(
+        settle.iloc[::step],
+        columns=["count", *named],
+        say=say,
+        caption=say.text("saves.settle_caption"),
+        heads={"count": repeats, **named},
+        formats=chance,
+    )
+    title = say.text("saves.settle_title", repeats=repeats)
+    return [Words(say.text("saves.settle_intro", repeats=repeats)), Picture(svg, title), table]
