@@ -52,7 +52,7 @@ data.table[list(chosen)].head()
 # ## Look first
 
 # %%
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 primary = trial.primary
 response = trial.question.response

@@ -11,7 +11,7 @@ from trialkit.columns import adds_up, find_column, head
 from trialkit.display import show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.structure import skeleton
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

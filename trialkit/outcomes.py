@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialkit.alignment.mist import merge_intervals, mist_per_window, overlap_seconds
-from trialkit.trialfile import RigSection
+from trialkit.trial.sections import RigSection
 
 T0 = pd.Timestamp("2031-01-13 08:00", tz="UTC")
 RIG = RigSection(mist_l_h=1.1, fogger_w=75, fan_w=18)

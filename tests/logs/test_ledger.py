@@ -14,7 +14,7 @@ from tests.logs.folder import make_trial
 from trialkit.logs.climate.read import read_environment
 from trialkit.logs.ledger import Account
 from trialkit.logs.rules import RULES
-from trialkit.trialfile import Keep
+from trialkit.trial.sections import Keep
 
 
 def test_millions_of_rows_take_few_lines() -> None:

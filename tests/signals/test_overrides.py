@@ -17,7 +17,7 @@ from trialkit.errors import TrialFileError
 from trialkit.signals.sensors import SensorFlags, flag_sensors, leave_out
 from trialkit.templates import new_trial
 from trialkit.trial import read_trial
-from trialkit.trialfile import LeaveOut, Trust
+from trialkit.trial.sections import LeaveOut, Trust
 
 VIENNA = ZoneInfo("Europe/Vienna")  # UTC+1 in January (IANA time zone data)
 MIDNIGHT = pd.Timestamp("2031-01-14", tz="UTC")

@@ -20,7 +20,7 @@ from trialkit.signals.calibration import (
     salt_u_pct,
 )
 from trialkit.signals.sensors import flag_sensors, leave_out
-from trialkit.trialfile import Calibration
+from trialkit.trial.sections import Calibration
 
 START = pd.Timestamp("2031-01-13 08:00", tz="UTC")
 

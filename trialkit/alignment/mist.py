@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from trialkit.alignment.cells import to_ns
 from trialkit.columns.exposures import MIST
-from trialkit.trialfile import RigSection
+from trialkit.trial.sections import RigSection
 
 Ints = NDArray[np.int64]
 

@@ -9,7 +9,7 @@ import typer
 
 from trialkit.cli.command import DONE, Folder, command, trial_folder
 from trialkit.cli.screen import Screen
-from trialkit.words import plural
+from trialkit.wording import plural
 
 if TYPE_CHECKING:
     from trialkit.design.power import Power

@@ -13,7 +13,7 @@ from trialkit.decision.settle import batches_to_settle
 from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
-from trialkit.words import plural
+from trialkit.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd

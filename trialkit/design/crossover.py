@@ -17,7 +17,7 @@ from trialkit.design.layout import BASE_SEED, Layout, Site, systematic_starts
 from trialkit.design.plans import williams_sequences
 from trialkit.design.units import Floats, Ints, unit_levels, unit_of
 from trialkit.errors import PlanError
-from trialkit.words import plural
+from trialkit.wording import plural
 
 _STARTS = 12
 _MOST = 200  # units beyond which the search would take too long

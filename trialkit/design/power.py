@@ -28,7 +28,7 @@ from trialkit.design.variation import (
 )
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

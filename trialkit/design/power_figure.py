@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.style import INK, SOFT, WASH, axes, dress, looks, styled
-from trialkit.words import plural
+from trialkit.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd

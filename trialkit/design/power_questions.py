@@ -18,7 +18,7 @@ from trialkit.design.comparisons import Comparison
 from trialkit.design.power_exact import power_clear_of, power_f, power_t
 from trialkit.design.units import Floats
 from trialkit.design.variation import Variation
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")

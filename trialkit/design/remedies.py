@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 from trialkit.structure import Term, skeleton
 from trialkit.trial import Trial
-from trialkit.words import plural, units_in_words
+from trialkit.wording import plural, units_in_words
 
 
 def _one(term: Term) -> str:

@@ -27,7 +27,7 @@ from trialkit.design.units import Floats, Ints, information, unit_of
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -10,7 +10,7 @@ from trialkit.logs.text.dialect import decode, find_dialect
 from trialkit.logs.text.files import Member
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.typed_files import read_other
-from trialkit.trialfile import LogSection
+from trialkit.trial.sections import LogSection
 
 
 def read_member(

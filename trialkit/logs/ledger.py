@@ -22,7 +22,7 @@ from trialkit.logs.text.formulas import without_formulas
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.trialfile import Keep
+    from trialkit.trial.sections import Keep
 
 # more rows than this that are treated alike in every word take one line together …
 _MOST_ALIKE = 6
@@ -343,7 +343,7 @@ class Account:
         return ledger, self._idle_requests()
 
     def _idle_requests(self) -> list[Finding]:
-        from trialkit.trialtext import nearest
+        from trialkit.trial.text import nearest
 
         used = {id(f.keep[i]) for f in self.files for i in f.used}
         findings = []

@@ -12,7 +12,7 @@ from trialkit.logs.log import LogFile
 from trialkit.logs.mapping.heads import Columns
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.trial import Trial
-from trialkit.trialfile import LogSection
+from trialkit.trial.sections import LogSection
 
 
 @dataclass

@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any, cast
 from trialkit.columns import adds_up, find_column, house_unit
 from trialkit.errors import Finding, TrialkitError
 from trialkit.folder import LOG_KINDS, read_log, read_plan_there
-from trialkit.wording import Wording
-from trialkit.words import units_in_words
+from trialkit.wording import Wording, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

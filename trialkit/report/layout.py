@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.report.inputs import PLAN_NOT_SHOWN, Material
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     from trialkit.trial import Factor, Setting

@@ -16,7 +16,7 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.svg import inline_svg
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
-from trialkit.words import plural
+from trialkit.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd

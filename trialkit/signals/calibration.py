@@ -23,8 +23,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.errors import Finding, LogError
-from trialkit.trialfile import Calibration
-from trialkit.trialtext import nearest
+from trialkit.trial.sections import Calibration
+from trialkit.trial.text import nearest
 
 Array = NDArray[np.float64]
 

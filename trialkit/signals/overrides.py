@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from trialkit.errors import Finding
 from trialkit.signals.faults import Flag, make_flag, runs_of
-from trialkit.trialfile import LeaveOut, Trust
-from trialkit.trialtext import nearest
+from trialkit.trial.sections import LeaveOut, Trust
+from trialkit.trial.text import nearest
 
 Ints = NDArray[np.int64]
 Series = Mapping[tuple[str, str], tuple[Ints, Mapping[str, NDArray[np.float64]]]]

@@ -21,7 +21,7 @@ from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.signals import faults
 from trialkit.signals.overrides import apply_asked, tell_asked
-from trialkit.trialfile import LeaveOut, Trust
+from trialkit.trial.sections import LeaveOut, Trust
 
 Ints = NDArray[np.int64]
 _LONG_GAP_NS = 7_200_000_000_000

@@ -17,7 +17,7 @@ from trialkit.logs.climate.read import read_environment
 from trialkit.logs.clocks.correction import correct_clock
 from trialkit.logs.clocks.zones import NS, clock_changes, find_zone, localise
 from trialkit.logs.mist.read import read_mist
-from trialkit.trialfile import Clock
+from trialkit.trial.sections import Clock
 
 VIENNA = ZoneInfo("Europe/Vienna")
 ZONES = ["Europe/Vienna", "America/Chicago", "Australia/Lord_Howe", "Asia/Kolkata", "UTC"]

@@ -12,7 +12,7 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.clocks.zones import NS
-from trialkit.trialfile import Clock
+from trialkit.trial.sections import Clock
 
 
 def correct_clock(

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from trialkit.columns import HarvestColumn, house_unit, log_columns, value_columns
 from trialkit.errors import Finding, LogError
 from trialkit.logs.text.numbers import head_unit
-from trialkit.trialfile import LogSection
-from trialkit.trialtext import nearest
+from trialkit.trial.sections import LogSection
+from trialkit.trial.text import nearest
 from trialkit.units import convert
 
 _NONE: Mapping[str, HarvestColumn] = {}

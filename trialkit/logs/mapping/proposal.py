@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from trialkit.trialfile import LogSection
+from trialkit.trial.sections import LogSection
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,7 @@ from trialkit.logs.text.numbers import head_unit
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
-from trialkit.trialfile import LogSection
+from trialkit.trial.sections import LogSection
 
 _SAMPLE_ROWS = 500
 

@@ -1,10 +1,8 @@
-"""The trial file → `Trial`: one folder is one trial, validated whole."""
+"""A trial as its file tells it: units, treatments, question, rig, prices, dates and logs."""
 
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import tomllib
 from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import product
@@ -13,9 +11,8 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
-from trialkit.errors import Fault, TrialFileError
 from trialkit.structure import Structure, Term
-from trialkit.trialfile import (
+from trialkit.trial.sections import (
     BlocksSection,
     LogSection,
     PricesSection,
@@ -23,13 +20,12 @@ from trialkit.trialfile import (
     RigSection,
     Setting,
 )
-from trialkit.trialtext import Places
-from trialkit.words import units_in_words
+from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["BatchDates", "Factor", "LogSpec", "Setting", "Trial", "read_trial"]
+__all__ = ["BatchDates", "Factor", "LogSpec", "Setting", "Trial"]
 
 LogSpec = LogSection
 
@@ -88,7 +84,7 @@ class BatchDates:
 
 @dataclass(frozen=True)
 class Trial:
-    """A whole trial as written in its file. Make it with `read_trial`.
+    """A whole trial as written in its file. Make it with `trialkit.read_trial`.
 
     Parameters
     ----------
@@ -205,51 +201,3 @@ class Trial:
         )
         table = pd.DataFrame(rows, columns=heads)
         return show_table(table, caption=self.title, notes=notes).html()
-
-
-def read_trial(path: str | Path) -> Trial:
-    """Read and check a trial file; everything wrong with it is reported together.
-
-    Parameters
-    ----------
-    path : str or Path
-        A trial folder (holding ``trial.toml``) or the file itself.
-
-    Returns
-    -------
-    Trial
-
-    Raises
-    ------
-    TrialFileError
-        With every fault found: its place (section, key, line), what is wrong, the remedy.
-
-    Examples
-    --------
-    >>> import trialkit as tk
-    >>> trial = tk.read_trial(tk.demo_folder())
-    >>> trial.structure.random_terms[:3]
-    ('batch', 'chamber', 'batch:chamber')
-    """
-    source = Path(path)
-    if source.is_dir():
-        source = source / "trial.toml"
-    try:
-        data = source.read_bytes()
-    except OSError as problem:
-        fault = Fault(str(source), f"cannot be read ({problem.strerror})", "make one: trialkit new")
-        raise TrialFileError(source.name, [fault]) from None
-    try:
-        text = data.decode("utf-8-sig")
-        raw = tomllib.loads(text)
-    except UnicodeDecodeError as problem:
-        line = data[: problem.start].count(b"\n") + 1
-        what = f"is not text in UTF-8 (line {line})"
-        remedy = "save it as plain text with the encoding UTF-8; a text editor asks when saving"
-        raise TrialFileError(source.name, [Fault(source.name, what, remedy)]) from None
-    except tomllib.TOMLDecodeError as problem:
-        fault = Fault(source.name, f"is not valid TOML: {problem}", "mend the text at that place")
-        raise TrialFileError(source.name, [fault]) from None
-    from trialkit.trialcheck import build_trial  # it builds on the types above
-
-    return build_trial(raw, Places(text), source, hashlib.sha256(data).hexdigest())

@@ -7,15 +7,15 @@ from collections.abc import Mapping, Sequence
 
 from trialkit.columns import HarvestColumn, log_columns, units_for
 from trialkit.errors import Fault
-from trialkit.sectioncheck import check_section
-from trialkit.trialfile import (
+from trialkit.trial.section_checks import check_section
+from trialkit.trial.sections import (
     LOG_KINDS,
     LOG_SECTIONS,
     LeaveOut,
     LogSection,
     Trust,
 )
-from trialkit.trialtext import Places, nearest
+from trialkit.trial.text import Places, nearest
 
 
 def check_logs_section(

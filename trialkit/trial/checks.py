@@ -10,22 +10,22 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from trialkit.columncheck import check_columns_section
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, responses
 from trialkit.errors import DesignError, Fault, TrialFileError
-from trialkit.logcheck import check_logs_section
-from trialkit.sectioncheck import check_section
 from trialkit.structure import Structure, parse_structure, skeleton
-from trialkit.trial import BatchDates, Factor, Trial
-from trialkit.trialfile import (
+from trialkit.trial.column_checks import check_columns_section
+from trialkit.trial.log_checks import check_logs_section
+from trialkit.trial.section_checks import check_section
+from trialkit.trial.sections import (
     SECTIONS,
     TOP,
     BatchSection,
     FactorSection,
     Setting,
 )
-from trialkit.trialtext import Places, nearest
-from trialkit.words import plural, units_in_words
+from trialkit.trial.text import Places, nearest
+from trialkit.trial.trial import BatchDates, Factor, Trial
+from trialkit.wording import plural, units_in_words
 
 _MAX_UNITS = 100_000
 

@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from trialkit.errors import Fault
-from trialkit.trialfile import (
+from trialkit.trial.sections import (
     Calibration,
     Clock,
     Forbidden,
@@ -19,7 +19,7 @@ from trialkit.trialfile import (
     Trust,
     Window,
 )
-from trialkit.trialtext import Places, nearest
+from trialkit.trial.text import Places, nearest
 
 
 def check_section(

@@ -8,9 +8,9 @@ from collections.abc import Collection, Mapping
 
 from trialkit.columns import COLUMNS, HarvestColumn, own_column
 from trialkit.errors import Fault
-from trialkit.sectioncheck import check_section
-from trialkit.trialfile import ColumnSection
-from trialkit.trialtext import Places
+from trialkit.trial.section_checks import check_section
+from trialkit.trial.sections import ColumnSection
+from trialkit.trial.text import Places
 from trialkit.units import house_unit_of
 
 _NAME = re.compile(r"[a-z][a-z0-9_]*")

@@ -1,0 +1,58 @@
+"""From the trial file to a `Trial`, or to the list of everything wrong with it."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from pathlib import Path
+
+from trialkit.errors import Fault, TrialFileError
+from trialkit.trial.checks import build_trial
+from trialkit.trial.text import Places
+from trialkit.trial.trial import Trial
+
+
+def read_trial(path: str | Path) -> Trial:
+    """Read and check a trial file; everything wrong with it is reported together.
+
+    Parameters
+    ----------
+    path : str or Path
+        A trial folder (holding ``trial.toml``) or the file itself.
+
+    Returns
+    -------
+    Trial
+
+    Raises
+    ------
+    TrialFileError
+        With every fault found: its place (section, key, line), what is wrong, the remedy.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> trial.structure.random_terms[:3]
+    ('batch', 'chamber', 'batch:chamber')
+    """
+    source = Path(path)
+    if source.is_dir():
+        source = source / "trial.toml"
+    try:
+        data = source.read_bytes()
+    except OSError as problem:
+        fault = Fault(str(source), f"cannot be read ({problem.strerror})", "make one: trialkit new")
+        raise TrialFileError(source.name, [fault]) from None
+    try:
+        text = data.decode("utf-8-sig")
+        raw = tomllib.loads(text)
+    except UnicodeDecodeError as problem:
+        line = data[: problem.start].count(b"\n") + 1
+        what = f"is not text in UTF-8 (line {line})"
+        remedy = "save it as plain text with the encoding UTF-8; a text editor asks when saving"
+        raise TrialFileError(source.name, [Fault(source.name, what, remedy)]) from None
+    except tomllib.TOMLDecodeError as problem:
+        fault = Fault(source.name, f"is not valid TOML: {problem}", "mend the text at that place")
+        raise TrialFileError(source.name, [fault]) from None
+    return build_trial(raw, Places(text), source, hashlib.sha256(data).hexdigest())
