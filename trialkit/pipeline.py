@@ -166,15 +166,21 @@ class Pipeline:
             return None, (Finding("not_redrawn", "note", message),)
 
     def write_report(
-        self, path: str | Path | None = None, *, locale: str = "en", short: bool = False
+        self,
+        path: str | Path | None = None,
+        *,
+        locale: str | None = None,
+        language: str | None = None,
+        short: bool = False,
     ) -> Path:
         """Write the report; ``report.html`` in the trial's folder by default.
 
         Parameters
         ----------
         path : str or Path, optional
-        locale : str
-            How numbers and dates are written.
+        locale, language : str, optional
+            How numbers and dates are written, and the language of the words; as everything else
+            is said by default.
         short : bool
             One printed page.
 
@@ -193,6 +199,7 @@ class Pipeline:
             verdict,
             self.trial.folder / "report.html" if path is None else path,
             locale=locale,
+            language=language,
             logs=self.logs,
             plan=self.plan,
             redrawn=redrawn,

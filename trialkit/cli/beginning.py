@@ -189,7 +189,7 @@ def demo(
     steps = Pipeline(folder)
     with screen.progress("reading", sum(SHARE.values())) as step:
         steps.watch(step)
-        made = steps.write_report(folder / "report.html", locale="en")
+        made = steps.write_report(folder / "report.html")
     codes = [tell_check(screen, steps), tell_analysis(screen, steps)]
     screen.heading("What you have now")
     screen.say(

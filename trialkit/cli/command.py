@@ -15,6 +15,7 @@ import typer
 from trialkit.cli.screen import Screen
 from trialkit.display import quoted
 from trialkit.errors import TrialFileError, TrialkitError
+from trialkit.wording import languages, speaking
 
 DONE, STOPPED_BY_DATA, WRONG_USAGE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -25,11 +26,19 @@ Folder = Annotated[
 Json = Annotated[
     bool, typer.Option("--json", metavar="", help="Print one JSON object instead of words.")
 ]
+Language = Annotated[
+    str | None,
+    typer.Option(metavar="CODE", help=f"Language of the words: {', '.join(languages())}."),
+]
+Locale = Annotated[
+    str | None,
+    typer.Option(metavar="CODE", help="How numbers and dates are written, such as en_GB."),
+]
 Debug = Annotated[bool, typer.Option("--debug", metavar="", help="Show the traceback of an error.")]
 
 
 def command(*examples: str) -> Callable[[Callable[..., int]], Callable[..., None]]:
-    """Turn ``function(screen, ...) -> exit code`` into a command with ``--json`` and ``--debug``.
+    """Turn ``function(screen, ...) -> exit code`` into a command with the options that all have.
 
     Errors raised on purpose are shown with their place and remedy and end with code 1, wrong
     usage with 2, and anything unforeseen with 3. The examples end its help page.
@@ -40,13 +49,27 @@ def command(*examples: str) -> Callable[[Callable[..., int]], Callable[..., None
         own = [p for p in signature.parameters.values() if p.name != "screen"]
         keyword = inspect.Parameter.KEYWORD_ONLY
         flags = [
+            inspect.Parameter("language", keyword, default=None, annotation=Language),
+            inspect.Parameter("locale", keyword, default=None, annotation=Locale),
             inspect.Parameter("as_json", keyword, default=False, annotation=Json),
             inspect.Parameter("debug", keyword, default=False, annotation=Debug),
         ]
 
-        def run(*args: Any, as_json: bool = False, debug: bool = False, **options: Any) -> None:
+        def run(
+            *args: Any,
+            language: str | None = None,
+            locale: str | None = None,
+            as_json: bool = False,
+            debug: bool = False,
+            **options: Any,
+        ) -> None:
             screen = Screen(function.__name__, as_json=as_json)
-            raise typer.Exit(_run_safely(screen, debug, lambda: function(screen, *args, **options)))
+
+            def work() -> int:
+                with speaking(locale, language):
+                    return function(screen, *args, **options)
+
+            raise typer.Exit(_run_safely(screen, debug, work))
 
         run.__name__ = function.__name__
         # the lone backspace keeps the lines of the next paragraph as they are

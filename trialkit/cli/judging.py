@@ -19,13 +19,6 @@ if TYPE_CHECKING:
 
     from trialkit.errors import Finding
 
-Locale = Annotated[
-    str,
-    typer.Option(
-        metavar="LOCALE", help="How numbers and dates are written, such as en, de or pt_BR."
-    ),
-]
-
 
 @command("trialkit check my-trial", "trialkit check my-trial --json")
 def check(screen: Screen, folder: Folder = Path()) -> int:
@@ -55,7 +48,7 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
     return tell_analysis(screen, job)
 
 
-@command("trialkit report my-trial", "trialkit report my-trial --to friday.html --locale de")
+@command("trialkit report my-trial", "trialkit report my-trial --to friday.html --language de")
 def report(
     screen: Screen,
     folder: Folder = Path(),
@@ -63,7 +56,6 @@ def report(
         Path | None,
         typer.Option(metavar="FILE", help="Where to write the page; DIR/report.html by default."),
     ] = None,
-    locale: Locale = "en",
 ) -> int:
     """Write one HTML file that answers the question and can be sent on.
 
@@ -72,7 +64,7 @@ def report(
     job = Pipeline(trial_folder(folder))
     with screen.progress("reading", sum(SHARE.values())) as step:
         job.watch(step)
-        made = job.write_report(to, locale=locale)
+        made = job.write_report(to)
     return tell_report(screen, job, made)
 
 

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from trialkit.errors import Finding, ReportError
 from trialkit.report.inputs import Material, logs_for_page, plan_for_page
 from trialkit.report.page_parts import Points, Section, Words
-from trialkit.wording import read_wording
+from trialkit.wording import speaking
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
@@ -35,7 +35,8 @@ def write_report(
     verdict: Verdict,
     path: str | Path,
     *,
-    locale: str = "en",
+    locale: str | None = None,
+    language: str | None = None,
     aligned: Aligned | None = None,
     logs: Mapping[str, Log] | None = None,
     plan: Plan | None = None,
@@ -55,9 +56,11 @@ def write_report(
     verdict : Verdict
     path : str or Path
         File to write; its folder is made if it is not there.
-    locale : str
-        How numbers and dates are written, and the language of the page's own words where it
-        has been translated, such as ``"en"``, ``"en_GB"`` or ``"de_AT"``.
+    locale : str, optional
+        How numbers and dates are written, such as ``"en"``, ``"en_GB"`` or ``"de_AT"``; as
+        everything else is said by default, which is English where nothing was set.
+    language : str, optional
+        Language of the words, such as ``"de"``; that of the locale by default.
     aligned : Aligned, optional
         Exposures and harvest; those of `result` by default.
     logs : mapping, optional
@@ -95,25 +98,26 @@ def write_report(
     >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     True
     """
-    told = list(findings)
-    if logs is None:
-        logs, more = logs_for_page(trial)
-        told += more
-    if plan is None:
-        plan, more = plan_for_page(trial)
-        told += more
-    material = Material(
-        trial=trial,
-        result=result,
-        verdict=verdict,
-        say=read_wording(locale),
-        data=aligned if aligned is not None else result.data,
-        logs=dict(logs),
-        plan=plan,
-        redrawn=redrawn,
-        more_findings=tuple(told),
-    )
-    return write_whole(Path(path), build_page(material, short=short))
+    with speaking(locale, language) as say:
+        told = list(findings)
+        if logs is None:
+            logs, more = logs_for_page(trial)
+            told += more
+        if plan is None:
+            plan, more = plan_for_page(trial)
+            told += more
+        material = Material(
+            trial=trial,
+            result=result,
+            verdict=verdict,
+            say=say,
+            data=aligned if aligned is not None else result.data,
+            logs=dict(logs),
+            plan=plan,
+            redrawn=redrawn,
+            more_findings=tuple(told),
+        )
+        return write_whole(Path(path), build_page(material, short=short))
 
 
 def build_page(material: Material, *, short: bool = False) -> str:

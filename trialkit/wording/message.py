@@ -24,15 +24,15 @@ def spoken() -> Wording:
 
 
 @contextmanager
-def speaking(locale: str, language: str = "") -> Iterator[Wording]:
+def speaking(locale: str | None = None, language: str | None = None) -> Iterator[Wording]:
     """Say everything inside in the words of a language, with the numbers of a locale.
 
     Parameters
     ----------
-    locale : str
-        Such as ``"de_AT"``.
-    language : str
-        Language of the words; that of the locale by default.
+    locale : str, optional
+        Such as ``"de_AT"``; that of the language, or the one in use, by default.
+    language : str, optional
+        Language of the words; that of the locale, or the one in use, by default.
 
     Raises
     ------
@@ -45,8 +45,12 @@ def speaking(locale: str, language: str = "") -> Iterator[Wording]:
     ...     say.number(1234.5, 1)
     '1,234.5'
     """
-    wording = read_wording(locale, language)
-    token = _SPOKEN.set((locale, language))
+    if locale is None and language is None:
+        chosen = _SPOKEN.get()
+    else:
+        chosen = (locale or language or "en", language or "")
+    wording = read_wording(*chosen)
+    token = _SPOKEN.set(chosen)
     try:
         yield wording
     finally:
