@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 ORDER = [
     {"errors"},
     {"wording"},
-    {"display", "units", "columns"},
+    {"display", "shell", "units", "columns"},
     {"structure"},
     {"trial"},
     {"style"},

@@ -10,7 +10,6 @@ import html
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import pandas as pd
 
@@ -203,15 +202,3 @@ def show_table(
         notes=tuple(notes),
         numeric=numeric,
     )
-
-
-def quoted(path: Path) -> str:
-    """Write a path as it is typed after a command, in quotes where it has blanks.
-
-    Examples
-    --------
-    >>> quoted(Path("my trial")), quoted(Path("mine"))
-    ('"my trial"', 'mine')
-    """
-    text = str(path)
-    return f'"{text}"' if " " in text else text

@@ -11,7 +11,7 @@ import typer
 
 from trialkit.cli.command import DONE, OUR_FAULT, Folder, command
 from trialkit.cli.screen import Screen
-from trialkit.display import quoted
+from trialkit.shell import quoted
 
 
 @command(

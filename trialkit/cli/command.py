@@ -13,8 +13,8 @@ from typing import Annotated, Any
 import typer
 
 from trialkit.cli.screen import Screen
-from trialkit.display import quoted
 from trialkit.errors import TrialFileError, TrialkitError
+from trialkit.shell import quoted
 from trialkit.wording import languages, speaking
 
 DONE, STOPPED_BY_DATA, WRONG_USAGE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130

@@ -11,8 +11,8 @@ from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_f
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
-from trialkit.display import quoted
 from trialkit.pipeline import SHARE, Pipeline
+from trialkit.shell import quoted
 
 if TYPE_CHECKING:
     import pandas as pd
