@@ -47,7 +47,9 @@ def test_the_p_at_a_finite_limit_is_the_level_and_no_ratio_beyond_is_accepted(li
     assert p_by_scipy(line, low, 1) == pytest.approx(share, abs=1e-8)
     assert p_by_scipy(line, high, -1) == pytest.approx(share, abs=1e-8)
     steps = (high - low) * np.append(np.linspace(1e-6, 3, 300), np.geomspace(3, 1e6, 60))
-    assert p_by_scipy(line, low - steps, 1).max() < share + 1e-9
+    # ratios below zero cannot be where both means lie above it
+    lower = (low - steps)[low - steps >= 0] if line.ratio > 0 else low - steps
+    assert p_by_scipy(line, lower, 1).max(initial=0) < share + 1e-9
     assert p_by_scipy(line, high + steps, -1).max() < share + 1e-9
 
 
@@ -127,19 +129,35 @@ def test_limits_without_end_say_why(line, words):
 
 
 def test_what_can_be_ruled_out_has_the_ends_of_fiellers_quadratic():
-    """(40 - r)^2 = t^2 (1 + r^2) with t of 10 df: the ratios between its roots are rejected."""
+    """(40 - r)^2 = t^2 (1 + r^2) with t of 10 df: ratios between its roots are rejected."""
     line = RatioLine(40.0, 1.0, 1.0, 1.0, 0.0, lambda r: 10.0)
     t2 = stats.t.ppf(0.975, 10) ** 2
     first, second = np.sort(np.roots([1 - t2, -80.0, 1600 - t2]))
-    assert f"{first:.3g} to {second:.3g}" in line.accepted().note(0.95)
+    assert first < 0  # a ratio of two yields is not below zero
+    assert f"only 0 to {second:.3g} can be ruled out" in line.accepted().note(0.95)
+
+
+def test_ratios_below_zero_do_not_widen_the_limits_of_two_yields():
+    """Few df at ratios around -1, many elsewhere: with 30 df the limits of Fieller's quadratic."""
+
+    def df_at(ratio):
+        return 30 - 29.9 * math.exp(-((ratio + 1) ** 2))
+
+    line = RatioLine(100.0, 100.0, 1.0, 1.0, 0.0, df_at)
+    t = stats.t.ppf(0.975, 30)
+    near = 1 - t * math.sqrt(2) / 100
+    low, _ = fieller_limits(line)
+    assert low == pytest.approx(near, abs=2e-3)  # df at a ratio of 1 are 29.5
+    assert line.accepted().note(0.95) == ""
+    assert line.accepted().p_beyond(0.9, above=True) < 1e-6
 
 
 def test_a_line_without_variance_at_some_ratio_has_no_test_there():
     """A covariance that cannot be (|c| > sd sd), as components below zero may give."""
     line = RatioLine(100.0, 100.0, 4.0, 4.0, 5.0, lambda r: 10.0)
     low, high = fieller_limits(line)
-    assert low <= 0.5  # variance 4 + 4 r^2 - 10 r < 0 for r between 0.5 and 2
-    assert high >= 2.0
+    assert low == pytest.approx(0.5, abs=1e-9)  # variance 4 + 4 r^2 - 10 r < 0 for r between 0.5 and 2
+    assert high == pytest.approx(2.0, abs=1e-9)
 
 
 def test_the_fewest_df_are_safe_where_a_tiny_variance_is_luck():

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 _WHOLE = "kenward-roger"  # the whole model, in which any ratio can be tested directly
+_ROUNDING = 1e-14  # variance of a line, relative to its parts, below which it is none
 _FAR = 1e7  # ratios this many scales away stand for endless ones
 _STEPS = 60  # points on each side of the ratio, and of 1, at which the test is looked at first
 
@@ -81,8 +82,15 @@ class RatioLine:
 
         Missing where the variances give that difference none, so that there is no test.
         """
-        spread = self.var_top + ratio**2 * self.var_bottom - 2 * ratio * self.covariance
-        return (self.top - ratio * self.bottom) / math.sqrt(spread) if spread > 0 else math.nan
+        return float(self._t(np.array([ratio]))[0])
+
+    def _t(self, ratios: Floats) -> Floats:
+        own, cross = self.var_top + ratios**2 * self.var_bottom, 2 * ratios * self.covariance
+        spread, gap = own - cross, self.top - ratios * self.bottom
+        exact = np.abs(spread) <= _ROUNDING * (own + np.abs(cross))  # no variance: known exactly
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = gap / np.sqrt(np.where(exact, 0.0, spread))
+        return np.asarray(t, dtype=float)
 
     def chance(self, ratio: float, *, above: bool) -> float:
         """Give the one-sided p of a true ratio of at most (`above`) or at least `ratio`.
@@ -99,11 +107,10 @@ class RatioLine:
         """Give `chance` for many ratios."""
         if not self.takes_many:
             return np.array([self.chance(float(r), above=above) for r in ratios])
-        spread = self.var_top + ratios**2 * self.var_bottom - 2 * ratios * self.covariance
         df = np.asarray(self.df_at(ratios), dtype=float)  # type: ignore[arg-type]
-        able = (spread > 0) & (df > 0)
-        t = (self.top - ratios * self.bottom) / np.sqrt(np.where(able, spread, 1.0))
-        t = -t if above else t
+        t = self._t(ratios)
+        able = ~np.isnan(t) & (df > 0)
+        t = np.where(able, -t if above else t, 0.0)
         endless = np.isinf(df)
         p = special.stdtr(np.where(able & ~endless, df, 1.0), t)
         return np.where(able, np.where(endless, special.ndtr(t), p), 1.0)
@@ -121,6 +128,12 @@ class Accepted:
     ----------
     line : RatioLine
         Its reference mean lies above zero.
+
+    Notes
+    -----
+    Where the level's mean is above zero too, so is their true ratio; ratios below zero are
+    looked at only where zero itself is not rejected. The far end of the line is always looked
+    at: there the test is that of the reference mean, and without it no ratio means anything.
     """
 
     line: RatioLine
@@ -166,7 +179,14 @@ class Accepted:
         """
         ratios, p = self._sides[above]
         beyond = p[ratios < ratio] if above else p[ratios > ratio]
-        return max(self.line.chance(ratio, above=above), float(beyond.max(initial=0.0)))
+        beyond = beyond[self._start(above) :]
+        return max(self.line.chance(ratio, above=above), float(p[0]), float(beyond.max(initial=0)))
+
+    def _start(self, above: bool) -> int:
+        """Give the place of the first ratio that can be, if the far end is left out."""
+        if not above or self.line.ratio <= 0:
+            return 0
+        return int(np.argmax(self._sides[above][0] >= 0))
 
     def limits(self, level: float) -> tuple[float, float]:
         """Give the lowest and highest ratio that a two-sided test does not reject."""
@@ -177,9 +197,12 @@ class Accepted:
         from scipy.optimize import brentq
 
         ratios, p = self._sides[above]
-        first = int(np.argmax(p >= share))
-        if first == 0:
+        kept, start = p >= share, self._start(above)
+        if kept[0]:
             return -math.inf if above else math.inf
+        first = start + int(np.argmax(kept[start:]))
+        while kept[first - 1]:
+            first -= 1
         return float(
             brentq(
                 lambda r: self.line.chance(float(r), above=above) - share,
@@ -213,14 +236,17 @@ class Accepted:
         return NO_LIMITS
 
     def _rejected(self, above: bool, share: float) -> list[tuple[float, float]]:
-        """Give the stretches rejected between ratios that are not."""
+        """Give the stretches rejected between ratios that are not, or from zero on."""
         from scipy.optimize import brentq
 
-        ratios, p = self._sides[above]
+        start = self._start(above)
+        ratios, p = (part[start:] for part in self._sides[above])
         kept = p >= share
         turns = np.flatnonzero(kept[1:] != kept[:-1])
-        turns = turns if kept[0] else turns[1:]
-        ends = [
+        endless = bool(self._sides[above][1][0] >= share)
+        first = [float(ratios[0])] if endless and not kept[0] else []
+        turns = turns if kept[0] or first else turns[1:]
+        ends = first + [
             float(
                 brentq(
                     lambda r: self.line.chance(float(r), above=above) - share,
