@@ -156,7 +156,9 @@ def test_a_line_without_variance_at_some_ratio_has_no_test_there():
     """A covariance that cannot be (|c| > sd sd), as components below zero may give."""
     line = RatioLine(100.0, 100.0, 4.0, 4.0, 5.0, lambda r: 10.0)
     low, high = fieller_limits(line)
-    assert low == pytest.approx(0.5, abs=1e-9)  # variance 4 + 4 r^2 - 10 r < 0 for r between 0.5 and 2
+    assert low == pytest.approx(
+        0.5, abs=1e-9
+    )  # variance 4 + 4 r^2 - 10 r < 0 for r between 0.5 and 2
     assert high == pytest.approx(2.0, abs=1e-9)
 
 

@@ -249,8 +249,8 @@ def differences(
        doi:10.1080/01621459.1955.10501294; Holm S (1979), Scand J Stat 6:65-70.
     """
     family = "pairs" if against is None else "against"
-    wanted = adjust or ("tukey" if against is None else "dunnett")
-    chosen = choose_adjustment(wanted, family).name
+    usual = "tukey" if against is None else "dunnett"
+    chosen = choose_adjustment(usual if adjust is None else adjust, family).name
     level = fit.level if level is None else level
     frames = []
     for group in mean_cells(fit, factor, by=by):

@@ -115,7 +115,8 @@ def mean_cells(
         list(itertools.product(*(levels[name] for name in names))), columns=names
     ).astype(dict.fromkeys(names, object))
     for name, typical in fit.design.typical.items():
-        grid[name] = typical
+        if name not in levels:
+            grid[name] = typical
     rows = np.asarray(fit.design.rows(grid), dtype=float)
     sizes = [math.prod(len(levels[name]) for name in part) for part in (groups, factors, others)]
     averaged = rows.reshape(*sizes, rows.shape[1]).mean(axis=2)
