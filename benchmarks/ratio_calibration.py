@@ -82,12 +82,12 @@ def zoo() -> list[Layout]:
         Layout("2 + 2 chambers, unequal", 2, one_batch("aabb", [3, 9, 4, 8]), chamber),
         Layout("3 batches of 2 runs", 2, crossed(["ab", "ba", "ab"]), no_chamber),
         Layout("2 batches of 3 runs, 3 schedules", 2, crossed(["abc", "bca"]), no_chamber),
-        Layout("4 × 2, 2 schedules, two runs lost", 2, crossed(["aabb", "b.a."]), RUNS),
+        Layout("4 × 2, 2 schedules, two runs lost", 1, crossed(["aabb", "b.a."]), RUNS),
         Layout("3 + 2 chambers", 3, one_batch("aaabb", [6] * 5), chamber),
         Layout("4 batches of 2 runs", 3, crossed(["ab", "ba", "ab", "ba"]), no_chamber),
         Layout("3 × 3, 3 schedules", 2, crossed(["abc", "bca", "cab"]), RUNS),
         Layout("4 × 2, 2 schedules", 2, crossed(["aabb", "bbaa"]), RUNS),
-        Layout("4 × 3, 3 schedules, two runs lost", 3, crossed(["abca", "bcab", ".ab."]), RUNS),
+        Layout("4 × 3, 3 schedules, two runs lost", 2, crossed(["abca", "bcab", ".ab."]), RUNS),
     ]
 
 

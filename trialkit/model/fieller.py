@@ -68,7 +68,7 @@ class RatioLine:
     var_top: float
     var_bottom: float
     covariance: float
-    df_at: Callable[[float], float]
+    df_at: Callable[[Any], Any]
     method: str = "t"
     takes_many: bool = False
 
@@ -107,7 +107,7 @@ class RatioLine:
         """Give `chance` for many ratios."""
         if not self.takes_many:
             return np.array([self.chance(float(r), above=above) for r in ratios])
-        df = np.asarray(self.df_at(ratios), dtype=float)  # type: ignore[arg-type]
+        df: Floats = np.asarray(self.df_at(ratios), dtype=np.float64)
         t = self._t(ratios)
         able = ~np.isnan(t) & (df > 0)
         t = np.where(able, -t if above else t, 0.0)

@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -95,11 +96,19 @@ def _families(
             out.append(_Family(df))
         elif adjust == "dunnett":
             point = largest_point(level, correlation, df)
-            out.append(_Family(df, point, lambda t, df=df: largest_tail(t, correlation, df)[0]))
+            out.append(_Family(df, point, partial(_largest, correlation, df)))
         else:
             point = range_point(level, means, df) / math.sqrt(2)
-            out.append(_Family(df, point, lambda t, df=df: range_tail(t * math.sqrt(2), means, df)))
+            out.append(_Family(df, point, partial(_range, means, df)))
     return out
+
+
+def _largest(correlation: Floats, df: float, t: float) -> float:
+    return largest_tail(t, correlation, df)[0]
+
+
+def _range(means: int, df: float, t: float) -> float:
+    return range_tail(t * math.sqrt(2), means, df)
 
 
 def _measure(
