@@ -63,7 +63,8 @@ class Analysis:
         all pairs (Tukey).
     ratios : DataFrame
         The primary treatment against its control: `level, reference, ratio, low, high, p,
-        margin_ratio, df, method, verdict, note`; limits hold jointly for all levels.
+        p_alone, margin_ratio, df, method, adjust, verdict, note`; limits and `p` (one-sided,
+        of a loss of the margin or more) hold jointly for all levels.
     joint_level : float
         Confidence of each single ratio interval that makes them hold jointly.
     flush_means : DataFrame or None
@@ -109,8 +110,13 @@ class Analysis:
                 show_table(
                     frame,
                     columns=["first", "second", "estimate", "low", "high", "p", "method"],
-                    heads={"first": name, "second": "against", "estimate": "difference"},
-                    caption=f"Differences between levels of {name}, limits hold jointly",
+                    heads={
+                        "first": name,
+                        "second": "against",
+                        "estimate": "difference",
+                        "p": "joint p (no difference)",
+                    },
+                    caption=f"Differences between levels of {name}, joint limits and joint p",
                 )
             )
         return shown
@@ -267,7 +273,8 @@ def analyse(
         primary.name,
         against=primary.reference,
         margin_pct=trial.question.margin_pct,
-        level=joint,
+        level=trial.question.level,
+        adjust="dunnett" if primary.control else "tukey",
     )
     by_flush = None
     if "flush" in terms.fixed.split(" + "):

@@ -10,7 +10,7 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.decide import _chance_in_words, _joint_p, _percent
+from trialkit.decision.decide import _chance_in_words, _p_of, _percent
 from trialkit.decision.settle import batches_to_settle, chance_of_answer
 from trialkit.errors import Finding
 
@@ -242,19 +242,47 @@ def test_the_chance_at_the_margin_agrees_with_the_joint_limits():
     )
     result = tk.analyse(trial, aligned)
     table = tk.decide(trial, result).table
-    alone = result.ratios["p"]
+    alone = result.ratios["p_alone"]
+    assert table["p"].tolist() == result.ratios["p"].tolist()
     assert (table["p"] > alone).all()
     assert (table["p"] < 2 * alone + 1e-12).all()  # Bonferroni bounds Dunnett
     edge = 100 * (1 - float(table["low"].iloc[1]))
     for margin in (2, 5, 8, edge):
         got = result.fit.noninferior(
-            "schedule", against="usual", margin_pct=margin, level=result.joint_level
+            "schedule", against="usual", margin_pct=margin, level=0.95, adjust="dunnett"
         )
-        joint = np.array(_joint_p(result, got))
         if margin == edge:  # at the limit itself the chance is the stated one
-            assert joint[1] == pytest.approx(0.025, abs=2e-4)
+            assert got["p"].iloc[1] == pytest.approx(0.025, abs=1e-8)
         else:
-            assert ((joint < 0.025) == (got["low"] > 1 - margin / 100)).all()
+            assert ((got["p"] < 0.025) == (got["low"] > 1 - margin / 100)).all()
+
+
+def three_levels(folder, *, control):
+    """Three schedules; without a control all pairs are compared, reference first or last."""
+    make_trial(folder, chambers=6)
+    text = (folder / "trial.toml").read_text(encoding="utf-8")
+    text = text.replace("[question]", "levels.banded = { on_s = 20, off_s = 340 }\n[question]")
+    if not control:
+        text = text.replace('control = "usual"\n', "")
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    return tk.read_trial(folder)
+
+
+@pytest.mark.parametrize("control", [True, False])
+def test_one_p_goes_with_one_question_with_and_without_a_control(tmp_path, control):
+    trial = three_levels(tmp_path, control=control)
+    result = tk.analyse(trial, make_data(trial, effect=1.3, sd_run=8))
+    verdict = tk.decide(trial, result)
+    assert verdict.table["p"].tolist() == result.ratios["p"].tolist()
+    adjust = "dunnett" if control else "tukey"
+    assert set(result.ratios["adjust"]) == {adjust}
+    rows, reference = result.differences["schedule"], trial.primary.reference
+    for row in verdict.table.itertuples():
+        by_hand = [r.p for r in rows.itertuples() if {r.first, r.second} == {row.level, reference}]
+        assert [_p_of(result, row.level)] == by_hand
+        assert (row.low > 1 or row.high < 1) == (by_hand[0] < 0.05)
+    assert "better" in set(verdict.table["answer"])
+    assert verdict.sentence
 
 
 def test_a_look_before_the_end_is_told(trial):

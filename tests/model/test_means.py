@@ -238,7 +238,7 @@ def test_covariates_stand_at_their_mean():
         (lambda f: f.differences("nitro", against="lots"), "has no level 'lots'"),
         (lambda f: f.differences("nitro", adjust="dunnett"), "name it"),
         (lambda f: interactions(f, "nitro"), "two factors or more"),
-        (lambda f: interactions(f, "nitro:Variety", adjust="tukey"), "is for means"),
+        (lambda f: interactions(f, "nitro:Variety", adjust="tukey"), "not made for trends"),
         (lambda f: trends(f, "Variety"), "need a number each"),
         (lambda f: trends(f, "Variety", values=[1, 2]), "3 levels but 2 values"),
     ],

@@ -227,7 +227,7 @@ def test_the_default_ratio_follows_the_default_difference(crossed):
 
 def test_joined_and_direct_lines_agree_in_a_balanced_layout():
     """Where the whole model is the analysis of variance, both ways are the same test."""
-    from trialkit.model.fieller import _correlation, _direct_line, _joined_line
+    from trialkit.model.fieller import _direct_line, join_parts
     from trialkit.model.means import contrast_rows
 
     rng = np.random.default_rng(1)
@@ -244,10 +244,10 @@ def test_joined_and_direct_lines_agree_in_a_balanced_layout():
     made = fit(table, response="fresh_g", fixed="schedule", random=["batch:chamber"])
     (cells,) = mean_cells(made, "schedule")
     top, bottom = cells.rows[1], cells.rows[0]
-    direct = _direct_line(made, top, bottom, "default")
+    direct = _direct_line(made, top, bottom, "default", math.inf)
     rows, V = contrast_rows(made, np.vstack([top - bottom, bottom]), df="default", level=0.95)
     parts = [(rows["estimate"][i], V[i, i], rows["df"][i]) for i in range(2)]
-    joined = _joined_line(*parts, _correlation(V), "t")
+    joined = join_parts(*parts, V, "t")
     for ratio in (0.8, 1.0, 1.2):
         assert joined.t_at(ratio) == pytest.approx(direct.t_at(ratio), rel=1e-7)
         assert joined.df_at(ratio) == pytest.approx(14, rel=1e-6)

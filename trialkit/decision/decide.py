@@ -39,7 +39,7 @@ class Verdict:
         The answer in one sentence, with the number, its limits and the chance of being wrong.
     table : DataFrame
         One row per level against the control: `level, reference, ratio, low, high, p, answer,
-        sentence`; limits and `p` (one-sided, of a loss of the margin) allow for all levels.
+        sentence` and the other columns of `Analysis.ratios`, its `p` included.
     totals : DataFrame
         Yield, water and energy of each chamber run.
     use : DataFrame
@@ -166,45 +166,9 @@ def _answers(trial: Trial, result: Analysis) -> pd.DataFrame:
     table = result.ratios.copy()
     kinds = {"better": "better", "no worse": "no worse", "no worse, though lower": "no worse",
              "worse": "worse"}  # fmt: skip
-    table["p"] = _joint_p(result, table)
     table["answer"] = [kinds.get(v, "not enough evidence") for v in table["verdict"]]
     table["sentence"] = [_sentence(trial, row, result) for _, row in table.iterrows()]
     return table
-
-
-def _joint_p(result: Analysis, table: pd.DataFrame) -> list[float]:
-    """Let the chance at the margin allow for all levels, as the limits do.
-
-    Half the two-sided chance of the largest of the comparisons, so that it is below
-    ``(1 - level) / 2`` exactly where the joint limits clear the margin.
-    """
-    import numpy as np
-    from scipy import special
-
-    from trialkit.model.means import mean_cells
-    from trialkit.model.simultaneous import largest_tail, range_tail
-
-    alone = table["p"].to_numpy(dtype=float)
-    if len(table) < 2:
-        return alone.tolist()
-    factor = result.trial.primary
-    (cells,) = mean_cells(result.fit, factor.name)
-    at = {str(label): i for i, label in enumerate(cells.labels)}
-    rows = cells.rows[[at[str(x)] for x in table["level"]]] - cells.rows[at[factor.reference]]
-    cov = result.fit.contrast_cov(rows)
-    sd = np.sqrt(np.diag(cov))
-    out = []
-    for p, df in zip(alone, table["df"].to_numpy(dtype=float), strict=True):
-        if not (0 < p < 0.5 and np.isfinite(cov).all()):
-            out.append(float(p))
-            continue
-        t = -float(special.stdtrit(df, p))
-        if factor.control:
-            joint = largest_tail(t, cov / np.outer(sd, sd), df)[0]
-        else:
-            joint = range_tail(t * math.sqrt(2), len(cells.labels), df)
-        out.append(max(float(p), joint / 2))
-    return out
 
 
 def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
@@ -280,8 +244,12 @@ def _sentence(trial: Trial, row: pd.Series, result: Analysis) -> str:
 
 
 def _p_of(result: Analysis, level: object) -> float:
-    rows = result.differences[result.trial.question.primary]
-    return float(rows.loc[rows["first"] == level, "p"].iloc[0])
+    """Give the p of a level's difference from the reference, whichever of the two stands first."""
+    primary = result.trial.primary
+    rows = result.differences[primary.name]
+    pair = {str(level), str(primary.reference)}
+    same = [{str(a), str(b)} == pair for a, b in zip(rows["first"], rows["second"], strict=True)]
+    return float(rows.loc[same, "p"].iloc[0])
 
 
 def _chance_in_words(p: float) -> str:

@@ -21,7 +21,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Hashable, Sequence
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
+from trialkit.model.adjustments import choose_adjustment
 from trialkit.model.means import Cells, contrast_rows, mean_cells
 from trialkit.model.simultaneous import largest_point, largest_tail, range_point, range_tail
 
@@ -36,9 +37,6 @@ if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
 Floats = NDArray[np.float64]
-Adjust = Literal["tukey", "dunnett", "holm", "none"]
-
-_CHOICES = ("tukey", "dunnett", "holm", "none")
 
 
 def holm(p: Floats) -> Floats:
@@ -117,7 +115,7 @@ def correlation_of(covariance: Floats) -> Floats:
 def adjust_rows(
     rows: pd.DataFrame,
     *,
-    adjust: Adjust,
+    adjust: str,
     level: float,
     means: int | None = None,
     covariance: Floats | None = None,
@@ -146,6 +144,11 @@ def adjust_rows(
         The rows with `p, low, high` adjusted and columns `p_alone` (the single p-value)
         and `adjust` (what was done).
 
+    Raises
+    ------
+    ModelError
+        An unknown adjustment, or one that lacks what it needs.
+
     Notes
     -----
     Tukey-Kramer is exact for means that are uncorrelated or equally correlated with equal
@@ -160,17 +163,17 @@ def adjust_rows(
            p    low   high
     0  0.033  0.259  5.741
     """
+    family = "against" if covariance is not None else "any" if means is None else "pairs"
+    chosen = choose_adjustment(adjust, family, without=("tukey",) if means is None else ())
     out = rows.copy()
     out["p_alone"] = rows["p"].to_numpy(dtype=float)
     known = np.flatnonzero(np.isfinite(out["p_alone"].to_numpy()))
     t = np.abs(rows["t"].to_numpy(dtype=float))
     df = rows["df"].to_numpy(dtype=float).round(9)
     p, point = out["p_alone"].to_numpy().copy(), np.full(len(rows), math.nan)
-    count, label = len(known), str(adjust)
+    count = len(known)
     correlation, points = None, dict[float, float]()
     if adjust == "dunnett" and count:
-        if covariance is None:
-            raise ModelError("dunnett needs the covariance of the comparisons")
         correlation = correlation_of(np.asarray(covariance)[np.ix_(known, known)])
     for i in known:
         if adjust == "tukey" and means is not None:
@@ -185,24 +188,11 @@ def adjust_rows(
             share = 1 if adjust == "none" else count
             point[i] = -special.stdtrit(df[i], (1 - level) / 2 / share)
     if adjust == "holm":
-        p, label = holm(p), "holm (limits by bonferroni)"
+        p = holm(p)
     estimate, se = rows["estimate"].to_numpy(dtype=float), rows["se"].to_numpy(dtype=float)
     out["p"], out["low"], out["high"] = p, estimate - point * se, estimate + point * se
-    out["adjust"] = label
+    out["adjust"] = chosen.label
     return out
-
-
-def _checked_adjust(adjust: str | None, against: Hashable | None) -> Adjust:
-    if adjust is None:
-        return "tukey" if against is None else "dunnett"
-    if adjust not in _CHOICES:
-        raise ModelError(f"adjust={adjust!r} is not known; use one of {', '.join(_CHOICES)}")
-    if adjust == "dunnett" and against is None:
-        raise ModelError(
-            'adjust="dunnett" compares each level with one reference; name it, '
-            'as in against="usual"'
-        )
-    return adjust  # type: ignore[return-value]
 
 
 def differences(
@@ -258,7 +248,9 @@ def differences(
     .. [1] Kramer CY (1956), doi:10.2307/3001469; Dunnett CW (1955),
        doi:10.1080/01621459.1955.10501294; Holm S (1979), Scand J Stat 6:65-70.
     """
-    chosen = _checked_adjust(adjust, against)
+    family = "pairs" if against is None else "against"
+    usual = "tukey" if against is None else "dunnett"
+    chosen = choose_adjustment(usual if adjust is None else adjust, family).name
     level = fit.level if level is None else level
     frames = []
     for group in mean_cells(fit, factor, by=by):
@@ -285,7 +277,7 @@ def _family(
     cells: Cells,
     matrix: Floats,
     pairs: list[tuple[int, int]],
-    adjust: Adjust,
+    adjust: str,
     *,
     df: str,
     level: float,

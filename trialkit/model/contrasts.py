@@ -21,7 +21,8 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from trialkit.errors import ModelError
-from trialkit.model.compare import Adjust, adjust_rows, pairs_matrix
+from trialkit.model.adjustments import choose_adjustment
+from trialkit.model.compare import adjust_rows, pairs_matrix
 from trialkit.model.means import contrast_rows, mean_cells, split_terms
 
 if TYPE_CHECKING:
@@ -129,10 +130,16 @@ def trends(
         One row per power: the `by` columns, `trend, estimate, se, df, low, high, t, p,
         p_alone, method, adjust, note`; `estimate` is the contrast of `polynomial_contrasts`.
 
+    Raises
+    ------
+    ModelError
+        Levels without a number, or an unknown adjustment.
+
     References
     ----------
     .. [1] Robson (1959), doi:10.2307/2527668
     """
+    choose_adjustment(adjust, "any")
     wanted = fit.level if level is None else level
     frames = []
     for cells in mean_cells(fit, factor, by=by):
@@ -172,7 +179,7 @@ def interactions(
     fit: Fit,
     factors: str | Sequence[str],
     *,
-    adjust: Adjust = "holm",
+    adjust: Literal["holm", "none"] = "holm",
     df: str = "default",
     level: float | None = None,
 ) -> pd.DataFrame:
@@ -199,13 +206,12 @@ def interactions(
     Raises
     ------
     ModelError
-        Fewer than two factors, or an adjustment meant for means.
+        Fewer than two factors, or an adjustment that is unknown or meant for means.
     """
     names = split_terms(factors)
     if len(names) < 2:
         raise ModelError('an interaction needs two factors or more, such as "flush:schedule"')
-    if adjust not in ("holm", "none"):
-        raise ModelError(f'adjust={adjust!r} is for means; interactions take "holm" or "none"')
+    choose_adjustment(adjust, "any")
     wanted = fit.level if level is None else level
     (cells,) = mean_cells(fit, names)
     matrix: Floats = np.ones((1, 1))

@@ -3,7 +3,8 @@
 The ratio of two means has no t distribution, but ``top - ratio * bottom`` has one for any
 ratio one cares to test. Fieller's limits are the ratios that such a test does not reject,
 and the test at a margin itself is Sasabuchi's, so limits and test always agree. In a mixed
-model the df change with the ratio tested, and so do these.
+model the df change with the ratio tested. So the limits are found by searching the whole
+line of ratios with the test itself, and the ratios not rejected need not be an interval.
 
 References
 ----------
@@ -11,6 +12,9 @@ References
    doi:10.1111/j.2517-6161.1954.tb00159.x
 .. [2] Sasabuchi S (1980). A test of a multivariate normal mean with composite hypotheses
    determined by linear inequalities. Biometrika 67:429-439. doi:10.1093/biomet/67.2.429
+.. [3] Hájek J (1962). Inequalities for the generalized Student's distribution and their
+   applications. Selected Transl Math Stat Prob 2:63-74 (cited from memory): the df of the
+   part that has fewest are safe for a sum of parts.
 """
 
 from __future__ import annotations
@@ -18,13 +22,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.model.means import Cells, contrast_rows
+from trialkit.model.ratio_search import NO_LIMITS as NO_LIMITS
+from trialkit.model.ratio_search import Accepted
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -32,6 +38,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 _WHOLE = "kenward-roger"  # the whole model, in which any ratio can be tested directly
+_ROUNDING = 1e-14  # variance of a line, relative to its parts, below which it is none
 
 
 @dataclass(frozen=True)
@@ -48,6 +55,8 @@ class RatioLine:
         Degrees of freedom of ``top - ratio * bottom`` at a ratio.
     method : str
         Name of the small-sample method.
+    takes_many : bool
+        Whether `df_at` takes an array of ratios too.
     """
 
     top: float
@@ -55,8 +64,9 @@ class RatioLine:
     var_top: float
     var_bottom: float
     covariance: float
-    df_at: Callable[[float], float]
+    df_at: Callable[[Any], Any]
     method: str = "t"
+    takes_many: bool = False
 
     @property
     def ratio(self) -> float:
@@ -64,9 +74,46 @@ class RatioLine:
         return self.top / self.bottom
 
     def t_at(self, ratio: float) -> float:
-        """Give the t statistic of ``top - ratio * bottom`` (Sasabuchi 1980)."""
-        spread = self.var_top + ratio**2 * self.var_bottom - 2 * ratio * self.covariance
-        return (self.top - ratio * self.bottom) / math.sqrt(spread)
+        """Give the t statistic of ``top - ratio * bottom`` (Sasabuchi 1980).
+
+        Missing where the variances give that difference none, so that there is no test.
+        """
+        return float(self._t(np.array([ratio]))[0])
+
+    def _t(self, ratios: Floats) -> Floats:
+        own, cross = self.var_top + ratios**2 * self.var_bottom, 2 * ratios * self.covariance
+        spread, gap = own - cross, self.top - ratios * self.bottom
+        exact = np.abs(spread) <= _ROUNDING * (own + np.abs(cross))  # no variance: known exactly
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = gap / np.sqrt(np.where(exact, 0.0, spread))
+        return np.asarray(t, dtype=float)
+
+    def chance(self, ratio: float, *, above: bool) -> float:
+        """Give the one-sided p of a true ratio of at most (`above`) or at least `ratio`.
+
+        Where there is no test, nothing is rejected: 1.
+        """
+        t, df = self.t_at(ratio), float(self.df_at(ratio))
+        if math.isnan(t) or not df > 0:
+            return 1.0
+        t = -t if above else t
+        return float(special.ndtr(t) if math.isinf(df) else special.stdtr(df, t))
+
+    def chances(self, ratios: Floats, *, above: bool) -> Floats:
+        """Give `chance` for many ratios."""
+        if not self.takes_many:
+            return np.array([self.chance(float(r), above=above) for r in ratios])
+        df: Floats = np.asarray(self.df_at(ratios), dtype=np.float64)
+        t = self._t(ratios)
+        able = ~np.isnan(t) & (df > 0)
+        t = np.where(able, -t if above else t, 0.0)
+        endless = np.isinf(df)
+        p = special.stdtr(np.where(able & ~endless, df, 1.0), t)
+        return np.where(able, np.where(endless, special.ndtr(t), p), 1.0)
+
+    def accepted(self) -> Accepted:
+        """Look along the whole line for the ratios that the test does not reject."""
+        return Accepted(self)
 
 
 def fieller_limits(line: RatioLine, *, level: float = 0.95) -> tuple[float, float]:
@@ -82,14 +129,15 @@ def fieller_limits(line: RatioLine, *, level: float = 0.95) -> tuple[float, floa
     Returns
     -------
     low, high : float
-        All ratios that the two-sided test does not reject; ``(-inf, inf)`` where that set
-        is not a finite interval, that is, where the lower mean is not clearly above zero.
+        Lowest and highest of all ratios that the two-sided test does not reject;
+        ``(-inf, inf)`` where these are not bounded, that is, where the reference mean is not
+        clearly above zero or almost no degrees of freedom are left.
 
     Notes
     -----
     Limits solve ``(top - r bottom)^2 = t^2 (v_top - 2 r c + r^2 v_bottom)``. In a mixed
-    model the df depend on the ratio tested, so each limit is solved with the df that hold
-    at that limit.
+    model the df depend on the ratio tested, so each limit is solved, by bracketing, with the
+    df that hold at that limit: its own p is the stated one.
 
     References
     ----------
@@ -101,28 +149,9 @@ def fieller_limits(line: RatioLine, *, level: float = 0.95) -> tuple[float, floa
     >>> [round(limit, 4) for limit in fieller_limits(line)]
     [1.1201, 1.56]
     """
-    start = (line.ratio, line.ratio)
-    found = [_solve_limit(line, side, start[side], (1 + level) / 2) for side in (0, 1)]
-    if not all(map(math.isfinite, found)):
+    if not line.bottom > 0:
         return -math.inf, math.inf
-    return found[0], found[1]
-
-
-def _solve_limit(line: RatioLine, side: int, start: float, chance: float) -> float:
-    """Repeat the quadratic with the df at the last limit until it stands still."""
-    limit = start
-    for _ in range(60):
-        point = float(special.stdtrit(line.df_at(limit), chance))
-        a = line.bottom**2 - point**2 * line.var_bottom
-        b = line.top * line.bottom - point**2 * line.covariance
-        c = line.top**2 - point**2 * line.var_top
-        root = b**2 - a * c
-        if a <= 0 or line.bottom <= 0 or root < 0 or math.isnan(a):
-            return math.nan
-        last, limit = limit, (b + (math.sqrt(root) if side else -math.sqrt(root))) / a
-        if abs(limit - last) <= 1e-12 * max(1.0, abs(limit)):
-            break
-    return float(limit)
+    return line.accepted().limits(level)
 
 
 def ratio_lines(
@@ -146,62 +175,73 @@ def ratio_lines(
     Where difference and reference mean both come from the whole model, any ratio is tested
     in it directly. Where the default analyses the difference on unit values or within blocks,
     ``top - r bottom = difference + (1 - r) reference``: the difference as that analysis gives
-    it, the mean as its own does, their correlation from the whole model, and df by combining
-    the part of the mean that the difference explains with the rest (Satterthwaite).
+    it, the mean as its own does, the regression of the mean on the difference from the whole
+    model, and df by combining the part of the mean that the difference explains with the rest
+    (Satterthwaite).
+
+    By default no ratio is tested with more df than the difference has. Where those are few,
+    their variance is often estimated far too small by chance, and the df of the sum would
+    then be borrowed from the rest; the fewest df of the parts are safe (Hájek 1962).
     """
     others = [i for i in range(len(cells.labels)) if i != place]
-    D = cells.rows[others] - cells.rows[place]
+    reference = cells.rows[place][None, :]
+    D = cells.rows[others] - reference
     apart, spread = contrast_rows(fit, D, df=df, level=0.95)
-    mean, mean_var = contrast_rows(fit, cells.rows[place][None, :], df=df, level=0.95)
+    mean, mean_var = contrast_rows(fit, reference, df=df, level=0.95)
     direct = set(apart["method"]) <= {df, _WHOLE, "–"} and mean["method"].iloc[0] in (df, _WHOLE)
     lines: list[RatioLine | None] = []
     for row, i in enumerate(others):
-        if not (math.isfinite(apart["estimate"].iloc[row]) and math.isfinite(mean["se"].iloc[0])):
+        part = apart.iloc[row]
+        if not (math.isfinite(part["se"]) and math.isfinite(mean["se"].iloc[0])):
             lines.append(None)
         elif direct:
-            lines.append(_direct_line(fit, cells.rows[i], cells.rows[place], df))
+            most = float(part["df"]) if df == "default" else math.inf
+            lines.append(_direct_line(fit, cells.rows[i], cells.rows[place], df, most))
         else:
-            both = np.vstack([D[row], cells.rows[place]])
-            _, whole = contrast_rows(fit, both, df=_WHOLE, level=0.95)
-            part = apart.iloc[row]
-            lines.append(
-                _joined_line(
-                    (float(part["estimate"]), float(spread[row, row]), float(part["df"])),
-                    (
-                        float(mean["estimate"].iloc[0]),
-                        float(mean_var[0, 0]),
-                        float(mean["df"].iloc[0]),
-                    ),
-                    _correlation(whole),
-                    str(part["method"]),
-                )
-            )
+            _, whole = contrast_rows(fit, np.vstack([D[row], reference]), df=_WHOLE, level=0.95)
+            gap = (float(part["estimate"]), float(spread[row, row]), float(part["df"]))
+            one = mean.iloc[0]
+            base = (float(one["estimate"]), float(mean_var[0, 0]), float(one["df"]))
+            lines.append(join_parts(gap, base, whole, str(part["method"])))
     return lines
 
 
-def _correlation(covariance: Floats) -> float:
-    """Give the correlation of a difference with the reference mean.
+def join_parts(
+    gap: tuple[float, float, float],
+    mean: tuple[float, float, float],
+    whole: Floats,
+    method: str,
+) -> RatioLine:
+    """Join a difference and the reference mean, each by the analysis of its own.
 
-    Where the whole model gives the mean no variance, the value of a balanced layout.
+    Parameters
+    ----------
+    gap, mean : (estimate, variance, df)
+    whole : ndarray, shape (2, 2)
+        Covariance of the two in the whole model.
+    method : str
+
+    Notes
+    -----
+    The regression of the reference mean on a difference from it lies between -1 and 0 and
+    is -1/2 where both levels have equally many units, whatever the variances are; so it is
+    much better known than their correlation. A mean varies at least as much as the
+    difference makes it.
     """
-    size = covariance[0, 0] * covariance[1, 1]
-    if not size > 0:
-        return -math.sqrt(0.5)
-    return float(np.clip(covariance[0, 1] / math.sqrt(size), -1.0, 1.0))
+    slope = -0.5
+    if whole[0, 0] > 0:
+        slope = float(np.clip(whole[0, 1] / whole[0, 0], -1.0, 0.0))
+    estimate, variance, df = mean
+    variance = max(variance, slope**2 * gap[1])
+    correlation = slope * math.sqrt(gap[1] / variance)
+    return _joined_line(gap, (estimate, variance, df), correlation, method)
 
 
-def _direct_line(fit: Fit, top: Floats, bottom: Floats, df: str) -> RatioLine:
+def _direct_line(fit: Fit, top: Floats, bottom: Floats, df: str, most: float) -> RatioLine:
     """Test every ratio in the whole model, with the df of that very contrast."""
     chosen = df if df != "default" else _WHOLE
     rows, V = contrast_rows(fit, np.vstack([top, bottom]), df=chosen, level=0.95)
-    cache: dict[float, float] = {}
-
-    def df_at(ratio: float) -> float:
-        if ratio not in cache:
-            one, _ = contrast_rows(fit, (top - ratio * bottom)[None, :], df=chosen, level=0.95)
-            cache[ratio] = float(one["df"].iloc[0])
-        return cache[ratio]
-
+    own = _df_by_direction(fit, np.vstack([top, bottom]), chosen)
     estimate = rows["estimate"].to_numpy(dtype=float)
     return RatioLine(
         float(estimate[0]),
@@ -209,9 +249,60 @@ def _direct_line(fit: Fit, top: Floats, bottom: Floats, df: str) -> RatioLine:
         float(V[0, 0]),
         float(V[1, 1]),
         float(V[0, 1]),
-        df_at,
+        lambda ratio: np.minimum(own(ratio), most),
         chosen,
+        takes_many=True,
     )
+
+
+def _df_by_direction(fit: Fit, rows: Floats, df: str) -> Callable[[Any], Any]:
+    """Give the df of ``top - ratio * bottom`` at any ratio, in closed form where there is one.
+
+    With ``C`` the covariance of the two means, not adjusted, ``2 / df`` is a form of fourth
+    degree in ``l = (1, -ratio)`` over ``(l'Cl)^2`` (Giesbrecht & Burns 1985). Where ``l'Cl = 1``
+    it is a constant and the first two harmonics of twice the angle, and five directions give
+    it exactly. Two more directions check that; where they disagree each ratio is asked alone.
+    """
+    kept = rows[:, fit.design.kept]
+    cache: dict[float, float] = {}
+
+    def one_by_one(ratio: float) -> float:
+        if ratio not in cache:
+            one = (kept[:1] - ratio * kept[1:]) / math.hypot(1.0, ratio)
+            cache[ratio] = float(fit._ask(one, df, joint=False).df[0, 0])
+        return cache[ratio]
+
+    asked = np.vectorize(one_by_one, otypes=[float])
+
+    if df == "containment":  # one stratum for the means, another for their difference
+        return np.vectorize(lambda ratio: one_by_one(1.0 if ratio == 1 else 0.0), otypes=[float])
+    plain = fit._ask(kept, "satterthwaite", joint=False).cov[0]
+    if not np.isfinite(plain).all() or np.linalg.eigvalsh(plain)[0] <= 0:
+        return asked
+    root = np.linalg.inv(np.linalg.cholesky(plain))
+    angles = np.append(np.arange(5) * math.pi / 5, [0.3, 1.1])
+    directions = np.column_stack([np.cos(angles), np.sin(angles)]) @ root
+    with np.errstate(divide="ignore"):
+        seen = 1 / fit._ask(directions @ kept, df, joint=False).df[0]
+    waves = _waves(angles)
+    weights = np.linalg.solve(waves[:5], seen[:5])
+    if not np.allclose(waves @ weights, seen, rtol=1e-8, atol=1e-12):
+        return asked
+    back = np.linalg.inv(root)
+
+    def closed(ratio: Any) -> Any:
+        x, y = (back[0, i] - np.asarray(ratio) * back[1, i] for i in (0, 1))
+        inverse = _waves(np.arctan2(y, x)) @ weights
+        return np.where(inverse > 0, 1 / np.where(inverse > 0, inverse, 1.0), math.inf)
+
+    return closed
+
+
+def _waves(angles: Floats) -> Floats:
+    """Give 1 and the first two harmonics of twice the angle, in the last axis."""
+    twice, four = 2 * angles, 4 * angles
+    parts = (np.ones_like(twice), np.cos(twice), np.sin(twice), np.cos(four), np.sin(four))
+    return np.stack(parts, axis=-1)
 
 
 def _joined_line(
@@ -225,12 +316,12 @@ def _joined_line(
     m, w, nu_mean = mean
     c = correlation * math.sqrt(v * w)
 
-    def df_at(ratio: float) -> float:
+    def df_at(ratio: Any) -> Any:
         explained = (1 + (1 - ratio) * c / v) ** 2 * v
         rest = (1 - ratio) ** 2 * max(w - c**2 / v, 0.0)
-        if explained + rest <= 0:
-            return nu
-        both = (explained + rest) ** 2 / (explained**2 / nu + rest**2 / nu_mean)
-        return min(both, max(nu, nu_mean))  # the two parts may rest on the same units
+        both = explained + rest
+        own = explained**2 / nu + rest**2 / nu_mean
+        df = np.where(both > 0, both**2 / np.where(own > 0, own, 1.0), nu)
+        return np.minimum(df, nu)  # see `ratio_lines`
 
-    return RatioLine(m + d, m, w + v + 2 * c, w, w + c, df_at, method)
+    return RatioLine(m + d, m, w + v + 2 * c, w, w + c, df_at, method, takes_many=True)

@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.errors import ModelError
+from trialkit.model.functions import columns_of
 
 Codes = NDArray[np.intp]
 
@@ -30,7 +31,6 @@ def parse_fixed(formula: str) -> tuple[tuple[tuple[str, str], ...], ...]:
     tuple of terms, each a tuple of (name, kind), kind ``"lookup"`` or ``"python"``
     """
     from formulaic import Formula
-    from formulaic.errors import FormulaicError
 
     if "~" in formula:
         raise ModelError(
@@ -42,8 +42,8 @@ def parse_fixed(formula: str) -> tuple[tuple[tuple[str, str], ...], ...]:
         )
     try:
         parsed = Formula(formula or "1")
-    except FormulaicError as error:
-        raise ModelError(f"fixed='{formula}' cannot be read: {error}") from error
+    except Exception as fault:  # the parser has errors of several kinds, with terminal colours
+        raise ModelError(_unreadable(formula, str(fault))) from None
     terms: list[tuple[tuple[str, str], ...]] = []
     for term in parsed:
         factors = []
@@ -56,6 +56,16 @@ def parse_fixed(formula: str) -> tuple[tuple[tuple[str, str], ...], ...]:
             factors.append((str(factor.expr), str(kind)))
         terms.append(tuple(factors))
     return tuple(terms)
+
+
+def _unreadable(formula: str, told: str) -> str:
+    """Say where a formula cannot be read; the parser marks the place with terminal colours."""
+    marked = re.search("\x1b\\[1;31m(.*?)\x1b\\[0m", told)
+    place = f" at '{marked.group(1)}'" if marked else ""
+    return (
+        f"fixed='{formula}' is incomplete or cannot be read{place}: write terms joined by +, and "
+        "interactions by : or *, as in 'schedule * light + flush'"
+    )
 
 
 def needed_columns(formula: str) -> list[str]:
@@ -77,9 +87,7 @@ def expression_columns(expression: str) -> list[str]:
     match = AS_FACTOR.match(expression)
     if match:
         return [match.group(1)]
-    from formulaic import Formula
-
-    return sorted(str(name) for name in Formula(f"{expression} - 1").required_variables)
+    return columns_of(expression)
 
 
 def factor_levels(values: pd.Series) -> tuple[tuple[Hashable, ...], Codes]:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from trialkit.errors import Finding, ModelError
 from trialkit.model.formula import AS_FACTOR, Codes, expression_columns, factor_levels, parse_fixed
+from trialkit.model.functions import Expression
 from trialkit.model.rank import Floats as Floats
 from trialkit.model.rank import full_rank
 
@@ -38,7 +39,7 @@ class Part:
         Column of the table, or the expression itself for a computed one.
     levels : tuple or None
         Levels of a categorical column in order; None for numbers.
-    spec : object or None
+    spec : Expression or None
         How a computed expression is evaluated again on new rows.
     width : int
         Number of numeric columns.
@@ -47,14 +48,14 @@ class Part:
     name: str
     column: str
     levels: tuple[Hashable, ...] | None
-    spec: Any = None
+    spec: Expression | None = None
     width: int = 1
 
     def numbers(self, table: pd.DataFrame) -> Floats:
         """Give the numeric columns for the rows of a table, shape (rows, width)."""
         if self.spec is None:
             return np.asarray(table[self.column], dtype=float).reshape(len(table), 1)
-        return np.asarray(self.spec.get_model_matrix(table), dtype=float)
+        return self.spec.numbers(table)
 
     def codes(self, table: pd.DataFrame) -> Codes:
         """Give the position of each row's level; an unknown level is refused."""
@@ -123,8 +124,14 @@ class Design:
         """Give the map from treatment to sum-to-zero coefficients, shape (p_all, p_all)."""
         grid = reference_grid(self, numeric="spread")
         codes = self.codes(grid)
+        rng = np.random.default_rng(1)  # any numbers in general position will do
+        numbers = {
+            name: rng.uniform(1.0, 2.0, (len(grid), part.width))
+            for name, part in self.parts.items()
+            if part.levels is None
+        }
         sums, plain = (
-            np.hstack([block for _, block, _ in self._blocks(grid, coding, codes)])
+            np.hstack([block for _, block, _ in self._blocks(grid, coding, codes, numbers)])
             for coding in ("sum", "treatment")
         )
         change = np.linalg.pinv(sums) @ plain
@@ -186,9 +193,14 @@ class Design:
         return {n: part.codes(grid) for n, part in self.parts.items() if part.levels is not None}
 
     def _blocks(
-        self, grid: pd.DataFrame, coding: str, codes: dict[str, Codes] | None = None
+        self,
+        grid: pd.DataFrame,
+        coding: str,
+        codes: dict[str, Codes] | None = None,
+        numbers: dict[str, Floats] | None = None,
     ) -> list[tuple[str, Floats, list[str]]]:
         codes = self.codes(grid) if codes is None else codes
+        numbers = {} if numbers is None else numbers
         present = {frozenset(term) for term in self.terms}
         out = []
         for term in self.terms:
@@ -196,7 +208,9 @@ class Design:
             for name in term:
                 part = self.parts[name]
                 if part.levels is None:
-                    add = part.numbers(grid)
+                    if name not in numbers:
+                        numbers[name] = part.numbers(grid)
+                    add = numbers[name]
                     labels = (
                         [name] if add.shape[1] == 1 else [f"{name}[{j}]" for j in range(part.width)]
                     )
@@ -230,8 +244,8 @@ def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
     ----------
     design : Design
     numeric : {"typical", "spread"}
-        Covariates at their mean, or several values of each so that numeric
-        terms can be told apart.
+        Covariates at their mean, or each combination often enough that numeric terms can
+        be told apart once they are given values.
 
     Returns
     -------
@@ -250,17 +264,16 @@ def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
     else:
         combos = list(itertools.product(*columns.values()))
     grid = pd.DataFrame(combos, columns=list(columns)) if columns else pd.DataFrame(index=[0])
-    if numeric == "typical" or not design.typical:
-        for name, value in design.typical.items():
-            grid[name] = value
-        return grid
-    rng = np.random.default_rng(1)  # any values in general position will do
-    repeat = 4 + 3 * len(design.terms)
-    grid = grid.loc[grid.index.repeat(repeat)].reset_index(drop=True)
     for name, value in design.typical.items():
-        size = abs(value) if abs(value) > 1e-8 else 1.0  # a centred covariate has a mean near zero
-        grid[name] = size * rng.uniform(1.0, 2.0, len(grid))
-    return grid
+        if name not in columns:
+            grid[name] = value
+    if numeric == "typical" or not design.typical:
+        return grid
+    widths = [
+        math.prod(design.parts[name].width for name in term if design.parts[name].levels is None)
+        for term in design.terms
+    ]
+    return grid.loc[grid.index.repeat(4 + 3 * sum(widths))].reset_index(drop=True)
 
 
 def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, list[Finding]]:
@@ -287,6 +300,7 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     for name, kind in itertools.chain.from_iterable(parsed):
         if name not in parts:
             parts[name] = _make_part(table, name, kind, typical, codes)
+    _refuse_twice(formula, parts)
     terms = tuple(tuple(name for name, _ in term) for term in parsed)
     bare = Design(formula, terms, parts, typical=typical)
     blocks = bare._blocks(table, "treatment", codes)
@@ -315,6 +329,20 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     return design, X, findings
 
 
+def _refuse_twice(formula: str, parts: dict[str, Part]) -> None:
+    """Refuse a factor that is written in two ways, such as ``light`` and ``C(light)``."""
+    seen: dict[str, str] = {}
+    for part in parts.values():
+        if part.levels is None:
+            continue
+        if part.column in seen:
+            raise ModelError(
+                f"fixed='{formula}': '{seen[part.column]}' and '{part.name}' are the same factor: "
+                "leave one out"
+            )
+        seen[part.column] = part.name
+
+
 def _make_part(
     table: pd.DataFrame,
     name: str,
@@ -327,18 +355,11 @@ def _make_part(
     if match:
         column = match.group(1)
     if kind == "python" and not match:
-        from formulaic import model_matrix
-
         for source in expression_columns(name):
             if source in table and pd.api.types.is_numeric_dtype(table[source]):
                 typical[source] = float(table[source].mean())
-        values = model_matrix(f"{name} - 1", table)
-        if not np.isfinite(np.asarray(values, dtype=float)).all():
-            raise ModelError(
-                f"'{name}' is not a finite number on some rows: look at its column, "
-                "or set those rows aside first"
-            )
-        return Part(name, name, None, values.model_spec, values.shape[1])
+        made = Expression(name)
+        return Part(name, name, None, made, made.numbers(table).shape[1])
     values = table[column]
     numeric = pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values)
     if numeric and not match:

@@ -18,6 +18,9 @@ from trialkit.model.strata import Responses
 from trialkit.model.terms import Grouping, RandomTerm, check_groupings, group, parse_random
 from trialkit.model.threads import one_blas_thread
 
+#: Sizes between which the square of a square is a number too.
+LARGEST, SMALLEST = 1e75, 1e-75
+
 
 @dataclass(frozen=True)
 class Spec:
@@ -183,6 +186,7 @@ def clean_rows(
         )
     if not len(clean):
         raise ModelError(f"no row has a value in every column used ({', '.join(map(str, used))})")
+    _refuse_sizes(clean, used)
     for column in used:
         numbers = clean[column]
         if pd.api.types.is_float_dtype(numbers) and np.isinf(numbers.to_numpy(float)).any():
@@ -192,6 +196,22 @@ def clean_rows(
                 "correct them or empty the cells"
             )
     return clean, terms, findings
+
+
+def _refuse_sizes(clean: pd.DataFrame, used: list[str]) -> None:
+    """Refuse numbers whose squares a computer cannot hold."""
+    for column in used:
+        if not pd.api.types.is_float_dtype(clean[column]):
+            continue
+        size = np.abs(clean[column].to_numpy(float))
+        size[~np.isfinite(size)] = 0.0
+        at = int(np.argmax(size))
+        if size[at] > LARGEST or 0 < size[at] < SMALLEST:
+            many = "large" if size[at] > LARGEST else "small"
+            raise ModelError(
+                f"column '{column}' holds {clean[column].iloc[at]:g} (row {clean.index[at]}), too "
+                f"{many} a number to work with: correct it, or give the column in another unit"
+            )
 
 
 def check_response(responses: Responses, spec: Spec) -> None:

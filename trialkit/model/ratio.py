@@ -13,28 +13,33 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from functools import partial
+from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
-from trialkit.model.fieller import RatioLine, fieller_limits, ratio_lines
+from trialkit.model.adjustments import choose_adjustment
+from trialkit.model.compare import correlation_of
+from trialkit.model.fieller import NO_LIMITS, RatioLine, ratio_lines
 from trialkit.model.means import NOT_ESTIMABLE, Cells, contrast_rows, mean_cells
+from trialkit.model.simultaneous import largest_point, largest_tail, range_point, range_tail
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
+Floats = NDArray[np.float64]
 Scale = Literal["raw", "log"]
-
-NO_LIMITS = "no finite limits: the reference mean is not clearly above zero"
 
 
 @dataclass(frozen=True)
 class _Measured:
-    """A ratio with its limits and the one-sided chances at two margins."""
+    """A ratio with its limits and the one-sided chances at two margins, of this row alone."""
 
     ratio: float
     low: float
@@ -49,6 +54,63 @@ class _Measured:
 _UNKNOWN = _Measured(math.nan, math.nan, math.nan, math.nan, math.nan, math.nan, "–", NOT_ESTIMABLE)
 
 
+@dataclass(frozen=True)
+class _Family:
+    """How one row's limits and p allow for all rows.
+
+    ``T`` on the df of the row's difference turns a single p into a t and that into the chance
+    of the largest of all rows. So the joint limits invert the joint p, whatever the df are at
+    a ratio, and the joint p at a ratio of 1 is half that of the difference in
+    `trialkit.model.compare.differences`.
+    """
+
+    df: float
+    point: float | None = None
+    tail: Callable[[float], float] | None = None
+
+    def single_level(self, level: float) -> float:
+        """Give the confidence of the single limits that hold jointly at `level`."""
+        if self.point is None:
+            return level
+        return max(level, 1 - 2 * float(special.stdtr(self.df, -self.point)))
+
+    def joint(self, p: float) -> float:
+        """Turn a one-sided p of this row alone into one that allows for all rows."""
+        if self.tail is None or not 0 < p < 0.5:
+            return p
+        return max(p, self.tail(-float(special.stdtrit(self.df, p))) / 2)
+
+
+def _families(
+    rows: pd.DataFrame, covariance: Floats, means: int, adjust: str, level: float
+) -> list[_Family]:
+    """Give the allowance of each level for all of them (see `_Family`)."""
+    known = np.flatnonzero(np.isfinite(rows["se"].to_numpy(dtype=float)))
+    dfs = rows["df"].to_numpy(dtype=float).round(9)
+    if adjust == "none" or len(known) < 2:
+        return [_Family(df) for df in dfs]
+    out = []
+    correlation = correlation_of(np.asarray(covariance)[np.ix_(known, known)])
+    for df in dfs:
+        if not df > 0:
+            out.append(_Family(df))
+        elif adjust == "dunnett":
+            point = largest_point(level, correlation, df)
+            out.append(_Family(df, point, partial(_largest, correlation, df)))
+        else:
+            point = range_point(level, means, df) / math.sqrt(2)
+            out.append(_Family(df, point, partial(_range, means, df)))
+    return out
+
+
+def _largest(correlation: Floats, df: float, t: float) -> float:
+    return largest_tail(t, correlation, df)[0]
+
+
+def _range(means: int, df: float, t: float) -> float:
+    return range_tail(t * math.sqrt(2), means, df)
+
+
 def _measure(
     fit: Fit,
     cells: Cells,
@@ -58,46 +120,53 @@ def _measure(
     scale: str,
     df: str,
     level: float,
-) -> list[_Measured]:
-    """Measure every level but the reference, in order."""
+    adjust: str = "none",
+) -> list[tuple[_Measured, _Family]]:
+    """Measure every level but the reference, in order, and give what makes its p joint."""
+    others = [i for i in range(len(cells.labels)) if i != place]
+    rows, covariance = contrast_rows(
+        fit, cells.rows[others] - cells.rows[place], df=df, level=level
+    )
+    families = _families(rows, covariance, len(cells.labels), adjust, level)
     if scale == "log":
-        return _measure_log(fit, cells, place, margins, df=df, level=level)
-    lines = ratio_lines(fit, cells, place, df=df)
-    return [_UNKNOWN if line is None else _on_line(line, margins, level) for line in lines]
+        found = [
+            _on_log(row, margins, family.single_level(level))
+            for row, family in zip(rows.to_dict("records"), families, strict=True)
+        ]
+    else:
+        lines = ratio_lines(fit, cells, place, df=df)
+        found = [
+            _UNKNOWN if line is None else _on_line(line, margins, family.single_level(level))
+            for line, family in zip(lines, families, strict=True)
+        ]
+    return list(zip(found, families, strict=True))
 
 
 def _on_line(line: RatioLine, margins: tuple[float, float], level: float) -> _Measured:
-    if line.bottom <= 0:
-        return _Measured(math.nan, -math.inf, math.inf, 1.0, 1.0, math.nan, line.method, NO_LIMITS)
-    low, high = fieller_limits(line, level=level)
+    method = f"fieller, {line.method}"
+    if not line.bottom > 0:
+        return _Measured(math.nan, -math.inf, math.inf, 1.0, 1.0, math.nan, method, NO_LIMITS)
+    df = float(line.df_at(margins[0]))
+    accepted = line.accepted()
+    low, high = accepted.limits(level)
+    p_low, p_high = (
+        accepted.p_beyond(margin, above=above)
+        for margin, above in zip(margins, (True, False), strict=True)
+    )
+    return _Measured(line.ratio, low, high, p_low, p_high, df, method, accepted.note(level))
+
+
+def _on_log(row: dict[Hashable, Any], margins: tuple[float, float], level: float) -> _Measured:
+    if not math.isfinite(row["se"]):
+        return _UNKNOWN
     p = [
-        float(special.stdtr(line.df_at(margin), -sign * line.t_at(margin)))
+        float(special.stdtr(row["df"], -sign * (row["estimate"] - math.log(margin)) / row["se"]))
         for margin, sign in zip(margins, (1, -1), strict=True)
     ]
-    note = "" if math.isfinite(low) else NO_LIMITS
-    method = f"fieller, {line.method}"
-    return _Measured(line.ratio, low, high, p[0], p[1], line.df_at(margins[0]), method, note)
-
-
-def _measure_log(
-    fit: Fit, cells: Cells, place: int, margins: tuple[float, float], *, df: str, level: float
-) -> list[_Measured]:
-    others = [i for i in range(len(cells.labels)) if i != place]
-    table, _ = contrast_rows(fit, cells.rows[others] - cells.rows[place], df=df, level=level)
-    out = []
-    for row in table.to_dict("records"):
-        if not math.isfinite(row["se"]):
-            out.append(_UNKNOWN)
-            continue
-        p = [
-            float(
-                special.stdtr(row["df"], -sign * (row["estimate"] - math.log(margin)) / row["se"])
-            )
-            for margin, sign in zip(margins, (1, -1), strict=True)
-        ]
-        ratio, low, high = (math.exp(row[name]) for name in ("estimate", "low", "high"))
-        out.append(_Measured(ratio, low, high, p[0], p[1], row["df"], f"log, {row['method']}", ""))
-    return out
+    wide = -float(special.stdtrit(row["df"], (1 - level) / 2)) * row["se"]
+    with np.errstate(over="ignore"):
+        ratio, low, high = np.exp(row["estimate"] + np.array([0.0, -wide, wide])).tolist()
+    return _Measured(ratio, low, high, p[0], p[1], row["df"], f"log, {row['method']}", "")
 
 
 def _checked(
@@ -127,6 +196,7 @@ def noninferior(
     scale: Scale = "raw",
     df: str = "default",
     level: float | None = None,
+    adjust: str = "none",
 ) -> pd.DataFrame:
     """Ask of each level whether it loses no more than the margin to the reference.
 
@@ -150,27 +220,33 @@ def noninferior(
     df : str
         Small-sample method, as for `Fit.contrast`.
     level : float, optional
-        Two-sided confidence of the limits; that of the fit by default.
+        Two-sided confidence of the limits, joint where adjusted; that of the fit by default.
+    adjust : {"none", "dunnett", "tukey"}
+        Whether limits and `p` allow for all levels: for each against the reference
+        (``"dunnett"``) or as one of all pairs (``"tukey"``), as in `differences`.
 
     Returns
     -------
     DataFrame
         One row per other level: `level, reference, ratio, low, high, p` (one-sided, of a
-        loss of the margin or more; compare with ``(1 - level) / 2``) `, margin_ratio, df`
-        (of that test) `, method, verdict, note`. Verdicts: "better" (limits above 1),
+        loss of the margin or more, joint where adjusted; compare with ``(1 - level) / 2``)
+        `, p_alone` (not adjusted) `, margin_ratio, df` (of that test) `, method, adjust,
+        verdict, note`. Verdicts: "better" (limits above 1),
         "no worse" (lower limit above the margin), "no worse, though lower" (and the upper
         limit below 1), "worse" (upper limit below the margin), "not enough evidence".
 
     Raises
     ------
     ModelError
-        Unknown factor, level or scale, or a margin outside 0 to 100.
+        Unknown factor, level, scale or adjustment, or a margin outside 0 to 100.
 
     Notes
     -----
-    Each level is judged on its own; the chance of one wrong "no worse" among several levels
-    is larger. Where the reference mean is not clearly above zero no finite limits exist and
-    the row says so.
+    Without adjustment each level is judged on its own; the chance of one wrong "no worse"
+    among several levels is larger. `p` is below ``(1 - level) / 2`` exactly where `low` lies
+    above the margin, and "better" goes with a `p` of the same difference in `differences`
+    (same adjustment) below ``1 - level``. Where no finite limits exist, or what is not
+    rejected is no interval, `note` says so and why.
 
     References
     ----------
@@ -179,14 +255,17 @@ def noninferior(
        Sample size determination for proving equivalence based on the ratio of two means
        for normally distributed data. Stat Med 18:93-105.
     """
+    chosen = choose_adjustment(adjust, "against", without=("holm",))
     wanted = fit.level if level is None else level
     cells, place = _checked(fit, factor, against, margin_pct, scale)
     margin = 1 - margin_pct / 100
-    margins = (margin, 1 / margin)
-    found = _measure(fit, cells, place, margins, scale=scale, df=df, level=wanted)
+    found = _measure(
+        fit, cells, place, (margin, 1 / margin),
+        scale=scale, df=df, level=wanted, adjust=chosen.name,
+    )  # fmt: skip
     others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
-    for label, got in zip(others, found, strict=True):
+    for label, (got, family) in zip(others, found, strict=True):
         rows.append(
             {
                 "level": label,
@@ -194,10 +273,12 @@ def noninferior(
                 "ratio": got.ratio,
                 "low": got.low,
                 "high": got.high,
-                "p": got.p_low,
+                "p": family.joint(got.p_low),
+                "p_alone": got.p_low,
                 "margin_ratio": margin,
                 "df": got.df,
                 "method": got.method,
+                "adjust": chosen.label,
                 "verdict": loss_verdict(got.low, got.high, margin),
                 "note": got.note,
             }
@@ -268,7 +349,7 @@ def equivalent(
     found = _measure(fit, cells, place, margins, scale=scale, df=df, level=2 * wanted - 1)
     others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
-    for label, got in zip(others, found, strict=True):
+    for label, (got, _) in zip(others, found, strict=True):
         verdict = "not enough evidence"
         if got.low > margins[0] and got.high < margins[1]:
             verdict = "the same within the margin"

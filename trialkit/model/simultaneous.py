@@ -320,9 +320,16 @@ def largest_point(level: float, correlation: Floats, df: float, *, tails: Tails 
     >>> round(largest_point(0.95, np.full((2, 2), 0.5) + 0.5 * np.eye(2), 20.0), 4)
     2.3787
     """
+    whole = np.ascontiguousarray(correlation, dtype=float)
+    return _largest_point(level, whole.tobytes(), len(whole), df, tails)
+
+
+@lru_cache(maxsize=512)
+def _largest_point(level: float, numbers: bytes, size: int, df: float, tails: Tails) -> float:
+    """Find the value once for each family: differences, ratios and limits ask for the same."""
     from scipy.optimize import brentq
 
-    correlation = np.asarray(correlation, dtype=float)
+    correlation = np.frombuffer(numbers).reshape(size, size)
     share = (1 - level) / (2 if tails == "two" else 1)
     lowest = -float(special.stdtrit(df, share))
     if len(correlation) == 1:

@@ -11,6 +11,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import special
 
+#: Degrees of freedom below which limits can be endless for want of them alone.
+ALMOST_NO_DF = 3.0
+
 
 def t_two_sided(t: ArrayLike, df: ArrayLike) -> Any:
     """Give ``P(|T| >= |t|)``; missing where df are not positive.

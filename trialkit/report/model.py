@@ -57,6 +57,7 @@ def _ratios(material: Material) -> Table:
     limit = say.number(1 - margin / 100, 2)
     words = {"factor": material.factor.name, "reference": material.reference}
     formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.number(v, 3))
+    told = zip(ratios["level"], ratios["note"], strict=True)
     return build_table(
         ratios,
         columns=["level", "reference", "ratio", "low", "high", "df", "p", "method"],
@@ -64,7 +65,10 @@ def _ratios(material: Material) -> Table:
         caption=say.text("model.ratio_caption", level=material.level, **words),
         heads={"level": material.factor.name, "p": say.text("column.p_margin")},
         formats={**formats, "df": lambda v: say.number(v, 1)},
-        notes=[say.text("model.ratio_note", limit=limit, margin=material.margin)],
+        notes=[
+            say.text("model.ratio_note", limit=limit, margin=material.margin),
+            *(f"{level}: {note}." for level, note in told if note),
+        ],
     )
 
 
@@ -126,7 +130,11 @@ def _differences(material: Material) -> list[Any]:
                     level=material.level,
                     unit=material.quantity,
                 ),
-                heads={"first": name, "estimate": say.text("column.difference")},
+                heads={
+                    "first": name,
+                    "estimate": say.text("column.difference"),
+                    "p": say.text("column.p_difference"),
+                },
                 formats={"df": lambda v: say.number(v, 1)},
                 row_heads=2,
             )
