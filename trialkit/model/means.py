@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import ModelError
+from trialkit.model.validity import ALMOST_NONE, FEW_DF, NO_DF
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -163,7 +164,7 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.Dat
         se = np.sqrt(np.where(variance > 0, variance, math.nan))
         out.loc[able, columns] = np.column_stack([got.estimate[0], se, got.df[0]])
         out.loc[able, "method"] = str(got.method[0])
-        out.loc[able, "note"] = np.where(np.isfinite(se), "", NO_ERROR)
+        out.loc[able, "note"] = row_notes(got.df[0], np.isfinite(se))
         covariance[np.ix_(able, able)] = got.cov[0]
     nu = out["df"].to_numpy(dtype=float)
     out["t"] = out["estimate"] / out["se"]
@@ -172,6 +173,30 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.Dat
     out["low"], out["high"] = out["estimate"] - wide, out["estimate"] + wide
     order = ["estimate", "se", "df", "low", "high", "t", "p", "method", "note"]
     return out[order], covariance
+
+
+def row_notes(df: Floats, known: NDArray[np.bool_]) -> list[str]:
+    """Say of each row why it has no test, or next to none.
+
+    Parameters
+    ----------
+    df : ndarray, shape (l,)
+    known : ndarray of bool, shape (l,)
+        Whether the row has a standard error.
+
+    Returns
+    -------
+    list of str
+    """
+    out = []
+    for nu, good in zip(df, known, strict=True):
+        if not math.isfinite(nu):
+            out.append(NO_DF)
+        elif not good:
+            out.append(NO_ERROR)
+        else:
+            out.append(FEW_DF if nu < ALMOST_NONE else "")
+    return out
 
 
 def means(

@@ -194,8 +194,11 @@ def whole_is_positive(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
     """
     a = phi @ reduced.coef.T
     good = np.ones(len(phi), dtype=bool)
-    negative = np.flatnonzero((phi[:, : reduced.n_random] < 0).any(axis=1))
-    good[negative] = cholesky_each(weighted_sum(a[negative], reduced.G))[1]
+    # one residual of several may run down to zero or below where its rows are few
+    residual = phi[:, reduced.n_random :]
+    spent = (residual <= EDGE * np.abs(residual).max(axis=1, keepdims=True)).any(axis=1)
+    unsure = np.flatnonzero(spent | (phi[:, : reduced.n_random] < 0).any(axis=1))
+    good[unsure] = cholesky_each(weighted_sum(a[unsure], reduced.G))[1]
     return good
 
 
