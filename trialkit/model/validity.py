@@ -3,8 +3,8 @@
 With few units the variances of a free fit can run so far below zero that Kenward and Roger's
 moments have no F distribution that matches them: its degrees of freedom or its F fall below
 zero. Satterthwaite's df are then infinite, which would be the opposite error. Such a test
-says nothing and is never shown. The next of these that has positive, finite degrees of freedom
-and a statistic takes over, and its row says so:
+says nothing and is never shown. The next of these that has finite degrees of freedom of at
+least `LEAST_DF` and a statistic takes over, and its row says so:
 
 1. the method asked for (or the default rule, `trialkit.model.inference`);
 2. Kenward and Roger's test with variances held at or above zero;
@@ -35,6 +35,7 @@ from trialkit.model.question import Question
 
 HELD = "variances at or above zero"
 NO_TEST = "no test"
+LEAST_DF = 0.1  # df below which t has no quantile that a trial could ever reach (97.5 %: 1e12)
 ALMOST_NONE = 1.0  # df below which limits are too wide to be of use
 FEW_DF = "almost no degrees of freedom left: too few units to judge chance by"
 NO_DF = "no test: no way to judge chance has valid degrees of freedom here"
@@ -58,8 +59,12 @@ def is_valid(answer: Answer, *, joint: bool) -> NDArray[np.bool_]:
         good = (np.isfinite(variance) & (variance > 0)).all(axis=1)
         if joint:
             F, den = answer.F, answer.den_df
-            return np.asarray(good & np.isfinite(F) & (F >= 0) & np.isfinite(den) & (den > 0))
-        return np.asarray(good & (np.isfinite(answer.df) & (answer.df > 0)).all(axis=1))
+            return np.asarray(good & np.isfinite(F) & (F >= 0) & _enough(den))
+        return np.asarray(good & _enough(answer.df).all(axis=1))
+
+
+def _enough(df: Floats) -> NDArray[np.bool_]:
+    return np.asarray(np.isfinite(df) & (df >= LEAST_DF))
 
 
 def hand_over(
