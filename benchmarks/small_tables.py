@@ -1,4 +1,4 @@
-"""Thousands of small, awkward trials: is a failed test ever shown as a result?
+"""Thousands of small, awkward trials, to see whether a failed test is ever shown as a result.
 
 Draws tables such as growers end up with: chambers alone or crossed with batches, shelves in
 them, lost runs and lost blocks, one to four levels, a second treatment, a covariate, separate
@@ -29,7 +29,6 @@ import trialkit as tk
 from trialkit.errors import ModelError
 from trialkit.model.batch import fit_batch
 from trialkit.model.validity import HELD, NO_TEST
-
 
 MODEL_SENTENCE = 40  # characters below which a refusal cannot say what and what to do
 REASONS = (NO_TEST, "not estimable")

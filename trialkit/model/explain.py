@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 
 _FIXED = re.compile(r"^(?P<base>.*?)(?:, (?P<fixed>.*) fixed)?$")
 _UNITS = "unit means of "
-_MORE = "repeat the trial in one more batch or chamber, or leave random terms out that cannot matter"
+_MORE = (
+    "repeat the trial in one more batch or chamber, or leave random terms out that cannot matter"
+)
 
 
 def explain_methods(methods: pd.Series) -> list[Finding]:

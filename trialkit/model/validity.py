@@ -36,7 +36,7 @@ from trialkit.model.question import Question
 HELD = "variances at or above zero"
 NO_TEST = "no test"
 LEAST_DF = 0.1  # df below which t has no quantile that a trial could ever reach (97.5 %: 1e12)
-ALMOST_NONE = 1.0  # df below which limits are too wide to be of use
+ALMOST_NONE = 1 - 1e-6  # df below which limits are too wide to be of use
 FEW_DF = "almost no degrees of freedom left: too few units to judge chance by"
 NO_DF = "no test: no way to judge chance has valid degrees of freedom here"
 
@@ -118,11 +118,17 @@ def hand_over(
 def _last(question: Question, state: State, *, joint: bool) -> Answer:
     """Answer with the df of the stratum, or say that there is no test."""
     out = by_containment(state, question.L, question.containment_df, joint=joint)
-    good = is_valid(out, joint=joint)
-    out.method[:] = np.where(good, f"containment, {HELD}", NO_TEST)
-    for values in (out.df, out.F, out.den_df):
-        values[~good] = np.nan
-    return out
+    out.method[:] = f"containment, {HELD}"
+    return without_invalid(out, joint=joint)
+
+
+def without_invalid(answer: Answer, *, joint: bool) -> Answer:
+    """Take the tests out that are none, leaving their estimates."""
+    bad = ~is_valid(answer, joint=joint)
+    answer.method[bad] = NO_TEST
+    for values in (answer.cov, answer.df, answer.F, answer.den_df):
+        values[bad] = np.nan
+    return answer
 
 
 def _whole_question(question: Question, *, joint: bool) -> Question | None:
