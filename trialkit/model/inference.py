@@ -46,7 +46,7 @@ from trialkit.model.answers import (
 from trialkit.model.blocking import Block, Problem
 from trialkit.model.matrices import Floats
 from trialkit.model.question import RESIDUAL, Question
-from trialkit.model.validity import HELD, hand_over
+from trialkit.model.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -86,6 +86,7 @@ def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) 
         out,
         lambda whole: _as_asked(whole, base, Y, df, joint=True),
         joint=joint,
+        least=LEAST_DF if df == "default" else LEAST_NAMED,
     )
 
 

@@ -36,12 +36,13 @@ from trialkit.model.question import Question
 HELD = "variances at or above zero"
 NO_TEST = "no test"
 LEAST_DF = 0.1  # df below which t has no quantile that a trial could ever reach (97.5 %: 1e12)
+LEAST_NAMED = 1e-6  # the same where a method is asked for by name, and so given as it is
 ALMOST_NONE = 1 - 1e-6  # df below which limits are too wide to be of use
 FEW_DF = "almost no degrees of freedom left: too few units to judge chance by"
 NO_DF = "no test: no way to judge chance has valid degrees of freedom here"
 
 
-def is_valid(answer: Answer, *, joint: bool) -> NDArray[np.bool_]:
+def is_valid(answer: Answer, *, joint: bool, least: float = LEAST_DF) -> NDArray[np.bool_]:
     """Say for which responses every row (and the joint test) is a test at all.
 
     Parameters
@@ -49,6 +50,8 @@ def is_valid(answer: Answer, *, joint: bool) -> NDArray[np.bool_]:
     answer : Answer
     joint : bool
         Whether the rows were tested together; then that test alone is asked.
+    least : float
+        Degrees of freedom from which there is a test.
 
     Returns
     -------
@@ -59,12 +62,12 @@ def is_valid(answer: Answer, *, joint: bool) -> NDArray[np.bool_]:
         good = (np.isfinite(variance) & (variance > 0)).all(axis=1)
         if joint:
             F, den = answer.F, answer.den_df
-            return np.asarray(good & np.isfinite(F) & (F >= 0) & _enough(den))
-        return np.asarray(good & _enough(answer.df).all(axis=1))
+            return np.asarray(good & np.isfinite(F) & (F >= 0) & _enough(den, least))
+        return np.asarray(good & _enough(answer.df, least).all(axis=1))
 
 
-def _enough(df: Floats) -> NDArray[np.bool_]:
-    return np.asarray(np.isfinite(df) & (df >= LEAST_DF))
+def _enough(df: Floats, least: float) -> NDArray[np.bool_]:
+    return np.asarray(np.isfinite(df) & (df >= least))
 
 
 def hand_over(
@@ -75,6 +78,7 @@ def hand_over(
     whole: Callable[[Question], Answer],
     *,
     joint: bool,
+    least: float = LEAST_DF,
 ) -> Answer:
     """Replace answers that are no tests by the next way that gives one.
 
@@ -89,15 +93,17 @@ def hand_over(
     whole : callable
         Gives the joint answer of that method to another question.
     joint : bool
+    least : float
+        Degrees of freedom from which the answer in hand stands.
 
     Returns
     -------
     Answer
     """
-    bad = ~is_valid(out, joint=joint)
+    bad = ~is_valid(out, joint=joint, least=least)
     asked = _whole_question(question, joint=joint)
     if asked is not None and not bad.all():
-        bad |= ~is_valid(whole(asked), joint=True)
+        bad |= ~is_valid(whole(asked), joint=True, least=least)
     at = np.flatnonzero(bad)
     if not len(at):
         return out
