@@ -14,6 +14,8 @@ calibration table):
    recovery costs more than it brings (Yates 1940, from memory). A term that costs next to
    nothing to fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
 
+Where no test comes of a method, the next one takes over (`trialkit.model.validity`).
+
 In a balanced design none of this changes anything: every way gives the F of the analysis of
 variance.
 
