@@ -203,6 +203,9 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     centre = gains @ fit.beta
     cov = fit.contrast_cov(gains)
     df = float(fit.contrast(gains)["df"].min())
+    if not (df > 0 and np.isfinite(cov).all()):  # no test, so no chances either
+        unknown = np.full(len(levels), np.nan)
+        return unknown, unknown
     rng = np.random.default_rng(seed)
     scale = np.sqrt(df / rng.chisquare(df, _DRAWS))
     noise = rng.multivariate_normal(np.zeros(len(centre)), cov, _DRAWS, method="eigh")

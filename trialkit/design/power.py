@@ -20,6 +20,7 @@ from trialkit.design.power_questions import (
     notes_on,
 )
 from trialkit.design.power_run import Simulated, simulate_power
+from trialkit.design.remedies import scarce
 from trialkit.design.variation import (
     Variation,
     given_variation,
@@ -296,8 +297,20 @@ def power(
         comparison=c,
         asked=asked,
         questions=chosen,
-        notes=(*notes_on(c, spread, asked), *(simulated.notes if simulated else ())),
+        notes=(
+            *_scarce_notes(trial, c, asked),
+            *notes_on(c, spread, asked),
+            *(simulated.notes if simulated else ()),
+        ),
     )
+
+
+def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[str]:
+    """Say where next to nothing is left to judge a treatment by, and the remedy."""
+    if c.name not in trial.factors:
+        return []
+    said = scarce(trial, c.name, c.left_df(asked.lost))
+    return [f"{said}."] if said else []
 
 
 def _check_request(wanted: float, questions: Sequence[str], method: str) -> None:

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.design.remedies import refusal
+from trialkit.design.remedies import refusal, scarce
 from trialkit.design.units import Floats, Ints, information, unit_of
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
@@ -72,7 +72,8 @@ class Strata:
         `source` is a treatment term or ``"error"``; `tested_in` is the stratum where most
         of the term's information lies.
     sentences : tuple of str
-        The same in words.
+        The same in words, and where fewer than 3 degrees of freedom are left to judge a
+        treatment by, what would mend that.
     """
 
     trial: Trial
@@ -339,4 +340,5 @@ def _sentences(
             ]
             text += f" ({', '.join(rest)})" if rest else ""
         out.append(text)
-    return out
+    few = [scarce(trial, name, left[home[name]]) for name in trial.factors if name in home]
+    return [*out, *filter(None, few)]

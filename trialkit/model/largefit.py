@@ -21,6 +21,7 @@ from trialkit.model.matrices import Floats
 from trialkit.model.reml import Optimum  # noqa: F401
 from trialkit.model.smallsample import combine_df, satterthwaite_df
 from trialkit.model.strata import Responses  # noqa: F401
+from trialkit.model.validity import without_invalid
 
 METHOD = "satterthwaite, average information"
 MOST_STEPS = 60
@@ -160,7 +161,10 @@ class LargeFit(Fit):
             rotated = np.einsum("lk,ilm,mk->ik", vectors, slopes[0], vectors)
             each = satterthwaite_df(values[None], rotated[None], weights)
             F, den = np.array([np.mean(turned**2 / values)]), combine_df(each)
-        return Answer(estimate, cov * self.scale**2, nu, F, den, np.array([METHOD], dtype=object))
+        method = np.array([METHOD], dtype=object)
+        return without_invalid(
+            Answer(estimate, cov * self.scale**2, nu, F, den, method), joint=joint
+        )
 
     @property
     def _effects(self) -> int:
