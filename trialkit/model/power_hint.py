@@ -114,7 +114,8 @@ def held_loglik(solved: Solved, power: float) -> float:
         z = z - Q @ (Q.T @ z)
     left = solved.times_inverse(z[:, None])[:, 0]
     taken = solved.X.T @ left
-    return -0.5 * (n - p) * math.log(float(z @ left - taken @ solved.cov @ taken))
+    rest = float(z @ left - taken @ solved.cov @ taken)
+    return -0.5 * float(n - p) * math.log(rest)
 
 
 def power_hint(fit: Fit, *, level: float = 0.95, solved: Solved | None = None) -> PowerHint:
