@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -136,8 +136,8 @@ def _measure(
     else:
         lines = ratio_lines(fit, cells, place, df=df)
         found = [
-            _UNKNOWN if line is None else _on_line(line, margins, family.single_level(level))
-            for line, family in zip(lines, families, strict=True)
+            _untold(row) if line is None else _on_line(line, margins, family.single_level(level))
+            for row, line, family in zip(rows.to_dict("records"), lines, families, strict=True)
         ]
     return list(zip(found, families, strict=True))
 
@@ -156,9 +156,15 @@ def _on_line(line: RatioLine, margins: tuple[float, float], level: float) -> _Me
     return _Measured(line.ratio, low, high, p_low, p_high, df, method, accepted.note(level))
 
 
+def _untold(row: dict[Hashable, Any]) -> _Measured:
+    """Give no ratio, with the reason of the difference's own row."""
+    note = row["note"] or NOT_ESTIMABLE
+    return replace(_UNKNOWN, method=str(row["method"]), note=str(note))
+
+
 def _on_log(row: dict[Hashable, Any], margins: tuple[float, float], level: float) -> _Measured:
     if not math.isfinite(row["se"]):
-        return _UNKNOWN
+        return _untold(row)
     p = [
         float(special.stdtr(row["df"], -sign * (row["estimate"] - math.log(margin)) / row["se"]))
         for margin, sign in zip(margins, (1, -1), strict=True)
