@@ -264,11 +264,13 @@ def base_layouts(
     progress: Progress | None = None,
     *,
     quick: bool = False,
+    closely: Term | None = None,
 ) -> tuple[dict[Term, Layout], dict[Term, Site]]:
     """Arrange the treatments of every stratum, before randomisation.
 
     Latin squares and constrained arrangements take their chance from `draws`. With `quick`,
-    searches start only from systematic arrangements.
+    searches start only from systematic arrangements; with `closely`, those over strata that
+    are not this one or above it do.
     """
     layouts: dict[Term, Layout] = {}
     sites: dict[Term, Site] = {}
@@ -288,7 +290,8 @@ def base_layouts(
                              progress=progress)  # fmt: skip
             layout = Layout(chance.choice(found), "constrained, by search", final=True)
         else:
-            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=quick)
+            brief = quick or (closely is not None and not set(term) <= set(closely))
+            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=brief)
         layouts[term], sites[term] = layout, site
     return layouts, sites
 
