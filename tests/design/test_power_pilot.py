@@ -317,3 +317,26 @@ def test_spread_points_take_every_step_once():
     points = spread_points(50, 4)
     for column in points.T:
         assert np.sort(column) == pytest.approx((np.arange(50) + 0.5) / 50)
+
+
+def test_what_a_schedule_does_by_batch_counts_with_its_runs(make_trial):
+    """Difference of two schedules over 4 batches of 2 + 2 runs: 2/4 (φ_by_batch + φ_run / 2).
+
+    In the layout's terms, runs of variance φ_run + 2 φ_by_batch.
+    """
+    rng = np.random.default_rng(5)
+    rows = [(f"b{b}", f"c{c}", f"s{(b + c) % 2}") for b in range(4) for c in range(4)
+            for _ in range(3)]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["batch", "chamber", "schedule"])
+    code = pd.factorize(table["batch"] + table["schedule"])[0]
+    table["y"] = 100 + 25 * rng.standard_normal(8)[code] + rng.normal(0, 2, len(table))
+    fit = tk.fit(table, response="y", fixed="schedule",
+                 random=["batch", "batch:chamber", "batch:schedule"])  # fmt: skip
+    trial = make_trial("structure = '(batch * chamber) / block'\nbatch = 4\nchamber = 4\nblock = 3",
+                       {"schedule": ("batch:chamber", 2, "")})  # fmt: skip
+    found = pilot_variation(trial, fit)
+    middle = found.combined({"batch:chamber": 1.0, "batch:chamber:block": 1 / 3})[1]
+    means = table.groupby(["batch", "schedule"])["y"].mean().unstack()
+    gap = (means["s1"] - means["s0"]).var() / table["y"].mean() ** 2 * 1e4  # 2 (φ + φ_run / 2)
+    ratio = 3 / stats.chi2.ppf(0.5, 3)  # the median of 3 df
+    assert middle == pytest.approx(gap * ratio, rel=0.1)

@@ -16,6 +16,7 @@ References
 
 from __future__ import annotations
 
+from math import prod
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,7 +29,7 @@ from trialkit.errors import DesignError
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
     from trialkit.structure import Term
-    from trialkit.trial import Trial
+    from trialkit.trial import Factor, Trial
 
 DRAWS = 2_000
 _TENTH = 1.2815515655446004  # normal quantile of 90 %: planning ranges leave out a tenth each side
@@ -131,10 +132,29 @@ def _place(trial: Trial, pilot: Fit, name: str) -> tuple[frozenset[str], float]:
     if term.slope is not None:
         return frozenset([name]), 1.0  # a coefficient is no variation between units
     columns = term.columns
+    given = [trial.factors[name] for name in columns if name in trial.factors]
+    if given:
+        return _with_treatment(trial, pilot, columns, given)
     if "flush" in columns:
         rest = tuple(c for c in columns if c != "flush")
         return _key(trial, pilot, rest), 1.0 / trial.flushes
     return _key(trial, pilot, columns), 1.0
+
+
+def _with_treatment(
+    trial: Trial, pilot: Fit, columns: tuple[str, ...], given: list[Factor]
+) -> tuple[frozenset[str], float]:
+    """Place what a treatment does by batch: with the units that it was given to.
+
+    Units of one level in one batch share it, so that for their mean it weighs as many times
+    their own variance as there are such units in the layout. More batches lessen it as they
+    should; more units in each batch seem to lessen it, which they do not.
+    """
+    home = trial.structure.join(*(factor.applied_to for factor in given))
+    rest = [name for name in columns if name in trial.counts]
+    sharing = prod(n for name, n in trial.counts.items() if name in home and name not in rest)
+    levels = prod(len(factor.levels) for factor in given)
+    return _key(trial, pilot, home), max(1.0, sharing / levels)
 
 
 def _by_stratum(
