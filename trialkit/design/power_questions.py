@@ -175,6 +175,11 @@ def _no_worse(
     """Value mean − θ·reference, which also carries a little of the grand mean's error."""
     theta = 1 - (effect - wanted.true_pct) / 100  # the ratio at the margin
     means = variation.combined(c.mean_weights(wanted.lost))
+    tested = rows_against(c, wanted.reference, ratio=theta)
+    known: list[tuple[float, float, float]] = []
+    if variation.draws is not None:
+        centred = [row - row.sum() * _common(c) for row in tested]
+        known = [variation.combined(solved[1].variance_weights(row)) for row in centred]
     out = []
     for end in (2, 1, 0):
         at = solved[end]
@@ -184,12 +189,10 @@ def _no_worse(
             continue
         critical = critical_value(at, rows, df, wanted)
         worst = 1.0
-        for row in rows_against(c, wanted.reference, ratio=theta):
+        for i, row in enumerate(tested):
             within, above = _split_variance(c, at, row, means[end])
-            if variation.draws is not None:
-                middle = solved[1]
-                weights = middle.variance_weights(row - row.sum() * _common(c))
-                within = variation.combined(weights)[end]
+            if known:
+                within = known[i][end]
             freedom = _joint_df(within, above, df, c)
             se = float(np.sqrt(within + above))
             worst = min(worst, power_clear_of(effect, se, freedom, critical=critical))
