@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING, Literal, cast
 from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.further import next_setting
 from trialkit.decision.money import Money, value_by_level
-from trialkit.decision.settle import batches_to_settle
+from trialkit.decision.settle import batches_to_settle, settle_in_words
 from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
-from trialkit.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -273,8 +272,6 @@ def _next_steps(
     if stops:
         return [f"First: {f.remedy or f.message}" for f in stops]
     further = next_setting(trial, result)
-    repeats = settle["repeats"].iloc[0] if len(settle) else "batch"
-    now = trial.counts.get(str(repeats), 1)
     control = trial.primary.reference
     if answer == "better":
         return [f"Use {level}, keep one chamber on {control} for a batch to see it hold."]
@@ -290,18 +287,4 @@ def _next_steps(
             f"Keep {control}; a level between {control} and {level} may be worth a trial.",
             *([further.sentence] if further else []),
         ]
-    if needed is None:
-        return [
-            f"Even {40} {plural(str(repeats))} would not settle it with these chambers: choose "
-            "a larger margin, more chambers, or levels further apart."
-        ]
-    if needed <= now:
-        return [
-            f"This layout usually settles a question like this; the result fell near the bound. "
-            f"One or two more {plural(str(repeats))} on the same plan should tell."
-        ]
-    return [
-        f"{needed - now} more {plural(str(repeats)) if needed - now > 1 else repeats} like these "
-        f"({needed} in all) would give a clear answer with a chance of 80 %, as far as this "
-        "trial can tell; look again only when all of them are in."
-    ]
+    return [settle_in_words(settle, needed)]

@@ -277,11 +277,13 @@ def base_layouts(
     progress: Progress | None = None,
     *,
     quick: bool = False,
+    closely: Term | None = None,
 ) -> tuple[dict[Term, Layout], dict[Term, Site]]:
     """Arrange the treatments of every stratum, before randomisation.
 
     Latin squares take their chance from `draws`, and in a trial with constraints all
-    arrangements do. With `quick`, searches start only from systematic arrangements.
+    arrangements do. With `quick`, searches start only from systematic arrangements; with
+    `closely`, those over strata that are not this one or above it do.
     """
     layouts: dict[Term, Layout] = {}
     sites: dict[Term, Site] = {}
@@ -303,7 +305,8 @@ def base_layouts(
             plans = best_plans(site, limits[term], groups=groups)
             layout = Layout(plans.draw(chance), plans.words, final=True, plans=plans)
         else:
-            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=quick)
+            brief = quick or (closely is not None and not set(term) <= set(closely))
+            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=brief)
             if constrained:  # randomised by itself, since nothing may move a constrained one
                 above = {name for other in layouts if set(other) < set(term) for name in other}
                 fixed = above | set(layout.ordered)

@@ -12,6 +12,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import prod
@@ -19,13 +20,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trialkit.design.comparisons import Comparison
+from trialkit.design.comparisons import Comparison, Solved
 from trialkit.design.power_questions import (
     Question,
     Wanted,
     critical_value,
     effect_of,
     rows_against,
+    worst_row,
 )
 from trialkit.design.units import Floats, strata_coefficients, unit_of
 from trialkit.design.variation import Variation
@@ -57,7 +59,8 @@ class Job:
     groups : dict
         Stratum → number of the unit that holds each row.
     spread : tuple of dict
-        For low, middle, high variation: stratum → standard deviation of its contrasts [%].
+        For low, middle, high variation: stratum → standard deviation [%] of its contrasts and
+        of its own effects.
     coefficients : dict
         Stratum → {stratum: coefficient} that make its projection of averages.
     effect : array, shape (rows,)
@@ -77,7 +80,7 @@ class Job:
     fixed: str
     random: tuple[str, ...]
     groups: dict[str, Any]
-    spread: tuple[dict[str, float], ...]
+    spread: tuple[dict[str, tuple[float, float]], ...]
     coefficients: dict[str, dict[str, int]]
     effect: Floats
     term: str
@@ -109,11 +112,11 @@ def make_job(
         ":".join(s): {":".join(k): v for k, v in strata_coefficients(structure, counts, s).items()}
         for s in strata
     }
-    spread = tuple(
-        {":".join(s): _stratum_sd(variation, c, s, n, end) for s in strata} for end in range(3)
-    )
-    target, effect = _true_effects(plan_table, c, trial, wanted)
+    ends = variation.at_ends(c.error_weights(wanted.lost))
+    spread = tuple({":".join(s): _stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
     rows = rows_against(c, wanted.reference) if ":" not in c.name else c.interaction_row()[None]
+    solved = c.solve(variation.point(1), wanted.lost)
+    target, effect = _true_effects(plan_table, c, solved, wanted)
     grid = _df_grid(c.error_df)
     return Job(
         table=plan_table.drop(columns="unit"),
@@ -129,7 +132,7 @@ def make_job(
         questions=questions,
         wanted=wanted,
         critical_df=grid,
-        critical=np.array([critical_value(c, rows, float(df), wanted) for df in grid]),
+        critical=np.array([critical_value(solved, rows, float(df), wanted) for df in grid]),
         seed=seed,
     )
 
@@ -140,10 +143,13 @@ def _df_grid(df: int) -> Floats:
     return np.unique(np.clip(np.concatenate([[1.0, 2.0, 3.0, 5.0], near, [500.0]]), 1.0, None))
 
 
-def _stratum_sd(variation: Variation, c: Comparison, stratum: Term, n: int, end: int) -> float:
-    """Give the standard deviation of a stratum's contrasts between single smallest units."""
-    weights = c.contrast_weights(stratum, n)
-    return float(np.sqrt(max(0.0, variation.combined(weights)[end])))
+def _stratum_sd(
+    phi: Mapping[str, float], c: Comparison, stratum: Term, n: int
+) -> tuple[float, float]:
+    """Give the standard deviations of a stratum's contrasts and of its own effects."""
+    contrast = sum(w * phi[name] for name, w in c.contrast_weights(stratum, n).items())
+    own = sum(phi[":".join(s)] for s, distinct in c.stands_for.items() if distinct == stratum)
+    return float(np.sqrt(contrast)), float(np.sqrt(own))
 
 
 def _fixed(trial: Trial, c: Comparison) -> str:
@@ -162,7 +168,7 @@ def _fixed(trial: Trial, c: Comparison) -> str:
 
 
 def _true_effects(
-    table: pd.DataFrame, c: Comparison, trial: Trial, wanted: Wanted
+    table: pd.DataFrame, c: Comparison, solved: Solved, wanted: Wanted
 ) -> tuple[str, Floats]:
     """Spread the difference: target up by half, reference down by half, the rest between.
 
@@ -177,7 +183,7 @@ def _true_effects(
         return c.levels[0][0], np.asarray(wanted.difference_pct / 2 ** len(parts) * prod(parts))
     rows = rows_against(c, wanted.reference)
     others = [i for i in range(len(c.levels[0])) if i != wanted.reference]
-    worst = others[int(np.argmax([c.within_variance(row) for row in rows]))]
+    worst = others[worst_row(solved, rows)[0]]
     target, reference = c.levels[0][worst], c.levels[0][wanted.reference]
     half = wanted.difference_pct / 2
     out[(table[c.name] == target).to_numpy()] = half
@@ -244,24 +250,13 @@ def _noise(job: Job, end: int, size: int, rng: np.random.Generator) -> Floats:
         member[np.arange(n), unit] = units / n
         averages[stratum] = (white @ member)[:, unit]
     out = np.zeros((size, n))
+    mean = 0.0  # variance of the mean: that of the grand mean's stratum
     for stratum, weights in job.coefficients.items():
         part = sum(value * averages[key] for key, value in weights.items())
-        out += job.spread[end][stratum] * part
-    # the mean's own error: that of the grand mean's stratum
-    mean_sd = np.sqrt(sum(_own(job, end, s) / (int(u.max()) + 1) for s, u in job.groups.items()))
-    return np.asarray(out + mean_sd * rng.standard_normal((size, 1)))
-
-
-def _own(job: Job, end: int, stratum: str) -> float:
-    """Give a stratum's own variance back from those of the contrasts (Moebius inversion)."""
-    names = {s: frozenset(s.split(":")) for s in job.groups}
-    n, units = len(job.table), int(job.groups[stratum].max()) + 1
-    finer = sum(
-        _own(job, end, s) * n / (int(job.groups[s].max()) + 1)
-        for s in names
-        if names[stratum] < names[s]
-    )
-    return max(0.0, (job.spread[end][stratum] ** 2 - finer) * units / n)
+        contrast, own = job.spread[end][stratum]
+        out += contrast * part
+        mean += own**2 / (int(job.groups[stratum].max()) + 1)
+    return np.asarray(out + np.sqrt(mean) * rng.standard_normal((size, 1)))
 
 
 def _answers(job: Job, batch: Batch) -> dict[str, int]:

@@ -188,11 +188,13 @@ def trial_lines(trial: Trial, plan: Plan | None = None) -> list[Line]:
     return skeleton_lines(trial.structure, trial.counts, treatments)
 
 
-def held_levels(trial: Trial, *, quick: bool = False) -> dict[str, tuple[Term, Ints, int]]:
+def held_levels(
+    trial: Trial, *, quick: bool = False, closely: Term | None = None
+) -> dict[str, tuple[Term, Ints, int]]:
     """Give each treatment's stratum, level number per unit before randomisation, and levels."""
     from trialkit.design.assign import base_layouts, strata_factors
 
-    layouts, sites = base_layouts(trial, quick=quick)
+    layouts, sites = base_layouts(trial, quick=quick, closely=closely)
     found: dict[str, tuple[Term, Ints, int]] = {}
     for term, factors in strata_factors(trial).items():
         levels = np.indices(sites[term].sizes).reshape(len(factors), -1)
