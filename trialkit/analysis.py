@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.columns import COLUMNS, head
 from trialkit.display import show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.responses import response_of
 from trialkit.structure import skeleton
 from trialkit.words import units_in_words
 
@@ -20,8 +21,7 @@ if TYPE_CHECKING:
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 
-#: Responses that are sums over flushes, so that a block's total is its flushes added up.
-ADDITIVE = ("fresh_g", "dry_g", "caps", "be_pct")
+Scale = Literal["plain", "logarithm"]
 
 
 @dataclass(frozen=True)
@@ -74,6 +74,10 @@ class Analysis:
     n_used, n_missing : int
         Rows in the model and rows without a response.
     findings : tuple of Finding
+    scale : {"plain", "logarithm"}
+        Whether `fit` and `tests` are of the response or of its natural logarithm. On the
+        logarithm `means` are geometric means, and `differences` and `ratios` those between
+        them, in the response's unit.
     """
 
     trial: Trial
@@ -89,38 +93,98 @@ class Analysis:
     n_used: int
     n_missing: int
     findings: tuple[Finding, ...] = field(default=())
+    scale: Scale = "plain"
 
     @property
     def table(self) -> pd.DataFrame:
         """The primary treatment's means."""
         return self.means[self.trial.question.primary]
 
+    @property
+    def flushes_summed(self) -> int:
+        """Flushes that make up a block's total; 1 where a row is the whole block.
+
+        Means and differences of `fit` are those of one flush on average, every flush weighing
+        the same, so that a block's total is this many times as much. A geometric mean over
+        flushes adds up to no total.
+        """
+        total = response_of(self.terms.response).additive and self.scale == "plain"
+        if not total or "flush" not in self.terms.fixed.split(" + "):
+            return 1
+        return len(self.fit.design.levels["flush"])
+
+    def per_block(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Give means or differences of a block over all its flushes, as a grower counts them.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Means or differences of this analysis: `estimate, se, low, high`.
+
+        Returns
+        -------
+        DataFrame
+            A copy with these columns times the number of flushes.
+        """
+        columns = [c for c in ("estimate", "se", "low", "high") if c in frame]
+        return frame.assign(**{c: frame[c] * self.flushes_summed for c in columns})
+
+    def cell_means(self, by: str) -> pd.DataFrame:
+        """Give means of the primary treatment at each level of another, in the response's unit.
+
+        Parameters
+        ----------
+        by : str
+            Another treatment, or ``"flush"``.
+
+        Returns
+        -------
+        DataFrame
+            As `Fit.means`; geometric means where the analysis is on the logarithm.
+        """
+        means = self.fit.means(self.trial.question.primary, by=by)
+        return _geometric(means) if self.scale == "logarithm" else means
+
+    @property
+    def quantity(self) -> str:
+        """What a mean is, in words with its unit."""
+        words = f"{head(self.terms.response)} of one {self.trial.structure.smallest[-1]}"
+        if self.scale == "logarithm":
+            repeated = "flush" in self.terms.fixed.split(" + ")
+            return f"{words}{' in one flush' if repeated else ''}, geometric mean"
+        if self.flushes_summed > 1:
+            return f"{words} over all {self.flushes_summed} flushes"
+        return words
+
     def _shown(self) -> list[Any]:
         question = self.trial.question
-        unit = f"{head(self.terms.response)}, mean of one block{self._per_flush}"
+        unit, level = self.quantity, f"{100 * question.level:g} %"
+        means = self.per_block(self.means[question.primary])
+        columns = ["level", "estimate", "low", "high", "df"]
+        substrate = self.trial.blocks.dry_substrate_g
+        if substrate and self.terms.response == "fresh_g" and self.scale == "plain":
+            means["be_pct"] = 100 * means["estimate"] / substrate
+            columns.insert(4, "be_pct")
         shown = [
             show_table(
-                self.means[question.primary],
-                columns=["level", "estimate", "low", "high", "df"],
-                heads={"level": question.primary, "estimate": "mean", "df": "df"},
-                caption=f"{unit}, with {100 * question.level:g} % limits",
+                means,
+                columns=columns,
+                heads={"level": question.primary, "estimate": "mean", "be_pct": head("be_pct")},
+                caption=f"{unit}, with {level} limits",
             )
         ]
         for name, frame in self.differences.items():
+            joint = "joint " if len(frame) > 1 else ""
             shown.append(
                 show_table(
-                    frame,
+                    self.per_block(frame),
                     columns=["first", "second", "estimate", "low", "high", "p", "method"],
                     heads={"first": name, "second": "against", "estimate": "difference"},
-                    caption=f"Differences between levels of {name}, limits hold jointly",
+                    caption=f"Differences between levels of {name}, {unit}, with {joint}{level} "
+                    "limits",
                 )
             )
         return shown
-
-    @property
-    def _per_flush(self) -> str:
-        additive = self.terms.response in ADDITIVE and self.trial.flushes > 1
-        return " in one flush" if additive else ""
 
     def __str__(self) -> str:
         parts = [table.text() for table in self._shown()]
@@ -256,7 +320,11 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
-    terms, table, fit = fit_response(trial, data, response=response, residual_by=residual_by)
+    asked = response in (None, trial.question.response)
+    scale: Scale = trial.question.scale if asked else "plain"
+    terms, table, fit = fit_response(
+        trial, data, response=response, residual_by=residual_by, scale=scale
+    )
     primary = trial.primary
     differences = {
         f.name: fit.differences(
@@ -264,23 +332,30 @@ def analyse(
         )
         for f in trial.factors.values()
     }
-    joint = _joint_level(differences[primary.name], trial.question.level)
+    joint = joint_limits_level(differences[primary.name], trial.question.level)
     ratios = fit.noninferior(
         primary.name,
         against=primary.reference,
         margin_pct=trial.question.margin_pct,
+        scale="log" if scale == "logarithm" else "raw",
         level=joint,
+        better=response_of(terms.response).better,
     )
     by_flush = None
     if "flush" in terms.fixed.split(" + "):
         by_flush = fit.means(primary.name, by="flush")
+    means = {name: fit.means(name) for name in trial.factors}
+    if scale == "logarithm":
+        differences = {k: _geometric_differences(v, means[k]) for k, v in differences.items()}
+        means = {name: _geometric(frame) for name, frame in means.items()}
+        by_flush = None if by_flush is None else _geometric(by_flush)
     return Analysis(
         trial=trial,
         data=data,
         terms=terms,
         fit=fit,
         tests=fit.tests(),
-        means={name: fit.means(name) for name in trial.factors},
+        means=means,
         differences=differences,
         ratios=ratios,
         joint_level=joint,
@@ -288,13 +363,41 @@ def analyse(
         n_used=fit.n,
         n_missing=len(table) - fit.n,
         findings=tuple(_findings(trial, data, terms, table, fit)),
+        scale=scale,
     )
 
 
+def _geometric(means: pd.DataFrame) -> pd.DataFrame:
+    """Take means of logarithms back to the response's unit; `se` by the first-order rule."""
+    import numpy as np
+
+    out = means.assign(**{c: np.exp(means[c]) for c in ("estimate", "low", "high")})
+    return out.assign(se=means["se"] * out["estimate"])
+
+
+def _geometric_differences(differences: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
+    """Turn differences of logarithms into those of geometric means.
+
+    The second mean is taken as it stands: ``second * (exp(difference) - 1)``. The chances, t
+    and df are those of the logarithm.
+    """
+    import numpy as np
+
+    at = dict(zip(means["level"], np.exp(means["estimate"]), strict=True))
+    base = differences["second"].map(at).astype(float)
+    changed = {c: base * np.expm1(differences[c]) for c in ("estimate", "low", "high")}
+    return differences.assign(se=base * differences["se"], **changed)
+
+
 def fit_response(
-    trial: Trial, data: Aligned, *, response: str | None = None, residual_by: str | None = None
+    trial: Trial,
+    data: Aligned,
+    *,
+    response: str | None = None,
+    residual_by: str | None = None,
+    scale: Scale = "plain",
 ) -> tuple[Terms, pd.DataFrame, Fit]:
-    """Fit one response by the trial's own terms, without comparing anything yet.
+    """Fit one response, or its logarithm, by the trial's own terms; nothing is compared yet.
 
     Returns
     -------
@@ -306,7 +409,7 @@ def fit_response(
     Raises
     ------
     ModelError
-        If no row holds the response, or the model cannot be fitted.
+        If no row holds the response, the model cannot be fitted, or a value has no logarithm.
     """
     from trialkit.model.fit import fit
 
@@ -317,8 +420,11 @@ def fit_response(
             f"no row has a value of {terms.response!r}: fill in the harvest sheet, "
             "or ask for another response"
         )
+    rows = table[table[terms.response].notna()]
+    if scale == "logarithm":
+        rows = _logged(rows, terms.response)
     made = fit(
-        _level_order(trial, table[table[terms.response].notna()]),
+        _level_order(trial, rows),
         response=terms.response,
         fixed=terms.fixed,
         random=list(terms.random),
@@ -326,6 +432,23 @@ def fit_response(
         level=trial.question.level,
     )
     return terms, table, made
+
+
+def _logged(rows: pd.DataFrame, response: str) -> pd.DataFrame:
+    """Take logarithms; refuse where a value has none."""
+    import numpy as np
+
+    none = rows[~(rows[response] > 0)]
+    if len(none):
+        first = none.iloc[0]
+        label = COLUMNS[response].label if response in COLUMNS else response
+        raise ModelError(
+            f"{len(none)} of {len(rows)} values of {label} are zero and have no logarithm (the "
+            f"first: {first['unit']}, flush {first['flush']}, {first[response]:g}). Leave out "
+            'scale = "logarithm" in [question]; do not put a small number in place of zero, for '
+            "the answer would depend on which"
+        )
+    return rows.assign(**{response: np.log(rows[response])})
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
@@ -345,7 +468,7 @@ def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _joint_level(differences: pd.DataFrame, level: float) -> float:
+def joint_limits_level(differences: pd.DataFrame, level: float) -> float:
     """Find the single-interval confidence at which all comparisons hold jointly.
 
     The joint limits of the differences say how many standard errors are needed; a t

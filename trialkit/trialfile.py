@@ -129,6 +129,7 @@ class QuestionSection(_Section):
     """`[question]`: what is asked, before any data are seen."""
 
     response: Literal["fresh_g", "dry_g", "caps", "be_pct", "days"] = "fresh_g"
+    scale: Literal["plain", "logarithm"] = "plain"
     primary: str
     margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
     difference_pct: Positive = 15.0

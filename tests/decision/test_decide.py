@@ -10,7 +10,8 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.decide import _chance_in_words, _joint_p, _percent
+from trialkit.decision.decide import _joint_p
+from trialkit.decision.sentences import chance_words, percent_words
 from trialkit.decision.settle import batches_to_settle, chance_of_answer
 from trialkit.errors import Finding
 
@@ -199,14 +200,14 @@ def test_more_batches_raise_the_chance_and_needed_is_the_first_to_reach_it(trial
     ("ratio", "words"), [(1.0, "the same"), (1.062, "6 % more"), (0.91, "9 % less")]
 )
 def test_ratios_in_words(ratio, words):
-    assert _percent(ratio) == words
+    assert percent_words(ratio) == words
 
 
 def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
-    assert _percent(float("inf")) == "any amount more"
+    assert percent_words(float("inf")) == "any amount more"
     # no yield is below nothing
-    assert _percent(float("-inf")) == _percent(-0.4) == "100 % less"
-    assert _percent(1.25) == "25 % more"
+    assert percent_words(float("-inf")) == percent_words(-0.4) == "100 % less"
+    assert percent_words(1.25) == "25 % more"
 
 
 def kept_by_chamber(folder, *, batches=3, chambers=6):
@@ -317,4 +318,4 @@ def test_losses_that_chance_explains_are_not_spoken_of():
      (0.0096, "about 1 in 100"), (0.024, "about 2 in 100"), (0.31, "about 31 in 100")],
 )  # fmt: skip
 def test_chances_are_said_as_whole_numbers(p, words):
-    assert _chance_in_words(p) == words
+    assert chance_words(p) == words

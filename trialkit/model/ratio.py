@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
 Scale = Literal["raw", "log"]
+Better = Literal["more", "less"]
 
 NO_LIMITS = "no finite limits: the reference mean is not clearly above zero"
 
@@ -127,12 +128,14 @@ def noninferior(
     scale: Scale = "raw",
     df: str = "default",
     level: float | None = None,
+    better: Better = "more",
 ) -> pd.DataFrame:
     """Ask of each level whether it loses no more than the margin to the reference.
 
     A level is no worse when the lower limit of the two-sided `level` interval of its ratio
     to the reference lies above ``1 - margin``: a one-sided test at ``(1 - level) / 2``,
-    2.5 % at the usual 0.95. More of the response is taken to be better.
+    2.5 % at the usual 0.95. Where less of the response is better (days to harvest), the loss
+    is an increase: the upper limit has to lie below ``1 + margin``.
 
     Parameters
     ----------
@@ -151,6 +154,8 @@ def noninferior(
         Small-sample method, as for `Fit.contrast`.
     level : float, optional
         Two-sided confidence of the limits; that of the fit by default.
+    better : {"more", "less"}
+        Whether more or less of the response is better.
 
     Returns
     -------
@@ -159,7 +164,8 @@ def noninferior(
         loss of the margin or more; compare with ``(1 - level) / 2``) `, margin_ratio, df`
         (of that test) `, method, verdict, note`. Verdicts: "better" (limits above 1),
         "no worse" (lower limit above the margin), "no worse, though lower" (and the upper
-        limit below 1), "worse" (upper limit below the margin), "not enough evidence".
+        limit below 1), "worse" (upper limit below the margin), "not enough evidence"; with
+        ``better="less"`` the same on the other side of 1.
 
     Raises
     ------
@@ -181,9 +187,41 @@ def noninferior(
     """
     wanted = fit.level if level is None else level
     cells, place = _checked(fit, factor, against, margin_pct, scale)
-    margin = 1 - margin_pct / 100
-    margins = (margin, 1 / margin)
-    found = _measure(fit, cells, place, margins, scale=scale, df=df, level=wanted)
+    return compare_cells(
+        fit, cells, place, margin_pct=margin_pct, scale=scale, df=df, level=wanted, better=better
+    )
+
+
+def compare_cells(
+    fit: Fit,
+    cells: Cells,
+    place: int,
+    *,
+    margin_pct: float,
+    scale: Scale = "raw",
+    df: str = "default",
+    level: float,
+    better: Better = "more",
+) -> pd.DataFrame:
+    """Judge each of some means against one of them; columns as those of `noninferior`.
+
+    Parameters
+    ----------
+    fit : Fit
+        A fitted model.
+    cells : Cells
+        The means, such as those at one level of another factor.
+    place : int
+        Position of the reference among them.
+    margin_pct, scale, df, level, better
+        As for `noninferior`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    margin = 1 - margin_pct / 100 if better == "more" else 1 + margin_pct / 100
+    found = _measure(fit, cells, place, (margin, margin), scale=scale, df=df, level=level)
     others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
     for label, got in zip(others, found, strict=True):
@@ -194,25 +232,36 @@ def noninferior(
                 "ratio": got.ratio,
                 "low": got.low,
                 "high": got.high,
-                "p": got.p_low,
+                "p": got.p_low if better == "more" else got.p_high,
                 "margin_ratio": margin,
                 "df": got.df,
                 "method": got.method,
-                "verdict": loss_verdict(got.low, got.high, margin),
+                "verdict": loss_verdict(got.low, got.high, margin, better=better),
                 "note": got.note,
             }
         )
     return pd.DataFrame(rows)
 
 
-def loss_verdict(low: float, high: float, margin: float) -> str:
+def loss_verdict(low: float, high: float, margin: float, *, better: Better = "more") -> str:
     """Say in words what the limits of a ratio mean beside the margin.
 
     Examples
     --------
     >>> loss_verdict(0.93, 1.04, 0.9), loss_verdict(0.85, 1.04, 0.9)
     ('no worse', 'not enough evidence')
+
+    Ten per cent more days than usual are accepted, and at most 4 % more are in the limits:
+
+    >>> loss_verdict(0.95, 1.04, 1.1, better="less")
+    'no worse'
     """
+    if better == "less":
+        if high < 1:
+            return "better"
+        if high < margin:
+            return "no worse, though higher" if low > 1 else "no worse"
+        return "worse" if low > margin else "not enough evidence"
     if low > 1:
         return "better"
     if low > margin:

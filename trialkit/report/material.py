@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from trialkit.columns import COLUMNS
 from trialkit.errors import Finding, TrialkitError
+from trialkit.responses import Better, response_of
 from trialkit.wording import Wording
 from trialkit.words import units_in_words
 
@@ -101,18 +102,45 @@ class Material:
 
     @cached_property
     def per_flush(self) -> bool:
-        """Whether a value is that of one flush, of several."""
-        from trialkit.analysis import ADDITIVE
+        """Whether a row of the analysis is one flush, of several."""
+        return "flush" in self.result.terms.fixed.split(" + ")
 
-        return self.response in ADDITIVE and self.trial.flushes > 1
+    @cached_property
+    def summed(self) -> int:
+        """Flushes that a mean of this page adds up."""
+        return self.result.flushes_summed
 
     @cached_property
     def quantity(self) -> str:
-        """The response in words with its unit, for axes and captions."""
-        label = COLUMNS[self.response].label if self.response in COLUMNS else self.response
+        """What means and differences are, in words with the unit: per block as one counts it."""
         key = "quantity.flush" if self.per_flush else "quantity.whole"
+        if self.summed > 1:
+            key = "quantity.total"
+        words = self._quantity(key)
+        if self.result.scale == "logarithm":
+            words = self.say.text("quantity.geometric", quantity=words)
+        return words
+
+    @cached_property
+    def row_quantity(self) -> str:
+        """What one weight is, in words with the unit."""
+        return self._quantity("quantity.flush" if self.per_flush else "quantity.whole")
+
+    @property
+    def noun(self) -> str:
+        """What is compared, in words; *yield* is said of yields only."""
+        return self.say.either(f"noun.{self.response}", response_of(self.response).noun)
+
+    @property
+    def better(self) -> Better:
+        """Whether more or less of the response is better."""
+        return response_of(self.response).better
+
+    def _quantity(self, key: str) -> str:
+        label = COLUMNS[self.response].label if self.response in COLUMNS else self.response
         smallest = self.trial.structure.smallest[-1]
-        words = self.say.text(key, label=label, smallest=smallest)
+        n = self.say.number(self.summed, 0)
+        words = self.say.text(key, label=label, smallest=smallest, n=n)
         return f"{words} [{self.unit}]" if self.unit else words
 
     @cached_property

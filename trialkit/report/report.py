@@ -196,14 +196,18 @@ def _sections(material: Material) -> Sequence[Section]:
 
 def _short_sections(material: Material) -> Sequence[Section]:
     from trialkit.report.account import fingerprint, limit_words
-    from trialkit.report.answer import answer_table
+    from trialkit.report.answer import answer_table, further_tables
     from trialkit.report.done import done_sentences
 
     say = material.say
     done = [Words(text) for text in done_sentences(material)]
     limits = [Points(tuple(limit_words(material))), Words(fingerprint(material), quiet=True)]
     return [
-        Section("compared", say.text("section.compared"), (answer_table(material),)),
+        Section(
+            "compared",
+            say.text("section.compared"),
+            (answer_table(material), *further_tables(material)),
+        ),
         Section("done", say.text("section.done"), tuple(done)),
         Section("limits", say.text("section.limits"), tuple(limits)),
     ]
