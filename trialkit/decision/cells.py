@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 MOST_TOLD = 4
 
 
-def at_words(row: Mapping[str, Any]) -> str:
+def at_words(row: Mapping[Any, Any]) -> str:
     """Say where a row of `Verdict.by` holds: ``with dim light``, ``in batch B1``."""
     if row["factor"] == "batch":
         return f"in batch {row['at']}"
@@ -81,7 +82,7 @@ def cells_sentence(
 def _cell(row: dict[Any, Any], response: Response, margin: str, level: float) -> str:
     where = at_words(row)
     where = where[0].upper() + where[1:]
-    if not row["ratio"] == row["ratio"]:
+    if math.isnan(row["ratio"]):
         return f"{where} the two cannot be compared."
     ending = {
         "better": "better",

@@ -16,22 +16,30 @@ The rule, fixed before the data:
 
 Point 2 alone errs in at most 5 % of trials in which the effects add up, or multiply, over all
 partners together. Point 3 needs limits of which one is wrong.
+
+References
+----------
+.. [1] Royen T (2014). A simple proof of the Gaussian correlation conjecture extended to
+   some multivariate gamma distributions. Far East J Theor Stat 48:139-145 (cited from memory).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 from trialkit.errors import Finding, ModelError
 
 if TYPE_CHECKING:
-    import numpy as np
     import pandas as pd
 
     from trialkit.analysis import Analysis
     from trialkit.model.fit import Fit
     from trialkit.model.means import Cells
+    from trialkit.responses import Better
     from trialkit.trial import Trial
 
 #: Error df below which an interaction with the batch is not tested.
@@ -56,7 +64,7 @@ class Dependence:
         Other treatment, or ``"batch"``, that it depends on; empty where it was not found.
     tests : DataFrame
         One row per partner: `factor, p_difference` (of a constant difference), `p_ratio` (of a
-        constant ratio), `threshold, found`.
+        constant ratio, asked only where the first is below the threshold), `threshold, found`.
     by : DataFrame
         Where it depends, one row per level of the partner and of the primary treatment:
         `factor, at, level, reference, ratio, low, high, p, margin_ratio, df, answer, note`;
@@ -70,7 +78,7 @@ class Dependence:
     findings: tuple[Finding, ...]
 
 
-def dependence(trial: Trial, result: Analysis, *, better: str = "more") -> Dependence:
+def dependence(trial: Trial, result: Analysis, *, better: Better = "more") -> Dependence:
     """Look whether the answer depends on another treatment or on the batch.
 
     Parameters
@@ -103,8 +111,10 @@ def dependence(trial: Trial, result: Analysis, *, better: str = "more") -> Depen
     partners = _partners(trial, result)
     threshold = ALPHA / max(1, len(partners))
     rows = []
-    for name, fit in partners.items():
-        p_difference, p_ratio = _interaction(trial, fit, name, logged=result.scale == "logarithm")
+    for name, (fit, p_difference) in partners.items():
+        p_ratio = p_difference if result.scale == "logarithm" else float("nan")
+        if p_difference < threshold and result.scale == "plain":
+            p_ratio = _ratio_test(trial, fit, name, p_difference)
         found = bool(p_difference < threshold and p_ratio < threshold)
         rows.append({"factor": name, "p_difference": p_difference, "p_ratio": p_ratio,
                      "threshold": threshold, "found": found})  # fmt: skip
@@ -114,10 +124,10 @@ def dependence(trial: Trial, result: Analysis, *, better: str = "more") -> Depen
     candidates = [str(x) for x in hits["factor"]]
     nothing = pd.DataFrame(columns=BY_COLUMNS)
     if candidates:
-        by = _by_level(trial, result, partners[candidates[0]], candidates[0], better)
+        by = _by_level(trial, result, partners[candidates[0]][0], candidates[0], better)
         told = _finding(trial, candidates, hits.iloc[0])
         return Dependence(candidates[0], tests, by, (told,))
-    for name, fit in partners.items():
+    for name, (fit, _) in partners.items():
         if name == "batch" or not _may_contradict(trial, result, fit, name, better):
             continue
         by = _by_level(trial, result, fit, name, better)
@@ -141,21 +151,21 @@ def _finding(trial: Trial, names: list[str], row: Any) -> Finding:
     )
 
 
-def _partners(trial: Trial, result: Analysis) -> dict[str, Fit]:
-    """Give what the effect may depend on, with the fit that can tell."""
+def _partners(trial: Trial, result: Analysis) -> dict[str, tuple[Fit, float]]:
+    """Give what the effect may depend on, with the fit that can tell and its p."""
     primary, fit = trial.primary.name, result.fit
-    out = {
-        name: fit
-        for name in trial.factors
-        if name != primary and interaction_term(fit, primary, name)
-    }
+    out = {}
+    for name in trial.factors:
+        term = interaction_term(fit, primary, name) if name != primary else ""
+        if term:
+            out[name] = fit, _sound(result.tests.loc[term].to_dict())
     by_batch = _fit_with_batches(trial, result)
     if by_batch is not None:
         out["batch"] = by_batch
     return out
 
 
-def _fit_with_batches(trial: Trial, result: Analysis) -> Fit | None:
+def _fit_with_batches(trial: Trial, result: Analysis) -> tuple[Fit, float] | None:
     """Fit batches and what the primary treatment does in each as fixed; None if it cannot be."""
     primary, spec = trial.primary, result.fit.spec
     table = result.fit.table
@@ -182,7 +192,7 @@ def _fit_with_batches(trial: Trial, result: Analysis) -> Fit | None:
         row = made.joint(made.design.hypothesis(f"{primary.name}:batch"))
     except (ModelError, ArithmeticError, KeyError):
         return None
-    return made if row["den_df"] >= FEWEST_DF and row["F"] >= 0 else None
+    return (made, _sound(row)) if row["den_df"] >= FEWEST_DF and row["F"] >= 0 else None
 
 
 def interaction_term(fit: Fit, first: str, second: str) -> str:
@@ -191,31 +201,31 @@ def interaction_term(fit: Fit, first: str, second: str) -> str:
     return next((n for n in (f"{first}:{second}", f"{second}:{first}") if n in names), "")
 
 
-def _interaction(trial: Trial, fit: Fit, name: str, *, logged: bool) -> tuple[float, float]:
-    """Test that the differences, and that the ratios, are the same at every level of `name`."""
-    import numpy as np
+def _ratio_test(trial: Trial, fit: Fit, name: str, p_difference: float) -> float:
+    """Test that the ratios to the reference are the same at every level of a partner.
 
+    ``top - ratio * bottom``, less its mean over the partner, is zero where the ratio is
+    constant; the ratio over all of the partner is put in as estimated.
+    """
     primary = trial.primary
-    difference = fit.joint(fit.design.hypothesis(interaction_term(fit, primary.name, name)))
     groups = _cells(fit, primary.name, name)
     place = _place(groups[0], primary.reference)
-    others = [i for i in range(len(groups[0].labels)) if i != place]
     rows = np.stack([cells.rows for cells in groups])  # partner, level, coefficients
     middle = rows.mean(axis=0)
     estimate = middle @ fit.beta
     base = float(estimate[place])
-    if logged or not base > 0:  # a constant difference of logarithms is a constant ratio
-        return _sound(difference), _sound(difference)
-    # top - ratio * bottom, less its mean over the partner: zero where the ratio is constant
+    if not base > 0:
+        return p_difference
     parts = []
-    for i in others:
-        ratio = float(estimate[i]) / base
-        apart = (rows[:, i] - middle[i]) - ratio * (rows[:, place] - middle[place])
-        parts.append(apart[1:])
-    return _sound(difference), _sound(fit.joint(np.vstack(parts)))
+    for i in range(len(estimate)):
+        if i != place:
+            ratio = float(estimate[i]) / base
+            apart = (rows[:, i] - middle[i]) - ratio * (rows[:, place] - middle[place])
+            parts.append(apart[1:])
+    return _sound(fit.joint(np.vstack(parts)))
 
 
-def _sound(test: dict[str, Any]) -> float:
+def _sound(test: Mapping[Any, Any]) -> float:
     """Give the p of a test that is one; a failed test finds nothing."""
     good = test["F"] >= 0 and test["den_df"] > 0
     return float(test["p"]) if good else float("nan")
@@ -231,15 +241,13 @@ def _place(cells: Cells, reference: str) -> int:
     return [str(x) for x in cells.labels].index(str(reference))
 
 
-def _margin(trial: Trial, better: str) -> float:
+def _margin(trial: Trial, better: Better) -> float:
     share = trial.question.margin_pct / 100
     return 1 - share if better == "more" else 1 + share
 
 
-def _may_contradict(trial: Trial, result: Analysis, fit: Fit, name: str, better: str) -> bool:
+def _may_contradict(trial: Trial, result: Analysis, fit: Fit, name: str, better: Better) -> bool:
     """See from the estimates alone whether limits could contradict; it saves working them out."""
-    import numpy as np
-
     margin = _margin(trial, better)
     groups = _cells(fit, trial.primary.name, name)
     place = _place(groups[0], trial.primary.reference)
@@ -259,7 +267,7 @@ def _contradict(by: pd.DataFrame) -> bool:
     return False
 
 
-def _by_level(trial: Trial, result: Analysis, fit: Fit, name: str, better: str) -> pd.DataFrame:
+def _by_level(trial: Trial, result: Analysis, fit: Fit, name: str, better: Better) -> pd.DataFrame:
     """Judge each level of the primary treatment at each level of the partner."""
     import pandas as pd
 
@@ -267,55 +275,73 @@ def _by_level(trial: Trial, result: Analysis, fit: Fit, name: str, better: str) 
 
     groups = _cells(fit, trial.primary.name, name)
     place = _place(groups[0], trial.primary.reference)
-    single, correlation, df = _joint(fit, groups, place, trial.question.level)
     frames = []
     for cells in groups:
+        family = _family(fit, cells, place)
         frame = compare_cells(
-            fit, cells, place, margin_pct=trial.question.margin_pct, level=single,
+            fit,
+            cells,
+            place,
+            margin_pct=trial.question.margin_pct,
+            level=family.single_level(trial.question.level ** (1 / len(groups))),
             scale="log" if result.scale == "logarithm" else "raw",
-            better=better,  # type: ignore[arg-type]
-        )  # fmt: skip
-        frames.append(frame.assign(factor=name, at=str(cells.by[0][1])))
+            better=better,
+        )
+        chances = [
+            family.chance(p, df, len(groups)) for p, df in frame[["p", "df"]].to_numpy(float)
+        ]
+        frames.append(frame.assign(factor=name, at=str(cells.by[0][1]), p=chances))
     table = pd.concat(frames, ignore_index=True)
     table["level"], table["reference"] = table["level"].astype(str), table["reference"].astype(str)
-    table["p"] = [
-        _joint_chance(float(p), correlation, d if d > 0 else df)
-        for p, d in zip(table["p"], table["df"].astype(float), strict=True)
-    ]
     table["answer"] = [ANSWERS.get(v, "not enough evidence") for v in table["verdict"]]
     return table[BY_COLUMNS]
 
 
-def _joint(
-    fit: Fit, groups: list[Cells], place: int, level: float
-) -> tuple[float, np.ndarray, float]:
-    """Find the confidence of one interval at which all of them hold at once."""
-    import numpy as np
-    from scipy import special
+@dataclass(frozen=True)
+class _Family:
+    """Comparisons with the reference at one level of a partner: their correlation and df.
 
+    Families at different levels of the partner are put together by a product: limits that hold
+    jointly with confidence ``level ** (1 / families)`` in each hold in all of them with at least
+    `level`, whatever the correlation between families (Royen 2014, and the common error
+    estimate only helps).
+    """
+
+    correlation: np.ndarray
+    df: float
+
+    def single_level(self, level: float) -> float:
+        """Give the confidence of one interval at which those of the family hold jointly."""
+        from scipy import special
+
+        from trialkit.model.simultaneous import largest_point
+
+        if not self.df > 0:
+            return level
+        point = largest_point(level, self.correlation, self.df)
+        return float(max(level, 2 * special.stdtr(self.df, point) - 1))
+
+    def chance(self, p: float, df: float, families: int) -> float:
+        """Let a one-sided chance allow for all comparisons of all families."""
+        from scipy import special
+
+        from trialkit.model.simultaneous import largest_tail
+
+        if not (0 < p < 0.5 and df > 0):
+            return float(p)
+        t = -float(special.stdtrit(df, p))
+        alone = largest_tail(t, self.correlation, df)[0]
+        return float(max(p, -np.expm1(families * np.log1p(-alone)) / 2))
+
+
+def _family(fit: Fit, cells: Cells, place: int) -> _Family:
     from trialkit.model.means import contrast_rows
-    from trialkit.model.simultaneous import largest_point
 
-    L = np.vstack([np.delete(c.rows, place, axis=0) - c.rows[place] for c in groups])
-    table, cov = contrast_rows(fit, L, df="default", level=level)
-    df = float(table["df"].min())
+    L = np.delete(cells.rows, place, axis=0) - cells.rows[place]
+    table, cov = contrast_rows(fit, L, df="default", level=0.95)
     good = np.isfinite(np.diag(cov)) & (np.diag(cov) > 0)
-    if not good.any() or not df > 0:
-        return level, np.eye(1), df
+    if not good.any():
+        return _Family(np.eye(1), float("nan"))
     part = cov[np.ix_(good, good)]
     sd = np.sqrt(np.diag(part))
-    correlation = part / np.outer(sd, sd)
-    point = largest_point(level, correlation, df)
-    return float(max(level, 2 * special.stdtr(df, point) - 1)), correlation, df
-
-
-def _joint_chance(p: float, correlation: np.ndarray, df: float) -> float:
-    """Let a one-sided chance allow for all comparisons, as their limits do."""
-    from scipy import special
-
-    from trialkit.model.simultaneous import largest_tail
-
-    if not 0 < p < 0.5 or len(correlation) < 2:
-        return p
-    t = -float(special.stdtrit(df, p))
-    return max(p, largest_tail(t, correlation, df)[0] / 2)
+    return _Family(part / np.outer(sd, sd), float(table["df"].min()))

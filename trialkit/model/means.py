@@ -152,26 +152,33 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.Dat
     covariance : ndarray, shape (m, m)
         Of the estimates, small-sample adjusted; NaN for rows that are not estimable.
     """
-    columns = ["estimate", "se", "df"]
-    out = pd.DataFrame(math.nan, index=range(len(L)), columns=columns)
-    out["method"], out["note"] = "–", NOT_ESTIMABLE
-    covariance = np.full((len(L), len(L)), math.nan)
+    count = len(L)
+    estimate, se, nu = (np.full(count, math.nan) for _ in range(3))
+    method, note = np.full(count, "–", dtype=object), np.full(count, NOT_ESTIMABLE, dtype=object)
+    covariance = np.full((count, count), math.nan)
     able = np.flatnonzero(fit.design.estimable(L))
     if len(able):
         got = fit._ask(L[able][:, fit.design.kept], df, joint=False)
         variance = np.einsum("ii->i", got.cov[0])
-        se = np.sqrt(np.where(variance > 0, variance, math.nan))
-        out.loc[able, columns] = np.column_stack([got.estimate[0], se, got.df[0]])
-        out.loc[able, "method"] = str(got.method[0])
-        out.loc[able, "note"] = np.where(np.isfinite(se), "", NO_ERROR)
+        estimate[able], nu[able] = got.estimate[0], got.df[0]
+        se[able] = np.sqrt(np.where(variance > 0, variance, math.nan))
+        method[able] = str(got.method[0])
+        note[able] = np.where(np.isfinite(se[able]), "", NO_ERROR)
         covariance[np.ix_(able, able)] = got.cov[0]
-    nu = out["df"].to_numpy(dtype=float)
-    out["t"] = out["estimate"] / out["se"]
-    out["p"] = 2 * special.stdtr(nu, -out["t"].abs().to_numpy(dtype=float))
-    wide = -special.stdtrit(nu, (1 - level) / 2) * out["se"]
-    out["low"], out["high"] = out["estimate"] - wide, out["estimate"] + wide
-    order = ["estimate", "se", "df", "low", "high", "t", "p", "method", "note"]
-    return out[order], covariance
+    t = estimate / se
+    wide = -special.stdtrit(nu, (1 - level) / 2) * se
+    columns = {
+        "estimate": estimate,
+        "se": se,
+        "df": nu,
+        "low": estimate - wide,
+        "high": estimate + wide,
+        "t": t,
+        "p": 2 * special.stdtr(nu, -np.abs(t)),
+        "method": method,
+        "note": note,
+    }
+    return pd.DataFrame(columns), covariance
 
 
 def means(
