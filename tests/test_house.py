@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # Each stage with its place; a module may import only from places before or equal to its own.
 ORDER = [
-    {"errors", "display", "words", "columns", "findings"},
+    {"errors", "display", "words", "columns", "responses", "findings"},
     {"structure"},
     {"trialtext"},
     {"trialfile"},
