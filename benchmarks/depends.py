@@ -1,4 +1,4 @@
-"""How often does a verdict say that its answer depends on something, and is it right?
+"""Count how often a verdict says that its answer depends on something, and is right.
 
 Trials are drawn with known truth: effects that add up, effects that multiply, a schedule that
 gives more under one light and less under the other, and a schedule that works in some batches

@@ -23,7 +23,7 @@ ORDER = [
     {"design"},
     {"logs"},
     {"alignment"},
-    {"analysis", "randomisation", "dose", "outcomes"},
+    {"logscale", "analysis", "randomisation", "dose", "outcomes"},
     {"decision"},
     {"figures"},
     {"report"},

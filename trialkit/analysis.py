@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from trialkit.columns import COLUMNS, head
 from trialkit.display import show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.logscale import geometric, geometric_differences, logged
 from trialkit.responses import response_of
 from trialkit.structure import skeleton
 from trialkit.words import units_in_words
@@ -143,7 +144,7 @@ class Analysis:
             As `Fit.means`; geometric means where the analysis is on the logarithm.
         """
         means = self.fit.means(self.trial.question.primary, by=by)
-        return _geometric(means) if self.scale == "logarithm" else means
+        return geometric(means) if self.scale == "logarithm" else means
 
     @property
     def quantity(self) -> str:
@@ -346,9 +347,9 @@ def analyse(
         by_flush = fit.means(primary.name, by="flush")
     means = {name: fit.means(name) for name in trial.factors}
     if scale == "logarithm":
-        differences = {k: _geometric_differences(v, means[k]) for k, v in differences.items()}
-        means = {name: _geometric(frame) for name, frame in means.items()}
-        by_flush = None if by_flush is None else _geometric(by_flush)
+        differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
+        means = {name: geometric(frame) for name, frame in means.items()}
+        by_flush = None if by_flush is None else geometric(by_flush)
     return Analysis(
         trial=trial,
         data=data,
@@ -365,28 +366,6 @@ def analyse(
         findings=tuple(_findings(trial, data, terms, table, fit)),
         scale=scale,
     )
-
-
-def _geometric(means: pd.DataFrame) -> pd.DataFrame:
-    """Take means of logarithms back to the response's unit; `se` by the first-order rule."""
-    import numpy as np
-
-    out = means.assign(**{c: np.exp(means[c]) for c in ("estimate", "low", "high")})
-    return out.assign(se=means["se"] * out["estimate"])
-
-
-def _geometric_differences(differences: pd.DataFrame, means: pd.DataFrame) -> pd.DataFrame:
-    """Turn differences of logarithms into those of geometric means.
-
-    The second mean is taken as it stands: ``second * (exp(difference) - 1)``. The chances, t
-    and df are those of the logarithm.
-    """
-    import numpy as np
-
-    at = dict(zip(means["level"], np.exp(means["estimate"]), strict=True))
-    base = differences["second"].map(at).astype(float)
-    changed = {c: base * np.expm1(differences[c]) for c in ("estimate", "low", "high")}
-    return differences.assign(se=base * differences["se"], **changed)
 
 
 def fit_response(
@@ -416,13 +395,16 @@ def fit_response(
     terms = derive_terms(trial, response=response, data=data)
     table = analysis_table(trial, data, terms.response)
     if terms.response not in table or table[terms.response].notna().sum() == 0:
-        raise ModelError(
-            f"no row has a value of {terms.response!r}: fill in the harvest sheet, "
-            "or ask for another response"
-        )
+        remedy = "fill in the harvest sheet, or ask for another response"
+        if terms.response == "be_pct" and not trial.blocks.dry_substrate_g:
+            remedy = (
+                "it needs the dry weight of the substrate; add dry_substrate_g under [blocks] in "
+                "the trial file"
+            )
+        raise ModelError(f"no row has a value of {terms.response!r}: {remedy}")
     rows = table[table[terms.response].notna()]
     if scale == "logarithm":
-        rows = _logged(rows, terms.response)
+        rows = logged(rows, terms.response)
     made = fit(
         _level_order(trial, rows),
         response=terms.response,
@@ -432,23 +414,6 @@ def fit_response(
         level=trial.question.level,
     )
     return terms, table, made
-
-
-def _logged(rows: pd.DataFrame, response: str) -> pd.DataFrame:
-    """Take logarithms; refuse where a value has none."""
-    import numpy as np
-
-    none = rows[~(rows[response] > 0)]
-    if len(none):
-        first = none.iloc[0]
-        label = COLUMNS[response].label if response in COLUMNS else response
-        raise ModelError(
-            f"{len(none)} of {len(rows)} values of {label} are zero and have no logarithm (the "
-            f"first: {first['unit']}, flush {first['flush']}, {first[response]:g}). Leave out "
-            'scale = "logarithm" in [question]; do not put a small number in place of zero, for '
-            "the answer would depend on which"
-        )
-    return rows.assign(**{response: np.log(rows[response])})
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:

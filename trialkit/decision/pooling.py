@@ -66,6 +66,9 @@ def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
             raise ModelError(f"trial {result.trial.title!r} has no level {name!r}")
     L = cells.rows[[at[level], at[factor.reference]]]
     means = L @ result.fit.beta
+    if result.scale == "logarithm":  # the fit is of logarithms already
+        apart = result.fit.contrast((L[0] - L[1])[None, :]).iloc[0]
+        return float(apart["estimate"]), float(apart["se"])
     if (means <= 0).any():
         raise ModelError(f"trial {result.trial.title!r}: a mean is not above zero")
     cov = result.fit.contrast_cov(L)
