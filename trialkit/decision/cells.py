@@ -62,7 +62,7 @@ def cells_sentence(
     everywhere = "in every batch" if factor == "batch" else f"at every level of {factor}"
     margin = f"the accepted {margin_pct:g} %"
     opening = {
-        "depends": f"Whether {name} is as good as {against} depends on the {factor}",
+        "depends": f"How {name} does against {against} depends on the {factor}",
         "better": f"{name} is better than {against} {everywhere}; how much depends on the {factor}",
         "no worse": f"{name} is not worse than {against} by more than {margin} {everywhere}; what "
         f"it gives depends on the {factor}",
