@@ -211,6 +211,10 @@ def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
     if level == factor.reference:
         raise ModelError(f"{level!r} is the control of trial {title!r}: name another level")
     place = labels.index(factor.reference)
+    if result.scale == "logarithm":  # the fit is of logarithms already
+        row = cells.rows[labels.index(level)] - cells.rows[place]
+        apart = result.fit.contrast(row[None, :]).iloc[0]
+        return float(apart["estimate"]), float(apart["se"])
     lines = ratio_lines(result.fit, cells, place)
     line = lines[[i for i in range(len(labels)) if i != place].index(labels.index(level))]
     if line is None:
