@@ -213,7 +213,8 @@ def test_a_question_is_asked_only_where_more_is_better(tmp_path: Path) -> None:
 )
 def test_faults_of_the_trial_file(tmp_path: Path, section: str, where: str, what: str) -> None:
     head, _, rest = TRIAL.partition("[trial]")
-    text = f"{head}{section}\n[trial]{rest}" if section == "columns = 3" else f"{TRIAL}{section}\n"
+    first = section == "columns = 3"  # a key of no section stands before the first one
+    text = f"{head}{section}\n[trial]{rest}" if first else f"{TRIAL}{section}\n"
     (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
     with pytest.raises(TrialFileError) as caught:
         tk.read_trial(tmp_path)
