@@ -20,12 +20,12 @@ from trialkit.logs.rules import RULES
 from trialkit.trial import Trial
 
 OWN = """
-[columns.cap_mm]
-label = "cap diameter"
+[columns.stem_mm]
+label = "stem length"
 unit = "mm"
 range = [5, 250]
 pools = "mean"
-heads = ["diameter"]
+heads = ["stem"]
 [columns.trimmings_g]
 unit = "g"
 range = [0, 2000]
@@ -40,10 +40,10 @@ better = "more"
 LOGS = """
 [logs.harvest]
 files = ["harvest.csv"]
-columns = { time = "date", cap_mm = "cap diameter (cm)" }
+columns = { time = "date", stem_mm = "stem length (cm)" }
 """
-POOLINGS: dict[str, Pooling] = {"cap_mm": "mean", "offcut_g": "sum", "firmness": "last"}
-HEAD = "unit,flush,date,fresh_g,cap diameter (cm),trimmings_g,firmness"
+POOLINGS: dict[str, Pooling] = {"stem_mm": "mean", "offcut_g": "sum", "firmness": "last"}
+HEAD = "unit,flush,date,fresh_g,stem length (cm),trimmings_g,firmness"
 
 
 def read(folder: Path, rows: list[str], *, more: str = OWN) -> Trial:
@@ -64,17 +64,17 @@ def test_an_entry_is_in_the_glossary_and_has_its_rule(name: str) -> None:
 def test_the_sheet_and_the_workbook_have_the_columns_of_the_trial_file(tmp_path: Path) -> None:
     tk.assign(make_trial(tmp_path, {}, OWN)).write(tmp_path)
     sheet = pd.read_csv(tmp_path / "plan" / "harvest_sheet.csv")
-    assert list(sheet.columns)[-9:] == [
-        "date", "fresh_g", "dry_g", "caps", "cap_mm", "trimmings_g", "firmness", "status", "note",
+    assert list(sheet.columns)[-6 - len(HARVEST_COLUMNS) :] == [
+        "date", *HARVEST_COLUMNS, "stem_mm", "trimmings_g", "firmness", "status", "note",
     ]  # fmt: skip
     page = openpyxl.load_workbook(tmp_path / "plan" / "assignment.xlsx")["harvest"]
     letter = {cell.value: cell.column_letter for cell in page[1]}
     checks = {str(c.sqref)[0]: c for c in page.data_validations.dataValidation}
-    cap, firm = checks[letter["cap_mm"]], checks[letter["firmness"]]
-    assert (cap.type, float(cap.formula1), float(cap.formula2)) == ("decimal", 5, 250)
+    stem, firm = checks[letter["stem_mm"]], checks[letter["firmness"]]
+    assert (stem.type, float(stem.formula1), float(stem.formula2)) == ("decimal", 5, 250)
     assert (firm.type, float(firm.formula1), float(firm.formula2)) == ("whole", 1, 5)
-    assert cap.prompt == "Cap diameter, 5 to 250 mm."
-    assert not page[f"{letter['cap_mm']}2"].protection.locked
+    assert stem.prompt == "Stem length, 5 to 250 mm."
+    assert not page[f"{letter['stem_mm']}2"].protection.locked
 
 
 def test_values_are_read_in_their_unit_and_impossible_ones_left_out(tmp_path: Path) -> None:
@@ -88,14 +88,14 @@ def test_values_are_read_in_their_unit_and_impossible_ones_left_out(tmp_path: Pa
     )
     log = tk.read_harvest(trial)
     table = log.table.set_index("unit")
-    assert table.loc["B1-T1-top-1", ["cap_mm", "trimmings_g", "firmness"]].tolist() == [45, 12, 3]
-    assert np.isnan(table.loc["B1-T1-top-2", "cap_mm"])
+    assert table.loc["B1-T1-top-1", ["stem_mm", "trimmings_g", "firmness"]].tolist() == [45, 12, 3]
+    assert np.isnan(table.loc["B1-T1-top-2", "stem_mm"])
     assert table.loc["B1-T1-top-2", "fresh_g"] == 310
-    assert table.loc["B1-T1-bottom-1", "cap_mm"] == 20
+    assert table.loc["B1-T1-bottom-1", "stem_mm"] == 20
     assert np.isnan(table.loc["B1-T1-bottom-1", "firmness"])
     lines = log.ledger.table[log.ledger.table["rule"] == "outside its range"]
     assert lines["row"].tolist() == [3, 4]
-    assert lines["column"].tolist() == ["cap diameter (cm)", "firmness"]
+    assert lines["column"].tolist() == ["stem length (cm)", "firmness"]
     assert lines["old"].tolist() == ["450", "3.5"]
     assert lines["reason"].tolist() == [
         "outside 5 to 250 mm; it is left out",
@@ -117,8 +117,8 @@ def test_a_row_with_only_an_own_column_is_not_empty(tmp_path: Path) -> None:
 def test_a_head_is_proposed_by_its_words(tmp_path: Path) -> None:
     trial = read(tmp_path, ["B1-T1-top-1,1,2031-01-20,300,4.5,12,3"] * 3)
     proposal = propose_mapping(trial, "harvest")
-    assert proposal.columns["cap_mm"] == "cap diameter (cm)"
-    assert proposal.units["cap_mm"] == "cm"
+    assert proposal.columns["stem_mm"] == "stem length (cm)"
+    assert proposal.units["stem_mm"] == "cm"
 
 
 def test_each_column_pools_the_picks_of_a_flush_in_its_own_way(tmp_path: Path) -> None:
@@ -133,25 +133,25 @@ def test_each_column_pools_the_picks_of_a_flush_in_its_own_way(tmp_path: Path) -
     data = tk.align(trial, tk.read_harvest(trial), plan=tk.assign(trial))
     row = data.table[(data.table["unit"] == "B1-T1-top-1") & (data.table["flush"] == 1)].iloc[0]
     assert row["fresh_g"] == 300
-    assert row["cap_mm"] == 60
+    assert row["stem_mm"] == 60
     assert row["trimmings_g"] == 40
     assert row["firmness"] == 4
     assert np.isnan(row["dry_g"])
 
 
 def _full_harvest(folder: Path) -> tuple[Trial, pd.DataFrame]:
-    """Enter every unit and flush; the cap diameters are drawn from a seed."""
+    """Enter every unit and flush; the stem lengths are drawn from a seed."""
     rng = np.random.default_rng(3)
     bare = make_trial(folder, {}, OWN)
     rows, frame = [], bare.unit_table()
     frame = pd.concat([frame.assign(flush=1), frame.assign(flush=2)], ignore_index=True)
-    frame["cap_cm"] = np.round(rng.normal(6, 0.5, len(frame)), 2)
-    for unit, flush, batch, cap in frame[["unit", "flush", "batch", "cap_cm"]].itertuples(
+    frame["stem_cm"] = np.round(rng.normal(6, 0.5, len(frame)), 2)
+    for unit, flush, batch, stem in frame[["unit", "flush", "batch", "stem_cm"]].itertuples(
         index=False
     ):
         day = {"B1": ("2031-01-20", "2031-02-01"), "B2": ("2031-03-20", "2031-04-01")}[batch]
         weight = round(float(rng.normal(300, 20)), 1)
-        rows.append(f"{unit},{flush},{day[flush - 1]},{weight},{cap},{rng.integers(5, 40)},3")
+        rows.append(f"{unit},{flush},{day[flush - 1]},{weight},{stem},{rng.integers(5, 40)},3")
     return read(folder, rows), frame
 
 
@@ -160,19 +160,19 @@ def test_it_reaches_outcomes_analysis_and_report(tmp_path: Path) -> None:
     plan = tk.assign(trial)
     data = tk.align(trial, tk.read_harvest(trial), plan=plan)
     found = tk.other_outcomes(trial, data)
-    caps = found.measured[found.measured["outcome"] == "cap_mm"].set_index("level")["estimate"]
+    stems = found.measured[found.measured["outcome"] == "stem_mm"].set_index("level")["estimate"]
     # in a balanced trial a marginal mean is the plain mean of the level's values
     drawn = drawn.merge(plan.table[["unit", "schedule"]], on="unit")
-    plain = 10 * drawn.groupby("schedule")["cap_cm"].mean()
-    assert caps.to_dict() == pytest.approx(plain.to_dict())
-    shown = str(tk.analyse(trial, data, response="cap_mm"))
-    assert "cap diameter [mm], mean of one block, with" in shown
+    plain = 10 * drawn.groupby("schedule")["stem_cm"].mean()
+    assert stems.to_dict() == pytest.approx(plain.to_dict())
+    shown = str(tk.analyse(trial, data, response="stem_mm"))
+    assert "stem length [mm], mean of one block, with" in shown
     added = str(tk.analyse(trial, data, response="trimmings_g"))
     assert "trimmings g [g], mean of one block in one flush" in added
     result = tk.analyse(trial, data)
     verdict = tk.decide(trial, result)
     page = tk.write_report(trial, result, verdict, tmp_path / "r.html").read_text("utf-8")
-    assert "cap diameter [mm]" in re.sub(r"<[^>]+>", " ", page)
+    assert "stem length [mm]" in re.sub(r"<[^>]+>", " ", page)
 
 
 def test_a_question_is_asked_only_where_more_is_better(tmp_path: Path) -> None:
@@ -183,7 +183,7 @@ def test_a_question_is_asked_only_where_more_is_better(tmp_path: Path) -> None:
         return tk.read_trial(tmp_path).question.response
 
     assert asked("firmness") == "firmness"
-    for name, words in (("cap_mm", "more is not said to be better"), ("cap", "should be")):
+    for name, words in (("stem_mm", "more is not said to be better"), ("stem", "should be")):
         with pytest.raises(TrialFileError, match=words):
             asked(name)
 
@@ -191,24 +191,24 @@ def test_a_question_is_asked_only_where_more_is_better(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("section", "where", "what"),
     [
-        ("[columns.cap_mm]\npools = 'mean'", "cap_mm", "'range' is missing"),
-        ("[columns.cap_mm]\nrange = [5, 250]", "cap_mm", "'pools' is missing"),
-        ("[columns.cap_mm]\nrange = [5]\npools = 'mean'", "range", "lowest and the highest"),
-        ("[columns.cap_mm]\nrange = [9, 5]\npools = 'mean'", "range", "no value possible"),
-        ("[columns.cap_mm]\nrange = [-inf, 5]\npools = 'mean'", "range", "lowest possible value"),
-        ("[columns.cap_mm]\nrange = [5, 9]\npools = 'median'", "pools", "'sum', 'mean' or 'last'"),
+        ("[columns.stem_mm]\npools = 'mean'", "stem_mm", "'range' is missing"),
+        ("[columns.stem_mm]\nrange = [5, 250]", "stem_mm", "'pools' is missing"),
+        ("[columns.stem_mm]\nrange = [5]\npools = 'mean'", "range", "lowest and the highest"),
+        ("[columns.stem_mm]\nrange = [9, 5]\npools = 'mean'", "range", "no value possible"),
+        ("[columns.stem_mm]\nrange = [-inf, 5]\npools = 'mean'", "range", "lowest possible value"),
+        ("[columns.stem_mm]\nrange = [5, 9]\npools = 'median'", "pools", "'sum', 'mean' or 'last'"),
         (
-            "[columns.cap_mm]\nrange = [5, 9]\npools = 'mean'\npool = 'sum'",
+            "[columns.stem_mm]\nrange = [5, 9]\npools = 'mean'\npool = 'sum'",
             "pool",
             "unknown key 'pool'",
         ),
-        ("[columns.cap_mm]\nrange = [1, 9]\npools = 'sum'\nunit = 'cm'", "unit", "kept in mm"),
-        ("[columns.'Cap-mm']\nrange = [5, 9]\npools = 'mean'", "Cap-mm", "small letters"),
+        ("[columns.stem_mm]\nrange = [1, 9]\npools = 'sum'\nunit = 'cm'", "unit", "kept in mm"),
+        ("[columns.'Stem-mm']\nrange = [5, 9]\npools = 'mean'", "Stem-mm", "small letters"),
         ("[columns.caps]\nrange = [5, 9]\npools = 'mean'", "caps", "has already"),
         ("[columns.row]\nrange = [5, 9]\npools = 'mean'", "row", "has already"),
         ("[columns.schedule]\nrange = [5, 9]\npools = 'mean'", "schedule", "unit or a treatment"),
         ("columns = 3", "columns", "must hold sections"),
-        ("[columns]\ncap_mm = 3", "cap_mm", "must be a section"),
+        ("[columns]\nstem_mm = 3", "stem_mm", "must be a section"),
     ],
 )
 def test_faults_of_the_trial_file(tmp_path: Path, section: str, where: str, what: str) -> None:
@@ -229,7 +229,7 @@ def test_pooling_tells_whether_flushes_add_up() -> None:
     assert adds_up("be_pct")
     assert not adds_up("days")
     own = {
-        "cap_mm": own_column("cap_mm", pools="mean"),
+        "stem_mm": own_column("stem_mm", pools="mean"),
         "offcut_g": own_column("offcut_g", pools="sum"),
     }
     assert [adds_up(name, own) for name in own] == [False, True]
@@ -245,4 +245,4 @@ def test_the_template_shows_a_column_that_can_be_used(tmp_path: Path) -> None:
     block = text[at : text.index("\n\n", at)]
     lines = [re.sub(r"^# ?", "", line) for line in block.splitlines()]
     trial = make_trial(tmp_path, {}, "\n".join(lines))
-    assert list(trial.columns) == ["cap_mm"]
+    assert list(trial.columns) == ["stem_mm"]
