@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -256,6 +256,8 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
+    from trialkit.flush_test import with_flush_test
+
     terms, table, fit = fit_response(trial, data, response=response, residual_by=residual_by)
     primary = trial.primary
     differences = {
@@ -274,12 +276,13 @@ def analyse(
     by_flush = None
     if "flush" in terms.fixed.split(" + "):
         by_flush = fit.means(primary.name, by="flush")
+    tests, told = with_flush_test(fit.tests(), fit)
     return Analysis(
         trial=trial,
         data=data,
         terms=terms,
         fit=fit,
-        tests=fit.tests(),
+        tests=tests,
         means={name: fit.means(name) for name in trial.factors},
         differences=differences,
         ratios=ratios,
@@ -287,7 +290,7 @@ def analyse(
         flush_means=by_flush,
         n_used=fit.n,
         n_missing=len(table) - fit.n,
-        findings=tuple(_findings(trial, data, terms, table, fit)),
+        findings=(*_findings(trial, data, terms, table, fit), *told),
     )
 
 
@@ -308,7 +311,7 @@ def fit_response(
     ModelError
         If no row holds the response, or the model cannot be fitted.
     """
-    from trialkit.model.fit import fit
+    from trialkit.batches_to_come import fit_for_batches
 
     terms = derive_terms(trial, response=response, data=data)
     table = analysis_table(trial, data, terms.response)
@@ -317,15 +320,18 @@ def fit_response(
             f"no row has a value of {terms.response!r}: fill in the harvest sheet, "
             "or ask for another response"
         )
-    made = fit(
+    made = fit_for_batches(
+        trial,
         _level_order(trial, table[table[terms.response].notna()]),
-        response=terms.response,
-        fixed=terms.fixed,
-        random=list(terms.random),
-        residual_by=residual_by,
-        level=trial.question.level,
+        random=terms.random,
+        options={
+            "response": terms.response,
+            "fixed": terms.fixed,
+            "residual_by": residual_by,
+            "level": trial.question.level,
+        },
     )
-    return terms, table, made
+    return replace(terms, random=made.spec.random), table, made
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
@@ -364,6 +370,8 @@ def _joint_level(differences: pd.DataFrame, level: float) -> float:
 def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
+    from trialkit.batches_to_come import batch_findings
+
     found = [*data.findings, *fit.findings]
     label = COLUMNS[terms.response].label if terms.response in COLUMNS else terms.response
     missing = table[table[terms.response].isna()]
@@ -398,6 +406,7 @@ def _findings(
                 "with this number of units; the two are taken to add up",
             )
         )
+    found += batch_findings(trial, table[table[terms.response].notna()], fit)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:

@@ -183,7 +183,8 @@ class Question:
     @cached_property
     def _residuals(self) -> tuple[str, ...]:
         """Name the residual variances: one, or one per group of rows."""
-        return tuple(self.prepared.reduced.params[self.prepared.reduced.n_random :])
+        small = self.prepared.small
+        return ("residual",) if small is None else tuple(small.params[small.n_random :])
 
     @cached_property
     def containment_df(self) -> int:

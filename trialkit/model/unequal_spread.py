@@ -240,7 +240,7 @@ class _Law:
 
     def expected(self, shape: Floats) -> Floats:
         """Give the expectation of each ``S_j`` at variances of a shape."""
-        return np.einsum("jab,rba->rj", self.J, self.covariance(shape))
+        return np.asarray(np.einsum("jab,rba->rj", self.J, self.covariance(shape)))
 
     def form_df(self, forms: Floats, shape: Floats) -> Floats:
         """Give Satterthwaite's df of ``sum_j c_j S_j`` at variances of a shape, shape (R, l)."""
