@@ -23,7 +23,7 @@ ORDER = [
     {"design"},
     {"logs"},
     {"alignment"},
-    {"analysis", "randomisation", "dose", "outcomes"},
+    {"analysis", "batches_to_come", "flush_error", "randomisation", "dose", "outcomes"},
     {"decision"},
     {"figures"},
     {"report"},

@@ -256,7 +256,7 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
-    from trialkit.flush_test import with_flush_test
+    from trialkit.flush_error import with_flush_test
 
     terms, table, fit = fit_response(trial, data, response=response, residual_by=residual_by)
     primary = trial.primary
@@ -371,6 +371,7 @@ def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
     from trialkit.batches_to_come import batch_findings
+    from trialkit.model.spread_check import spread_findings
 
     found = [*data.findings, *fit.findings]
     label = COLUMNS[terms.response].label if terms.response in COLUMNS else terms.response
@@ -407,6 +408,7 @@ def _findings(
             )
         )
     found += batch_findings(trial, table[table[terms.response].notna()], fit)
+    found += spread_findings(fit, trial.primary.name)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:

@@ -13,6 +13,7 @@ from trialkit.design.constraints import find_constraints
 from trialkit.design.crossover import carry_over
 from trialkit.design.draws import Draws
 from trialkit.design.efficiency import Progress, plan_bound
+from trialkit.design.fragile_counts import fragile_counts
 from trialkit.design.layout import (
     Layout,
     Site,
@@ -25,7 +26,7 @@ from trialkit.design.layout import (
 from trialkit.design.progress import shown_progress
 from trialkit.design.randomise import draw_labels, draw_shuffles, rearranged
 from trialkit.design.units import Ints, unit_of
-from trialkit.errors import PlanError
+from trialkit.errors import Finding, PlanError
 from trialkit.structure import Term
 from trialkit.trial import Factor, Trial
 
@@ -85,6 +86,11 @@ class Plan:
         levels = list(self._factor(factor).levels)
         return self.assignment(factor)[factor].value_counts().reindex(levels, fill_value=0)
 
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Give what the counts of units mean for the answer."""
+        return tuple(f for name in self.trial.factors for f in fragile_counts(self.counts(name)))
+
     def map(self) -> Figure:
         """Draw the plan as a map; see `trialkit.design.map.draw_map`."""
         from trialkit.design.map import draw_map
@@ -120,7 +126,10 @@ class Plan:
         return show_table(
             pd.DataFrame(rows),
             caption=f"Plan of “{self.trial.title}”, drawn at random from seed {self.seed}",
-            notes=(f"trialkit {self.version}, plan {self.hash[:12]}",),
+            notes=(
+                f"trialkit {self.version}, plan {self.hash[:12]}",
+                *map(str, self.findings),
+            ),
         )
 
     def __str__(self) -> str:

@@ -307,6 +307,13 @@ class Question:
         columns = self._unit_columns
         return None if columns is None else columns[0]
 
+    @property
+    def unit_design(self) -> tuple[Floats, Floats, tuple[Grouping, ...]]:
+        """Give rows → unit values, fixed columns of the units, and the terms above them."""
+        if self._unit_parts is None:
+            raise ModelError("the rows are not compared between groups of units")
+        return self._unit_parts[0], self._unit_parts[1], self._above
+
     @cached_property
     def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
         """Give rows → unit values, the fixed columns of units, and ``L`` for them."""

@@ -59,13 +59,18 @@ class SpreadLevels:
         Factors, joined by ``":"``.
     codes : ndarray of int, shape (units,)
         Level of each unit.
-    count : int
-        Number of levels.
+    labels : tuple of str
+        Names of the levels.
     """
 
     name: str
     codes: NDArray[np.intp]
-    count: int
+    labels: tuple[str, ...]
+
+    @property
+    def count(self) -> int:
+        """Give the number of levels."""
+        return len(self.labels)
 
     @property
     def sizes(self) -> NDArray[np.intp]:
@@ -109,9 +114,10 @@ def spread_levels(question: Question) -> SpreadLevels | None:
     if not factors or not set(factors) <= set(design.levels):
         return None
     table = question.prepared.table.iloc[first_rows(own)]
-    labels = table[factors].astype(str).agg("\x1f".join, axis=1).to_numpy()
+    labels = table[factors].astype(str).agg(":".join, axis=1).to_numpy()
     present, codes = np.unique(labels, return_inverse=True)
-    return SpreadLevels(":".join(factors), codes.reshape(-1).astype(np.intp), len(present))
+    names = tuple(map(str, present))
+    return SpreadLevels(":".join(factors), codes.reshape(-1).astype(np.intp), names)
 
 
 def unequal_levels(question: Question) -> SpreadLevels | None:
