@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 _FIXED = re.compile(r"^(?P<base>.*?)(?:, (?P<fixed>.*) fixed)?$")
 _UNITS = "unit means of "
+_LEVELS = ", spread by "
 
 
 def explain_methods(methods: pd.Series) -> list[Finding]:
@@ -35,8 +36,15 @@ def explain_methods(methods: pd.Series) -> list[Finding]:
             continue
         names = ", ".join(f"'{t}'" for t in terms.index)
         said = []
-        base, fixed = match["base"], match["fixed"]
-        if base.startswith(_UNITS):
+        base, _, levels = match["base"].partition(_LEVELS)
+        fixed = match["fixed"]
+        if levels:
+            said.append(
+                f"{names} tested on one value per '{base.removeprefix(_UNITS)}', with an error told "
+                f"apart by {levels}: its levels have unequal numbers of units, and one common error "
+                "would mislead if they do not spread alike"
+            )
+        elif base.startswith(_UNITS):
             unit = base.removeprefix(_UNITS)
             said.append(
                 f"{names} tested on one value per '{unit}', all weighing the same: its variance "
