@@ -12,9 +12,8 @@ from trialkit.errors import Finding
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
-_FIXED = re.compile(r"^(?P<base>.*?)(?:, (?P<fixed>.*) fixed)?$")
+_FIXED = re.compile(r"^(?P<base>.*?)(?:, spread by (?P<levels>[^,]*))?(?:, (?P<fixed>.*) fixed)?$")
 _UNITS = "unit means of "
-_LEVELS = ", spread by "
 
 
 def explain_methods(methods: pd.Series) -> list[Finding]:
@@ -36,13 +35,12 @@ def explain_methods(methods: pd.Series) -> list[Finding]:
             continue
         names = ", ".join(f"'{t}'" for t in terms.index)
         said = []
-        base, _, levels = match["base"].partition(_LEVELS)
-        fixed = match["fixed"]
+        base, levels, fixed = match["base"], match["levels"], match["fixed"]
         if levels:
             said.append(
-                f"{names} tested on one value per '{base.removeprefix(_UNITS)}', with an error told "
-                f"apart by {levels}: its levels have unequal numbers of units, and one common error "
-                "would mislead if they do not spread alike"
+                f"{names} tested on one value per '{base.removeprefix(_UNITS)}', with an error "
+                f"told apart by {levels}: its levels have unequal numbers of units, and one common "
+                "error would mislead if they do not spread alike"
             )
         elif base.startswith(_UNITS):
             unit = base.removeprefix(_UNITS)
