@@ -57,7 +57,7 @@ from trialkit.model.unequal_spread import (
     with_spread_by_level,
     within_shape,
 )
-from trialkit.model.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over
+from trialkit.model.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over, is_valid
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -117,7 +117,8 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
     levels = unequal_levels(question)
-    uneven = levels is not None and question.problem(True, ()) is not None
+    told_apart = question.containment_df >= 1  # else units cannot be told from what blocks them
+    uneven = levels is not None and told_apart and question.problem(True, ()) is not None
     on_units = np.ones(len(Y), dtype=bool) if uneven else use_units(question, base)
     if not question.is_comparison and base.edge.any():
         _hold_at_the_edge(question, base, Y, out, joint=joint)
@@ -243,13 +244,17 @@ def on_unit_values(
     name = f"unit means of {question.own.term.name}"
     out = kenward_roger_with(state, problem.L, extra, name, joint=joint)
     levels = unequal_levels(question)
-    if levels is None:
+    at = np.flatnonzero(is_valid(out, joint=joint, least=LEAST_DF))
+    if levels is None or not len(at):  # an error that cannot be told whole has no parts by level
         return out
     left = np.einsum("rab,rb->ra", gls.P, state.y) * (error * state.scale)[:, None]
     P = gls.P * error[:, None, None]
-    parts = UnitParts(problem.reduced.rows.A, P, D, b, left, error * state.scale**2)
-    shape = within_shape(question, levels, Y)
-    return with_spread_by_level(out, levels, parts, shape, joint=joint)
+    parts = UnitParts(
+        problem.reduced.rows.A, P[at], D[at], b[at], left[at], (error * state.scale**2)[at]
+    )
+    shape = within_shape(question, levels, Y[at])
+    out.put(at, with_spread_by_level(out.take(at), levels, parts, shape, joint=joint))
+    return out
 
 
 def unit_covariance(
