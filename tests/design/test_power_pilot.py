@@ -14,7 +14,7 @@ from trialkit.design.power import power
 from trialkit.design.power_notes import range_in_words
 from trialkit.design.power_questions import OUTWARD, all_chances
 from trialkit.design.variation_pilot import pilot_variation, spread_points
-from trialkit.model.mean_squares import mean_squares
+from trialkit.model.answers.mean_squares import mean_squares
 
 
 def flat_pilot(seed=11, chambers=8, bags=6, between=20.0, within=60.0):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding
-from trialkit.model.unequal_spread import UNEQUAL
+from trialkit.model.inference.unequal_spread import UNEQUAL
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -20,7 +20,7 @@ from collections.abc import Callable
 
 from scipy import special
 
-from trialkit.model.tails import t_quantile
+from trialkit.model.inference.tails import t_quantile
 
 
 def power_f(ncp: float, num_df: float, den_df: float, *, level: float = 0.95) -> float:

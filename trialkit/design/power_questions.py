@@ -68,8 +68,8 @@ def rows_against(c: Comparison, reference: int, *, ratio: float = 1.0) -> Floats
 
 def critical_value(solved: Solved, rows: Floats, df: float, wanted: Wanted) -> float:
     """Give the half width of the intervals in standard errors, joint where asked."""
-    from trialkit.model.compare import correlation_of
-    from trialkit.model.tails import t_quantile
+    from trialkit.model.answers.comparisons import correlation_of
+    from trialkit.model.inference.tails import t_quantile
 
     if not wanted.joint or len(rows) == 1:
         return float(t_quantile(wanted.level, df))
@@ -86,7 +86,7 @@ def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
 
 @lru_cache(maxsize=1024)
 def _joint_point(level: float, correlation: bytes, size: int, df: float) -> float:
-    from trialkit.model.simultaneous import largest_point
+    from trialkit.model.inference.simultaneous import largest_point
 
     return float(largest_point(level, np.frombuffer(correlation).reshape(size, size), df))
 

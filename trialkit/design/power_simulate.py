@@ -233,7 +233,7 @@ def run_chunk(job: Job, end: int, index: int, size: int) -> dict[str, int]:
 def _fitted(job: Job, keep: Any, responses: Floats) -> list[Batch]:
     """Fit as the analysis does: with batch × treatment where it can be told and stands clear."""
     from trialkit.model.batch import fit_batch
-    from trialkit.model.crossed_effect import can_be_told, crossed_df, stands_clear
+    from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
 
     table, Y, random = job.table[keep], responses[:, keep], list(job.random)
     clear = np.zeros(len(Y), dtype=bool)
@@ -322,9 +322,9 @@ class _Asked:
 
 def _ask(batch: Batch, rows: Floats, *, joint: bool = True) -> _Asked:
     """Ask rows together, as the analysis does, so that they share one method and its fits."""
-    from trialkit.model.inference import answer
-    from trialkit.model.question import Question
-    from trialkit.model.tails import f_upper
+    from trialkit.model.inference.default import answer
+    from trialkit.model.inference.question import Question
+    from trialkit.model.inference.tails import f_upper
 
     design = batch.prepared.design
     if not design.estimable(rows).all():
@@ -344,7 +344,7 @@ def _ask(batch: Batch, rows: Floats, *, joint: bool = True) -> _Asked:
 
 def _spanning(job: Job, design: Any, first: Floats) -> list[Floats]:
     """Give rows that with the first one span an interaction's hypothesis."""
-    from trialkit.model.matrices import estimable_part
+    from trialkit.model.columns.matrices import estimable_part
 
     rows = estimable_part(design, design.hypothesis(job.term))
     kept: list[Floats] = []

@@ -58,7 +58,7 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
     share its variance in unknown parts. A stratum that it does not tell of takes its planning
     range, and `source` says so.
     """
-    from trialkit.model.mean_squares import mean_squares
+    from trialkit.model.answers.mean_squares import mean_squares
 
     mean = float(np.mean(pilot.fitted_fixed))
     if mean <= 0:
