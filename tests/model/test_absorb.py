@@ -38,13 +38,13 @@ def test_large_engine_equals_the_dense_one(name: str, monkeypatch: pytest.Monkey
     np.testing.assert_allclose(large.vcov, small.vcov, rtol=1e-5)
     off = small.variances.to_numpy() * np.linspace(0.6, 1.4, len(small.variances))
     assert large.objective(off) == pytest.approx(small.objective(off), abs=1e-8)
-    phi = off / large.large.units / large.scale**2
-    point = evaluate_large(large.large, phi)
+    phi = off / large.solver.units / large.scale**2
+    point = evaluate_large(large.large.design, phi)
     assert point is not None
     for j in range(len(phi)):
         step = np.zeros(len(phi))
         step[j] = 1e-5
-        up, down = (evaluate_large(large.large, phi + s * step) for s in (1, -1))
+        up, down = (evaluate_large(large.large.design, phi + s * step) for s in (1, -1))
         assert up is not None
         assert down is not None
         slope = (up.loglik - down.loglik) / 2e-5

@@ -149,7 +149,7 @@ def test_units_order_and_names_change_nothing() -> None:
     for other in (mixed, named):
         np.testing.assert_allclose(other.variances, made.variances, rtol=1e-8)
         assert other.loglik == pytest.approx(made.loglik, abs=1e-8)
-    sizes = np.array([1e-120, 1e120])
+    sizes = np.array([1e-70, 1e70])
     for size in sizes:
         far = fit_crossed(table.assign(fresh_g=table.fresh_g * size))
         np.testing.assert_allclose(far.tests().F, made.tests().F, rtol=1e-7)

@@ -8,6 +8,7 @@ import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
 from trialkit.model import solvers
+from trialkit.model.fit import fit
 from trialkit.model.likelihood.threads import SMALL, one_blas_thread
 
 
@@ -61,6 +62,6 @@ def test_a_fit_works_with_one_thread(monkeypatch):
     )
     rng = np.random.default_rng(1)
     table = pd.DataFrame({"chamber": np.repeat(list("ABCDEF"), 4), "y": rng.normal(size=24)})
-    solvers.fit(table, response="y", fixed="1", random=["chamber"])
+    fit(table, response="y", fixed="1", random=["chamber"])
     assert seen == [{1}]
     assert blas_threads() == {2}

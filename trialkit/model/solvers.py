@@ -226,7 +226,7 @@ class LargeSolver:
 
     Parameters
     ----------
-    large : LargeDesign
+    design : LargeDesign
         With its response.
     point : LargePoint
         The maximum.
@@ -234,7 +234,7 @@ class LargeSolver:
     settled : bool
     """
 
-    large: LargeDesign
+    design: LargeDesign
     point: LargePoint
     path: Sequence[tuple[Floats, float]]
     settled: bool
@@ -242,32 +242,32 @@ class LargeSolver:
     @property
     def n(self) -> int:
         """Rows used."""
-        return self.large.n
+        return self.design.n
 
     @property
     def p(self) -> int:
         """Rank of the fixed part."""
-        return self.large.p
+        return self.design.p
 
     @property
     def scale(self) -> float:
         """The internal unit, in the user's unit."""
-        return self.large.scale
+        return self.design.scale
 
     @property
     def params(self) -> tuple[str, ...]:
         """Names of the variances."""
-        return self.large.params
+        return self.design.params
 
     @property
     def units(self) -> Floats:
         """Internal unit of each variance over the squared scale."""
-        return self.large.units
+        return self.design.units
 
     @property
     def log_xx(self) -> float:
         """Logarithm of ``|X'X|``."""
-        return self.large.log_xx
+        return self.design.log_xx
 
     @property
     def phi(self) -> Floats:
@@ -282,16 +282,16 @@ class LargeSolver:
     @property
     def kept_beta(self) -> Floats:
         """Coefficients that are not aliased, user's unit."""
-        return np.asarray(self.large.back @ self.point.beta * self.scale + self.large.beta0)
+        return np.asarray(self.design.back @ self.point.beta * self.scale + self.design.beta0)
 
     @property
     def kept_cov(self) -> Floats:
         """``(X'V^-1 X)^-1`` of these."""
-        return np.asarray(self.large.back @ self.point.C @ self.large.back.T * self.scale**2)
+        return np.asarray(self.design.back @ self.point.C @ self.design.back.T * self.scale**2)
 
     def loglik_at(self, phi: Floats) -> float:
         """Give the core log-likelihood at given variances; −inf outside."""
-        point = evaluate_large(self.large, phi)
+        point = evaluate_large(self.design, phi)
         return -np.inf if point is None else point.loglik
 
     def ask(self, data: Prepared, rows: Floats, df: str, *, joint: bool) -> Answer:
@@ -299,7 +299,7 @@ class LargeSolver:
         if df not in default.METHODS:
             raise ModelError(f"df='{df}': choose from {', '.join(default.METHODS)}")
         estimate = (self.kept_beta @ rows.T)[None]
-        own = rows @ self.large.back
+        own = rows @ self.design.back
         CL = self.point.C @ own.T
         cov = (own @ CL)[None]
         none = np.full(1, np.nan)
@@ -339,8 +339,8 @@ class LargeSolver:
 
     def effects(self, groupings: Sequence[Grouping], left: Floats) -> list[Floats]:
         """Predict the effects of each term from the marginal residuals, user's unit."""
-        values = {self.large.a: self.point.u_a}
-        for k, s in self.large.c:
+        values = {self.design.a: self.point.u_a}
+        for k, s in self.design.c:
             values[k] = self.point.u_c[s]
         left = left.copy()
         for k, u in values.items():

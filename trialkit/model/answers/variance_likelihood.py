@@ -120,7 +120,7 @@ class LargeProblem:
     @classmethod
     def of(cls, fit: Fitted) -> LargeProblem:
         """Take the problem out of a fit."""
-        return cls(fit.large.large, fit.phi, fit.spec.variances)  # type: ignore[arg-type]
+        return cls(fit.large.design, fit.phi, fit.spec.variances)  # type: ignore[arg-type]
 
     @property
     def names(self) -> tuple[str, ...]:
