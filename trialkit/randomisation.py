@@ -35,7 +35,7 @@ from trialkit.model.checks.held_score import hold_variances
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
-    from trialkit.design.assign import Plan
+    from trialkit.design.plan import Plan
     from trialkit.model.fit import Fit
     from trialkit.trial import Factor, Trial
 
@@ -325,7 +325,7 @@ def draw_plans(
     ndarray of int, shape (draws, units)
         Level of each unit of the treatment's stratum, in plan order.
     """
-    from trialkit.design.assign import re_randomise
+    from trialkit.design.layout.procedure import re_randomise
 
     rng = np.random.default_rng(seed)
     position = {name: i for i, name in enumerate(factor.levels)}
