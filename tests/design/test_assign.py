@@ -362,7 +362,7 @@ def test_rounding_noise_of_another_processor_changes_nothing(make_trial, monkeyp
 
     The same hashes came out with four kernels of one linear-algebra library as well.
     """
-    from trialkit.design import plan as module
+    from trialkit.design.layout import procedure as module
 
     units, term, levels = CASES[case]
     trial = make_trial(units, {"a": (term, levels, "")})
