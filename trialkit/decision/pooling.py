@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from trialkit.arrays import Floats
 from trialkit.decision.fingerprint import data_fingerprint, share_in_common
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
     from trialkit.analysis import Analysis
 
-Floats = NDArray[np.float64]
 
 FEW_TRIALS = 15  # fewer hardly show how much trials differ (benchmarks/pooling_coverage.py)
 

@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-from trialkit.model.columns.matrices import Floats, estimable_part
+from trialkit.model.columns.matrices import estimable_part
 from trialkit.model.columns.rank import independent
 from trialkit.model.fitted import Fitted
 from trialkit.model.inference import default as inference

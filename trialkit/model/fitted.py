@@ -14,9 +14,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from trialkit.arrays import Floats
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
-from trialkit.model.columns.matrices import Design, Floats, estimable_part
+from trialkit.model.columns.matrices import Design, estimable_part
 from trialkit.model.columns.rank import independent
 from trialkit.model.columns.terms import Grouping
 from trialkit.model.inference import smallsample

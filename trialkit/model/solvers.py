@@ -14,8 +14,8 @@ from typing import Any, Protocol
 
 import numpy as np
 
+from trialkit.arrays import Floats
 from trialkit.errors import Finding, ModelError
-from trialkit.model.columns.matrices import Floats
 from trialkit.model.columns.terms import Grouping
 from trialkit.model.inference import default
 from trialkit.model.inference.answer import Answer, State, make_state

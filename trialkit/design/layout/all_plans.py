@@ -18,12 +18,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.design.layout.arrangements import Site, searched
 from trialkit.design.layout.constraints import Constraints
 from trialkit.design.layout.plan_list import PlanList
 from trialkit.design.layout.plan_listing import every_plan
 from trialkit.design.layout.plan_value import Ceiling, Valuation
-from trialkit.design.layout.units import Ints
 from trialkit.errors import PlanError
 
 FEW = 30  # plans of a sample below which the next best are let in

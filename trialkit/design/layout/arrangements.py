@@ -13,6 +13,7 @@ from math import prod
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.design.layout.classical import (
     alpha_blocks,
     balanced_blocks,
@@ -23,7 +24,7 @@ from trialkit.design.layout.constraints import Constraints, random_start
 from trialkit.design.layout.draws import Draws
 from trialkit.design.layout.efficiency import Criterion, Exchange, Progress, plan_efficiency, steady
 from trialkit.design.layout.plan_list import PlanList
-from trialkit.design.layout.units import Ints, coarser, incidence, information, unit_levels, unit_of
+from trialkit.design.layout.units import coarser, incidence, information, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
 

@@ -21,8 +21,8 @@ from math import comb
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.units import Ints
 
 
 @lru_cache(maxsize=8)

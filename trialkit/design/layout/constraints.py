@@ -7,15 +7,13 @@ from dataclasses import dataclass
 from math import prod
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trialkit.arrays import Bools, Ints
 from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.units import Ints, unit_levels
+from trialkit.design.layout.units import unit_levels
 from trialkit.errors import PlanError
 from trialkit.structure import Term
 from trialkit.trial import Factor
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import numpy as np
 
+from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.arrangements import BASE_SEED, Layout, Site, systematic_starts
 from trialkit.design.layout.classical import williams_sequences
 from trialkit.design.layout.draws import Draws
 from trialkit.design.layout.efficiency import Criterion, Exchange, steady
-from trialkit.design.layout.units import Floats, Ints, unit_levels, unit_of
+from trialkit.design.layout.units import unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.wording import plural
 

@@ -19,11 +19,9 @@ from dataclasses import dataclass
 from math import prod
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trialkit.arrays import Bools, Floats, Ints
 from trialkit.design.layout.units import (
-    Floats,
-    Ints,
     coarser,
     incidence,
     information,
@@ -33,7 +31,6 @@ from trialkit.design.layout.units import (
 from trialkit.structure import Structure, Term
 
 _TINY = 1e-8
-Bools = NDArray[np.bool_]
 Progress = Callable[[int, int], None]
 
 

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.units import Ints
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,10 @@ from math import prod
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.arrangements import Site
 from trialkit.design.layout.efficiency import Criterion, steady
-from trialkit.design.layout.units import Floats, Ints, strata_coefficients, unit_of
+from trialkit.design.layout.units import strata_coefficients, unit_of
 
 _ROWS = 20_000  # plans valued at a time
 _LEAST = 1e-6  # share of information below which a comparison counts as lost

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.design.layout.all_plans import best_plans
 from trialkit.design.layout.arrangements import (
     Layout,
@@ -26,7 +27,7 @@ from trialkit.design.layout.randomise import (
     draw_shuffles,
     rearranged,
 )
-from trialkit.design.layout.units import Ints, unit_of
+from trialkit.design.layout.units import unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Term
 from trialkit.trial import Factor, Trial

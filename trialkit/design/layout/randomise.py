@@ -18,8 +18,9 @@ from math import prod
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.units import Ints, parents, unit_levels
+from trialkit.design.layout.units import parents, unit_levels
 from trialkit.structure import Structure, Term
 
 Shuffles = dict[str, dict[tuple[int, ...], list[int]]]

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.arrangements import Layout, Site, complete, searched, spread
-from trialkit.design.layout.units import Floats, Ints, unit_levels
+from trialkit.design.layout.units import unit_levels
 from trialkit.errors import Finding
 from trialkit.structure import Term
 

@@ -15,12 +15,9 @@ from collections.abc import Mapping, Sequence
 from math import prod
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trialkit.arrays import Floats, Ints
 from trialkit.structure import Structure, Term
-
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
 
 
 def unit_levels(term: Sequence[str], counts: Mapping[str, int]) -> dict[str, Ints]:

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from trialkit.design.layout.units import Floats
+from trialkit.arrays import Floats
 from trialkit.design.power.exact import power_clear_of, power_f, power_t
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved

@@ -20,7 +20,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trialkit.design.layout.units import Floats, strata_coefficients, unit_of
+from trialkit.arrays import Floats
+from trialkit.design.layout.units import strata_coefficients, unit_of
 from trialkit.design.power.questions import (
     Question,
     Wanted,

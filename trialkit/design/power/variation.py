@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.design.layout.units import Floats
+from trialkit.arrays import Floats
 from trialkit.errors import DesignError
 from trialkit.structure import Structure
 

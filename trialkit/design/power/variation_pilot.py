@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import special
 
-from trialkit.design.layout.units import Floats
+from trialkit.arrays import Floats
 from trialkit.design.power.variation import Variation, percentiles, planning_ranges
 from trialkit.errors import DesignError
 

@@ -15,7 +15,8 @@ from math import comb, prod
 
 import numpy as np
 
-from trialkit.design.layout.units import Floats, Ints, information, unit_of
+from trialkit.arrays import Floats, Ints
+from trialkit.design.layout.units import information, unit_of
 from trialkit.design.strata.strata import held_levels, home_strata, skeleton_lines
 from trialkit.errors import DesignError
 from trialkit.structure import Term

@@ -22,8 +22,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.allocation import Allocation
-from trialkit.design.layout.units import Floats, Ints, information, unit_of
+from trialkit.design.layout.units import information, unit_of
 from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term

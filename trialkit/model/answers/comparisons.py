@@ -24,9 +24,9 @@ from collections.abc import Hashable, Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.answers.means import Cells, contrast_rows, mean_cells
 from trialkit.model.fitted import Fitted
@@ -37,8 +37,6 @@ from trialkit.model.inference.simultaneous import (
     range_point,
     range_tail,
 )
-
-Floats = NDArray[np.float64]
 
 
 def holm(p: Floats) -> Floats:

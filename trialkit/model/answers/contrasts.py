@@ -18,15 +18,14 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.answers.comparisons import adjust_rows, pairs_matrix
 from trialkit.model.answers.means import contrast_rows, mean_cells, split_terms
 from trialkit.model.fitted import Fitted
 from trialkit.model.inference.adjustments import choose_adjustment
-
-Floats = NDArray[np.float64]
 
 _NAMES = ("linear", "quadratic", "cubic", "quartic", "quintic")
 

@@ -24,15 +24,13 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.model.answers.means import Cells, contrast_rows
 from trialkit.model.answers.ratio_line import RatioLine
 from trialkit.model.answers.ratio_search import NO_LIMITS as NO_LIMITS
 from trialkit.model.answers.ratio_search import Accepted
 from trialkit.model.fitted import Fitted
-
-Floats = NDArray[np.float64]
 
 _WHOLE = "kenward-roger"  # the whole model, in which any ratio can be tested directly
 

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.columns.terms import indicator
 from trialkit.model.fitted import Fitted
 

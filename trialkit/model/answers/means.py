@@ -24,12 +24,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.fitted import Fitted
 from trialkit.model.inference.tails import t_quantile, t_two_sided
 from trialkit.model.inference.validity import ALMOST_NONE, FEW_DF, NO_DF
-
-Floats = NDArray[np.float64]
 
 NOT_ESTIMABLE = "not estimable: the data lack a cell it needs"
 NO_ERROR = "no standard error: components below zero leave it no variance"

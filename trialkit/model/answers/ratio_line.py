@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from scipy import special
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 
 _ROUNDING = 1e-14  # variance of a line, relative to its parts, below which it is none
 

@@ -7,13 +7,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.model.answers.ratio_line import RatioLine
 from trialkit.model.inference.tails import ALMOST_NO_DF
-
-Floats = NDArray[np.float64]
 
 _FAR = 1e7  # ratios this many scales away stand for endless ones
 _STEPS = 60  # points on each side of the ratio, and of 1, at which the test is looked at first

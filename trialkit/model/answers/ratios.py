@@ -20,9 +20,9 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.answers.comparisons import correlation_of
 from trialkit.model.answers.fieller import ratio_lines
@@ -38,7 +38,6 @@ from trialkit.model.inference.simultaneous import (
     range_tail,
 )
 
-Floats = NDArray[np.float64]
 Scale = Literal["raw", "log"]
 Better = Literal["more", "less"]
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.model.fitted import Fitted
 from trialkit.model.likelihood.absorb import LargeDesign
 from trialkit.model.likelihood.large_objective import evaluate_large
@@ -16,8 +17,6 @@ from trialkit.model.likelihood.objective import evaluate
 from trialkit.model.likelihood.reduced import Reduced
 from trialkit.model.likelihood.search import Variances, maximise
 from trialkit.model.likelihood.strata import Responses
-
-Floats = NDArray[np.float64]
 
 _NUMBERS = 4e6  # numbers in one stack of matrices: about 30 MB, and a few such stacks at once
 

@@ -18,9 +18,9 @@ import math
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.answers.variance_likelihood import (
     _NUMBERS,
@@ -33,8 +33,6 @@ from trialkit.model.answers.variance_test import lr_test
 from trialkit.model.fitted import Fitted
 from trialkit.model.likelihood.objective import evaluate
 from trialkit.model.likelihood.strata import Responses
-
-Floats = NDArray[np.float64]
 
 Problem = VarianceProblem | LargeProblem
 

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
 from trialkit.model.answers.variance_likelihood import (
@@ -27,8 +27,6 @@ from trialkit.model.answers.variance_likelihood import (
     maximise_each,
 )
 from trialkit.model.fitted import Fitted
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.model.answers.means import mean_cells
@@ -24,8 +24,6 @@ from trialkit.model.checks.influence import Solved, cluster_influence, deletion_
 from trialkit.model.checks.scale import PowerHint, power_hint
 from trialkit.model.checks.single import Checked
 from trialkit.model.fitted import Fitted
-
-Floats = NDArray[np.float64]
 
 MOST_EFFECTS = 6000  # effects beside the largest term: beyond, their square is too much memory
 HELD_EFFECTS = 300  # effects above which the check of the scale holds the ratios of the variances

@@ -19,11 +19,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
+from trialkit.arrays import Codes, Floats
 
 
 @dataclass(frozen=True)

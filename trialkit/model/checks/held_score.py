@@ -22,14 +22,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from trialkit.arrays import Codes, Floats
 from trialkit.errors import ModelError
 from trialkit.model.checks.diagnosis import solved_of
 from trialkit.model.fit import fit
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
 
 
 @dataclass(frozen=True)

@@ -29,13 +29,10 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import linalg
 
+from trialkit.arrays import Codes, Floats
 from trialkit.model.checks.effect_equations import EffectEquations, Grouped
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
 
 MOST_ROWS = 1000  # rows up to which a level is left out by the algebra of single rows
 

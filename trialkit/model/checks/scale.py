@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.fitted import Fitted
 from trialkit.model.likelihood.search import Variances, maximise
@@ -25,7 +25,6 @@ from trialkit.model.likelihood.search import Variances, maximise
 if TYPE_CHECKING:
     from trialkit.model.checks.influence import Solved
 
-Floats = NDArray[np.float64]
 
 _WORDS = {
     -1.0: "the reciprocal",

@@ -21,9 +21,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.errors import Finding
 from trialkit.model.checks.effect_equations import Grouped
 from trialkit.model.checks.influence import Solved
@@ -32,7 +32,6 @@ from trialkit.model.fitted import Fitted
 if TYPE_CHECKING:
     from trialkit.model.checks.scale import PowerHint
 
-Floats = NDArray[np.float64]
 
 FEW_LEVELS = 8  # fewer effects than this say nothing about a distribution (convention)
 DOUBT = 0.01  # p-value below which a check speaks up, since several are made (convention)

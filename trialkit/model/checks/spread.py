@@ -23,8 +23,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
+from trialkit.arrays import Floats
 from trialkit.errors import Finding
-from trialkit.model.columns.matrices import Floats, estimable_part
+from trialkit.model.columns.matrices import estimable_part
 from trialkit.model.columns.rank import independent
 from trialkit.model.columns.terms import indicator
 from trialkit.model.fitted import Fitted

@@ -9,12 +9,10 @@ from typing import Any, cast
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from trialkit.arrays import Codes
 from trialkit.errors import ModelError
 from trialkit.model.columns.functions import columns_of
-
-Codes = NDArray[np.intp]
 
 
 @lru_cache(maxsize=256)

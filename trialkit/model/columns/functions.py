@@ -17,11 +17,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-
-Floats = NDArray[np.float64]
 
 #: Functions of each value alone.
 SIMPLE: dict[str, Callable[..., Any]] = {

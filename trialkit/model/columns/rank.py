@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from trialkit.arrays import Floats
 
 ALIAS_TOLERANCE = 1e-11  # squared distance to the earlier columns, relative to the column
 

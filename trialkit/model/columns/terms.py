@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.arrays import Codes, Floats
 from trialkit.errors import ModelError
-from trialkit.model.columns.formula import Codes, factor_levels
-from trialkit.model.columns.matrices import Floats
+from trialkit.model.columns.formula import factor_levels
 
 _SLOPE = re.compile(r"^\s*(?P<slope>.+?)\s+by\s+(?P<term>.+?)\s*$")
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.inference import smallsample
 from trialkit.model.inference.smallsample import Gls
 from trialkit.model.likelihood.reduced import Reduced

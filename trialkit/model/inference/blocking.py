@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.columns.rank import full_rank
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.likelihood.reduced import Reduced, reduce_design

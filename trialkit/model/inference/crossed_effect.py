@@ -25,7 +25,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from trialkit.model.columns.matrices import Floats, estimable_part
+from trialkit.arrays import Floats
+from trialkit.model.columns.matrices import estimable_part
 from trialkit.model.columns.rank import independent
 from trialkit.model.inference.question import Question
 from trialkit.model.likelihood.prepare import Prepared

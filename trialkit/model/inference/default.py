@@ -38,8 +38,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-from trialkit.model.columns.matrices import Floats
 from trialkit.model.inference.answer import (
     Answer,
     State,

@@ -21,8 +21,9 @@ from functools import cached_property
 
 import numpy as np
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-from trialkit.model.columns.matrices import INTERCEPT, Floats, estimable_part
+from trialkit.model.columns.matrices import INTERCEPT, estimable_part
 from trialkit.model.columns.rank import full_rank, independent
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.inference.blocking import (

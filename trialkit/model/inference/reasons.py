@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from trialkit.arrays import Floats
 from trialkit.errors import Finding
-from trialkit.model.columns.matrices import Floats
 from trialkit.model.inference.validity import ALMOST_NONE, FEW_DF, HELD, NO_TEST
 from trialkit.model.likelihood.search import Optimum
 

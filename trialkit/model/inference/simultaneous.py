@@ -28,10 +28,10 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-Floats = NDArray[np.float64]
+from trialkit.arrays import Floats
+
 Tails = Literal["two", "upper"]
 
 _NORMAL_FROM = 1e7  # above this many df the t and normal chances agree to about 1e-8

@@ -25,7 +25,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.likelihood.objective import weighted_sum
 from trialkit.model.likelihood.reduced import Reduced
 

@@ -37,7 +37,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.inference.answer import Answer
 from trialkit.model.inference.blocking import first_rows
 from trialkit.model.inference.question import Question

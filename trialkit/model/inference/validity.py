@@ -23,7 +23,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.inference.answer import (
     Answer,
     State,

@@ -28,8 +28,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-from trialkit.model.columns.matrices import Floats
 from trialkit.model.columns.terms import Grouping
 
 MOST_DENSE = 4_000  # effects that dense algebra takes

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.likelihood.absorb import LargeDesign, LargePoint
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.likelihood.absorb import LargeDesign, LargePoint
 from trialkit.model.likelihood.large_objective import evaluate_large
 

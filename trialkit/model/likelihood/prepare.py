@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.arrays import Floats
 from trialkit.errors import Finding, ModelError
 from trialkit.model.columns.formula import needed_columns, read_columns
-from trialkit.model.columns.matrices import Design, Floats, build_design
+from trialkit.model.columns.matrices import Design, build_design
 from trialkit.model.columns.terms import Grouping, RandomTerm, check_groupings, group, parse_random
 from trialkit.model.likelihood.absorb import LargeDesign, is_large, make_large
 from trialkit.model.likelihood.reduced import Reduced, reduce_design

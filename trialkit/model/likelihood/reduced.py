@@ -29,8 +29,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-from trialkit.model.columns.matrices import Floats
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.likelihood.strata import Responses, RowMaps, Stratum
 

@@ -29,7 +29,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.model.columns.matrices import Floats
+from trialkit.arrays import Floats
 from trialkit.model.likelihood.objective import (
     Index,
     Point,
