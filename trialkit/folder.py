@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding, LogError
+from trialkit.wording import finding
 
 if TYPE_CHECKING:
     from trialkit.design.assign import Plan
@@ -19,6 +20,9 @@ if TYPE_CHECKING:
 
 #: Kinds of log, in the order in which they are read and shown.
 LOG_KINDS = ("harvest", "environment", "mist")
+
+#: Files named one by one in a finding.
+_NAMED = 8
 
 
 def read_plan_there(trial: Trial) -> Plan | None:
@@ -86,10 +90,7 @@ def unnamed_files(trial: Trial) -> list[Finding]:
     left = sorted(p.name for p in there - named)
     if not left:
         return []
-    shown = ", ".join(left[:8]) + (f" and {len(left) - 8} more" if len(left) > 8 else "")
-    what = f"not read, because the trial file names no such log: logs/{shown}"
-    remedy = (
-        "name them under files in [logs.harvest], [logs.environment] (climate) or [logs.mist], "
-        "or move them out of logs/"
-    )
-    return [Finding("files_unnamed", "caution", what, remedy)]
+    if len(left) <= _NAMED:
+        return [finding("files_unnamed", "caution", form="few", files=left)]
+    shown, more = ", ".join(left[:_NAMED]), len(left) - _NAMED
+    return [finding("files_unnamed", "caution", form="more", files=shown, more=more)]
