@@ -69,6 +69,29 @@ def test_help_lists_every_command_with_an_example(run):
         assert "--debug" in page.output
 
 
+@pytest.mark.parametrize(
+    "start", [["-m", "trialkit"], ["-c", "from trialkit.cli import main; main()"]]
+)
+def test_the_version_is_told_however_trialkit_is_started(start):
+    done = subprocess.run(
+        [sys.executable, *start, "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == f"trialkit {tk.__version__}\n"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [], ["nonsense"], ["--nonsense"], ["status", "here", "there"], ["status", "--language", "xx"],
+        ["status", "--language", "xx-nowhere"], ["status", "--locale", "xx-nowhere"],
+        ["power", "--lost", "101"], ["plan", "--seed", "-1"], ["lab", "--port", "none"],
+    ],
+)  # fmt: skip
+def test_wrong_usage_ends_with_2(run, small, monkeypatch, arguments):
+    monkeypatch.chdir(small)
+    assert run(*arguments).exit_code == 2
+
+
 def test_help_is_plain_in_a_pipe():
     done = subprocess.run(
         [sys.executable, "-c", "from trialkit.cli import main; main()", "--help"],

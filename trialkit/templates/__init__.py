@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from trialkit.errors import Fault, TrialFileError
-from trialkit.wording import message, spoken
+from trialkit.wording import spoken
 
 __all__ = ["new_trial", "read_setting"]
 
