@@ -82,8 +82,9 @@ def test_the_version_is_told_however_trialkit_is_started(start):
 @pytest.mark.parametrize(
     "arguments",
     [
-        [], ["nonsense"], ["--nonsense"], ["status", "here", "there"], ["status", "--language", "xx"],
-        ["status", "--language", "xx-nowhere"], ["status", "--locale", "xx-nowhere"],
+        [], ["nonsense"], ["--nonsense"], ["status", "here", "there"],
+        ["status", "--language", "xx"], ["status", "--language", "xx-nowhere"],
+        ["status", "--locale", "xx-nowhere"],
         ["power", "--lost", "101"], ["plan", "--seed", "-1"], ["lab", "--port", "none"],
     ],
 )  # fmt: skip
