@@ -1,9 +1,9 @@
 """The register of exposures: everything that is counted of a chamber's air and mist.
 
-An entry here is all that an exposure needs, apart from its words. From it follow its place in the glossary, the keys
-of the trial file, the sums over a log (in memory, in files, on a cluster), the columns of the
-aligned tables, whether it may act as a dose, and where it is shown. Its label and meaning stand in
-the catalogue of words, under ``glossary_label`` and ``glossary_meaning``.
+An entry here is all that an exposure needs, apart from its words. From it follow its place in the
+glossary, the keys of the trial file, the sums over a log (in memory, in files, on a cluster), the
+columns of the aligned tables, whether it may act as a dose, and where it is shown. Its label and
+meaning are in the catalogue of words, under ``glossary_label`` and ``glossary_meaning``.
 
 A limit is either a number, which then belongs to the exposure and is best told by its name
 (`rh_over_95_h`), or the name of a field of `ExposureLimits`, which can be set in the trial file.

@@ -1,7 +1,8 @@
 """The register of harvest columns: all that is known of one stands in its entry.
 
-A further column is one more entry, and its words in the catalogue. Glossary, mapping, readers, harvest sheet, workbook, alignment,
-outcomes and report take it from here, in the order of the register. A trial file can add columns
+A further column is one more entry, and its words in the catalogue. Glossary, mapping, readers,
+harvest sheet, workbook, alignment, outcomes and report take it from here, in the order of the
+register. A trial file can add columns
 of its own; they are made by `own_column` and go the same ways.
 """
 

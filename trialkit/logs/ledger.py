@@ -185,8 +185,9 @@ class FileAccount:
             self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
             index, texts = index[~asked], _cut(texts, ~asked)
         elif asked.any():
-            note = message("row_remedy.cannot_be_kept")
-            texts = texts | {"remedy": np.where(asked, note, _spread(texts["remedy"], len(index)))}
+            remedies = _spread(texts["remedy"], len(index)).copy()
+            remedies[asked] = message("row_remedy.cannot_be_kept")
+            texts = texts | {"remedy": remedies}
         if len(index):
             self.alive[index] = False
             self._line(index, rule, "set aside", column, new="", texts=texts)

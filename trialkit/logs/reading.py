@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from typing import Any
 
 from trialkit.errors import Finding, Severity
 from trialkit.logs.clocks.zones import Change

@@ -245,10 +245,10 @@ def _resets(
         f"until = {int(last[:4]) + 1}-01-01T00:00:00 }}]"
     )
     section = f"[logs.{reading.kind}]"
-    days = {"first": dt.date.fromisoformat(first[:10]), "last": dt.date.fromisoformat(last[:10])}
     reading.find(
-        "clock_reset", file=opened.raw.name, count=len(off), section=section, line=line, **days
-    )
+        "clock_reset", file=opened.raw.name, count=len(off), section=section, line=line,
+        first=dt.date.fromisoformat(first[:10]), last=dt.date.fromisoformat(last[:10]),
+    )  # fmt: skip
     if strict:
         opened.account.set_aside(
             off, rule="clock reset", column=head, old=cell_texts(column, off), keepable=False,

@@ -84,7 +84,10 @@ def _totals(reading: Reading, entries: Entries) -> None:
     over = total[total > most]
     if len(over):
         units = reading.trial.unit_table()["unit"].to_numpy()
-        shown = [message("place.weighed", place=units[u], weight=float(w)) for u, w in over.items()]
+        shown = [
+            message("place.weighed", place=units[u], weight=float(w))
+            for u, w in zip(over.index, over, strict=True)
+        ]
         reading.find("total_above_block", block=float(most), units=several(shown, 5))
 
 

@@ -218,6 +218,6 @@ def _units(
                 unit=unit,
                 head=repr(head),
                 line=f'units = {{ {column} = "…" }}',
-            )  # fmt: skip
+            )
         )
     return units, notes

@@ -122,7 +122,7 @@ def _states(opened: Opened, head: str) -> np.ndarray:
         blank = np.array([c.strip().casefold() in BLANKS for c in cells])
         opened.account.set_aside(
             odd, rule="state unreadable", column=head, old=cells, keepable=False,
-            reason=[message("row_reason.state_blank" if b else "row_reason.state_word") for b in blank],
+            reason=[message(f"row_reason.state_{'blank' if b else 'word'}") for b in blank],
             remedy=message("row_remedy.state"),
         )  # fmt: skip
     return np.asarray(state == 1)
