@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding, LogError
-from trialkit.wording import finding
+from trialkit.wording import finding, several
 
 if TYPE_CHECKING:
     from trialkit.design.assign import Plan
@@ -20,9 +20,6 @@ if TYPE_CHECKING:
 
 #: Kinds of log, in the order in which they are read and shown.
 LOG_KINDS = ("harvest", "environment", "mist")
-
-#: Files named one by one in a finding.
-_NAMED = 8
 
 
 def read_plan_there(trial: Trial) -> Plan | None:
@@ -90,7 +87,5 @@ def unnamed_files(trial: Trial) -> list[Finding]:
     left = sorted(p.name for p in there - named)
     if not left:
         return []
-    if len(left) <= _NAMED:
-        return [finding("files_unnamed", "caution", form="few", files=left)]
-    shown, more = ", ".join(left[:_NAMED]), len(left) - _NAMED
-    return [finding("files_unnamed", "caution", form="more", files=shown, more=more)]
+    shown = several([f"logs/{name}" for name in left], 8)
+    return [finding("files_unnamed", "caution", files=shown)]

@@ -32,7 +32,7 @@ SHARE = {"harvest": 1.0, "environment": 8.0, "mist": 3.0, "align": 4.0, "analyse
 REDRAWS = 999
 
 
-def _untold(share: float, words: object = "") -> None:
+def _untold(share: float, words: str = "") -> None:
     """Tell nobody how far the work is."""
 
 
@@ -95,7 +95,7 @@ class Pipeline:
     def _read(self, kind: str) -> Log | None:
         if kind not in self.trial.logs:
             return None
-        self._step(0, message(f"progress.{kind}"))
+        self._step(0, str(message(f"step.{kind}")))
         log = read_log(self.trial, kind)
         self._step(SHARE[kind])
         return log
@@ -114,7 +114,7 @@ class Pipeline:
         if "harvest" not in self.trial.logs:
             raise PlanError("the trial file names no harvest log → add [logs.harvest] with files")
         logs, plan = self.logs, self.plan
-        self._step(0, message("progress.align"))
+        self._step(0, str(message("step.align")))
         data = align(
             self.trial, logs["harvest"], logs.get("environment"), logs.get("mist"), plan=plan
         )
@@ -127,7 +127,7 @@ class Pipeline:
         from trialkit.analysis import analyse
 
         data = self.data
-        self._step(0, message("progress.analyse"))
+        self._step(0, str(message("step.analyse")))
         result = analyse(self.trial, data)
         self._step(SHARE["analyse"])
         return result
@@ -138,7 +138,7 @@ class Pipeline:
         from trialkit.decision.decide import decide
 
         result = self.result
-        self._step(0, message("progress.decide"))
+        self._step(0, str(message("step.decide")))
         verdict = decide(self.trial, result)
         self._step(SHARE["decide"])
         return verdict
@@ -159,7 +159,7 @@ class Pipeline:
 
         if self.plan is None or self.plan.version == "by hand" or self.verdict.answer == "blocked":
             return None, ()
-        self._step(0, message("progress.redraw"))
+        self._step(0, str(message("step.redraw")))
         try:
             return randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS), ()
         except (DesignError, ModelError, PlanError) as problem:
@@ -192,7 +192,7 @@ class Pipeline:
         from trialkit.report.page import write_report
 
         result, verdict, (redrawn, problems) = self.result, self.verdict, self._redrawn
-        self._step(0, message("progress.report"))
+        self._step(0, str(message("step.report")))
         made = write_report(
             self.trial,
             result,
