@@ -16,18 +16,11 @@ from trialkit.wording import languages, speaking
 
 #: Lines that are still English, by the area that says them. An area leaves when it is done.
 ENGLISH_LEFT = {
-    "logs, signals and alignment": (r"^ +(Vorbehalt|Hinweis): ", r"^ +logs/\S+ Zeilen? "),
     "analysis and decision": (
         r"^(How|By light:|light  |dim  |bright  |fresh weight|schedule  |usual  |sparse  )",
         r"^(banded  |Differences |Note: |Caution: |Als Nächstes: With )",
     ),
     "chamber": (r"holds \d+–\d+ %, mean", r"^ +Water and cycle length change together"),
-    "design": (
-        r"^(Plan of|treatment  |schedule  |light  |schedule: chance|the levels|a level )",
-        r"^(The variation is|\d+ % of|[\d.]+ % of the information|Limits hold|Simulated trials)",
-        r"^(Variation assumed|between  )|common practice|published:",
-        r" compared between ",
-    ),
 }
 LEFT = [pattern for patterns in ENGLISH_LEFT.values() for pattern in patterns]
 TITLE = "Can we mist less and lose nothing?"

@@ -23,6 +23,7 @@ from trialkit.design.layout import (
     searched,
     spread,
 )
+from trialkit.design.layout_words import layout_words
 from trialkit.design.progress import shown_progress
 from trialkit.design.randomise import (
     draw_arrangement,
@@ -35,6 +36,7 @@ from trialkit.design.units import Ints, unit_of
 from trialkit.errors import Finding, PlanError
 from trialkit.structure import Term
 from trialkit.trial import Factor, Trial
+from trialkit.wording import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,7 +61,7 @@ class Plan:
     hash : str
         SHA-256 over assignment, seed and version.
     method : dict
-        Treatment → how it was laid out, in words.
+        Treatment → short code of how it was laid out, such as ``"randomised blocks"``.
     efficiency : dict
         Treatment → share of the information that is kept in its own stratum, from 0 to 1.
     bound : dict
@@ -114,23 +116,26 @@ class Plan:
 
         from trialkit.display import show_table
 
+        say = spoken()
         rows = []
         for name, factor in self.trial.factors.items():
             counts = self.counts(name)
             rows.append(
                 {
                     "treatment": name,
-                    "given to": factor.stratum,
-                    "units per level": ", ".join(f"{k} {v}" for k, v in counts.items()),
-                    "laid out as": self.method.get(name, ""),
-                    "information kept": f"{100 * self.efficiency.get(name, 1.0):.1f} %",
-                    "at best": f"{100 * self.bound.get(name, 1.0):.1f} %",
+                    "given": factor.stratum,
+                    "units": ", ".join(f"{k} {v}" for k, v in counts.items()),
+                    "laid": str(layout_words(self.method.get(name, ""))),
+                    "kept": say.percent(100 * self.efficiency.get(name, 1.0), 1),
+                    "best": say.percent(100 * self.bound.get(name, 1.0), 1),
                 }
             )
+        version = say.text("plan_words.version", version=self.version, plan=self.hash[:12])
         return show_table(
             pd.DataFrame(rows),
-            caption=f"Plan of “{self.trial.title}”, drawn at random from seed {self.seed}",
-            notes=(f"trialkit {self.version}, plan {self.hash[:12]}", *map(str, self.findings)),
+            heads={name: say.text(f"plan_words.head.{name}") for name in rows[0]},
+            caption=say.text("plan_words.caption", title=self.trial.title, seed=self.seed),
+            notes=(version, *map(str, self.findings)),
         )
 
     def __str__(self) -> str:
@@ -188,7 +193,7 @@ def assign(
     seed = trial.seed if seed is None else seed
     if seed < 0:
         raise PlanError(f"the seed must be zero or more, but it is {seed}")
-    with shown_progress(progress, "looking for the best arrangement") as told:
+    with shown_progress(progress, spoken().text("progress.plan")) as told:
         arranged, layouts, sites = _draw(trial, Draws(seed), told)
     table = trial.unit_table()
     counts = trial.counts

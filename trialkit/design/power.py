@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.design.comparisons import Comparison, compare_in
 from trialkit.design.efficiency import Progress
-from trialkit.design.power_notes import method_of, notes_on, ranges_of
+from trialkit.design.power_notes import method_of, method_words, notes_on, ranges_of
 from trialkit.design.power_questions import (
     QUESTIONS,
-    WORDS,
     Question,
     Wanted,
     all_chances,
@@ -29,7 +28,7 @@ from trialkit.design.variation import (
 from trialkit.design.variation_pilot import pilot_variation
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
-from trialkit.wording import units_in_words
+from trialkit.wording import Message, spoken, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -68,7 +67,12 @@ class Power:
     comparison: Comparison = field(repr=False)
     asked: Wanted = field(repr=False)
     questions: tuple[Question, ...] = QUESTIONS
-    notes: tuple[str, ...] = ()
+    said: tuple[Message, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Say what a reader of the powers must know, in the language in use."""
+        return tuple(map(str, self.said))
 
     @cached_property
     def needed(self) -> pd.DataFrame:
@@ -125,51 +129,50 @@ class Power:
     def _shown(self) -> list[Shown]:
         from trialkit.display import show_table
 
-        def pct(value: object) -> str:
-            number = float(value)  # type: ignore[arg-type]
-            return "–" if number != number else f"{100 * number:.0f} %"
+        say = spoken()
 
-        def whole(value: object) -> str:
-            return f"{float(value):.3g}"  # type: ignore[arg-type]
+        def pct(value: object) -> str:
+            return say.percent(100 * float(value))  # type: ignore[arg-type]
 
         def effect(value: object) -> str:
-            number = float(value)  # type: ignore[arg-type]
-            return "never" if number == float("inf") else f"{number:.1f} %"
+            never = value == float("inf")
+            return say.text("power.never") if never else say.percent(value, 1)
 
-        table = self.table.assign(question=[WORDS[q] for q in self.table["question"]])
+        columns = ["question", "effect_pct", "power", "low", "high", "detectable_pct",
+                   "error_df", "method"]  # fmt: skip
+        values = {"treatment": self.factor, "wanted": say.percent(100 * self.wanted)}
         main = show_table(
-            table,
-            columns=["question", "effect_pct", "power", "low", "high", "detectable_pct",
-                     "error_df", "method"],
-            heads={
-                "question": f"{self.factor}: chance to show that",
-                "effect_pct": "if the truth is",
-                "power": "chance",
-                "low": "much variation",
-                "high": "little variation",
-                "detectable_pct": f"seen with {self.wanted:.0%}",
-                "error_df": "df",
+            self.table,
+            columns=columns,
+            heads={name: say.text(f"power.head.{name}", **values) for name in columns},
+            formats={
+                "question": lambda question: say.text(f"power.question.{question}"),
+                "power": pct, "low": pct, "high": pct,
+                "effect_pct": effect, "detectable_pct": effect,
+                "error_df": lambda df: say.written(df, ".3g"),
+                "method": lambda code: str(method_words(str(code))),
             },
-            formats={"power": pct, "low": pct, "high": pct, "effect_pct": effect,
-                     "detectable_pct": effect, "error_df": whole},
-            caption=f"What “{self.trial.title}” can find out",
+            caption=say.text("power.caption", title=self.trial.title),
             notes=self.notes,
         )  # fmt: skip
         between = self.variation.table
         real = {":".join(s) for s in self.comparison.stands_for}
         between = between[between["stratum"].isin(real)].reset_index(drop=True)
+        columns = ["stratum", "low_pct", "middle_pct", "high_pct"]
         sources: dict[str, list[str]] = {}
         for name, source in zip(between["stratum"], between["source"], strict=True):
             sources.setdefault(str(source), []).append(units_in_words(str(name).split(":")))
         between["stratum"] = [units_in_words(str(n).split(":")) for n in between["stratum"]]
         spread = show_table(
             between,
-            columns=["stratum", "low_pct", "middle_pct", "high_pct"],
-            heads={"low_pct": "little [%]", "middle_pct": "middle [%]", "high_pct": "much [%]",
-                   "stratum": "between"},
-            caption="Variation assumed, standard deviations in per cent of the mean yield",
-            notes=[*(f"{', '.join(names)}: {source}" for source, names in sources.items())],
-        )  # fmt: skip
+            columns=columns,
+            heads={name: say.text(f"variation.head.{name}") for name in columns},
+            caption=say.text("variation.caption"),
+            notes=[
+                say.text("variation.source", units=", ".join(names), source=source)
+                for source, names in sources.items()
+            ],
+        )
         return [main, spread]
 
     def __str__(self) -> str:
@@ -301,7 +304,7 @@ def power(
         comparison=c,
         asked=asked,
         questions=chosen,
-        notes=(
+        said=(
             *_scarce_notes(trial, c, asked),
             *ranges_of(table, spread),
             *notes_on(c, spread, asked),
@@ -310,12 +313,12 @@ def power(
     )
 
 
-def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[str]:
+def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[Message]:
     """Say where next to nothing is left to judge a treatment by, and the remedy."""
     if c.name not in trial.factors:
         return []
     said = scarce(trial, c.name, c.left_df(asked.lost))
-    return [f"{said}."] if said else []
+    return [said] if said else []
 
 
 def _check_request(wanted: float, questions: Sequence[str], method: str) -> None:

@@ -41,8 +41,8 @@ class Units:
         if not names:
             return outer
         first = _named(wording, names[0], self.count)
-        others = [_around(wording, name) for name in names[1:]]
-        others += [_around(wording, "run")] * bool(outer)
+        others = [_named(wording, name, 2) for name in names[1:]]
+        others += [_named(wording, "run", 2)] * bool(outer)
         for name in others:
             first = wording.text("unit.within", inner=first, outer=name)
         return first
@@ -57,11 +57,6 @@ def _named(wording: Wording, name: str, count: int) -> str:
     if f"{key}.other" in wording.entries:
         return wording.entries[f"{key}.{wording.form(key, count)}"]
     return name if count == 1 or wording.language != "en" else _english_plural(name)
-
-
-def _around(wording: Wording, name: str) -> str:
-    """Name units that others lie within, in the case that the language then uses."""
-    return wording.either(f"unit.{name}.around", _named(wording, name, 2))
 
 
 def _english_plural(name: str) -> str:
