@@ -179,7 +179,7 @@ def test_a_finding_is_said_in_the_language_in_use(polish):
 
 
 def test_a_finding_says_how_grave_it_is_in_words():
-    found = finding("files_unnamed", "caution", form="few", files=["a.csv"])
+    found = finding("files_unnamed", "caution", files=["a.csv"])
     assert str(found).startswith("Caution: ")
     assert str(Finding("anything", "stop", "words of my own")) == "Stop: words of my own"
 
