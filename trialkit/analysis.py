@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -330,6 +330,8 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
+    from trialkit.flush_error import with_flush_test
+
     asked = response in (None, trial.question.response)
     scale: Scale = trial.question.scale if asked else "plain"
     terms, table, fit = fit_response(
@@ -360,12 +362,13 @@ def analyse(
         differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
         means = {name: geometric(frame) for name, frame in means.items()}
         by_flush = None if by_flush is None else geometric(by_flush)
+    tests, told = with_flush_test(fit.tests(), fit)
     return Analysis(
         trial=trial,
         data=data,
         terms=terms,
         fit=fit,
-        tests=fit.tests(),
+        tests=tests,
         means=means,
         differences=differences,
         ratios=ratios,
@@ -373,7 +376,7 @@ def analyse(
         flush_means=by_flush,
         n_used=fit.n,
         n_missing=len(table) - fit.n,
-        findings=tuple(_findings(trial, data, terms, table, fit)),
+        findings=(*_findings(trial, data, terms, table, fit), *told),
         scale=scale,
     )
 
@@ -400,7 +403,7 @@ def fit_response(
     ModelError
         If no row holds the response, the model cannot be fitted, or a value has no logarithm.
     """
-    from trialkit.model.fit import fit
+    from trialkit.batches_to_come import fit_for_batches
 
     terms = derive_terms(trial, response=response, data=data)
     table = analysis_table(trial, data, terms.response)
@@ -415,15 +418,18 @@ def fit_response(
     rows = table[table[terms.response].notna()]
     if scale == "logarithm":
         rows = logged(rows, terms.response)
-    made = fit(
+    made = fit_for_batches(
+        trial,
         _level_order(trial, rows),
-        response=terms.response,
-        fixed=terms.fixed,
-        random=list(terms.random),
-        residual_by=residual_by,
-        level=trial.question.level,
+        random=terms.random,
+        options={
+            "response": terms.response,
+            "fixed": terms.fixed,
+            "residual_by": residual_by,
+            "level": trial.question.level,
+        },
     )
-    return terms, table, made
+    return replace(terms, random=made.spec.random), table, made
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
@@ -462,6 +468,9 @@ def joint_limits_level(differences: pd.DataFrame, level: float) -> float:
 def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
+    from trialkit.batches_to_come import batch_findings
+    from trialkit.model.checks.spread import spread_findings
+
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)
     label = terms.response if column is None else column.label
@@ -497,6 +506,8 @@ def _findings(
                 "with this number of units; the two are taken to add up",
             )
         )
+    found += batch_findings(trial, table[table[terms.response].notna()], fit)
+    found += spread_findings(fit, trial.primary.name)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:

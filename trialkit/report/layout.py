@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from trialkit.design.layout_words import layout_words
+from trialkit.design.layout.layout_words import layout_words
 from trialkit.report.inputs import PLAN_NOT_SHOWN, Material
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -160,7 +160,7 @@ def _units_with(material: Material, level: str) -> list[str]:
 
 
 def _strata(material: Material) -> list[Any]:
-    from trialkit.design.strata import strata
+    from trialkit.design.strata.strata import strata
 
     say = material.say
     found = strata(material.trial, plan=material.plan)
