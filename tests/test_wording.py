@@ -45,7 +45,7 @@ def test_every_key_of_the_catalogue_is_used():
     for code in re.findall(r"""finding\(\s*["']([a-z_]+)["']""", TEXT):
         quoted |= {f"finding.{code}", f"finding_remedy.{code}"}
     groups |= {key for key in quoted if key.startswith("finding")}
-    quoted |= {f"{key}_priced" for key in quoted}  # a line that has a cost after it
+    quoted |= {f"{key}_{more}" for key in quoted for more in ("priced", "cure")}  # with a cost
     for key in read_wording().entries:
         parents = {key.rsplit(".", n)[0] for n in range(1, key.count(".") + 1)}
         assert key in quoted or parents & groups, key
