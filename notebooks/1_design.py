@@ -160,4 +160,4 @@ from trialkit.cautions import list_cautions
 # 1. Print `plan/`, set each timer, and label the blocks.
 # 2. When a batch starts, write its date under `[batches]` in `trial.toml`.
 # 3. At each picking fill in the harvest sheet and save it as the trial file says.
-# 4. While it runs, open **2_check_logs** now and then: a dead fan is cheap to mend on the day.
+# 4. While it runs, open **2_check_logs** now and then: a dead fan is cheap to fix on the day.

@@ -128,6 +128,6 @@ line.figure if near else "no climate log, so no timeline"
 #
 # ## What to do next
 #
-# * Something to mend? The remedy stands behind each finding. Clocks, units and rows to keep are
+# * Something to fix? Each finding ends with what to do. Clocks, units and rows to keep are
 #   told to trialkit in `trial.toml`, never by changing a log.
 # * All sound and the last batch is in? Open **3_analyse**.

@@ -60,11 +60,11 @@ bars.figure if saved else "no mist log or no rig, so water and energy are not kn
 # %%
 money = verdict.money
 gains = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
-money.table[gains].round(2) if money else "no [prices] in the trial file, so no money is reckoned"
+money.table[gains].round(2) if money else "no [prices] in the trial file, so no money is calculated"
 
 # %% [markdown]
-# At your own prices, for one unit that received the level: what is left after water and power,
-# and what is gained against the control, with limits. Mushrooms usually outweigh water and power
+# At your own prices, for one unit that received the level: what is left after water and electricity,
+# and what is gained against the control, with limits. Mushrooms usually outweigh water and electricity
 # by far, so that a small loss of yield can cost more than all the mist saved.
 
 # %%

@@ -18,7 +18,7 @@
 # hours with the mist on for a minute or two and off for a quarter of an hour tell all three,
 # before any block goes in. Let the logger read every 10 to 30 seconds.
 #
-# Cautions first: mains power near mist needs residual-current protection, and the plugs stay
+# Cautions first: mains electricity near mist needs residual-current protection, and the plugs stay
 # outside the wet space; your local code decides.
 
 # %% tags=["parameters"]
@@ -96,7 +96,7 @@ fitted = found.fitted[found.fitted["chamber"] == best]
 figure, ax = plt.subplots(figsize=(7.2, 2.6))
 minutes = (fitted["time"] - fitted["time"].iloc[0]).dt.total_seconds() / 60
 ax.plot(minutes, fitted["rh_pct"], ".", markersize=3, label="readings")
-ax.plot(minutes, fitted["fitted_rh_pct"], label="foretold by the constants")
+ax.plot(minutes, fitted["fitted_rh_pct"], label="predicted from the constants")
 ax.set_xlabel("time [min]")
 ax.set_ylabel("relative humidity [%]")
 ax.legend(loc="lower right")
@@ -147,7 +147,7 @@ if own:
 identify_room(air, spells) if own else "no climate and mist logs in this trial yet"
 
 # %% [markdown]
-# Chambers that differ from the others are named below the table: that is worth mending before a
+# Chambers that differ from the others are named below the table: that is worth fixing before a
 # trial, or at least worth knowing.
 #
 # ## What to do next

@@ -69,6 +69,30 @@ def test_help_lists_every_command_with_an_example(run):
         assert "--debug" in page.output
 
 
+@pytest.mark.parametrize(
+    "start", [["-m", "trialkit"], ["-c", "from trialkit.cli import main; main()"]]
+)
+def test_the_version_is_told_however_trialkit_is_started(start):
+    done = subprocess.run(
+        [sys.executable, *start, "--version"], capture_output=True, text=True, check=True
+    )
+    assert done.stdout == f"trialkit {tk.__version__}\n"
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [], ["nonsense"], ["--nonsense"], ["status", "here", "there"],
+        ["status", "--language", "xx"], ["status", "--language", "xx-nowhere"],
+        ["status", "--locale", "xx-nowhere"],
+        ["power", "--lost", "101"], ["plan", "--seed", "-1"], ["lab", "--port", "none"],
+    ],
+)  # fmt: skip
+def test_wrong_usage_ends_with_2(run, small, monkeypatch, arguments):
+    monkeypatch.chdir(small)
+    assert run(*arguments).exit_code == 2
+
+
 def test_help_is_plain_in_a_pipe():
     done = subprocess.run(
         [sys.executable, "-c", "from trialkit.cli import main; main()", "--help"],
@@ -141,7 +165,7 @@ def test_wrong_usage_of_new_ends_with_2_and_writes_nothing(run, tmp_path, argume
     [
         (["--versus", "sparse=often"], "is not a schedule"),
         (["--time-zone", "Mars/Base"], "Mars/Base"),
-        (["--chambers", "1", "--batches", "1"], "nothing is left to judge chance by"),
+        (["--chambers", "1", "--batches", "1"], "nothing is left to estimate the error from"),
     ],
 )
 def test_a_trial_that_could_not_run_is_not_written(run, tmp_path, arguments, words):
@@ -171,7 +195,7 @@ def test_faults_of_the_trial_file_are_listed_together_with_code_1(run, small):
     (small / "trial.toml").write_text(text.replace("block     = 4", "block     = 0"))
     done = run("status", small)
     assert done.exit_code == 1
-    assert "3 things to mend" in done.output
+    assert "3 problems to fix" in done.output
     for words in ("margin_pct", "Europa/Wien", "0 is not a possible count"):
         assert words in done.output
     told = json.loads(run("status", small, "--json").stdout)
@@ -200,7 +224,7 @@ def test_status_leads_from_step_to_step(run, tmp_path):
     folder = tmp_path / "t"
     run("new", folder, "--seed", 1)
     told = json.loads(run("status", folder, "--json").stdout)
-    assert told["next"].startswith("draw the plan")
+    assert told["next"].startswith("make the plan")
     run("plan", folder)
     told = json.loads(run("status", folder, "--json").stdout)
     steps = {row["step"]: row["state"] for row in told["steps"]}
@@ -212,16 +236,16 @@ def test_a_changed_plan_needs_care(run, small):
     path = small / "plan" / "assignment.csv"
     path.write_text(path.read_text().replace("usual", "sparse", 1))
     done = run("status", small)
-    assert "! needs care" in done.output
+    assert "! needs attention" in done.output
     assert "has been changed" in done.output
-    assert "mend the plan" in done.output
+    assert "fix the plan" in done.output
 
 
 @pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
 def test_a_broken_plan_stops_every_command_in_the_same_words(run, small, record):
     (small / "plan" / "plan.json").write_text(record, encoding="utf-8")
     told = run("status", small).output.replace("\n", " ")
-    assert "! needs care" in told
+    assert "! needs attention" in told
     for command in ("check", "analyse", "report"):
         done = run(command, small)
         assert done.exit_code == 1
@@ -233,7 +257,7 @@ def test_a_plan_laid_out_by_hand_is_done(run, small):
     (small / "plan" / "plan.json").unlink()
     done = run("status", small)
     assert "laid out by hand" in done.output
-    assert "draw the plan" not in done.output
+    assert "make the plan" not in done.output
 
 
 def test_harvest_alone_is_enough_to_check_analyse_and_report(run, small):
@@ -425,7 +449,7 @@ def test_the_demo_runs_end_to_end_and_ends_by_naming_the_report(tmp_path):
 def test_two_schedules_of_one_name_are_refused_not_dropped(run, tmp_path, name):
     done = run("new", tmp_path / "x", "--versus", "short=15/135", "--versus", f"{name}=15/140")
     assert done.exit_code == 2
-    assert f"'{name}' is there twice" in " ".join(done.output.split())
+    assert f"'{name}' appears twice" in " ".join(done.output.split())
     assert not (tmp_path / "x").exists()
 
 
@@ -449,7 +473,7 @@ def test_check_prints_each_row_set_aside_with_its_place_and_remedy(run, small):
     sheet.loc[5, "unit"] = "B9-left-1"
     sheet.to_csv(small / "logs" / "harvest.csv", index=False)
     shown = run("check", small).output
-    part = shown.split("Rows set aside and values not taken")[1].split("What was found")[0]
+    part = shown.split("Rows set aside and values not used")[1].split("What was found")[0]
     assert "logs/harvest.csv row 5, fresh_g: this is not a number (2l0) → correct the cell" in part
     assert "logs/harvest.csv row 7, unit: no unit of the trial has this code (B9-left-1)" in part
 
@@ -459,11 +483,13 @@ def test_a_log_file_that_nothing_names_is_told(run, small):
     (small / "logs" / "~$harvest.xlsx").write_bytes(b"lock")
     (small / "logs" / ".hidden").write_bytes(b"")
     told = json.loads(run("check", small, "--json").stdout)
-    found = [f["message"] for f in told["findings"] if f["code"] == "files_unnamed"]
-    assert found == ["not read, because the trial file names no such log: logs/climate_left.csv"]
+    (found,) = [f["message"] for f in told["findings"] if f["code"] == "files_unnamed"]
+    assert "climate_left.csv" in found
+    assert "harvest" not in found
+    assert "hidden" not in found
 
 
-def test_analyse_says_each_thing_to_mind_once_and_keeps_all_in_the_record(run, small):
+def test_analyse_says_each_caution_once_and_keeps_all_in_the_record(run, small):
     sheet = pd.read_csv(small / "logs" / "harvest.csv", dtype=str, keep_default_na=False)
     sheet.loc[3, "fresh_g"] = ""
     sheet.to_csv(small / "logs" / "harvest.csv", index=False)
@@ -477,10 +503,10 @@ def test_analyse_says_each_thing_to_mind_once_and_keeps_all_in_the_record(run, s
 def test_power_says_whether_it_is_enough_and_what_would_be(run, small):
     told = json.loads(run("power", small, "--json").stdout)
     shown = run("power", small).output
-    assert "Too small as it is" in shown
+    assert "Too small" in shown
     needed = {row["unit"]: row for row in told["needed"]}
     assert f"batches alone: {needed['batch']['needed']:.0f} instead of 4" in shown
-    assert "more blocks alone never get there" in shown
+    assert "more blocks alone are never enough" in shown
     # what is called enough is enough: the trial with that count reaches the power
     text = (small / "trial.toml").read_text(encoding="utf-8")
     enough = f"batch = {needed['batch']['needed']:.0f}"
@@ -495,11 +521,11 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
     first = json.loads(run("power", tmp_path / "x", "--json").stdout)["cheapest"][0]
     shown = run("power", tmp_path / "x").output
     line = f"{first['batch']} batches, {first['chamber']} chambers, {first['block']} blocks in each"
-    assert f"mix with few units in all: {line} ({100 * first['power']:.0f} %)" in shown
+    assert f"mix with the fewest units: {line} ({100 * first['power']:.0f} %)" in shown
     # three chambers are simulated, the additions are not: the line says what they start from
-    start = re.search(r"leaves out a part of the information: (\d+) % as it is", shown)
-    then = re.search(r"becomes (\d+) % \(([+-]\d+) points", shown)
-    assert abs(int(start[1]) - (int(then[1]) - int(then[2]))) <= 1
+    start = re.search(r"leaves out part of the information, the chance is (\d+) %", shown)
+    then = re.search(r"becomes (\d+) % \(([+−]\d+) percentage points", shown)
+    assert abs(int(start[1]) - (int(then[1]) - int(then[2].replace("−", "-")))) <= 1
 
 
 def test_harvest_without_dates_of_batches_asks_for_them_and_does_not_begin_anew(run, small):

@@ -292,10 +292,10 @@ def test_sliders_show_what_a_setting_holds_and_say_what_is_assumed(tmp_path):
     sliders = {child.description: child for child in known.children[:-2]}
     picture, words = known.children[-2:]
     assert bytes(picture.value).startswith(b"\x89PNG")
-    assert "only assumed" not in words.value
+    assert "were assumed" not in words.value
     before = words.value
     sliders["mist off [s]"].value = 460
     assert words.value != before
     new_trial(tmp_path, seed=1)  # a rig that says nothing of output, volume and air changes
     unknown = schedule_sliders(tk.read_trial(tmp_path))
-    assert "only assumed here: mist_l_h, chamber_m3, air_changes_h" in unknown.children[-1].value
+    assert "were assumed: mist_l_h, chamber_m3, and air_changes_h" in unknown.children[-1].value

@@ -10,16 +10,22 @@ import pytest
 
 import trialkit
 from trialkit.errors import Finding, ReportError
-from trialkit.wording import catalogue, languages, message, read_wording, speaking, spoken
+from trialkit.wording import catalogue, finding, languages, message, read_wording, speaking, spoken
 
 PACKAGE = Path(trialkit.__file__).parent
 SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
-SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "timelines.py"]
+SOURCES += [PACKAGE / "report" / "page.html.j2"]
 SOURCES += [PACKAGE / "cautions.py", *(PACKAGE / "design").rglob("*.py")]
 SOURCES += (PACKAGE / "design").rglob("*.j2")
+SOURCES += [*(PACKAGE / "cli").glob("*.py"), *(PACKAGE / "templates").glob("*.py")]
+SOURCES += [
+    PACKAGE / f"{name}.py" for name in ("errors", "explore", "folder", "pipeline", "status")
+]
+for room in ("alignment", "columns", "logs", "signals", "wording"):
+    SOURCES += (PACKAGE / room).rglob("*.py")
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
-    r"""(?:text|choose|either|say)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
+    r"""(?:text|choose|either|say|message)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
 )
 
 
@@ -36,9 +42,22 @@ def test_every_key_of_the_catalogue_is_used():
     quoted = set(re.findall(r"""["']([a-z_]+\.[a-z_.]+[a-z])["']""", TEXT))
     groups |= {"term", "glossary", "column", "unit"} | {k.rstrip(".") for k in quoted}
     groups |= set(re.findall(r"""["']([a-z_]+(?:\.[a-z_]+)*)\.["'] \+""", TEXT))
+    for code in re.findall(r"""finding\(\s*["']([a-z_]+)["']""", TEXT):
+        quoted |= {f"finding.{code}", f"finding_remedy.{code}"}
+    groups |= {key for key in quoted if key.startswith("finding")}
+    quoted |= {f"{key}_{more}" for key in quoted for more in ("priced", "cure")}  # with a cost
     for key in read_wording().entries:
         parents = {key.rsplit(".", n)[0] for n in range(1, key.count(".") + 1)}
         assert key in quoted or parents & groups, key
+
+
+def test_every_finding_that_the_code_makes_is_in_the_catalogue():
+    entries = read_wording().entries
+    made = set(re.findall(r"""[^_]finding\(\s*["']([a-z_]+)["']""", TEXT))
+    assert made
+    for code in made:
+        keys = [key for key in entries if f"{key}.".startswith(f"finding.{code}.")]
+        assert keys, code
 
 
 def test_every_text_is_well_formed_and_names_its_places():
@@ -159,6 +178,12 @@ def test_a_finding_is_said_in_the_language_in_use(polish):
         assert found.message == "4,6 h w T1"
     assert found.values == {"hours": 4.56, "chamber": "T1"}
     assert spoken().language == "en"
+
+
+def test_a_finding_says_how_grave_it_is_in_words():
+    found = finding("files_unnamed", "caution", files=["a.csv"])
+    assert str(found).startswith("Caution: ")
+    assert str(Finding("anything", "stop", "words of my own")) == "Stop: words of my own"
 
 
 def test_values_are_written_by_the_locale():

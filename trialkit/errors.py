@@ -31,7 +31,7 @@ class TrialFileError(TrialkitError):
     def __init__(self, source: str, faults: Sequence[Fault]) -> None:
         self.source = source
         self.faults = tuple(faults)
-        lines = [f"{source}: {len(self.faults)} thing{'s' * (len(self.faults) != 1)} to mend"]
+        lines = [f"{source}: {len(self.faults)} problem{'s' * (len(self.faults) != 1)} to fix"]
         lines += [f"  {i}. {fault}" for i, fault in enumerate(self.faults, 1)]
         super().__init__("\n".join(lines))
 
@@ -120,5 +120,11 @@ class Finding:
         """Give the values that the sentence is made of."""
         return getattr(self.said, "values", {})
 
+    @property
+    def kind(self) -> str:
+        """Say how grave it is, in the language of what was found."""
+        beside = getattr(self.said, "beside", None)
+        return str(beside(f"severity.{self.severity}")) if beside else self.severity.capitalize()
+
     def __str__(self) -> str:
-        return f"[{self.severity}] {self.message}" + (f" → {self.remedy}" if self.remedy else "")
+        return f"{self.kind}: {self.message}" + (f" → {self.remedy}" if self.remedy else "")

@@ -7,6 +7,7 @@ import io
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import TrialkitError
+from trialkit.wording import message, spoken
 
 if TYPE_CHECKING:
     from trialkit.chamber import Room, Simulation
@@ -39,17 +40,18 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
     first = next((s for s in trial.primary.levels.values() if s.kind == "timed"), None)
 
     def slider(name: str, value: float, least: float, most: float, step: float) -> Any:
+        said = spoken().text(f"explore.{name}")
         return widgets.FloatSlider(
-            value=min(max(value, least), most), min=least, max=most, step=step, description=name,
+            value=min(max(value, least), most), min=least, max=most, step=step, description=said,
             continuous_update=False, readout_format=".4g", style={"description_width": "13em"},
             layout={"width": "32em"},
         )  # fmt: skip
 
-    on = slider("mist on [s]", (first and first.on_s) or 20, 1, 300, 1)
-    off = slider("mist off [s]", (first and first.off_s) or 220, 10, 3600, 10)
-    changes = slider("air changes [1/h]", given["air_changes_h"], 0.2, 30, 0.1)
-    room_rh = slider("room humidity [%]", given.get("room_rh_pct", 60), 10, 100, 1)
-    output = slider("mist output [L/h]", given["mist_l_h"], 0.05, 5, 0.05)
+    on = slider("on", (first and first.on_s) or 20, 1, 300, 1)
+    off = slider("off", (first and first.off_s) or 220, 10, 3600, 10)
+    changes = slider("changes", given["air_changes_h"], 0.2, 30, 0.1)
+    room_rh = slider("room_rh", given.get("room_rh_pct", 60), 10, 100, 1)
+    output = slider("output", given["mist_l_h"], 0.05, 5, 0.05)
     controls = (on, off, changes, room_rh, output)
     picture = widgets.Image(format="png", layout={"max_width": "44em", "object_fit": "contain"})
     words = widgets.HTML()
@@ -75,12 +77,10 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
 def _in_words(got: Simulation, missing: list[str]) -> str:
     """Say what the setting holds and costs."""
     row = got.summary
-    text = (
-        f"This setting holds {row['low_rh_pct']:.0f} to {row['high_rh_pct']:.0f} %, on average "
-        f"{row['mean_rh_pct']:.0f} %, and takes {row['water_l_day']:.2f} L of water a day."
-    )
+    holds = {name: row[f"{name}_rh_pct"] for name in ("low", "high", "mean")}
+    text = str(message("explore.holds", water=row["water_l_day"], **holds))
     if missing:
-        text += f" Not in the trial file and only assumed here: {', '.join(missing)}."
+        text += f" {message('explore.assumed', names=missing)}"
     found = "".join(f"<li>{html.escape(str(finding))}</li>" for finding in got.findings)
     return f"<p>{html.escape(text)}</p>" + (f"<ul>{found}</ul>" if found else "")
 

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding, LogError
+from trialkit.wording import finding, several
 
 if TYPE_CHECKING:
     from trialkit.design.plan import Plan
@@ -86,10 +87,5 @@ def unnamed_files(trial: Trial) -> list[Finding]:
     left = sorted(p.name for p in there - named)
     if not left:
         return []
-    shown = ", ".join(left[:8]) + (f" and {len(left) - 8} more" if len(left) > 8 else "")
-    what = f"not read, because the trial file names no such log: logs/{shown}"
-    remedy = (
-        "name them under files in [logs.harvest], [logs.environment] (climate) or [logs.mist], "
-        "or move them out of logs/"
-    )
-    return [Finding("files_unnamed", "caution", what, remedy)]
+    shown = several([f"logs/{name}" for name in left], 8)
+    return [finding("files_unnamed", "caution", files=shown)]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.errors import DesignError, Finding, ModelError, PlanError
 from trialkit.folder import read_log, read_plan_there, unnamed_files
+from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
@@ -94,7 +95,7 @@ class Pipeline:
     def _read(self, kind: str) -> Log | None:
         if kind not in self.trial.logs:
             return None
-        self._step(0, f"reading the {kind} log")
+        self._step(0, str(message(f"step.{kind}")))
         log = read_log(self.trial, kind)
         self._step(SHARE[kind])
         return log
@@ -113,7 +114,7 @@ class Pipeline:
         if "harvest" not in self.trial.logs:
             raise PlanError("the trial file names no harvest log → add [logs.harvest] with files")
         logs, plan = self.logs, self.plan
-        self._step(0, "working out what each chamber got")
+        self._step(0, str(message("step.align")))
         data = align(
             self.trial, logs["harvest"], logs.get("environment"), logs.get("mist"), plan=plan
         )
@@ -126,7 +127,7 @@ class Pipeline:
         from trialkit.analysis import analyse
 
         data = self.data
-        self._step(0, "fitting the model")
+        self._step(0, str(message("step.analyse")))
         result = analyse(self.trial, data)
         self._step(SHARE["analyse"])
         return result
@@ -137,7 +138,7 @@ class Pipeline:
         from trialkit.decision.decide import decide
 
         result = self.result
-        self._step(0, "deciding")
+        self._step(0, str(message("step.decide")))
         verdict = decide(self.trial, result)
         self._step(SHARE["decide"])
         return verdict
@@ -158,12 +159,11 @@ class Pipeline:
 
         if self.plan is None or self.plan.version == "by hand" or self.verdict.answer == "blocked":
             return None, ()
-        self._step(0, "drawing the plan again and again")
+        self._step(0, str(message("step.redraw")))
         try:
             return randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS), ()
         except (DesignError, ModelError, PlanError) as problem:
-            message = f"the test that draws the plan again could not be made: {problem}"
-            return None, (Finding("not_redrawn", "note", message),)
+            return None, (finding("not_redrawn", "note", problem=str(problem)),)
 
     def write_report(
         self,
@@ -192,7 +192,7 @@ class Pipeline:
         from trialkit.report.page import write_report
 
         result, verdict, (redrawn, problems) = self.result, self.verdict, self._redrawn
-        self._step(0, "writing the report")
+        self._step(0, str(message("step.report")))
         made = write_report(
             self.trial,
             result,

@@ -11,7 +11,7 @@ from trialkit.errors import TrialkitError
 from trialkit.folder import log_files
 from trialkit.pipeline import Pipeline
 from trialkit.shell import quoted
-from trialkit.wording import plural
+from trialkit.wording import Message, Units, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,17 +31,31 @@ class Status:
     table : DataFrame
         One row per step: `step`, `state` (``"done"``, ``"under way"``, ``"to do"`` or
         ``"needs care"``), `detail`.
-    next : str
+    to_do : Message
         What to do next, in one sentence.
     """
 
     title: str
     table: pd.DataFrame
-    next: str
+    to_do: Message
+
+    @property
+    def next(self) -> str:
+        """Say what to do next, in the language in use."""
+        return str(self.to_do)
 
     def _shown(self) -> Shown:
-        marked = self.table.assign(state=[f"{_SIGN[s]} {s}" for s in self.table["state"]])
-        return show_table(marked, caption=self.title, notes=(f"Next: {self.next}",))
+        say = spoken()
+        return show_table(
+            self.table,
+            heads={name: say.text(f"standing.head.{name}") for name in self.table.columns},
+            formats={
+                "step": lambda step: say.text(f"standing.step.{step}"),
+                "state": lambda state: f"{_SIGN[str(state)]} {say.text(f'standing.state.{state}')}",
+            },
+            caption=self.title,
+            notes=(say.text("standing.next", what=self.to_do),),
+        )
 
     def __str__(self) -> str:
         return self._shown().text()
@@ -92,46 +106,50 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     return Status(trial.title, table, _next(trial, states))
 
 
-def _size(trial: Trial, units: int) -> str:
-    name = trial.structure.factors[-1]
-    flushes = f", {trial.flushes} flushes" if trial.flushes > 1 else ""
-    return f"{units} {plural(name) if units > 1 else name}{flushes}"
+def _size(trial: Trial, units: int) -> Message:
+    size = {"number": units, "units": Units((trial.structure.factors[-1],), units)}
+    if trial.flushes == 1:
+        return message("standing.size", **size)
+    flushes = message("count.flush", count=trial.flushes)
+    return message("standing.size_flushes", flushes=flushes, **size)
 
 
-def _plan(steps: Pipeline) -> tuple[str, str]:
+def _plan(steps: Pipeline) -> tuple[str, object]:
     try:
         plan = steps.plan
     except TrialkitError as problem:
         return "needs care", str(problem)
     if plan is None:
-        return "to do", "nothing drawn yet"
+        return "to do", message("standing.plan_none")
+    short = plan.hash[:12]
     if plan.version == "by hand":
-        return "done", f"laid out by hand, plan {plan.hash[:12]}"
-    return "done", f"drawn from seed {plan.seed}, plan {plan.hash[:12]}"
+        return "done", message("standing.plan_by_hand", plan=short)
+    return "done", message("standing.plan_made", seed=plan.seed, plan=short)
 
 
-def _batches(trial: Trial, now: dt.datetime, last: dt.datetime | None) -> tuple[str, str]:
+def _batches(trial: Trial, now: dt.datetime, last: dt.datetime | None) -> tuple[str, Message]:
     """Count the batches that have begun; a harvest that is in shows that its day has come."""
     now = max(now, last) if last is not None else now
     dates = trial.batches.values()
     started = sum(b.start is not None and b.start <= now for b in dates)
     ended = sum(b.end is not None and b.end <= now for b in dates)
     undated = sum(b.start is None for b in dates)
-    detail = f"{started} of {len(dates)} started, {ended} ended"
-    if undated:
-        detail += f", {undated} without a date"
+    detail = message(
+        "standing.batches_undated" if undated else "standing.batches",
+        started=started, total=len(dates), ended=ended, undated=undated,
+    )  # fmt: skip
     if ended == len(dates):
         return "done", detail
     return ("under way" if started else "to do"), detail
 
 
-def _harvest(steps: Pipeline, expected: int) -> tuple[str, str, dt.datetime | None]:
+def _harvest(steps: Pipeline, expected: int) -> tuple[str, object, dt.datetime | None]:
     """Say how much of the harvest is in, and when the last of it was picked."""
     trial = steps.trial
     if "harvest" not in trial.logs:
-        return "to do", "the trial file names no harvest log", None
+        return "to do", message("standing.harvest_unnamed"), None
     if not log_files(trial, "harvest"):
-        return "to do", f"no file yet: {', '.join(trial.logs['harvest'].files)}", None
+        return "to do", _no_file(trial, "harvest"), None
     try:
         log = steps.harvest
     except TrialkitError as problem:
@@ -141,9 +159,8 @@ def _harvest(steps: Pipeline, expected: int) -> tuple[str, str, dt.datetime | No
     picked = log.table["time"].max()
     last = None if picked is None or picked != picked else picked.to_pydatetime()
     aside = int(log.ledger.summary()["set_aside"].sum())
-    detail = f"{got} of {expected} rows"
-    if aside:
-        detail += f", {aside} set aside"
+    key = "standing.rows_aside" if aside else "standing.rows"
+    detail = message(key, rows=got, expected=expected, aside=aside)
     if got + aside >= expected:
         # a whole harvest shows that every batch has ended
         ends = [dates.end for dates in trial.batches.values() if dates.end is not None]
@@ -155,48 +172,44 @@ def _harvest(steps: Pipeline, expected: int) -> tuple[str, str, dt.datetime | No
     return "under way", detail, last
 
 
-def _files(trial: Trial, kind: str) -> tuple[str, str]:
+def _no_file(trial: Trial, kind: str) -> Message:
+    return message("standing.no_file", files=", ".join(trial.logs[kind].files))
+
+
+def _files(trial: Trial, kind: str) -> tuple[str, Message]:
     paths = log_files(trial, kind)
     if not paths:
-        return "to do", f"no file yet: {', '.join(trial.logs[kind].files)}"
+        return "to do", _no_file(trial, kind)
     size = sum(path.stat().st_size for path in paths) / 1e6
-    return "under way", f"{len(paths)} file{'s' * (len(paths) != 1)}, {size:.1f} MB"
+    return "under way", message("standing.files", count=len(paths), size=size)
 
 
-def _report(trial: Trial) -> tuple[str, str]:
+def _report(trial: Trial) -> tuple[str, object]:
     path = trial.folder / "report.html"
     if not path.exists():
-        return "to do", "not written yet"
+        return "to do", message("standing.report_none")
     inputs = [trial.source, *(p for kind in trial.logs for p in log_files(trial, kind))]
     if any(p.stat().st_mtime > path.stat().st_mtime for p in inputs):
-        return "needs care", f"{path.name} is older than the trial file or a log"
+        return "needs care", message("standing.report_old", file=path.name)
     return "done", path.name
 
 
-def _next(trial: Trial, state: dict[str, str]) -> str:
-    folder = quoted(trial.folder)
-    if state["plan"] == "to do":
-        return f"draw the plan: trialkit plan {folder}"
-    if state["plan"] == "needs care":
-        return "mend the plan as said above, before anything else"
-    if state["batches"] == "to do" and state["harvest"] != "to do":
-        return (
-            f"write when each batch began and ended under [batches] in {trial.source.name}, then "
-            f"look at the logs: trialkit check {folder}"
-        )
+def _next(trial: Trial, state: dict[str, str]) -> Message:
+    key = f"standing.to_do.{_next_step(state)}"
+    report = quoted(trial.folder / "report.html")
+    return message(key, folder=quoted(trial.folder), file=trial.source.name, report=report)
+
+
+def _next_step(state: dict[str, str]) -> str:
+    """Name the step that comes next, by the states of all."""
+    if state["plan"] != "done":
+        return "plan" if state["plan"] == "to do" else "plan_care"
     if state["batches"] == "to do":
-        return f"start the first batch and write its date under [batches] in {trial.source.name}"
+        return "start" if state["harvest"] == "to do" else "dates"
     if state["harvest"] == "to do":
-        return (
-            "fill in plan/harvest_sheet.csv at each picking and save it where the trial file says"
-        )
+        return "harvest"
     if state["harvest"] == "needs care" and state["report"] != "done":
-        return (
-            f"see what was set aside and mend it: trialkit check {folder}; "
-            f"then write the report: trialkit report {folder}"
-        )
+        return "aside"
     if state["harvest"] == "under way":
-        return f"go on; look at the logs now and then: trialkit check {folder}"
-    if state["report"] != "done":
-        return f"write the report: trialkit report {folder}"
-    return f"read {quoted(trial.folder / 'report.html')} and share it"
+        return "go_on"
+    return "read" if state["report"] == "done" else "report"

@@ -210,7 +210,7 @@ def test_lost_blocks_widen_the_error(make_trial):
 def test_planning_ranges_say_what_they_are(chambers):
     trial = chambers()
     ranges = planning_ranges(trial.structure).table.set_index("stratum")
-    assert "no source" in ranges.loc["batch:chamber", "source"]
+    assert "no source" in str(ranges.loc["batch:chamber", "source"])
     assert "Baysal" in ranges.loc["batch:chamber:shelf:block", "source"]
     found = power(trial, method="exact")
     assert any("planning range" in note for note in found.notes)

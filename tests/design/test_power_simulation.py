@@ -130,7 +130,7 @@ def test_losses_too_great_count_as_no_answer(two_arms):
     found = power(two_arms, variation=SPREAD, method="simulation", trials=300, workers=1,
                   lost={"chamber": 97})  # fmt: skip
     assert (found.table["power"] < 0.2).all()
-    assert any("lost too much" in note for note in found.notes)
+    assert any("lost too many units" in note for note in found.notes)
 
 
 def test_errors_have_the_strata_s_variances(chambers):

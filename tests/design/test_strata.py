@@ -172,12 +172,12 @@ def test_mending_reaches_the_wanted_df(chambers):
     trial = chambers(batch=1, chamber=4)
     remedies = mend(trial, "schedule", wanted_df=6)
     # 3 levels in n chambers of one batch: n − 3 df, so 9 chambers; batches b × 4 − …: b = 4
-    assert any(text.startswith("5 more chambers (9 in all)") for text in remedies)
+    assert any(str(text).startswith("5 more chambers (9 in all)") for text in remedies)
 
 
 def test_shown_as_text_and_html(chambers):
     found = strata(chambers())
-    assert "chance" in str(found)
+    assert "df for error" in str(found)
     assert "<table" in found._repr_html_()
     with pytest.raises(DesignError, match="no treatment term"):
         found.error_df("nothing")
@@ -191,7 +191,7 @@ def test_scarce_error_df_are_told_with_the_remedy(make_trial):
     units = "structure = 'batch * chamber'\nbatch = {}\nchamber = 4"
     small = make_trial(units.format(2), {"schedule": ("batch:chamber", 2, "")})
     said = strata(small).sentences[-1]
-    assert "schedule leaves only 2 df to judge chance by" in said
+    assert "schedule leaves only 2 df for error" in said
     assert "1 more batch (3 in all)" in said
     assert "2 more chambers (6 in all)" in said
     enough = make_trial(units.format(3), {"schedule": ("batch:chamber", 2, "")})

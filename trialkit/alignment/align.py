@@ -22,14 +22,10 @@ from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
+from trialkit.wording import finding, message, place, several
 
 _WORST_FIRST = ("discarded", "contaminated", "ok")
-_UNCHECKED = Finding(
-    "sensors_unchecked",
-    "note",
-    "the climate log was summed where it is; its sensors were not checked",
-    "read a part of it with read_environment to look for stuck or drifting sensors",
-)
+_UNCHECKED = finding("sensors_unchecked", "note")
 
 
 def align(
@@ -103,8 +99,7 @@ def align(
     elif air is not None:
         findings.append(_UNCHECKED)
         spec = trial.logs.get("environment")
-        why = "the climate log was summed where it is"
-        findings += tell_unheeded(spec.asked if spec else (), why=why)
+        findings += tell_unheeded(spec.asked if spec else (), why="too_large")
     runs, sensors, thin = _expose(
         trial, air, (pulses, getattr(mist, "spans", None)), spans, settings
     )
@@ -180,22 +175,15 @@ def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFra
     strange = ~table["unit"].isin(known["unit"])
     findings = []
     if strange.any():
-        findings.append(
-            Finding(
-                "unit_unknown",
-                "caution",
-                f"{int(strange.sum())} harvest rows name units that are not in the trial "
-                f"({', '.join(table.loc[strange, 'unit'].unique()[:4])}); they are left out",
-                "correct the codes in the harvest file",
-            )
-        )
+        codes = several(table.loc[strange, "unit"].unique().tolist(), 4)
+        findings.append(finding("unit_unknown", "caution", count=int(strange.sum()), units=codes))
         table = table[~strange]
     table = table.drop(columns=[f for f in factors if f in table.columns])
     table = table.merge(known, on="unit", how="left")
     doubled = table.duplicated(["unit", "flush"], keep=False)
     if doubled.any():
-        table, finding = _pool_picks(table, doubled, trial)
-        findings.append(finding)
+        table, told = _pool_picks(table, doubled, trial)
+        findings.append(told)
     return table.reset_index(drop=True), findings
 
 
@@ -250,14 +238,8 @@ def _pool_picks(
     rank = {name: i for i, name in enumerate(_WORST_FIRST)}
     summed["status"] = grouped["status"].agg(lambda s: min(s, key=lambda v: rank.get(v, 9)))
     summed["note"] = grouped["note"].agg(lambda s: "; ".join(str(v) for v in s if v))
-    finding = Finding(
-        "picked_in_parts",
-        "note",
-        f"{len(summed)} flushes of a unit were picked in several parts; the weights are added "
-        "and the last date counts",
-        "nothing to do if blocks were picked more than once",
-    )
-    return pd.concat([table[~doubled], summed.reset_index()], ignore_index=True), finding
+    told = finding("picked_in_parts", "note", count=len(summed))
+    return pd.concat([table[~doubled], summed.reset_index()], ignore_index=True), told
 
 
 def _expose(
@@ -290,18 +272,21 @@ def _expose(
     thin = runs[runs["low_coverage"]]
     if len(thin):
         keys = [*run_factors(trial), "window"]
-        named = ", ".join(
-            f"{' '.join(str(row[k]) for k in keys)} {row['coverage_pct']:.0f} %"
-            for _, row in thin.head(4).iterrows()
-        )
-        more = f" and {len(thin) - 4} more" if len(thin) > 4 else ""
+        named = [
+            message(
+                "place.covered",
+                place=place({k: row[k] for k in keys}),
+                percent=float(row["coverage_pct"]),
+            )
+            for _, row in thin.iterrows()
+        ]
         findings.append(
-            Finding(
+            finding(
                 "low_coverage",
                 "caution",
-                f"{len(thin)} window{'s have' if len(thin) > 1 else ' has'} sound records for "
-                f"less than {settings.min_coverage_pct:g} % of their time: {named}{more}",
-                "treat their exposures as rough; nothing was filled in",
+                count=len(thin),
+                least=float(settings.min_coverage_pct),
+                windows=several(named, 4),
             )
         )
     return runs, out.sensors, findings
@@ -389,13 +374,12 @@ def _mark_missing(table: pd.DataFrame, due: pd.Series) -> list[Finding]:
     gone = table[(table["status"] == "missing") & due]
     if not len(gone):
         return []
-    named = ", ".join(f"{u} flush {f}" for u, f in gone[["unit", "flush"]].head(6).to_numpy())
-    more = f" and {len(gone) - 6} more" if len(gone) > 6 else ""
+    named = [
+        message("place.unit_flush", unit=str(u), flush=int(f))
+        for u, f in gone[["unit", "flush"]].itertuples(index=False)
+    ]
     return [
-        Finding(
-            "harvest_missing",
-            "caution",
-            f"{len(gone)} of {len(table)} unit × flush rows have no harvest: {named}{more}",
-            "enter them (0 if nothing grew), or mark the block contaminated or discarded",
+        finding(
+            "harvest_missing", "caution", number=len(gone), all=len(table), units=several(named, 6)
         )
     ]

@@ -13,6 +13,7 @@ from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.trial import Trial
+from trialkit.wording import message
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,7 @@ class Aligned:
             whole,
             columns=columns,
             heads={name: head(name) for name in columns},
-            caption=f"{units} units × {self.trial.flushes} flushes; what each chamber run got",
+            caption=str(message("aligned.caption", units=units, flushes=self.trial.flushes)),
             notes=[*self._limits_told(), *map(str, self.findings)],
         )
 
@@ -90,11 +91,11 @@ class Aligned:
         for row in self.limits.to_dict("records"):
             heard = self.runs[row["channel"]].notna().any()
             if heard and row["value"] == row["value"]:
-                told[row["limit"] or row["exposure"]] = f"{row['value']:g} {row['unit']}"
-        listed = ", ".join(f"{key} {value}" for key, value in told.items())
-        return (
-            [f"Counted against these limits, named as in the trial file: {listed}."] if told else []
-        )
+                key = row["limit"] or row["exposure"]
+                told[key] = message(
+                    "aligned.limit", key=key, value=float(row["value"]), unit=row["unit"]
+                )
+        return [str(message("aligned.limits", limits=list(told.values())))] if told else []
 
     def __str__(self) -> str:
         return self.shown().text()

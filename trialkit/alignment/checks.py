@@ -68,7 +68,7 @@ def check_logs(
     """
     spec = trial.logs.get("environment")
     if climate is None or "chamber" not in run_factors(trial):
-        why = "no climate log was given" if climate is None else "the trial has no chambers"
+        why = "no_log" if climate is None else "no_chambers"
         unheeded = tell_unheeded(spec.asked if spec else (), why=why)
         return LogCheck(climate, None, None, None, tuple(unheeded))
     zone = trial.zone

@@ -11,6 +11,7 @@ from trialkit.columns.exposures import shown_in
 from trialkit.errors import Finding
 from trialkit.signals.mist_response import MistResponse
 from trialkit.trial import Factor, Trial
+from trialkit.wording import finding, message, place
 
 #: A run whose duty is off by more than this share of the plan is named. Common practice,
 #: no source.
@@ -98,16 +99,16 @@ def fidelity_findings(fidelity: pd.DataFrame, keys: Sequence[str]) -> list[Findi
     findings = []
     off = fidelity[(fidelity["ratio"] - 1).abs() > TOLERANCE]
     for _, row in off.iterrows():
-        run = " ".join(str(row[k]) for k in keys)
-        short = row["mist_coverage_pct"] < 95
-        part = f" (its mist log spans only {row['mist_coverage_pct']:.0f} %)" if short else ""
         findings.append(
-            Finding(
+            finding(
                 "schedule_not_delivered",
                 "caution",
-                f"{run} ({row['level']}): mist on {row['delivered_duty_pct']:.1f} % of the time, "
-                f"planned {row['planned_duty_pct']:.1f} %{part}",
-                "look for a timer set wrongly, a dead relay or a gap in the mist log",
+                form="short_log" if row["mist_coverage_pct"] < 95 else "whole_log",
+                run=place({k: row[k] for k in keys}),
+                level=str(row["level"]),
+                delivered=float(row["delivered_duty_pct"]),
+                planned=float(row["planned_duty_pct"]),
+                spans=float(row["mist_coverage_pct"]),
             )
         )
     timed = fidelity[fidelity["kind"] == "timed"]
@@ -116,15 +117,18 @@ def fidelity_findings(fidelity: pd.DataFrame, keys: Sequence[str]) -> list[Findi
         mixed = got["min"].iloc[1:].to_numpy() <= got["max"].iloc[:-1].to_numpy()
         if mixed.any():
             findings.append(
-                Finding(
+                finding(
                     "schedules_overlap",
                     "caution",
-                    "some runs of one schedule got as much mist as runs of another: "
-                    + "; ".join(
-                        f"{level} {row['min']:.1f}–{row['max']:.1f} %"
+                    levels=[
+                        message(
+                            "place.duty",
+                            level=str(level),
+                            low=float(row["min"]),
+                            high=float(row["max"]),
+                        )
                         for level, row in got.iterrows()
-                    ),
-                    "compare also by the mist delivered, not only by the schedule set",
+                    ],
                 )
             )
     return findings

@@ -8,6 +8,7 @@ import pandas as pd
 from trialkit.errors import Finding
 from trialkit.light import LightError, find_lamp, ppfd_from_lux
 from trialkit.trial import Trial
+from trialkit.wording import finding
 
 
 def only_lamp(trial: Trial) -> str | None:
@@ -52,11 +53,5 @@ def add_photons(runs: pd.DataFrame, trial: Trial) -> tuple[pd.DataFrame, list[Fi
     covered_s = runs["window_h"] * 3600 * runs["light_coverage_pct"] / 100
     flux = np.asarray(ppfd_from_lux(runs["light_lux"].to_numpy(dtype=float), lamp=lamp))
     dose = runs["photon_mol_m2"].where(~need, flux * covered_s / 1e6)
-    told = Finding(
-        "photons_from_lux",
-        "note",
-        f"photon doses are worked out from lux by the lamp of the trial file, {lamp} "
-        f"({find_lamp(lamp).lux_per_umol:g} lux per µmol m⁻² s⁻¹)",
-        "",
-    )
+    told = finding("photons_from_lux", "note", lamp=lamp, factor=find_lamp(lamp).lux_per_umol)
     return runs.assign(photon_mol_m2=dose), [told]

@@ -9,6 +9,7 @@ import pandas as pd
 
 from trialkit.errors import AlignError, Finding
 from trialkit.trial import Trial
+from trialkit.wording import finding, place, several
 
 #: Lead window used where the trial file names none. Common practice for oyster mushrooms
 #: (pins show four to six days before the first harvest), no source.
@@ -80,13 +81,7 @@ def harvest_moments(trial: Trial, harvest: pd.DataFrame) -> tuple[pd.DataFrame, 
         if lent.any():
             named = _named(grid[lent], [*factors, "flush"])
             findings.append(
-                Finding(
-                    "harvest_time_borrowed",
-                    "note",
-                    f"{int(lent.sum())} chamber runs have no harvest date in a flush "
-                    f"({named}); their windows end with the other chambers of the batch",
-                    "enter the dates if the blocks were looked at on another day",
-                )
+                finding("harvest_time_borrowed", "note", count=int(lent.sum()), runs=named)
             )
     return grid, findings
 
@@ -234,30 +229,26 @@ def _check(table: pd.DataFrame, factors: list[str], harvest: pd.DataFrame) -> li
     unknown = (table["start"].isna() | table["stop"].isna()) & begun(table, harvest)
     if unknown.any():
         findings.append(
-            Finding(
+            finding(
                 "window_unknown",
                 "caution",
-                f"{int(unknown.sum())} windows have no start or no end "
-                f"({_named(table[unknown], [*factors, 'window'])}); they have no exposures",
-                "fill in [batches] start, or the harvest dates",
+                count=int(unknown.sum()),
+                windows=_named(table[unknown], [*factors, "window"]),
             )
         )
     backwards = table["stop"] <= table["start"]
     if backwards.any():
         findings.append(
-            Finding(
+            finding(
                 "window_backwards",
                 "caution",
-                f"{int(backwards.sum())} windows end before they begin "
-                f"({_named(table[backwards], [*factors, 'window'])})",
-                "check the harvest dates and the start of the batch",
+                count=int(backwards.sum()),
+                windows=_named(table[backwards], [*factors, "window"]),
             )
         )
     return findings
 
 
-def _named(table: pd.DataFrame, columns: Sequence[str], limit: int = 4) -> str:
+def _named(table: pd.DataFrame, columns: Sequence[str]) -> list[Any]:
     """Name the first rows of a table for a sentence."""
-    shown = [" ".join(str(row[c]) for c in columns) for _, row in table.head(limit).iterrows()]
-    more = len(table) - limit
-    return ", ".join(shown) + (f" and {more} more" if more > 0 else "")
+    return several([place({c: row[c] for c in columns}) for _, row in table.iterrows()], 4)

@@ -24,7 +24,7 @@ def build(*, rich_help: bool) -> typer.Typer:
         help="Design, check, analyse and share misting trials of gourmet mushrooms.\n\n"
         "One folder is one trial. In the order of use: new, power, plan, check, analyse, "
         "report.\n\n"
-        "Exit code 0: done. 1: the data stop it, with the list of what to mend. 2: wrong usage.",
+        "Exit code 0: done. 1: the data stop it, with the list of what to fix. 2: wrong usage.",
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode="rich" if rich_help else None,
@@ -45,16 +45,21 @@ def build(*, rich_help: bool) -> typer.Typer:
     return app
 
 
-def _options(
-    version: bool = typer.Option(
-        False, "--version", metavar="", help="Say which version this is.", is_eager=True
-    ),
-) -> None:
-    if version:
+def _tell_version(wanted: bool) -> None:
+    if wanted:
         import trialkit
 
         typer.echo(f"trialkit {trialkit.__version__}")
         raise typer.Exit
+
+
+def _options(
+    version: bool = typer.Option(
+        False, "--version", metavar="", help="Show the version.", is_eager=True,
+        callback=_tell_version,
+    ),
+) -> None:  # fmt: skip
+    """Take the options that stand before a command; each does its work in its callback."""
 
 
 def main() -> None:

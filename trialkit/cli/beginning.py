@@ -12,6 +12,7 @@ import typer
 from trialkit.cli.command import DONE, OUR_FAULT, Folder, command
 from trialkit.cli.screen import Screen
 from trialkit.shell import quoted
+from trialkit.wording import message
 
 
 @command(
@@ -27,7 +28,7 @@ def new(
     species: Annotated[str | None, typer.Option(metavar="WORDS", help="What grows.")] = None,
     time_zone: Annotated[
         str | None,
-        typer.Option(metavar="ZONE", help="Where the clocks hang, such as Europe/Vienna."),
+        typer.Option(metavar="ZONE", help="Time zone of your clocks, such as Europe/Vienna."),
     ] = None,
     chambers: Annotated[
         str | None,
@@ -65,7 +66,7 @@ def new(
         float | None, typer.Option(metavar="PERCENT", help="Loss you would still accept, in %.")
     ] = None,
     seed: Annotated[
-        int | None, typer.Option(min=0, metavar="N", help="Seed of the draw; any number.")
+        int | None, typer.Option(min=0, metavar="N", help="Random seed; any whole number.")
     ] = None,
 ) -> int:
     """Begin a trial: write a commented trial.toml that already runs.
@@ -90,18 +91,19 @@ def new(
         time_zone=given.get("time_zone") or _time_zone(),
         chambers=_count_or_names(given.get("chambers", "4")),
         shelves=_names(given.get("shelves", "")),
-        schedules=_schedules(given.get("now", "20/220"), given.get("versus", ["sparse=20/460"])),
+        schedules=_schedules(given.get("now", "20/220"), given.get("versus")),
         margin_pct=given.get("margin", 10),
         seed=given.get("seed"),
     )
     screen.wrote([made])
-    screen.say(f"Next: read it through, then draw the plan: trialkit plan {quoted(folder)}")
+    screen.say(message("cli.new.next", command=f"trialkit plan {quoted(folder)}"))
     return DONE
 
 
-def _schedules(now: str, versus: list[str]) -> dict[str, str]:
-    schedules = {"usual": now}
-    for text in versus:
+def _schedules(now: str, versus: list[str] | None) -> dict[str, str]:
+    usual = str(message("new.usual"))
+    schedules = {usual: now}
+    for text in versus or [f"{message('new.sparse')}=20/460"]:
         name, equals, setting = text.partition("=")
         if not equals or not name.strip():
             raise typer.BadParameter(
@@ -109,9 +111,9 @@ def _schedules(now: str, versus: list[str]) -> dict[str, str]:
             )
         if name.strip() in schedules:
             raise typer.BadParameter(
-                f"{name.strip()!r} is there twice ({schedules[name.strip()]} and "
-                f"{setting.strip()}); give each schedule a name of its own"
-                + (", the one of now is called usual" if name.strip() == "usual" else ""),
+                f"{name.strip()!r} appears twice ({schedules[name.strip()]} and "
+                f"{setting.strip()}); give each schedule its own name"
+                + (f"; your present one is called {usual}" if name.strip() == usual else ""),
                 param_hint="--versus",
             )
         schedules[name.strip()] = setting.strip()
@@ -120,20 +122,23 @@ def _schedules(now: str, versus: list[str]) -> dict[str, str]:
 
 def _ask() -> dict[str, Any]:
     """Ask what the trial is like; every question has an answer ready."""
-    ask = typer.prompt
+
+    def ask(name: str, default: Any) -> Any:
+        return typer.prompt(str(message(f"new.ask.{name}")), default=default, type=type(default))
+
     answers: dict[str, Any] = {
-        "title": ask("What do you want to know", default="Is sparser mist as good as the usual?"),
-        "species": ask("What grows", default="oyster mushroom"),
-        "time_zone": ask("Time zone of the clocks", default=_time_zone()),
-        "chambers": ask("How many tents or boxes (or their names, with commas)", default="4"),
-        "batches": ask("How many batches, one after the other", default=4, type=int),
-        "blocks": ask("How many blocks in each", default=6, type=int),
-        "flushes": ask("How many flushes are weighed", default=3, type=int),
-        "now": ask("Mist now, seconds on/off", default="20/220"),
-        "margin": ask("Loss you would still accept, in %", default=10.0, type=float),
+        "title": ask("title", str(message("new.title"))),
+        "species": ask("species", str(message("new.species"))),
+        "time_zone": ask("time_zone", _time_zone()),
+        "chambers": ask("chambers", "4"),
+        "batches": ask("batches", 4),
+        "blocks": ask("blocks", 6),
+        "flushes": ask("flushes", 3),
+        "now": ask("now", "20/220"),
+        "margin": ask("margin", 10.0),
     }
-    versus = ask("Mist to compare (seconds on/off, or a band such as 85-90%)", default="20/460")
-    name = "banded" if "%" in versus else "other"
+    versus = ask("versus", "20/460")
+    name = message("new.banded" if "%" in versus else "new.other")
     answers["versus"] = [versus if "=" in versus else f"{name}={versus}"]
     return answers
 
@@ -185,16 +190,14 @@ def demo(
     elif folder.exists() and any(folder.iterdir()):
         raise typer.BadParameter(f"{folder} is not empty; name another folder", param_hint="DIR")
     copy_demo(folder)
-    screen.say(f"An invented trial was copied to {folder}: six tents, four batches, three mists.")
+    screen.say(message("cli.demo.copied", folder=str(folder)))
     steps = Pipeline(folder)
-    with screen.progress("reading", sum(SHARE.values())) as step:
+    with screen.progress(message("progress.reading"), sum(SHARE.values())) as step:
         steps.watch(step)
         made = steps.write_report(folder / "report.html")
     codes = [tell_check(screen, steps), tell_analysis(screen, steps)]
-    screen.heading("What you have now")
-    screen.say(
-        f"Your own trial:  trialkit new my-trial\nThis one by hand:  trialkit lab {quoted(folder)}"
-    )
+    screen.heading(message("cli.demo.have"))
+    screen.say(message("cli.demo.commands", command=f"trialkit lab {quoted(folder)}"))
     codes.append(tell_report(screen, steps, made))
     return max(codes)
 
@@ -231,7 +234,7 @@ def lab(
     made = copy_notebooks(folder)
     screen.wrote(made)
     if not made:
-        screen.say("Your notebooks are there already and were left as they are.")
+        screen.say(message("cli.lab.left"))
     if not start:
         return DONE
     arguments = [
@@ -243,7 +246,7 @@ def lab(
         arguments.append("--no-browser")
     if getattr(os, "geteuid", lambda: 1)() == 0:  # as in a container
         arguments.append("--allow-root")
-    screen.say("JupyterLab starts; stop it with Ctrl-C.")
+    screen.say(message("cli.lab.starts"))
     return _serve(arguments)
 
 

@@ -13,9 +13,9 @@ from typing import Annotated, Any
 import typer
 
 from trialkit.cli.screen import Screen
-from trialkit.errors import TrialFileError, TrialkitError
+from trialkit.errors import ReportError, TrialFileError, TrialkitError
 from trialkit.shell import quoted
-from trialkit.wording import languages, speaking
+from trialkit.wording import languages, message, speaking
 
 DONE, STOPPED_BY_DATA, WRONG_USAGE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 
@@ -63,13 +63,11 @@ def command(*examples: str) -> Callable[[Callable[..., int]], Callable[..., None
             debug: bool = False,
             **options: Any,
         ) -> None:
+            _refuse_unknown(language, locale)
             screen = Screen(function.__name__, as_json=as_json)
-
-            def work() -> int:
-                with speaking(locale, language):
-                    return function(screen, *args, **options)
-
-            raise typer.Exit(_run_safely(screen, debug, work))
+            with speaking(locale, language):
+                code = _run_safely(screen, debug, lambda: function(screen, *args, **options))
+            raise typer.Exit(code)
 
         run.__name__ = function.__name__
         # the lone backspace keeps the lines of the next paragraph as they are
@@ -86,6 +84,17 @@ def command(*examples: str) -> Callable[[Callable[..., int]], Callable[..., None
     return wrap
 
 
+def _refuse_unknown(language: str | None, locale: str | None) -> None:
+    """Refuse a language without words, or a locale that is none, as wrong usage."""
+    for option, given in (("--language", (None, language)), ("--locale", (locale, None))):
+        try:
+            if any(given):
+                with speaking(*given):
+                    pass
+        except ReportError as problem:
+            raise typer.BadParameter(str(problem), param_hint=option) from None
+
+
 def _run_safely(screen: Screen, debug: bool, work: Callable[[], int]) -> int:
     signal.signal(signal.SIGTERM, _stop)
     try:
@@ -93,7 +102,7 @@ def _run_safely(screen: Screen, debug: bool, work: Callable[[], int]) -> int:
     except TrialkitError as problem:
         return _failed(screen, problem, STOPPED_BY_DATA, debug)
     except KeyboardInterrupt:
-        _complain("Stopped. Nothing was left half-written.")
+        _complain(str(message("cli.stopped")))
         return INTERRUPTED
     except (typer.Exit, typer.Abort, typer.BadParameter):
         raise
@@ -115,10 +124,8 @@ def _failed(screen: Screen, problem: Exception, code: int, debug: bool) -> int:
     if isinstance(problem, OSError) and problem.filename:
         words = f"{problem.filename}: {problem.strerror or problem}"
     if code == OUR_FAULT:
-        words = (
-            f"trialkit itself failed here ({type(problem).__name__}: {problem}). Your files are "
-            "unchanged; --debug shows where, which belongs in a report of the fault."
-        )
+        kind = type(problem).__name__
+        words = str(message("cli.own_fault", kind=kind, problem=str(problem)))
     screen.record["error"] = words
     if isinstance(problem, TrialFileError):
         screen.record["faults"] = [

@@ -13,6 +13,7 @@ from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
 from trialkit.pipeline import SHARE, Pipeline
 from trialkit.shell import quoted
+from trialkit.wording import message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -28,10 +29,12 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     Writes DIR/results: the ledger (each row set aside or changed, with file, row and reason),
     the findings, what each chamber got and the limits it was counted against, and a picture of
     each chamber's humidity. Run it while the trial runs: a dead fan or a stuck sensor is cheap to
-    mend on the day. Your files are never changed.
+    fix on the day. Your files are never changed.
     """
     job = Pipeline(trial_folder(folder))
-    with screen.progress("reading", _total("harvest", "environment", "mist", "align")) as step:
+    with screen.progress(
+        message("progress.reading"), _total("harvest", "environment", "mist", "align")
+    ) as step:
         job.watch(step).data  # noqa: B018
     return tell_check(screen, job)
 
@@ -43,7 +46,9 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
     Writes DIR/results: the analysed table, tests, means, differences, ratios and the verdict.
     """
     job = Pipeline(trial_folder(folder))
-    with screen.progress("reading", sum(SHARE.values()) - SHARE["report"]) as step:
+    with screen.progress(
+        message("progress.reading"), sum(SHARE.values()) - SHARE["report"]
+    ) as step:
         job.watch(step).verdict  # noqa: B018
     screen.findings(f for f in _grave(job.findings()) if f not in job.result.findings)
     return tell_analysis(screen, job)
@@ -63,7 +68,7 @@ def report(
     It needs no network and no script, and opens from a mail attachment.
     """
     job = Pipeline(trial_folder(folder))
-    with screen.progress("reading", sum(SHARE.values())) as step:
+    with screen.progress(message("progress.reading"), sum(SHARE.values())) as step:
         job.watch(step)
         made = job.write_report(to)
     return tell_report(screen, job, made)
@@ -82,21 +87,22 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     ledger = pd.concat([log.ledger.table for log in job.logs.values()], ignore_index=True)
     findings = job.findings()
     screen.record |= {"trial": job.trial.title, "files": summary, "set_aside": ledger}
-    screen.heading("Rows read, kept and set aside")
+    screen.heading(message("cli.check.rows"))
+    columns = ["file", "read", "kept", "set_aside"]
     screen.show(
         show_table(
             summary,
-            columns=["file", "read", "kept", "set_aside"],
-            heads={"set_aside": "set aside"},
-            notes=("rows read = rows kept + rows set aside, for every file",),
+            columns=columns,
+            heads={name: str(message(f"cli.check.head.{name}")) for name in columns},
+            notes=(str(message("cli.check.rows_note")),),
         )
     )
     lines = _rows_aside(ledger)
     if lines:
-        screen.heading("Rows set aside and values not taken")
+        screen.heading(message("cli.check.aside"))
         for line in lines:
-            screen.say(f"  {line}")
-    screen.heading("What was found" if findings else "Nothing doubtful was found")
+            screen.say(line, indent="  ")
+    screen.heading(message("cli.check.found" if findings else "cli.check.nothing"))
     screen.findings(findings)
     screen.say("")
     screen.wrote(
@@ -114,9 +120,10 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     screen.wrote(write_timelines(job.trial.folder / "results", job.data, job.logs))
     stops = [f for f in findings if f.severity == "stop"]
     if stops:
-        screen.say("The data stop it: mend the points above, then check again.", style="bold red")
+        screen.say(message("cli.check.stops"), style="bold red")
         return STOPPED_BY_DATA
-    screen.say(f"Next: trialkit analyse {quoted(job.trial.folder)}")
+    command = f"trialkit analyse {quoted(job.trial.folder)}"
+    screen.say(message("cli.check.next", command=command))
     return DONE
 
 
@@ -146,7 +153,7 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
     if verdict.logarithm is not None:
         screen.record["logarithm"] = verdict.logarithm
     screen.keep(result.findings)
-    screen.heading("The answer")
+    screen.heading(message("cli.analyse.answer"))
     screen.say(verdict.sentence, style="bold")
     screen.say("")
     for sentence in verdict.table["sentence"]:  # every level, none hidden behind the chosen one
@@ -159,7 +166,7 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
     screen.say(str(result))
     screen.say("")
     for line in verdict.next_steps:
-        screen.say(f"Next: {line}")
+        screen.say(message("cli.next", what=line))
     screen.wrote(
         write_tables(
             job.trial.folder / "results",
@@ -205,17 +212,18 @@ def finding_table(findings: list[Finding]) -> pd.DataFrame:
 
 
 def _rows_aside(ledger: pd.DataFrame, *, most: int = 12) -> list[str]:
-    """Say of each row set aside or value not taken where it stands, why, and what to do."""
+    """Say of each row set aside or value not used where it stands, why, and what to do."""
     told = ledger[ledger["action"].isin(["set aside", "changed"]) & ledger["remedy"].ne("")]
     lines = []
     for row in told.head(most).to_dict("records"):
-        last = f"–{row['row_last']}" if row["row_last"] != row["row"] else ""
-        where = f"{row['file']} row {row['row']}{last}"
+        span = {"file": row["file"], "row": row["row"], "last": row["row_last"]}
+        one = row["row_last"] == row["row"]
+        where = message("cli.check.row" if one else "cli.check.row_range", **span)
         column = f", {row['column']}" if row["column"] else ""
         old = f" ({row['old']})" if row["old"] not in (None, "") else ""
         lines.append(f"{where}{column}: {row['reason']}{old} → {row['remedy']}")
     if len(told) > most:
-        lines.append(f"and {len(told) - most} more, all of them in results/ledger.csv")
+        lines.append(str(message("cli.check.more", count=len(told) - most)))
     return lines
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from trialkit.cli.command import DONE, Folder, command, trial_folder
 from trialkit.cli.screen import Screen
-from trialkit.wording import plural
+from trialkit.wording import Message, Units, message, spoken
 
 if TYPE_CHECKING:
     from trialkit.design.power.power import Power
@@ -22,18 +23,18 @@ def plan(
     folder: Folder = Path(),
     seed: Annotated[
         int | None,
-        typer.Option(min=0, metavar="N", help="Draw from this seed, not the trial file's."),
+        typer.Option(min=0, metavar="N", help="Random seed to use instead of the trial file's."),
     ] = None,
     beside: Annotated[
         bool,
         typer.Option(
             "--beside",
             metavar="",
-            help="A trial that has begun: draw anew and keep the old plan as plan-old-1.",
+            help="For a trial that has begun: make a new plan and keep the old one as plan-old-1.",
         ),
     ] = False,
 ) -> int:
-    """Draw at random who gets what; write sheets for the growing room.
+    """Randomise the treatments; write sheets for the growing room.
 
     Writes DIR/plan: the assignment, a map, timer settings, labels, cards and an empty harvest
     sheet with every block listed. Labels and harvest sheet do not say what a block receives, so
@@ -44,24 +45,22 @@ def plan(
 
     trial = tk.read_trial(trial_folder(folder))
     laid = tk.strata(trial)
-    with screen.counted("drawing the plan") as tell:
+    with screen.counted(message("progress.plan")) as tell:
         drawn = tk.assign(trial, seed=seed, progress=tell)
         wrote = drawn.write(trial.folder, keep_old=beside)
     screen.record |= {"trial": trial.title, "seed": drawn.seed, "hash": drawn.hash,
                       "assignment": drawn.table, "strata": laid.table}  # fmt: skip
     screen.say(str(drawn))
-    screen.heading("What each treatment is judged against")
+    screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
-        screen.say(f"  {sentence}")
+        screen.say(sentence, indent="  ")
     _say_room(screen, trial)
-    screen.heading("Before you switch on")
+    screen.heading(message("cli.plan.cautions"))
     for caution in list_cautions(where="plan"):
-        screen.say(f"  {caution.short}")
+        screen.say(caution.short, indent="  ")
     screen.say("")
     screen.wrote(wrote)
-    screen.say(
-        f"Next: print {trial.folder / 'plan'}, set the timers, write the dates under [batches]."
-    )
+    screen.say(message("cli.plan.next", folder=str(trial.folder / "plan")))
     return DONE
 
 
@@ -72,14 +71,14 @@ def _say_room(screen: Screen, trial: Trial) -> None:
     try:
         found = compare_treatments(trial)
     except ChamberError as problem:
-        screen.heading("What each setting should hold")
-        screen.say(f"  not worked out: {problem}")
+        screen.heading(message("cli.plan.room"))
+        screen.say(message("cli.plan.room_unknown", problem=str(problem)), indent="  ")
         return
     if found:
-        screen.heading("What each setting should hold")
+        screen.heading(message("cli.plan.room"))
     for comparison in found.values():
         for sentence in comparison.sentences:
-            screen.say(f"  {sentence}")
+            screen.say(sentence, indent="  ")
 
 
 @command("trialkit status my-trial")
@@ -111,7 +110,9 @@ def power(
     ] = 5.0,
     wanted: Annotated[
         float,
-        typer.Option(min=1, max=99, metavar="PERCENT", help="Chance of a clear answer aimed at."),
+        typer.Option(
+            min=1, max=99, metavar="PERCENT", help="Chance of a clear answer that you want."
+        ),
     ] = 80.0,
 ) -> int:
     """Say what this layout can find out, before anything is grown.
@@ -122,7 +123,7 @@ def power(
     import trialkit as tk
 
     trial = tk.read_trial(trial_folder(folder))
-    with screen.counted("reckoning") as tell:
+    with screen.counted(message("progress.power")) as tell:
         found = tk.power(
             trial,
             difference_pct=difference,
@@ -135,76 +136,71 @@ def power(
     screen.record |= {"trial": trial.title, "power": found.table, "needed": needed,
                       "one_more": then, "cheapest": mixes}  # fmt: skip
     screen.say(str(found))
-    screen.heading("What that means")
-    screen.say(f"  {_weakest(found)}")
+    screen.heading(message("cli.power.means"))
+    screen.say(_weakest(found), indent="  ")
     if found.table["power"].min() < found.wanted:
-        screen.heading(
-            f"What would be enough: {_percent(found.wanted)} for each of these questions"
-        )
+        screen.heading(message("cli.power.enough", wanted=_percent(found.wanted)))
         for line in _enough(found):
-            screen.say(f"  {line}")
-    screen.heading("What to add first")
+            screen.say(line, indent="  ")
+    screen.heading(message("cli.power.first"))
     if len(then) and found.table["method"].str.startswith("simulated").any():
         now = then["power"].iloc[0] - then["gain"].iloc[0]
-        screen.say(
-            f"  by formula, which leaves out a part of the information: {_percent(now)} as it is"
-        )
+        screen.say(message("cli.power.by_formula", now=_percent(now)), indent="  ")
     for row in then.to_dict("records"):
-        cost = _cost(trial, row["cost"])
-        screen.say(
-            f"  one {row['unit']} more ({row['then']} instead of {row['now']}): "
-            f"the hardest question's chance becomes {_percent(row['power'])} "
-            f"({100 * row['gain']:+.0f} points{cost})"
-        )
+        line = _priced(
+            "cli.power.one_more", trial, row["cost"], units=Units((str(row["unit"]),)),
+            then=row["then"], now=row["now"], chance=_percent(row["power"]),
+            points=100 * row["gain"],
+        )  # fmt: skip
+        screen.say(line, indent="  ")
     return DONE
 
 
-def _weakest(found: Power) -> str:
+def _weakest(found: Power) -> Message:
     """Say in a sentence whether the layout is large enough."""
     row = found.table.nsmallest(1, "power").to_dict("records")[0]
-    chance = (
-        f"{_percent(row['power'])} ({_percent(row['low'])} with much variation, "
-        f"{_percent(row['high'])} with little)"
-    )
+    shares = {name: _percent(row[name]) for name in ("power", "low", "high")}
+    chance = message("cli.power.chance", **shares)
     if row["power"] >= found.wanted:
-        return f"Large enough: even the hardest of these questions has a chance of {chance}."
-    return (
-        f"Too small as it is: the hardest of these questions has a chance of only {chance}, and "
-        f"{_percent(found.wanted)} was aimed at. The likeliest end is “not enough evidence”."
-    )
+        return message("cli.power.large", chance=chance)
+    return message("cli.power.small", chance=chance, wanted=_percent(found.wanted))
 
 
-def _enough(found: Power) -> list[str]:
+def _enough(found: Power) -> list[Message]:
     """Say how many of each kind of unit are enough, and the mixes that need least."""
     trial = found.trial
     lines = []
     for row in found.needed.to_dict("records"):
-        units = plural(str(row["unit"]))
+        units, cost = Units((str(row["unit"]),)), row["cost"]
         if row["needed"] != row["needed"]:
-            lines.append(f"more {units} alone never get there (at most {_percent(row['power'])})")
+            lines.append(message("cli.power.never", units=units, chance=_percent(row["power"])))
         else:
-            cost = _cost(trial, row["cost"])
-            lines.append(f"{units} alone: {row['needed']:.0f} instead of {row['now']}{cost}")
-    names = list(trial.structure.factors)
-    priced = found.cheapest["cost"].notna().all()
+            counts = {"needed": row["needed"], "now": row["now"]}
+            lines.append(_priced("cli.power.alone", trial, cost, units=units, **counts))
     for row in found.cheapest.head(3).to_dict("records"):
-        mix = ", ".join(
-            f"{row[name]} {plural(name) if row[name] > 1 else name}"
-            + (" in each" if name == names[-1] and len(names) > 1 else "")
-            for name in names
-        )
-        least = "cheapest mix" if priced else "mix with few units in all"
-        lines.append(f"{least}: {mix} ({_percent(row['power'])}{_cost(trial, row['cost'])})")
+        mix, chance = _mix(trial, row), _percent(row["power"])
+        lines.append(_priced("cli.power.mix", trial, row["cost"], mix=mix, chance=chance))
     return lines
 
 
+def _mix(trial: Trial, row: dict[Hashable, Any]) -> str:
+    """Name how many of each kind of unit a mix has, the smallest kind in each larger one."""
+    names = list(trial.structure.factors)
+    parts = []
+    for name in names:
+        inner = name == names[-1] and len(names) > 1
+        key = "cli.power.part_inner" if inner else "cli.power.part"
+        parts.append(message(key, number=row[name], units=Units((name,), row[name])))
+    return ", ".join(map(str, parts))
+
+
 def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %"
+    return spoken().percent(100 * share)
 
 
-def _cost(trial: Trial, cost: float) -> str:
-    return "" if cost != cost else f", for {_money(trial)}{cost:.0f}"
-
-
-def _money(trial: Trial) -> str:
-    return f"{trial.prices.currency} " if trial.prices is not None else ""
+def _priced(key: str, trial: Trial, cost: float, **values: Any) -> Message:
+    """Say a line, with the cost where it is known."""
+    if cost != cost:
+        return message(key, **values)
+    currency = trial.prices.currency if trial.prices is not None else ""
+    return message(f"{key}_priced", cost=spoken().money(cost, currency, 0), **values)

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.text import Text
 
+from trialkit.wording import message, spoken
+
 if TYPE_CHECKING:
     from trialkit.display import Shown
     from trialkit.errors import Finding
 
-_SEVERITY = {"stop": ("stops the verdict", "bold red"), "caution": ("mind", "yellow"),
-             "note": ("note", "cyan")}  # fmt: skip
+_STYLE = {"stop": "bold red", "caution": "yellow", "note": "cyan"}
 
 
 class Screen:
@@ -43,12 +44,12 @@ class Screen:
         """Whether a moving bar makes sense."""
         return self._err.is_terminal and not self.as_json
 
-    def say(self, text: str, *, style: str = "") -> None:
+    def say(self, text: object, *, style: str = "", indent: str = "") -> None:
         """Print a line or a paragraph; words from files are never read as markup."""
         if not self.as_json:
-            self._out.print(Text(text, style=style))
+            self._out.print(Text(f"{indent}{text}", style=style))
 
-    def heading(self, text: str) -> None:
+    def heading(self, text: object) -> None:
         """Print a line that begins a part."""
         self.say("")
         self.say(text, style="bold")
@@ -82,8 +83,8 @@ class Screen:
         for finding in told:
             if self.as_json:
                 continue
-            word, style = _SEVERITY[finding.severity]
-            line = Text.assemble((f"  {word}: ", style), finding.message)
+            word = spoken().text(f"severity.{finding.severity}")
+            line = Text.assemble((f"  {word}: ", _STYLE[finding.severity]), finding.message)
             if finding.remedy:
                 line.append(f" → {finding.remedy}", style="dim")
             self._out.print(line)
@@ -99,10 +100,10 @@ class Screen:
         """Name every file that was written."""
         for path in paths:
             self.record["wrote"].append(str(path))
-            self.say(f"wrote {path}", style="green")
+            self.say(message("cli.wrote", path=str(path)), style="green")
 
     @contextmanager
-    def progress(self, what: str, total: float) -> Iterator[Any]:
+    def progress(self, what: object, total: float) -> Iterator[Any]:
         """Show a bar with the time left; gives a function to call with (amount, words)."""
         if not self.shows_progress:
             yield lambda amount, words="": None
@@ -115,15 +116,15 @@ class Screen:
             TimeRemainingColumn(elapsed_when_finished=True),
         )
         with Progress(*columns, console=self._err, transient=True) as bar:
-            task = bar.add_task(what, total=total)
+            task = bar.add_task(str(what), total=total)
 
-            def step(amount: float, words: str = "") -> None:
-                bar.update(task, advance=amount, description=words or what)
+            def step(amount: float, words: object = "") -> None:
+                bar.update(task, advance=amount, description=str(words or what))
 
             yield step
 
     @contextmanager
-    def counted(self, what: str) -> Iterator[Any]:
+    def counted(self, what: object) -> Iterator[Any]:
         """Show a bar for work that tells (done, planned) itself; gives the function to tell."""
         with self.progress(what, 1.0) as step:
             told = 0.0

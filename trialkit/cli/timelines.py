@@ -56,7 +56,7 @@ def _draw(
     from trialkit.alignment.checks import doubted_humidity
     from trialkit.figures import humidity_timeline
     from trialkit.style import WIDTH, drawing, note
-    from trialkit.wording import read_wording
+    from trialkit.wording import spoken
 
     mist = logs["mist"].table if "mist" in logs else None
     if mist is not None:
@@ -77,5 +77,5 @@ def _draw(
         with drawing():
             ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)
     with drawing():
-        note(axes[-1], read_wording().text("figure.timeline.note"), below=26)
+        note(axes[-1], spoken().text("figure.timeline.note"), below=26)
     return figure

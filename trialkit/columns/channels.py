@@ -15,8 +15,6 @@ class Channel:
         Column of the log.
     coverage : str
         Column for the share of a window that its records cover.
-    label, meaning : str
-        Words for that column.
     made : bool
         True where it is worked out from other channels, not read.
     held : bool
@@ -25,35 +23,17 @@ class Channel:
 
     name: str
     coverage: str
-    label: str
-    meaning: str
     made: bool = False
     held: bool = False
 
 
 CHANNELS: tuple[Channel, ...] = (
-    Channel(
-        "temp_c", "temp_coverage_pct", "temperature coverage", "coverage of the temperature alone"
-    ),
-    Channel("rh_pct", "rh_coverage_pct", "humidity coverage", "coverage of the humidity alone"),
-    Channel(
-        "vpd_kpa", "vpd_coverage_pct", "deficit coverage", "coverage of both together", made=True
-    ),
-    Channel("co2_ppm", "co2_coverage_pct", "CO2 coverage", "coverage of the CO2 alone"),
-    Channel(
-        "light_lux",
-        "light_coverage_pct",
-        "light coverage",
-        "coverage of the light in lux alone",
-        held=True,
-    ),
-    Channel(
-        "ppfd_umol_m2_s",
-        "ppfd_coverage_pct",
-        "photon flux coverage",
-        "coverage of the photon flux alone",
-        held=True,
-    ),
+    Channel("temp_c", "temp_coverage_pct"),
+    Channel("rh_pct", "rh_coverage_pct"),
+    Channel("vpd_kpa", "vpd_coverage_pct", made=True),
+    Channel("co2_ppm", "co2_coverage_pct"),
+    Channel("light_lux", "light_coverage_pct", held=True),
+    Channel("ppfd_umol_m2_s", "ppfd_coverage_pct", held=True),
 )
 
 #: Channels read from a log.

@@ -1,8 +1,9 @@
 """The register of exposures: everything that is counted of a chamber's air and mist.
 
-An entry here is all that an exposure needs. From it follow its place in the glossary, the keys
-of the trial file, the sums over a log (in memory, in files, on a cluster), the columns of the
-aligned tables, whether it may act as a dose, and where it is shown.
+An entry here is all that an exposure needs, apart from its words. From it follow its place in the
+glossary, the keys of the trial file, the sums over a log (in memory, in files, on a cluster), the
+columns of the aligned tables, whether it may act as a dose, and where it is shown. Its label and
+meaning are in the catalogue of words, under ``glossary_label`` and ``glossary_meaning``.
 
 A limit is either a number, which then belongs to the exposure and is best told by its name
 (`rh_over_95_h`), or the name of a field of `ExposureLimits`, which can be set in the trial file.
@@ -12,6 +13,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
 from typing import Any, Literal
+
+from trialkit.columns.column import Column
 
 Kind = Literal[
     "mean",
@@ -117,8 +120,6 @@ class Exposure:
         ``"energy"``.
     unit : str
         Unit as shown to people.
-    label, meaning : str
-        Short label for heads and axes; what it holds.
     limit : float, str, pair of str or None
         A number, or the field of `ExposureLimits` that holds it.
     otherwise : (channel, limit) or None
@@ -134,12 +135,15 @@ class Exposure:
     channel: str
     kind: Kind
     unit: str
-    label: str
-    meaning: str
     limit: LimitName = None
     otherwise: tuple[str, float | str] | None = None
     shown: tuple[Place, ...] = ()
     dose: bool = False
+
+    @property
+    def label(self) -> str:
+        """Short label for heads and axes, in the language in use."""
+        return Column(self.column, self.unit).label
 
     def counts(self, limits: ExposureLimits) -> list[tuple[str, float | None, float | None]]:
         """List what it is counted from, first choice first: channel, limit, upper limit.
@@ -159,62 +163,17 @@ class Exposure:
 
 #: Of the climate log, in the order of the tables' columns.
 CLIMATE: tuple[Exposure, ...] = (
-    Exposure(
-        "temp_c",
-        "temp_c",
-        "mean",
-        "°C",
-        "temperature",
-        "air temperature in the chamber",
-        shown=("table", "report"),
-        dose=True,
-    ),
-    Exposure(
-        "rh_pct",
-        "rh_pct",
-        "mean",
-        "%",
-        "relative humidity",
-        "relative humidity of the chamber air",
-        shown=("table", "report", "fidelity"),
-        dose=True,
-    ),
-    Exposure(
-        "vpd_kpa",
-        "vpd_kpa",
-        "mean",
-        "kPa",
-        "vapour pressure deficit",
-        "drying power of the air",
-        shown=("table", "report"),
-        dose=True,
-    ),
-    Exposure(
-        "co2_ppm",
-        "co2_ppm",
-        "mean",
-        "ppm",
-        "CO2",
-        "carbon dioxide in the chamber air",
-        shown=("report",),
-        dose=True,
-    ),
-    Exposure("light_lux", "light_lux", "mean", "lux", "light", "illuminance at the blocks"),
-    Exposure(
-        "ppfd_umol_m2_s",
-        "ppfd_umol_m2_s",
-        "mean",
-        "µmol m⁻² s⁻¹",
-        "photon flux",
-        "photosynthetic photon flux density",
-    ),
+    Exposure("temp_c", "temp_c", "mean", "°C", shown=("table", "report"), dose=True),
+    Exposure("rh_pct", "rh_pct", "mean", "%", shown=("table", "report", "fidelity"), dose=True),
+    Exposure("vpd_kpa", "vpd_kpa", "mean", "kPa", shown=("table", "report"), dose=True),
+    Exposure("co2_ppm", "co2_ppm", "mean", "ppm", shown=("report",), dose=True),
+    Exposure("light_lux", "light_lux", "mean", "lux"),
+    Exposure("ppfd_umol_m2_s", "ppfd_umol_m2_s", "mean", "µmol m⁻² s⁻¹"),
     Exposure(
         "hours_below_band",
         "rh_pct",
         "below",
         "h",
-        "hours below the band",
-        "time with humidity under the band",
         limit="band_low_rh",
         shown=("table", "report", "fidelity"),
         dose=True,
@@ -224,120 +183,35 @@ CLIMATE: tuple[Exposure, ...] = (
         "rh_pct",
         "above",
         "h",
-        "hours above the band",
-        "time with humidity over the band",
         limit="band_high_rh",
         shown=("table", "report", "fidelity"),
     ),
-    Exposure(
-        "hours_in_band",
-        "rh_pct",
-        "between",
-        "h",
-        "hours in the band",
-        "time with humidity inside the band",
-        limit=("band_low_rh", "band_high_rh"),
-    ),
-    Exposure(
-        "point_hours_below_band",
-        "rh_pct",
-        "deficit",
-        "% h",
-        "below the band",
-        "points of humidity under it × time",
-        limit="band_low_rh",
-    ),
-    Exposure(
-        "point_hours_above_band",
-        "rh_pct",
-        "excess",
-        "% h",
-        "above the band",
-        "points of humidity over it × time",
-        limit="band_high_rh",
-    ),
-    Exposure(
-        "wet_hours",
-        "rh_pct",
-        "above",
-        "h",
-        "wet hours",
-        "time with humidity at which surfaces are wet",
-        limit="wet_rh",
-    ),
-    Exposure(
-        "degree_hours",
-        "temp_c",
-        "excess",
-        "°C h",
-        "degree-hours",
-        "degrees over the base temperature × time",
-        limit="base_temp_c",
-    ),
-    Exposure(
-        "co2_hours_over",
-        "co2_ppm",
-        "above",
-        "h",
-        "hours of high CO2",
-        "time with CO2 over its limit",
-        limit="co2_limit_ppm",
-    ),
+    Exposure("hours_in_band", "rh_pct", "between", "h", limit=("band_low_rh", "band_high_rh")),
+    Exposure("point_hours_below_band", "rh_pct", "deficit", "% h", limit="band_low_rh"),
+    Exposure("point_hours_above_band", "rh_pct", "excess", "% h", limit="band_high_rh"),
+    Exposure("wet_hours", "rh_pct", "above", "h", limit="wet_rh"),
+    Exposure("degree_hours", "temp_c", "excess", "°C h", limit="base_temp_c"),
+    Exposure("co2_hours_over", "co2_ppm", "above", "h", limit="co2_limit_ppm"),
     Exposure(
         "light_hours",
         "light_lux",
         "above",
         "h",
-        "hours of light",
-        "time with light above the dark threshold",
         limit="dark_below_lux",
         otherwise=("ppfd_umol_m2_s", "dark_below_ppfd"),
         shown=("report",),
         dose=True,
     ),
-    Exposure(
-        "photon_mol_m2",
-        "ppfd_umol_m2_s",
-        "photons",
-        "mol m⁻²",
-        "photon dose",
-        "photons that fell on a square metre",
-    ),
+    Exposure("photon_mol_m2", "ppfd_umol_m2_s", "photons", "mol m⁻²"),
 )
 
 #: Of the mist log, in the order of the tables' columns.
 MIST: tuple[Exposure, ...] = (
-    Exposure("mist_on_s", "mist", "on", "s", "mist on", "time the mist was on"),
-    Exposure(
-        "duty_pct",
-        "mist",
-        "duty",
-        "%",
-        "duty cycle",
-        "share of the time the mist was on",
-        shown=("table", "report"),
-        dose=True,
-    ),
-    Exposure("cycles", "mist", "pulses", "count", "pulses", "times the mist was switched on"),
-    Exposure(
-        "water_l",
-        "mist",
-        "water",
-        "L",
-        "water",
-        "water put into the air as mist",
-        shown=("table", "report"),
-        dose=True,
-    ),
-    Exposure(
-        "energy_kwh",
-        "mist",
-        "energy",
-        "kWh",
-        "energy",
-        "electrical energy of fogger and fan",
-        shown=("table", "report"),
-    ),
+    Exposure("mist_on_s", "mist", "on", "s"),
+    Exposure("duty_pct", "mist", "duty", "%", shown=("table", "report"), dose=True),
+    Exposure("cycles", "mist", "pulses", "count"),
+    Exposure("water_l", "mist", "water", "L", shown=("table", "report"), dose=True),
+    Exposure("energy_kwh", "mist", "energy", "kWh", shown=("table", "report")),
 )
 
 #: Every exposure, by its column.

@@ -1,6 +1,7 @@
 """The glossary in code: column names, their units and how to reach them.
 
-Every column of every table that trialkit gives out is named here first.
+Every column of every table that trialkit gives out is named here first; what people read of it
+stands in the catalogue of words.
 """
 
 from __future__ import annotations
@@ -14,67 +15,64 @@ from trialkit.columns.exposures import EXPOSURE
 from trialkit.columns.harvest import HARVEST_COLUMNS, HarvestColumn
 from trialkit.units import convert, units_of
 
-_ROWS: list[tuple[str, str, str, str] | Column] = [
-    ("batch", "", "batch", "blocks that enter fruiting together: a replicate in time"),
-    ("chamber", "", "chamber", "an enclosed space with one climate and one mist line"),
-    ("shelf", "", "shelf", "a place in a chamber"),
-    ("block", "", "block", "a growing block or bag, the smallest thing weighed"),
-    ("unit", "", "unit", "code of the smallest unit: its unit levels joined by '-'"),
-    ("flush", "", "flush", "one wave of mushrooms from the same block (1, 2, 3 …)"),
-    ("window", "", "window", "a stretch of time whose exposure is summed"),
-    ("time", "", "time", "moment of a record, stored in UTC"),
-    ("start", "", "start", "first moment of an interval, UTC"),
-    ("stop", "", "stop", "last moment of an interval, UTC"),
-    ("sensor", "", "sensor", "name of the sensor that gave the record"),
+_ROWS: tuple[Column, ...] = (
+    Column("batch", ""),
+    Column("chamber", ""),
+    Column("shelf", ""),
+    Column("block", ""),
+    Column("unit", ""),
+    Column("flush", ""),
+    Column("window", ""),
+    Column("time", ""),
+    Column("start", ""),
+    Column("stop", ""),
+    Column("sensor", ""),
     *HARVEST_COLUMNS.values(),
-    ("status", "", "status", "ok, contaminated or discarded"),
-    ("note", "", "note", "free words from the grower"),
-    ("wet_g", "g", "block weight", "weight of a block when it enters fruiting"),
-    ("dry_substrate_g", "g", "dry substrate", "dry matter of the substrate in a block"),
-    ("be_pct", "%", "biological efficiency", "100 × fresh mushrooms / dry substrate"),
-    ("days", "d", "days to harvest", "start of fruiting to harvest"),
-    ("mist_coverage_pct", "%", "mist log coverage", "share of the window the mist log spans"),
-    ("low_coverage", "", "low coverage", "too little of the window is covered to rely on it"),
-    ("rh_u_pct", "%", "humidity uncertainty", "standard uncertainty of the mean humidity"),
-    ("vpd_u_kpa", "kPa", "deficit uncertainty", "standard uncertainty of the mean deficit"),
-    ("sensors", "count", "sensors", "sensors that were averaged"),
-    ("rh_apart_pct", "%", "humidity apart", "highest minus lowest mean among the sensors"),
-    ("temp_apart_c", "°C", "temperature apart", "highest minus lowest mean among the sensors"),
-    ("pulses", "count", "pulses", "times the mist was switched on"),
-    ("pulse_s", "s", "pulse length", "usual length of a pulse of mist"),
-    ("response_kpa", "kPa", "response", "usual lift of the vapour pressure after a pulse"),
-    ("response_pct", "%", "response", "lift after pulses, share of the usual one of the run"),
-    ("lost_on_s", "s", "mist lost", "mist commanded while no vapour followed"),
-    ("planned_duty_pct", "%", "planned duty", "duty cycle of the schedule as set"),
-    ("delivered_duty_pct", "%", "delivered duty", "duty cycle by the mist log"),
-    ("effective_duty_pct", "%", "effective duty", "duty cycle that vapour followed"),
-    ("harvest_time", "", "harvested", "moment of the harvest, UTC"),
-    ("run", "", "chamber run", "one chamber during one batch"),
-    ("quantity", "", "quantity", "column whose readings a flag is about"),
-    ("flag", "", "flag", "what is wrong with a sensor"),
-    ("fault", "", "trouble", "what is wrong with the mist"),
-    ("records", "count", "records", "records concerned"),
-    ("action", "", "action", "whether readings are used"),
-    ("because", "", "reason", "why the trial file overrides a flag, or leaves readings out"),
-    ("share_pct", "%", "share of the run", "part of the chamber run concerned"),
-    ("coverage_pct", "%", "coverage", "share of the window covered by sound records"),
-    ("window_h", "h", "window length", "length of the window"),
-    ("on_s", "s", "on", "seconds of mist in one cycle"),
-    ("off_s", "s", "off", "seconds without mist in one cycle"),
-    ("power_w", "W", "power", "electrical power drawn by the mist rig"),
-    ("current_a", "A", "current", "electrical current drawn by the mist rig"),
-    ("state", "", "state", "mist on or off"),
-    ("lux", "lux", "light", "illuminance set for a level"),
-    ("hours", "h", "hours of light a day", "hours of light a day set for a level"),
-]
+    Column("status", ""),
+    Column("note", ""),
+    Column("wet_g", "g"),
+    Column("dry_substrate_g", "g"),
+    Column("be_pct", "%"),
+    Column("days", "d"),
+    Column("mist_coverage_pct", "%"),
+    Column("low_coverage", ""),
+    Column("rh_u_pct", "%"),
+    Column("vpd_u_kpa", "kPa"),
+    Column("sensors", "count"),
+    Column("rh_apart_pct", "%"),
+    Column("temp_apart_c", "°C"),
+    Column("pulses", "count"),
+    Column("pulse_s", "s"),
+    Column("response_kpa", "kPa"),
+    Column("response_pct", "%"),
+    Column("lost_on_s", "s"),
+    Column("planned_duty_pct", "%"),
+    Column("delivered_duty_pct", "%"),
+    Column("effective_duty_pct", "%"),
+    Column("harvest_time", ""),
+    Column("run", ""),
+    Column("quantity", ""),
+    Column("flag", ""),
+    Column("fault", ""),
+    Column("records", "count"),
+    Column("action", ""),
+    Column("because", ""),
+    Column("share_pct", "%"),
+    Column("coverage_pct", "%"),
+    Column("window_h", "h"),
+    Column("on_s", "s"),
+    Column("off_s", "s"),
+    Column("power_w", "W"),
+    Column("current_a", "A"),
+    Column("state", ""),
+    Column("lux", "lux"),
+    Column("hours", "h"),
+)
 
 #: The glossary: column name → `Column`.
-COLUMNS: dict[str, Column] = {
-    column.name: column
-    for column in (row if isinstance(row, Column) else Column(*row) for row in _ROWS)
-}
-COLUMNS |= {c.coverage: Column(c.coverage, "%", c.label, c.meaning) for c in CHANNELS}
-COLUMNS |= {e.column: Column(e.column, e.unit, e.label, e.meaning) for e in EXPOSURE.values()}
+COLUMNS: dict[str, Column] = {column.name: column for column in _ROWS}
+COLUMNS |= {c.coverage: Column(c.coverage, "%") for c in CHANNELS}
+COLUMNS |= {e.column: Column(e.column, e.unit) for e in EXPOSURE.values()}
 
 #: Columns that hold a measured value, by kind of log.
 VALUE_COLUMNS: dict[str, tuple[str, ...]] = {

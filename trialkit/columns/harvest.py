@@ -1,7 +1,8 @@
 """The register of harvest columns: all that is known of one stands in its entry.
 
-A further column is one more entry. Glossary, mapping, readers, harvest sheet, workbook, alignment,
-outcomes and report take it from here, in the order of the register. A trial file can add columns
+A further column is one more entry, and its words in the catalogue. Glossary, mapping, readers,
+harvest sheet, workbook, alignment, outcomes and report take it from here, in the order of the
+register. A trial file can add columns
 of its own; they are made by `own_column` and go the same ways.
 """
 
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from trialkit.columns.column import Column
+from trialkit.wording import Message, message, spoken
 
 #: How several values become one: added up, averaged, or the latest.
 Pooling = Literal["sum", "mean", "last"]
@@ -24,7 +26,7 @@ class HarvestColumn(Column):
 
     Parameters
     ----------
-    name, unit, label, meaning
+    name, unit, own_label, own_meaning
         As in `Column`.
     heads : tuple of str
         Words in heads of files that name it, most telling first.
@@ -32,7 +34,7 @@ class HarvestColumn(Column):
         Lowest and highest value that can be true, both included.
     rule : str
         Rule of the ledger that a value outside is caught by.
-    reason, remedy : str
+    reason, remedy : Message or str
         What the ledger says then.
     loses : {"value", "entry"}
         What is lost with an impossible value: the value alone, or its whole row.
@@ -50,15 +52,13 @@ class HarvestColumn(Column):
         Where a proposed mapping looks for its values: from the lowest possible to this.
     typed_most : float or None
         Most that the workbook takes without asking; None for what a flush of a block can weigh.
-    prompt : str
-        What the workbook says in its cells; ``{low}`` and ``{most}`` are filled in.
     """
 
     heads: tuple[str, ...] = ()
     possible: tuple[float, float] = (0.0, math.inf)
     rule: str = "outside its range"
-    reason: str = ""
-    remedy: str = ""
+    reason: Message | str = ""
+    remedy: Message | str = ""
     loses: Literal["value", "entry"] = "value"
     whole: bool = False
     pools: Pooling = "sum"
@@ -66,7 +66,26 @@ class HarvestColumn(Column):
     outcome: bool = True
     likely_most: float = 1e5
     typed_most: float | None = None
-    prompt: str = ""
+
+    def prompt(self, most: float) -> str:
+        """Say what belongs into a cell of the workbook, in the language in use.
+
+        Parameters
+        ----------
+        most : float
+            Most that it takes without asking.
+
+        Examples
+        --------
+        >>> HARVEST_COLUMNS["caps"].prompt(2000)
+        'Number of mushrooms, a whole number from 0.'
+        """
+        if not self.own_label:
+            return spoken().text(f"glossary_prompt.{self.name}", most=most)
+        label = self.own_label[:1].upper() + self.own_label[1:]
+        form = "whole" if self.whole else "any"
+        span = _span(*self.possible, self.unit)
+        return str(message(f"own_prompt.{form}", label=label, span=span))
 
     @property
     def adds_up(self) -> bool:
@@ -79,50 +98,38 @@ class HarvestColumn(Column):
         return self.pools == "sum" and self.unit == "g"
 
 
-_NO_WEIGHT_BELOW_ZERO = "a weight cannot be below zero"
-_WEIGH_AGAIN = "weigh again or correct the sign"
-
 _ENTRIES = (
     HarvestColumn(
         "fresh_g",
         "g",
-        "fresh weight",
-        "fresh mushrooms harvested from a unit in a flush",
         heads=("fresh", "weight", "yield", "mass", "wt", "gewicht", "frisch", "peso", "poids"),
         rule="negative weight",
-        reason=_NO_WEIGHT_BELOW_ZERO,
-        remedy=_WEIGH_AGAIN,
+        reason=message("row_reason.negative_weight"),
+        remedy=message("row_remedy.negative_weight"),
         loses="entry",
         better="more",
         outcome=False,
-        prompt="Fresh weight in grams, 0 to {most:g}.",
     ),
     HarvestColumn(
         "dry_g",
         "g",
-        "dry weight",
-        "the same mushrooms after drying",
         heads=("dry", "trocken", "seco", "sec"),
         rule="negative weight",
-        reason=_NO_WEIGHT_BELOW_ZERO,
-        remedy=_WEIGH_AGAIN,
+        reason=message("row_reason.negative_weight"),
+        remedy=message("row_remedy.negative_weight"),
         loses="entry",
         better="more",
-        prompt="Dry weight in grams, 0 to {most:g}.",
     ),
     HarvestColumn(
         "caps",
         "count",
-        "caps",
-        "number of mushrooms harvested",
         heads=("caps", "count", "mushrooms", "number", "anzahl", "stück", "hüte", "nombre"),
         rule="caps impossible",
-        reason="a count is a whole number from 0; it is left out",
-        remedy="see whether it stands in the wrong column",
+        reason=message("row_reason.caps_impossible"),
+        remedy=message("row_remedy.caps_impossible"),
         whole=True,
         better="more",
         typed_most=2000,
-        prompt="Number of mushrooms, a whole number from 0.",
     ),
 )
 
@@ -156,29 +163,33 @@ def own_column(
     Examples
     --------
     >>> cap = own_column("cap_mm", label="cap diameter", unit="mm", possible=(5, 250))
-    >>> cap.head, cap.reason
-    ('cap diameter [mm]', 'outside 5 to 250 mm; it is left out')
+    >>> cap.head, str(cap.reason)
+    ('cap diameter [mm]', 'outside 5 to 250 mm; the value is left out')
     """
     label = label or name.replace("_", " ")
     low, most = possible
-    span = f"{low:g} to {most:g} {unit}".strip() if math.isfinite(most) else f"{low:g} {unit} up"
-    kind = "whole numbers, " if whole else ""
+    form = "outside_or_not_whole" if whole else "outside"
     return HarvestColumn(
         name,
         unit,
         label,
-        meaning or label,
+        meaning,
         heads=heads or (label.casefold(),),
         possible=(float(low), float(most)),
-        reason=f"outside {span}{', or not whole' if whole else ''}; it is left out",
-        remedy="correct the cell; if it is right, widen the range of the column in the trial file",
+        reason=message(f"own_reason.{form}", span=_span(low, most, unit)),
+        remedy=message("row_remedy.outside_its_range"),
         whole=whole,
         pools=pools,
         better=better,
         likely_most=most,
         typed_most=most if math.isfinite(most) else 1e9,
-        prompt=f"{label[:1].upper()}{label[1:]}, {kind}{span}.",
     )
+
+
+def _span(low: float, most: float, unit: str) -> Message:
+    """Say from where to where values may be."""
+    form = ("between" if math.isfinite(most) else "from") + ("_unit" if unit else "")
+    return message(f"own_span.{form}", low=float(low), most=float(most), unit=unit)
 
 
 #: Responses that alignment works out from the harvest, and whether a block's flushes add up.

@@ -25,6 +25,7 @@ from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
 from trialkit.errors import Finding, PlanError
 from trialkit.trial import Trial
+from trialkit.wording import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -88,7 +89,7 @@ def assign(
     seed = trial.seed if seed is None else seed
     if seed < 0:
         raise PlanError(f"the seed must be zero or more, but it is {seed}")
-    with shown_progress(progress, "looking for the best arrangement") as told:
+    with shown_progress(progress, spoken().text("progress.plan")) as told:
         arranged, layouts, sites = draw_all(trial, Draws(seed), told)
     table = trial.unit_table()
     counts = trial.counts

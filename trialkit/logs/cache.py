@@ -16,18 +16,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Finding, LogError
-from trialkit.logs.ledger import Ledger
+from trialkit.logs.ledger import SAID, Ledger
 from trialkit.logs.log import Log, LogFile
 from trialkit.logs.text.files import find_files, hash_file
 from trialkit.trial import Trial
+from trialkit.wording import read_wording
+from trialkit.wording.storing import from_data, to_data
 
 if TYPE_CHECKING:
     import pandas as pd
 
 #: Raised whenever reading gives other results than before.
-REVISION = 1
+REVISION = 2
 #: Logs smaller than this are read anew: that is as fast.
 SMALLEST = 1_000_000
+#: Groups of the catalogue whose messages a log may hold.
+_MESSAGES = ("finding.", "finding_remedy.", "row_reason.", "row_remedy.")
 _FRAMES = ("table", "ledger", "counts", "spans")
 
 
@@ -46,8 +50,9 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
     Notes
     -----
     The key is made of the content of the trial file and of every log file, their names, the
-    revision of the readers and, for a harvest, the register of its columns. Nothing is kept for
-    logs under one megabyte, in folders that cannot be written, and for the demo as it ships.
+    revision of the readers, the keys of the catalogue's messages and, for a harvest, the register
+    of its columns. What was found is kept as messages, to be said in any language. Nothing is kept
+    for logs under one megabyte, in folders that cannot be written, and for the demo as it ships.
     """
     if not cache or trial.logs.get(kind) is None or _ships(trial.folder):
         return read()
@@ -78,7 +83,14 @@ def _ships(folder: Path) -> bool:
 
 def _key(trial: Trial, kind: str, files: list[LogFile]) -> str:
     known = [repr(column) for column in trial.harvest_columns.values()]
-    parts = [str(REVISION), kind, trial.sha256, *(f"{f.name}\0{f.sha256}" for f in files)]
+    messages = sorted(k for k in read_wording().entries if k.startswith(_MESSAGES))
+    parts = [
+        str(REVISION),
+        " ".join(messages),
+        kind,
+        trial.sha256,
+        *(f"{f.name}\0{f.sha256}" for f in files),
+    ]
     parts += known if kind == "harvest" else []
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
@@ -86,7 +98,7 @@ def _key(trial: Trial, kind: str, files: list[LogFile]) -> str:
 def _store(place: Path, kind: str, log: Log) -> None:
     """Write a log whole, or not at all; older results of the same log are removed."""
     frames = {
-        "table": log.table, "ledger": log.ledger.table, "counts": log.ledger.counts,
+        "table": log.table, "ledger": _texts(log.ledger.lines), "counts": log.ledger.counts,
         "spans": log.spans,
     }  # fmt: skip
     scratch = ""
@@ -103,7 +115,9 @@ def _store(place: Path, kind: str, log: Log) -> None:
         meta = {
             "sums": sums,
             "types": types,
-            "findings": [[f.code, f.severity, f.message, f.remedy] for f in log.findings],
+            "findings": [
+                [f.code, f.severity, to_data(f.said), to_data(f.cure)] for f in log.findings
+            ],
             "files": [[f.name, f.sha256, f.size] for f in log.files],
         }
         (Path(scratch) / "log.json").write_text(json.dumps(meta), encoding="utf-8")
@@ -113,6 +127,25 @@ def _store(place: Path, kind: str, log: Log) -> None:
     except (OSError, ValueError, TypeError, LogError):  # a full or locked disk: go on without
         if scratch:
             shutil.rmtree(scratch, ignore_errors=True)
+
+
+def _texts(lines: pd.DataFrame) -> pd.DataFrame:
+    """Write the messages of a ledger as text that can be stored, each message once."""
+    out = {}
+    for name in SAID:
+        values = lines[name].to_numpy(dtype=object)
+        written = {id(v): json.dumps(to_data(v)) for v in {id(v): v for v in values}.values()}
+        out[name] = [written[id(v)] for v in values]
+    return lines.assign(**out)
+
+
+def _messages(lines: pd.DataFrame) -> pd.DataFrame:
+    """Read the messages of a ledger back, each text once."""
+    out = {}
+    for name in SAID:
+        read = {text: from_data(json.loads(text)) for text in lines[name].unique()}
+        out[name] = [read[text] for text in lines[name]]
+    return lines.assign(**out)
 
 
 def _load(place: Path, kind: str) -> Log | None:
@@ -127,8 +160,11 @@ def _load(place: Path, kind: str) -> Log | None:
             if hash_file(path)[0] != meta["sums"][name]:
                 return None
             frames[name] = pd.read_parquet(path).astype(meta["types"][name])
-        ledger = Ledger(frames["ledger"], frames["counts"])
-        findings = tuple(Finding(*f) for f in meta["findings"])
+        ledger = Ledger(_messages(frames["ledger"]), frames["counts"])
+        findings = tuple(
+            Finding(code, severity, from_data(said), from_data(cure))
+            for code, severity, said, cure in meta["findings"]
+        )
         files = tuple(LogFile(*f) for f in meta["files"])
         if not ledger.adds_up:
             return None

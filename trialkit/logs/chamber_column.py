@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.logs.reading import Opened, Reading
-from trialkit.logs.text.names import match_names, suggest
+from trialkit.logs.text.names import match_names
+from trialkit.wording import message, suggestion
 
 
 def match_chambers(reading: Reading, opened: Opened, head: str) -> np.ndarray:
@@ -21,13 +22,10 @@ def match_chambers(reading: Reading, opened: Opened, head: str) -> np.ndarray:
     unknown = np.flatnonzero(names.codes < 0)
     if len(unknown):
         cells = np.array(names.cells, dtype=object)[names.cell_of[unknown]]
-        hints = {c: suggest(c, chambers) for c in set(cells)}
+        hints = {c: suggestion(c, chambers) for c in set(cells)}
         opened.account.set_aside(
             unknown, rule="chamber unknown", column=head, old=cells, keepable=False,
-            reason="no chamber of the trial has this name",
-            remedy=[
-                f'{hints[c]}; for another name of one add chamber = {{ "{c}" = "…" }}'
-                for c in cells
-            ],
+            reason=message("row_reason.chamber_unknown"),
+            remedy=[message("row_remedy.chamber_unknown", hint=hints[c], cell=c) for c in cells],
         )  # fmt: skip
     return names.codes

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 
 from trialkit.logs.clocks.zones import Change
 from trialkit.logs.reading import Reading
+from trialkit.wording import message
 
 _DAY = 86_400_000_000_000
 
@@ -55,38 +57,40 @@ def _report_stayed(
 ) -> None:
     add = change.after_s - change.before_s
     since = change.low if change.forward else change.high
-    hour = "local time never had" if change.forward else "local time had twice, but only once"
-    early = "early" if add > 0 else "late"
-    what = (
-        f"{file}: the logger did not follow the clock change of {local_time(change.low)[:10]}: it "
-        f"has {records} record{'s' * (records != 1)} in an hour that {hour}; after it, its times "
-        f"are {abs(add) // 60} minutes {early}"
-    )
     until = None if shift is None else shift.until
-    if until is not None:
-        what += f", until {local_time(until)[:10]}, as the lamps show"
     lines = f'file = "{file}", since = {local_time(since)}, '
     lines += f"until = {local_time(until)}, " if until is not None else ""
-    more = "" if until is not None else " (with until = … if the clock was set right later)"
-    remedy = f"add to [logs.{reading.kind}]: clock = [{{ {lines}add_s = {add} }}]{more}"
-    reading.find("clock_not_changed", what, remedy)
+    hour = "no_hour" if change.forward else "double_hour"
+    reading.find(
+        "clock_not_changed",
+        form="open" if until is None else "until",
+        file=file,
+        day=_day(int(change.low // _DAY)),
+        records=message(f"clock_records.{hour}", count=records),
+        minutes=abs(add) // 60,
+        way=message(f"clock_way.{'early' if add > 0 else 'late'}"),
+        until="" if until is None else _day(int(until // _DAY)),
+        section=f"[logs.{reading.kind}]",
+        line=f"clock = [{{ {lines}add_s = {add} }}]",
+    )
 
 
 def _report_shift(reading: Reading, shift: Shift) -> None:
     add = -round(shift.minutes / 60) * 3600
-    end = f"to {_date(shift.last)}" if shift.last > shift.first else ""
-    what = (
-        f"{shift.file}: from {_date(shift.first)} {end} {shift.sensor} sees the lamps come on "
-        f"{abs(shift.minutes):.0f} minutes {'later' if shift.minutes > 0 else 'earlier'} than "
-        "before, unlike the other loggers: its clock is an hour off, or the lamp was reset"
-    )
     until = f"until = {local_time(shift.until)}, " if shift.until is not None else ""
-    remedy = (
-        f"if it is the clock, add to [logs.{reading.kind}]: "
-        f'clock = [{{ file = "{shift.file}", since = {_date(shift.first)}T00:00:00, {until}'
-        f"add_s = {add} }}]"
+    line = f'clock = [{{ file = "{shift.file}", since = {_day(shift.first)}T00:00:00, '
+    reading.find(
+        "clock_hour_off",
+        form="days" if shift.last > shift.first else "day",
+        file=shift.file,
+        sensor=shift.sensor,
+        first=_day(shift.first),
+        last=_day(shift.last),
+        minutes=abs(shift.minutes),
+        way=message(f"clock_way.{'later' if shift.minutes > 0 else 'earlier'}"),
+        section=f"[logs.{reading.kind}]",
+        line=f"{line}{until}add_s = {add} }}]",
     )
-    reading.find("clock_hour_off", what, remedy)
 
 
 def local_time(wall: int) -> str:
@@ -94,5 +98,5 @@ def local_time(wall: int) -> str:
     return str(np.datetime64(int(wall), "ns").astype("datetime64[s]"))
 
 
-def _date(day: int) -> str:
-    return str(np.datetime64(int(day), "D"))
+def _day(day: int) -> dt.date:
+    return dt.date(1970, 1, 1) + dt.timedelta(days=int(day))

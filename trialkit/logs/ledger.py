@@ -15,19 +15,23 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.errors import Finding
-from trialkit.logs.rules import RULES
+from trialkit.logs.rules import RULES, rule_name
 from trialkit.logs.text.files import matches_file
 from trialkit.logs.text.formulas import without_formulas
+from trialkit.wording import Message, finding, message, spoken, suggestion
 
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.display import Shown
     from trialkit.trial.sections import Keep
 
 # more rows than this that are treated alike in every word take one line together …
 _MOST_ALIKE = 6
 # … and more than this even where their old values differ
 _COMPRESS_ABOVE = 50
+#: Columns that hold messages.
+SAID = ("reason", "remedy")
 _COLUMNS = (
     "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy",
 )  # fmt: skip
@@ -39,17 +43,25 @@ class Ledger:
 
     Parameters
     ----------
-    table : DataFrame
-        Columns ``file, row, row_last, rows, column, rule, action, old, new, reason, remedy``.
-        `row` is the line in the file as a person counts them (1 is the first line), `row_last`
-        the last one of a run treated alike, `rows` how many rows the line stands for. `action`
-        is ``"set aside"``, ``"changed"``, ``"kept by request"`` or ``"note"``.
+    lines : DataFrame
+        The lines of `table`, with reason and remedy as messages (or the user's own words).
     counts : DataFrame
         One row per file: ``file, read, kept, set_aside``.
     """
 
-    table: pd.DataFrame
+    lines: pd.DataFrame
     counts: pd.DataFrame
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """Every line, with reason and remedy said in the language in use.
+
+        Columns ``file, row, row_last, rows, column, rule, action, old, new, reason, remedy``.
+        `row` is the line in the file as a person counts them (1 is the first line), `row_last`
+        the last one of a run treated alike, `rows` how many rows the line stands for. `action`
+        is ``"set aside"``, ``"changed"``, ``"kept by request"`` or ``"note"``.
+        """
+        return self.lines.assign(**{name: say_each(self.lines[name]) for name in SAID})
 
     def summary(self) -> pd.DataFrame:
         """Give one row per file: ``file, read, kept, set_aside`` (rows)."""
@@ -62,9 +74,9 @@ class Ledger:
             self.counts[c].to_numpy(dtype=np.int64) for c in ("read", "kept", "set_aside")
         )
         listed: dict[str, int] = {}
-        chosen = self.table["action"].to_numpy() == "set aside"
-        rows = self.table["rows"].to_numpy()
-        for file, n in zip(self.table["file"].to_numpy()[chosen], rows[chosen], strict=True):
+        chosen = self.lines["action"].to_numpy() == "set aside"
+        rows = self.lines["rows"].to_numpy()
+        for file, n in zip(self.lines["file"].to_numpy()[chosen], rows[chosen], strict=True):
             listed[file] = listed.get(file, 0) + int(n)
         told = [listed.get(file, 0) for file in self.counts["file"]]
         return bool((read == kept + aside).all() and (aside == np.array(told, np.int64)).all())
@@ -81,18 +93,28 @@ class Ledger:
         partial.replace(path)
         return path
 
-    def __str__(self) -> str:
+    def shown(self) -> Shown:
+        """Format the count of rows of every file as a table."""
         from trialkit.display import show_table
 
-        return show_table(self.counts, heads=_HEADS, caption="Rows read, kept and set aside").text()
+        say = spoken().text
+        heads = {name: say(f"ledger_head.{name}") for name in self.counts.columns}
+        return show_table(self.counts, heads=heads, caption=say("ledger.caption"))
+
+    def __str__(self) -> str:
+        return self.shown().text()
 
     def _repr_html_(self) -> str:
-        from trialkit.display import show_table
-
-        return show_table(self.counts, heads=_HEADS, caption="Rows read, kept and set aside").html()
+        return self.shown().html()
 
 
-_HEADS = {"set_aside": "set aside"}
+def say_each(cells: pd.Series) -> pd.Series:
+    """Say every cell of a column in the language in use, each message once."""
+    import pandas as pd
+
+    values = cells.to_numpy(dtype=object)
+    said = {id(value): str(value) for value in values}
+    return pd.Series([said[id(value)] for value in values], index=cells.index, dtype=object)
 
 
 @dataclass
@@ -140,8 +162,10 @@ class FileAccount:
             Mask over the rows of the file, or their positions.
         rule : str
             One of `RULES`.
-        reason, remedy, old : str or sequence
+        reason, remedy : Message, str or sequence
             One for all, or one per row of `which`.
+        old : str or sequence
+            Likewise.
         column : str
             Head of the column at fault, if one is.
         keepable : bool
@@ -161,8 +185,9 @@ class FileAccount:
             self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
             index, texts = index[~asked], _cut(texts, ~asked)
         elif asked.any():
-            note = "you asked to keep this row, but nothing in it can be used"
-            texts = texts | {"remedy": np.where(asked, note, _spread(texts["remedy"], len(index)))}
+            remedies = _spread(texts["remedy"], len(index)).copy()
+            remedies[asked] = message("row_remedy.cannot_be_kept")
+            texts = texts | {"remedy": remedies}
         if len(index):
             self.alive[index] = False
             self._line(index, rule, "set aside", column, new="", texts=texts)
@@ -220,7 +245,7 @@ class FileAccount:
         which = np.asarray(which)
         index: np.ndarray = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)
         for name, value in texts.items():
-            if not isinstance(value, str):
+            if not _for_all(value):
                 texts[name] = np.asarray(value, dtype=object)
                 if which.dtype == bool and len(value) == len(which) != len(index):
                     texts[name] = texts[name][index]
@@ -270,30 +295,34 @@ class FileAccount:
             "rows": ends - starts + 1,
         }
         for name, value in cells.items():
-            if isinstance(value, str):
+            if _for_all(value):
                 out[name] = value
                 continue
-            first, last = value[starts], value[ends]
-            same = (starts == ends) | (first == last)
-            out[name] = np.where(
-                same, first, [f"{a} … {b}" for a, b in zip(first, last, strict=True)]
-            )
+            out[name] = first = value[starts]
+            last = value[ends]
+            for k in np.flatnonzero((starts != ends) & (first != last)):
+                first[k] = f"{first[k]} … {last[k]}"  # old values only: the others are alike
         self.lines.append(base | out)
 
 
 def _cut(texts: dict[str, Any], chosen: np.ndarray) -> dict[str, Any]:
-    return {name: v if isinstance(v, str) else v[chosen] for name, v in texts.items()}
+    return {name: v if _for_all(v) else v[chosen] for name, v in texts.items()}
+
+
+def _for_all(value: Any) -> bool:
+    """Whether one text stands for all rows."""
+    return isinstance(value, (str, Message))
 
 
 def _spread(value: Any, n: int) -> np.ndarray:
-    return np.full(n, value, dtype=object) if isinstance(value, str) else value
+    return np.full(n, value, dtype=object) if _for_all(value) else value
 
 
 def _run_starts(index: np.ndarray, cells: dict[str, Any], *, loose: tuple[str, ...]) -> np.ndarray:
     """Find where runs of neighbouring rows treated alike begin."""
     breaks = np.diff(index) != 1
     for name, value in cells.items():
-        if not isinstance(value, str) and name not in loose:
+        if not _for_all(value) and name not in loose:
             breaks |= value[1:] != value[:-1]
     return np.concatenate([[0], np.flatnonzero(breaks) + 1])
 
@@ -331,7 +360,7 @@ class Account:
             table = pd.DataFrame({name: pd.Series(dtype=object) for name in _COLUMNS})
         for name in ("row", "row_last", "rows"):
             table[name] = table[name].astype("int64")
-        for name in ("file", "column", "rule", "action", "old", "new", "reason", "remedy"):
+        for name in ("file", "column", "rule", "action", "old", "new"):
             table[name] = table[name].astype(object).map(str) if len(table) else table[name]
         counts = pd.DataFrame(
             [(f.file, len(f.rows), int(f.alive.sum()), int((~f.alive).sum())) for f in self.files],
@@ -343,22 +372,21 @@ class Account:
         return ledger, self._idle_requests()
 
     def _idle_requests(self) -> list[Finding]:
-        from trialkit.trial.text import nearest
-
         used = {id(f.keep[i]) for f in self.files for i in f.used}
         findings = []
         for request in self.keep:
             if id(request) in used:
                 continue
-            rows = ", ".join(map(str, request.rows))
-            message = (
-                f"the request to keep row {rows} of {request.file} from the rule "
-                f"{request.rule!r} touched nothing"
+            known = request.rule in RULES
+            findings.append(
+                finding(
+                    "idle_request",
+                    "note",
+                    form="keep" if known else "keep_unknown_rule",
+                    rows=list(request.rows),
+                    file=request.file,
+                    rule=rule_name(request.rule),
+                    hint=suggestion(request.rule, RULES, list_all=True),
+                )
             )
-            remedy = (
-                "remove it, or correct its file and rows"
-                if request.rule in RULES
-                else nearest(request.rule, RULES)
-            )
-            findings.append(Finding("idle_request", "note", message, remedy))
         return findings

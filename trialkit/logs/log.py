@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding
 from trialkit.logs.ledger import Ledger
+from trialkit.wording import message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,7 +49,8 @@ class Log:
     spans: pd.DataFrame = field(repr=False, kw_only=True)
 
     def __str__(self) -> str:
-        lines = [f"{self.kind} log: {len(self.table)} rows", str(self.ledger)]
+        head = message(f"log_rows.{self.kind}", count=len(self.table))
+        lines = [str(head), str(self.ledger)]
         return "\n".join([*lines, *map(str, self.findings)])
 
     def _repr_html_(self) -> str:

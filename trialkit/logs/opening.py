@@ -112,8 +112,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
     trial, spec = reading.trial, reading.spec
     tables = read_member(member, spec, reading.kind, trial.columns)
     if member.cut_short:
-        what = f"{member.name}: the compressed file ends too early; what came before was read"
-        reading.find("cut_short", what, "export the file again")
+        reading.find("cut_short", file=member.name)
     troubles: list[str] = []
     out: list[Opened] = []
     for table in tables:
@@ -138,5 +137,5 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
     if not out:
         raise_together(troubles)
     for trouble in troubles:  # other sheets of a workbook that is read
-        reading.find("sheet_left", f"not read: {trouble.splitlines()[0]}", severity="note")
+        reading.find("sheet_left", "note", form="because", problem=trouble.splitlines()[0])
     return out

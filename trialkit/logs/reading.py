@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from typing import Any
 
-from trialkit.errors import Finding
+from trialkit.errors import Finding, Severity
 from trialkit.logs.clocks.zones import Change
 from trialkit.logs.ledger import Account, FileAccount
 from trialkit.logs.log import LogFile
@@ -13,6 +14,7 @@ from trialkit.logs.mapping.heads import Columns
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.trial import Trial
 from trialkit.trial.sections import LogSection
+from trialkit.wording import finding
 
 
 @dataclass
@@ -51,9 +53,11 @@ class Reading:
     findings: list[Finding] = field(default_factory=list)
     stayed: list[tuple[str, Change, int]] = field(default_factory=list)
 
-    def find(self, code: str, message: str, remedy: str = "", *, severity: str = "caution") -> None:
-        """Store a finding."""
-        self.findings.append(Finding(code, severity, message, remedy))  # type: ignore[arg-type]
+    def find(
+        self, code: str, /, severity: Severity = "caution", *, form: str = "", **values: Any
+    ) -> None:
+        """Store a finding; its sentence is in the catalogue (see `trialkit.wording.finding`)."""
+        self.findings.append(finding(code, severity, form=form, **values))
 
 
 def tell_doubled(reading: Reading) -> None:
@@ -61,9 +65,4 @@ def tell_doubled(reading: Reading) -> None:
     for account in reading.account.files:
         doubled = account.count("double export")
         if doubled:
-            reading.find(
-                "double_export",
-                f"{account.file}: {doubled} row{'s' * (doubled != 1)} stand in the files twice; "
-                "each record is used once",
-                severity="note",
-            )
+            reading.find("double_export", "note", file=account.file, count=doubled)

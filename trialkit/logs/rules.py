@@ -2,45 +2,70 @@
 
 from __future__ import annotations
 
-#: Every rule a reader may apply: name → what it guards against.
-RULES: dict[str, str] = {
-    "wrong number of columns": "the row does not fit the heads of the table",
-    "open quotation mark": "a quotation mark is not closed, so the row cannot be split",
-    "cut short": "the file ends in the middle of this row",
-    "not a record": "the line is not a complete JSON object",
-    "time unreadable": "the moment of the record cannot be read",
-    "hour that does not exist": "the clocks went forward over this moment",
-    "hour that comes twice": "the clocks went back and the order of rows does not tell which",
-    "clock reset": "the logger fell back to the date it is born with",
-    "clock corrected": "the trial file says how far the clock was off",
-    "chamber unknown": "the chamber is none of the trial's",
-    "shelf unknown": "the shelf is none of the trial's",
-    "value unreadable": "a cell that should hold a number does not",
-    "value impossible": "no sensor in air can read this",
-    "no value": "the row has no readable value",
-    "written otherwise": "the cell holds a number in another unit or with another decimal sign",
-    "double export": "the same record was exported twice",
-    "same time, other values": "one sensor gave two records for the same moment",
-    "not filled in": "the row has a unit and a flush, but nothing was entered",
-    "unknown unit": "the unit code is none of the trial's",
-    "unit code tidied": "the code differs only in case, blanks, signs or leading zeros",
-    "flush unreadable": "the flush is not a whole number from 1 to the trial's flushes",
-    "date unreadable": "the date of the harvest cannot be read",
-    "date outside batch": "the date does not lie between start and end of the batch",
-    "negative weight": "a weight below zero",
-    "heavier than the block": "more mushrooms than the block weighs",
-    "weight missing": "no weight, no count and no reason why",
-    "dry weight above fresh": "drying cannot add weight",
-    "dry weight doubtful": "dry matter outside 2 to 40 % of the fresh weight",
-    "caps impossible": "a count below zero or with a fraction",
-    "outside its range": "a value outside the range that its column allows",
-    "status unknown": "the word for the state is not known",
-    "double entry": "the same unit and flush entered twice with the same values",
-    "conflicting entries": "the same unit and flush on one day with different values",
-    "picks added": "one flush picked on several days",
-    "decimal slip": "about ten, a hundred or a thousand times what the unit's other weights say",
-    "flush order": "a later flush is dated before an earlier one",
-    "state unreadable": "the word is neither on nor off",
-    "never switched off": "mist was switched on and the log does not say when it stopped",
-    "interval impossible": "the mist stops before it starts, or its length is below zero",
-}
+from trialkit.wording import Message, message
+
+#: Every rule a reader may apply. The names stand in the ledger and in trial files; what people
+#: read of a rule is in the catalogue.
+RULES: tuple[str, ...] = (
+    "wrong number of columns",
+    "open quotation mark",
+    "cut short",
+    "not a record",
+    "time unreadable",
+    "hour that does not exist",
+    "hour that comes twice",
+    "clock reset",
+    "clock corrected",
+    "chamber unknown",
+    "shelf unknown",
+    "value unreadable",
+    "value impossible",
+    "no value",
+    "written otherwise",
+    "double export",
+    "same time, other values",
+    "not filled in",
+    "unknown unit",
+    "unit code tidied",
+    "flush unreadable",
+    "date unreadable",
+    "date outside batch",
+    "negative weight",
+    "heavier than the block",
+    "weight missing",
+    "dry weight above fresh",
+    "dry weight doubtful",
+    "caps impossible",
+    "outside its range",
+    "status unknown",
+    "double entry",
+    "conflicting entries",
+    "picks added",
+    "decimal slip",
+    "flush order",
+    "state unreadable",
+    "never switched off",
+    "interval impossible",
+)
+
+
+def rule_name(rule: str) -> Message | str:
+    """Name a rule for people; a name that is no rule stays as it is.
+
+    Examples
+    --------
+    >>> str(rule_name("double export"))
+    'double export'
+    """
+    return message(f"rule.{rule}") if rule in RULES else rule
+
+
+def rule_meaning(rule: str) -> Message:
+    """Say what a rule guards against.
+
+    Examples
+    --------
+    >>> str(rule_meaning("double export"))
+    'the same record was exported twice'
+    """
+    return message(f"rule_meaning.{rule}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +16,7 @@ from trialkit.logs.text.arrow import as_numpy, cell_texts
 from trialkit.logs.text.files import matches_file
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import Moments, compile_format, read_moments
+from trialkit.wording import message
 
 NS = 1_000_000_000
 _LAST_NS = 230 * 365.25 * 86400 * NS
@@ -92,8 +94,8 @@ def read_times(
     if strict and len(bad):
         account.set_aside(
             bad, rule="time unreadable", column=head, old=cell_texts(column, bad), keepable=False,
-            reason="the time cannot be read",
-            remedy="correct the cell, or describe the form with time_format",
+            reason=message("row_reason.time_unreadable"),
+            remedy=message("row_remedy.time_unreadable"),
         )  # fmt: skip
     wall = moments.wall + np.where(moments.date_only & noon, 12 * 3600 * NS, 0)
     aware = moments.aware if moments.aware is not None else np.zeros(raw.n, bool)
@@ -188,10 +190,10 @@ def _corrected(
     if len(moved):
         seconds = np.round((out[moved] - wall[moved]) / NS).astype(np.int64)
         low, high = int(seconds.min()), int(seconds.max())
-        span = f"{low:+d} s" if low == high else f"{low:+d} to {high:+d} s"
+        span = message(f"clock_span.{'one' if low == high else 'range'}", low=low, high=high)
         opened.account.note(
             moved, rule="clock corrected", column=" + ".join(opened.columns.time_parts),
-            reason=f"the clock was corrected by {span}, as the trial file says",
+            reason=message("row_reason.clock_corrected", span=span),
         )  # fmt: skip
     return out, touched
 
@@ -203,9 +205,8 @@ def _clock_changes(
     """Set aside rows in hours that do not exist or cannot be told; report clocks that stayed."""
     ok = np.ones(opened.raw.n, bool)
     for positions, rule, reason in (
-        (there.missing, "hour that does not exist", "the clocks went forward over this moment"),
-        (there.unsure, "hour that comes twice",
-         "the clocks went back and nothing tells which of the two hours this is"),
+        (there.missing, "hour that does not exist", message("row_reason.no_such_hour")),
+        (there.unsure, "hour that comes twice", message("row_reason.double_hour")),
     ):  # fmt: skip
         rows = naive[positions]
         ok[rows] = False
@@ -213,8 +214,7 @@ def _clock_changes(
             opened.account.set_aside(
                 rows, rule=rule, column=head, old=cell_texts(column, rows), keepable=False,
                 reason=reason,
-                remedy="if the logger does not change its clock, state its time_zone, or correct "
-                f"it with clock = [ … ] under [logs.{reading.kind}]",
+                remedy=message("row_remedy.clock_change", section=f"[logs.{reading.kind}]"),
             )  # fmt: skip
     reading.stayed += [(opened.raw.name, change, records) for change, records in there.stayed]
     return ok
@@ -240,20 +240,19 @@ def _resets(
         return fine
     fine[off] = False
     first, last = _local_time(wall[off].min()), _local_time(wall[off].max())
-    what = (
-        f"{opened.raw.name}: {len(off)} record{'s' * (len(off) != 1)} dated {first[:10]} to "
-        f"{last[:10]}, years from the trial: the clock was never set, or fell back"
-    )
-    remedy = (
-        f"if you know when that was, add to [logs.{reading.kind}]: "
+    line = (
         f'clock = [{{ file = "{opened.raw.name}", shows = {first}, truth = …, since = {first}, '
         f"until = {int(last[:4]) + 1}-01-01T00:00:00 }}]"
     )
-    reading.find("clock_reset", what, remedy)
+    section = f"[logs.{reading.kind}]"
+    reading.find(
+        "clock_reset", file=opened.raw.name, count=len(off), section=section, line=line,
+        first=dt.date.fromisoformat(first[:10]), last=dt.date.fromisoformat(last[:10]),
+    )  # fmt: skip
     if strict:
         opened.account.set_aside(
             off, rule="clock reset", column=head, old=cell_texts(column, off), keepable=False,
-            reason="years from the trial: the logger's clock was never set or fell back",
-            remedy=remedy,
+            reason=message("row_reason.clock_reset"),
+            remedy=message("finding_remedy.clock_reset", section=section, line=line),
         )  # fmt: skip
     return fine

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from trialkit.design.layout.layout_words import layout_words
 from trialkit.report.inputs import PLAN_NOT_SHOWN, Material
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -60,9 +61,9 @@ def _given(factor: Factor, material: Material) -> str:
         "units": units_in_words(factor.applied_to),
         "n": say.number(count, 0),
     }
-    method = plan.method.get(factor.name) if plan is not None else None
+    method = layout_words(plan.method.get(factor.name, "")) if plan is not None else ""
     key = "done.given_method" if method else "done.given"
-    sentence = say.text(key, method=method or "", **words)
+    sentence = say.text(key, method=method, **words)
     return sentence[:1].upper() + sentence[1:]
 
 

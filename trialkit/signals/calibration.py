@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from trialkit.errors import Finding, LogError
 from trialkit.trial.sections import Calibration
 from trialkit.trial.text import nearest
+from trialkit.wording import finding, message, suggestion
 
 Array = NDArray[np.float64]
 
@@ -352,27 +353,27 @@ def _told(correction: Correction, rows: int, zone: dt.tzinfo) -> Finding:
     parts = []
     if correction.points:
         at = correction.points[-1][0]
+        change = correction.offset + correction.slope * at - at
         parts.append(
-            f"humidity {correction.offset + correction.slope * at - at:+.1f} % points at a "
-            f"reading of {at:g} % ({len(correction.points)} salt"
-            f"{'s' if len(correction.points) > 1 else ''})"
+            message("calibration.humidity", count=len(correction.points), change=change, at=at)
         )
     if correction.add_temp_c:
-        parts.append(f"temperature {correction.add_temp_c:+.1f} °C")
+        parts.append(message("calibration.temperature", change=correction.add_temp_c))
     since = correction.since
-    when = "" if since is None else f" from {since.tz_convert(zone):%Y-%m-%d %H:%M}"
-    what = ", ".join(parts) or "nothing to correct"
-    message = f"{correction.sensor}: calibration applied to {rows} records{when}: {what}"
-    return Finding("calibrated", "note", message, "")
+    return finding(
+        "calibrated",
+        "note",
+        form="always" if since is None else "since",
+        sensor=correction.sensor,
+        records=rows,
+        since="" if since is None else since.tz_convert(zone),
+        what=parts or message("calibration.nothing"),
+    )
 
 
 def _unknown(table: pd.DataFrame, sensor: str) -> Finding:
     names = sorted(table["chamber"].astype(str).unique())
     if "sensor" in table.columns:
         names += sorted(table["sensor"].dropna().astype(str).unique())
-    return Finding(
-        "calibration_idle",
-        "caution",
-        f"a calibration is given for {sensor!r}, but no sensor or chamber has this name",
-        nearest(sensor, dict.fromkeys(names)),
-    )
+    hint = suggestion(sensor, dict.fromkeys(names), list_all=True)
+    return finding("calibration_idle", "caution", sensor=sensor, hint=hint)

@@ -11,6 +11,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.air import dew_point_c
+from trialkit.columns import house_unit
+from trialkit.wording import Message, message
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -105,18 +107,18 @@ def find_all(
         for at in find_spikes(time[fine], v[fine], limits.spike.get(name, np.inf), gap_ns):
             moment = int(time[fine][at])
             bad[name][fine[at]] = True
-            yield name, make_flag("spike", moment, moment, 1, "left out", f"{v[fine][at]:g}")
+            yield name, make_flag("spike", moment, moment, 1, "left out", _value(v[fine][at]))
         for at, change in find_steps(time, v, bad[name], limits.step.get(name, np.inf), gap_ns):
-            detail = f"by {change:+.1f}"
+            detail = message("flag_detail.step", change=float(change), unit=house_unit(name))
             yield name, make_flag("step", time[at], time[at + 1], 2, "kept", detail)
     if "temp_c" in values and "rh_pct" in values:
         skip = bad["temp_c"] | bad["rh_pct"]
         for at, jump in find_dew_jumps(time, values, skip, limits.dew_jump_c, gap_ns):
-            detail = f"dew point {jump:+.1f} °C at once"
+            detail = message("flag_detail.dew_point", jump=float(jump))
             yield "rh_pct", make_flag("dew point jump", time[at], time[at + 1], 2, "kept", detail)
 
 
-def make_flag(flag: str, start: Any, stop: Any, records: int, action: str, detail: str) -> Flag:
+def make_flag(flag: str, start: Any, stop: Any, records: int, action: str, detail: object) -> Flag:
     """Make one flag of an interval [ns]."""
     return {
         "flag": flag, "start": int(start), "stop": int(stop), "records": records,
@@ -144,7 +146,7 @@ def runs_of(same: Bools) -> tuple[Ints, Ints]:
 
 def _held_readings(
     name: str, time: Ints, x: Array, gap_ns: int, limits: FlagLimits
-) -> Iterator[tuple[str, Bools, str]]:
+) -> Iterator[tuple[str, Bools, Message]]:
     """Give readings out of range, stuck, or saturated; each reading once."""
     if len(x) < 2:
         return
@@ -155,20 +157,24 @@ def _held_readings(
     for first, last in _bouts(outside, joined):
         hit = _mask(len(x), first, last)
         taken |= hit
-        yield "out of range", hit, f"{x[first]:g}"
+        yield "out of range", hit, _value(x[first])
     if name == "light_lux":
         return  # a lamp and the dark are steady
     for first, last in find_stuck(time, x, joined, limits):
         hit = _mask(len(x), first, last) & ~taken
         if hit.any():
             taken |= hit
-            yield "stuck", hit, f"{x[first]:g}"
+            yield "stuck", hit, _value(x[first])
     if name == "rh_pct":
         wet = (x >= limits.saturated_rh) & ~taken
         for first, last in _bouts(wet, joined):
             if time[last] - time[first] >= limits.saturated_h * _HOUR:
                 hit = _mask(len(x), first, last)
-                yield "saturated", hit, f"{x[first]:g}"
+                yield "saturated", hit, _value(x[first])
+
+
+def _value(reading: float) -> Message:
+    return message("flag_detail.value", value=float(reading))
 
 
 def _bouts(chosen: Bools, joined: Bools) -> Iterator[tuple[int, int]]:
@@ -306,7 +312,9 @@ def _daily(part: pd.DataFrame, quantity: str) -> pd.DataFrame:
     return daily.unstack()
 
 
-def _judge_pair(pair: pd.Series, least: float, unit: str, other: str) -> Iterator[tuple[str, str]]:
+def _judge_pair(
+    pair: pd.Series, least: float, unit: str, other: str
+) -> Iterator[tuple[str, Message]]:
     """Judge the daily difference of two sensors: drifting, or off by a constant."""
     if len(pair) < 4:
         return
@@ -317,6 +325,10 @@ def _judge_pair(pair: pd.Series, least: float, unit: str, other: str) -> Iterato
     se = float(np.sqrt(rest @ rest / (len(d) - 2) / ((days - days.mean()) ** 2).sum()))
     change = slope * (days[-1] - days[0])
     if abs(change) >= least and abs(slope) > 4 * se:
-        yield "drift", f"{change:+.1f} {unit} in {days[-1]:.0f} days against {other}"
+        detail = message(
+            "flag_detail.drift", change=float(change), unit=unit, days=float(days[-1]), other=other
+        )
+        yield "drift", detail
     elif abs(float(np.median(d))) >= 1.5 * least:
-        yield "disagreement", f"{np.median(d):+.1f} {unit} against {other}"
+        off = float(np.median(d))
+        yield "disagreement", message("flag_detail.off", off=off, unit=unit, other=other)

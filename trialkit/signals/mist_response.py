@@ -16,8 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.signals.telling import Runs, run_places, tell_when
 from trialkit.signals.vapour import (
     HOUR,
     MINUTE,
@@ -29,6 +31,7 @@ from trialkit.signals.vapour import (
     to_ns,
     vapour_of,
 )
+from trialkit.wording import finding, message, spoken
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -91,7 +94,13 @@ class MistResponse:
     def shown(self) -> Shown:
         """Format the troubles as a table."""
         columns = ["run", "fault", "start", "stop", "hours", "pulses", "response_pct"]
-        return show_table(self.table, columns=columns, caption="Mist commanded and vapour seen")
+        say = spoken()
+        heads = {name: head(name) for name in columns} | {"hours": say.text("flags.hours")}
+        formats = {"fault": lambda cell: say.either(f"mist_fault.{cell}", str(cell))}
+        return show_table(
+            self.table, columns=columns, heads=heads, formats=formats,
+            caption=say.text("mist_response.caption"),
+        )  # fmt: skip
 
     def __str__(self) -> str:
         return self.shown().text()
@@ -162,7 +171,7 @@ def check_response(
     table = pd.DataFrame(rows, columns=[*columns, "response_pct", "detail"])
     for name in ("start", "stop"):
         table[name] = pd.to_datetime(table[name].astype("int64"), utc=True)
-    findings = tuple(_findings(table, zone, reservoir_l))
+    findings = tuple(_findings(table, zone, reservoir_l, run_places(within)))
     return MistResponse(table, pd.DataFrame(runs), findings)
 
 
@@ -177,17 +186,20 @@ def _judge(
     for lo, hi in _losses(pulses, limits):
         part = pulses.between(lo, hi)
         share = 100 * float(np.nanmean(part.response)) / pulses.usual
-        fault, detail = "no response", f"humidity {np.nanmean(part.rh):.0f} %"
+        fault, detail = (
+            "no response",
+            message("mist_detail.humidity", rh=float(np.nanmean(part.rh))),
+        )
         if np.nanmean(part.rh) >= limits.wet_rh:
             fault = "wet all the time"
         elif hour := _other_clock(part, air, pulses.usual):
-            fault, detail = "clock", f"{hour:+d} h"
+            fault, detail = "clock", message("mist_detail.clock", hours=float(hour))
         elif _fade_hours(pulses, lo) > limits.fade_h:
             fault = "ran dry"
         yield _row(fault, part, share, detail)
 
 
-def _row(fault: str, part: Pulses, share: float, detail: str) -> dict[str, Any]:
+def _row(fault: str, part: Pulses, share: float, detail: object) -> dict[str, Any]:
     start, stop = int(part.on[0]), int(part.off[-1])
     return {
         "fault": fault, "start": start, "stop": stop, "hours": round((stop - start) / HOUR, 3),
@@ -243,7 +255,9 @@ def _too_long(pulses: Pulses, limits: ResponseLimits) -> Iterator[dict[str, Any]
     longest = max(limits.long_pulse_s, limits.long_times * float(np.median(seconds)))
     for i in np.flatnonzero(seconds > longest).tolist():
         part = pulses.between(i, i + 1)
-        yield _row("stuck on", part, np.nan, f"{seconds[i] / 60:.0f} min on")
+        yield _row(
+            "stuck on", part, np.nan, message("mist_detail.minutes", minutes=seconds[i] / 60)
+        )
 
 
 def _silent(pulses: Pulses, run: pd.Series, limits: ResponseLimits) -> Iterator[dict[str, Any]]:
@@ -263,48 +277,21 @@ def _silent(pulses: Pulses, run: pd.Series, limits: ResponseLimits) -> Iterator[
         }  # fmt: skip
 
 
-_TELL = {
-    "no response": (
-        "mist was commanded, but the vapour in the air did not rise",
-        "look at fan, fogger and their plugs (unplug before touching wet equipment)",
-    ),
-    "ran dry": (
-        "mist was commanded, but the vapour it gave faded away",
-        "the reservoir probably ran dry; fill it more often or fit a larger one",
-    ),
-    "wet all the time": (
-        "the air stayed wet whatever was commanded",
-        "look for a relay or valve stuck on, or a wet sensor",
-    ),
-    "stuck on": (
-        "the mist stayed on far longer than its pulses are",
-        "look for a relay stuck on",
-    ),
-    "no mist": ("no mist was commanded", "look at the timer, or for a gap in the mist log"),
-    "clock": (
-        "the vapour answers the mist at another hour",
-        "the clocks of climate and mist log differ; correct one under clock",
-    ),
-}
-
-
-def _findings(table: pd.DataFrame, zone: dt.tzinfo, reservoir_l: float | None) -> Iterator[Finding]:
+def _findings(
+    table: pd.DataFrame, zone: dt.tzinfo, reservoir_l: float | None, runs: Runs
+) -> Iterator[Finding]:
     """Give one finding per run and kind of trouble."""
     for (run, fault), part in table.groupby(["run", "fault"], sort=True):
-        what, remedy = _TELL[str(fault)]
-        first = part["start"].min().tz_convert(zone)
-        last = part["stop"].max().tz_convert(zone)
-        times = "from" if len(part) == 1 else f"{len(part)} times between"
-        until = "to" if len(part) == 1 else "and"
-        when = f"{times} {first:%Y-%m-%d %H:%M} {until} {last:%Y-%m-%d %H:%M}"
-        extra = f", {int(part['pulses'].sum())} pulses" if part["pulses"].sum() > 1 else ""
-        if fault == "clock":
-            extra += f", {part['detail'].iloc[0]}"
-        if fault == "ran dry" and reservoir_l:
-            remedy += f" (it holds {reservoir_l:g} L)"
-        yield Finding(
+        pulses = int(part["pulses"].sum())
+        dry = fault == "ran dry"
+        yield finding(
             f"mist_{str(fault).replace(' ', '_')}",
             "caution",
-            f"{run}: {what} {when} ({part['hours'].sum():.1f} h{extra})",
-            remedy,
+            form=("reservoir" if reservoir_l else "plain") if dry else "",
+            run=runs.get(str(run), str(run)),
+            when=tell_when(part, zone),
+            hours=float(part["hours"].sum()),
+            pulses=message("mist_detail.pulses", number=pulses) if pulses > 1 else "",
+            detail=part["detail"].iloc[0],
+            reservoir=reservoir_l or 0.0,
         )

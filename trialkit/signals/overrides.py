@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,15 +16,15 @@ from numpy.typing import NDArray
 
 from trialkit.errors import Finding
 from trialkit.signals.faults import Flag, make_flag, runs_of
+from trialkit.signals.telling import Runs, name_sensor, tell_shares
 from trialkit.trial.sections import LeaveOut, Trust
-from trialkit.trial.text import nearest
+from trialkit.wording import Message, finding, message, place, suggestion
 
 Ints = NDArray[np.int64]
 Series = Mapping[tuple[str, str], tuple[Ints, Mapping[str, NDArray[np.float64]]]]
 
 #: Name under which the table of flags holds readings that the trial file leaves out.
 LEFT_OUT = "left out by request"
-_WHERE = "it stands in [logs.environment] under {key}; take it out there to undo it"
 
 
 def apply_overrides(
@@ -105,7 +106,7 @@ def tell_overrides(
     asked: Sequence[Trust | LeaveOut],
     *,
     known: Sequence[tuple[str, str]],
-    words: Mapping[str, tuple[str, str]],
+    runs: Runs,
 ) -> Iterator[Finding]:
     """Name each request once: what it did, or that it did nothing.
 
@@ -116,8 +117,8 @@ def tell_overrides(
     asked : sequence of Trust or LeaveOut
     known : sequence of (str, str)
         Chamber and sensor of every series of the log.
-    words : mapping
-        Quantity → its word for people and unit.
+    runs : mapping
+        Name of a run in the table → its name for people.
 
     Yields
     ------
@@ -125,71 +126,82 @@ def tell_overrides(
     """
     for number, request in enumerate(asked):
         part = table[table["asked"] == number]
-        yield _tell_heeded(part, request, words) if len(part) else _tell_idle(table, request, known)
+        yield _tell_heeded(part, request, runs) if len(part) else _tell_idle(table, request, known)
 
 
 def tell_unheeded(asked: Sequence[Trust | LeaveOut], *, why: str) -> list[Finding]:
     """Say that requests were not heeded, where sensors are not judged at all.
 
+    Parameters
+    ----------
+    asked : sequence of Trust or LeaveOut
+    why : {"no_log", "no_chambers", "too_large"}
+        Why no sensor was judged.
+
     Examples
     --------
-    >>> tell_unheeded((), why="the log is too large")
+    >>> tell_unheeded((), why="too_large")
     []
     """
     if not asked:
         return []
-    count = f"{len(asked)} request{'s' * (len(asked) != 1)}"
-    message = f"{count} under trust and leave_out in [logs.environment] had no effect: {why}"
-    remedy = "read the log with read_environment and give what it returns"
-    return [Finding("request_unheeded", "caution", message, remedy)]
+    told = message(f"unheeded.{why}")
+    return [finding("request_unheeded", "caution", count=len(asked), why=told)]
 
 
-def _tell_heeded(
-    part: pd.DataFrame, request: Trust | LeaveOut, words: Mapping[str, tuple[str, str]]
-) -> Finding:
-    quantities = ", ".join(words.get(q, (q, ""))[0] for q in dict.fromkeys(part["quantity"]))
+def _tell_heeded(part: pd.DataFrame, request: Trust | LeaveOut, runs: Runs) -> Finding:
+    quantities = [message(f"sensor_quantity.{q}") for q in dict.fromkeys(part["quantity"])]
     readings = int(part.groupby(["chamber", "sensor", "quantity"])["records"].sum().max())
-    many = f"{readings} reading{'s' * (readings != 1)} of {quantities}"
-    reason = f"as the trial file asks ({request.because})"
+    values: dict[str, Any] = {
+        "sensor": name_sensor(request.chamber, request.sensor),
+        "readings": message("sensor_readings.of", count=readings, quantities=quantities),
+        "when": _between(request),
+        "because": request.because,
+    }
     if isinstance(request, Trust):
-        what = f"{many} flagged as {request.flag} {_between(request)} are trusted, {reason}"
-        remedy = _WHERE.format(key="trust")
-        return Finding("sensor_trusted", "note", f"{_who(request)}: {what}", remedy)
+        flag = message(f"flag.{request.flag}")
+        return finding("sensor_trusted", "note", flag=flag, **values)
     sums = part.groupby(["run", "quantity"])["share_pct"].sum().groupby("run").max()
-    takes = "; ".join(f"{s:.0f} % of {run}" for run, s in sums.items() if run and s >= 0.5)
-    what = f"{many} {_between(request)} are left out of the exposures, {reason}"
-    remedy = _WHERE.format(key="leave_out")
-    text = f"{_who(request)}: {what}" + (f"; {takes}" if takes else "")
-    return Finding("sensor_left_out", "note", text, remedy)
+    shares = tell_shares(sums, runs)
+    takes = message("sensor_shares.takes", shares=shares) if shares else ""
+    return finding("sensor_left_out", "note", takes=takes, **values)
 
 
 def _tell_idle(
     table: pd.DataFrame, request: Trust | LeaveOut, known: Sequence[tuple[str, str]]
 ) -> Finding:
-    trusts = isinstance(request, Trust)
-    ask = f"to trust readings flagged as {request.flag}" if trusts else "to leave readings out"  # type: ignore[union-attr]
-    message = f"{_who(request)}: the request {ask} {_between(request)} touched nothing"
+    ask = message("request.leave_out")
+    if isinstance(request, Trust):
+        ask = message("request.trust", flag=message(f"flag.{request.flag}"))
     sensors = sorted({s for c, s in known if c == request.chamber and s})
-    remedy = "remove it, or correct its times: they are local, and a chamber run must be there"
+    hint = message("idle_hint.times")
+    where = place({"chamber": request.chamber})
     if request.sensor is not None and request.sensor not in sensors:
-        hint = nearest(request.sensor, sensors) if sensors else "its sensors have no names"
-        remedy = f"{request.chamber} has no sensor {request.sensor!r}; {hint}"
-    elif trusts:
+        near = suggestion(request.sensor, sensors, list_all=True)
+        hint = message(
+            "idle_hint.sensor", place=where, sensor=request.sensor,
+            near=near if sensors else message("idle_hint.unnamed"),
+        )  # fmt: skip
+    elif isinstance(request, Trust):
         mine = (table["chamber"] == request.chamber) & (table["asked"] < 0)
         there = sorted(set(table.loc[mine & (table["flag"] != "gap"), "flag"]))
-        remedy = "remove it, or correct it; flags of " + (
-            f"{request.chamber}: {', '.join(there)}" if there else f"{request.chamber}: none"
-        )
-    return Finding("idle_request", "note", message, remedy)
+        flags = [message(f"flag.{name}") for name in there] or message("idle_hint.none")
+        hint = message("idle_hint.flags", place=where, flags=flags)
+    return finding(
+        "idle_request",
+        "note",
+        form="sensor",
+        sensor=name_sensor(request.chamber, request.sensor),
+        ask=ask,
+        when=_between(request),
+        hint=hint,
+    )
 
 
-def _who(request: Trust | LeaveOut) -> str:
-    return request.chamber + (f", sensor {request.sensor}" if request.sensor else "")
-
-
-def _between(request: Trust | LeaveOut) -> str:
+def _between(request: Trust | LeaveOut) -> Message:
     """Name an interval as it stands in the trial file."""
     since, until = (
         f"{t:%Y-%m-%d %H:%M:%S}".removesuffix(":00") for t in (request.since, request.until)
     )
-    return f"at {since}" if since == until else f"from {since} to {until}"
+    form = "at" if since == until else "from"
+    return message(f"when.{form}", first=since, last=until)

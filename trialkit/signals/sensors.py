@@ -17,54 +17,33 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.columns import head, house_unit
 from trialkit.display import Shown, show_table
-from trialkit.errors import Finding
+from trialkit.errors import Finding, Severity
 from trialkit.signals import faults
 from trialkit.signals.overrides import apply_overrides, tell_overrides
+from trialkit.signals.telling import Runs, name_sensor, run_places, tell_shares, tell_when
 from trialkit.trial.sections import LeaveOut, Trust
+from trialkit.wording import Message, finding, message, spoken
 
 Ints = NDArray[np.int64]
 _LONG_GAP_NS = 7_200_000_000_000
 
-#: Quantities that are judged, with their words for people and unit.
-WORDS = {
-    "rh_pct": ("humidity", "%"),
-    "temp_c": ("temperature", "°C"),
-    "co2_ppm": ("CO2", "ppm"),
-    "light_lux": ("light", "lux"),
-}
-_ALL_WORDS = WORDS | {"ppfd_umol_m2_s": ("light", "µmol m⁻² s⁻¹")}
+#: Quantities that are judged.
+JUDGED = ("rh_pct", "temp_c", "co2_ppm", "light_lux")
+_ALL = (*JUDGED, "ppfd_umol_m2_s")
 
-_TELL = {
-    "stuck": (
-        "caution",
-        "shows {detail} {unit} without any change",
-        "look at the sensor and its cable",
-    ),
-    "saturated": (
-        "caution",
-        "shows 100 % or close to it without a break",
-        "a wet sensor dries in an hour of moving air; shield it from mist",
-    ),
-    "out of range": (
-        "caution",
-        "shows {detail} {unit}, which no such room has",
-        "replace the sensor",
-    ),
-    "spike": ("note", "jumps away for a moment and comes back", "shield the sensor from mist"),
-    "step": ("note", "changes level at once ({detail})", "ask what happened to the sensor then"),
-    "dew point jump": (
-        "note",
-        "moves with the temperature in a way air does not ({detail})",
-        "the sensor may have been moved, or one of its two parts fails",
-    ),
-    "gap": ("note", "has no records", "check battery and memory of the logger"),
-    "drift": ("caution", "drifts against the other sensor ({detail})", "calibrate both sensors"),
-    "disagreement": (
-        "caution",
-        "differs from the other sensor all the time ({detail})",
-        "calibrate both sensors; the mean of the two is used",
-    ),
+#: How bad each kind of flag is.
+_SEVERITY: dict[str, Severity] = {
+    "stuck": "caution",
+    "saturated": "caution",
+    "out of range": "caution",
+    "spike": "note",
+    "step": "note",
+    "dew point jump": "note",
+    "gap": "note",
+    "drift": "caution",
+    "disagreement": "caution",
 }
 
 
@@ -89,7 +68,17 @@ class SensorFlags:
     def shown(self) -> Shown:
         """Format the flags as a table."""
         columns = ["chamber", "sensor", "quantity", "flag", "start", "stop", "hours", "action"]
-        return show_table(self.table, columns=columns, caption="Sensor flags")
+        say = spoken()
+        heads = {name: head(name) for name in columns} | {"hours": say.text("flags.hours")}
+        formats = {
+            "quantity": lambda cell: say.either(f"sensor_quantity.{cell}", str(cell)),
+            "flag": lambda cell: say.either(f"flag.{cell}", str(cell)),
+            "action": lambda cell: say.either(f"action.{cell}", str(cell)),
+        }
+        return show_table(
+            self.table, columns=columns, heads=heads, formats=formats,
+            caption=say.text("flags.caption"),
+        )  # fmt: skip
 
     def __str__(self) -> str:
         return self.shown().text()
@@ -146,7 +135,7 @@ def flag_sensors(
         for start, stop in _gaps(chamber, time, within, gap_ns):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": "all"}
                         | faults.make_flag("gap", start, stop, 0, "kept", ""))  # fmt: skip
-        judged = {name: v for name, v in values.items() if name in WORDS}
+        judged = {name: v for name, v in values.items() if name in JUDGED}
         for quantity, found in faults.find_all(time, judged, gap_ns, limits):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": quantity} | found)
     rows = apply_overrides([*rows, *faults.compare_sensors(climate, limits)], series, asked, zone)
@@ -159,8 +148,9 @@ def flag_sensors(
     table.insert(6, "hours", hours.round(3))
     order = ["chamber", "sensor", "start", "quantity"]
     table = table.sort_values(order, kind="stable").reset_index(drop=True)
-    told = tell_overrides(table, asked, known=list(series), words=_ALL_WORDS)
-    findings = (*_findings(table[table["asked"] < 0], zone), *told)
+    runs = run_places(within)
+    told = tell_overrides(table, asked, known=list(series), runs=runs)
+    findings = (*_findings(table[table["asked"] < 0], zone, runs), *told)
     return SensorFlags(table.drop(columns="asked"), findings)
 
 
@@ -224,7 +214,7 @@ def _each_series(
     known = climate[climate["time"].notna()] if climate["time"].hasnans else climate
     arrays = {
         name: known[name].to_numpy(dtype=float, na_value=np.nan)
-        for name in _ALL_WORDS
+        for name in _ALL
         if name in known.columns and known[name].notna().any()
     }
     time = _ns(known["time"])
@@ -288,43 +278,25 @@ def _within(table: pd.DataFrame, within: pd.DataFrame | None) -> pd.DataFrame:
     return table[keep]
 
 
-def _findings(table: pd.DataFrame, zone: dt.tzinfo) -> Iterator[Finding]:
+def _findings(table: pd.DataFrame, zone: dt.tzinfo, runs: Runs) -> Iterator[Finding]:
     """Give one finding per sensor, quantity and kind of flag."""
     for key, part in table.groupby(["chamber", "sensor", "flag", "quantity"], sort=True):
         chamber, sensor, flag, quantity = map(str, key)
-        severity, what, remedy = _TELL[flag]
-        word, unit = WORDS.get(quantity, (quantity, ""))
-        who = chamber if sensor in ("", chamber) else f"{chamber}, sensor {sensor}"
-        subject = f"{who}: " + ("the logger" if flag == "gap" else f"the {word} sensor")
-        what = what.format(detail=str(part["detail"].iloc[0]), unit=unit)
         hours = float(part["hours"].sum())
-        when = _when(part, zone)
-        left_out = part["action"].iloc[0] == "left out"
-        takes = "; ".join(
-            f"{share:.0f} % of {run}"
-            for run, share in part.groupby("run")["share_pct"].sum().items()
-            if run and share >= 0.5
-        )
-        effect = ""
-        if flag == "gap" or left_out:
-            verb = "not covered" if flag == "gap" else "left out of the exposures"
-            effect = f"; {verb}" + (f", {takes}" if takes else "")
-        long = (
-            f" ({hours:.1f} h)" if hours >= 0.05 and flag not in ("drift", "disagreement") else ""
-        )
-        yield Finding(
+        shares = tell_shares(part.groupby("run")["share_pct"].sum(), runs)
+        effect: Message | str = ""
+        if flag == "gap" or part["action"].iloc[0] == "left out":
+            form = "not_covered" if flag == "gap" else "left_out"
+            effect = message(f"sensor_effect.{form}{'_of' if shares else ''}", shares=shares)
+        long = hours >= 0.05 and flag not in ("drift", "disagreement")
+        yield finding(
             f"sensor_{flag.replace(' ', '_')}",
-            severity,  # type: ignore[arg-type]
-            f"{subject} {what} {when}{long}{effect}",
-            remedy,
+            _SEVERITY[flag],
+            sensor=name_sensor(chamber, "" if sensor == chamber else sensor),
+            quantity=quantity if flag == "gap" else message(f"sensor_kind.{quantity}"),
+            detail=part["detail"].iloc[0],
+            unit=house_unit(quantity),
+            when=tell_when(part, zone),
+            hours=message("when.hours", hours=hours) if long else "",
+            effect=effect,
         )
-
-
-def _when(part: pd.DataFrame, zone: dt.tzinfo) -> str:
-    """Say when: one interval in full, several by number and limits."""
-    first = part["start"].min().tz_convert(zone)
-    last = part["stop"].max().tz_convert(zone)
-    if first == last:
-        return f"at {first:%Y-%m-%d %H:%M}"
-    span = f"{first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}"
-    return f"from {span}" if len(part) == 1 else f"{len(part)} times from {span}"

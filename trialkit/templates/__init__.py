@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from trialkit.errors import Fault, TrialFileError
+from trialkit.wording import spoken
 
 __all__ = ["new_trial", "read_setting"]
 
@@ -58,8 +59,8 @@ def read_setting(text: str) -> dict[str, float]:
 def new_trial(
     folder: str | Path,
     *,
-    title: str = "Is sparser mist as good as the usual mist?",
-    species: str = "oyster mushroom",
+    title: str | None = None,
+    species: str | None = None,
     time_zone: str = "UTC",
     batches: int = 4,
     chambers: int | Sequence[str] = 4,
@@ -78,7 +79,8 @@ def new_trial(
     folder : str or Path
         Folder of the trial; made if need be. It must not hold a trial file yet.
     title, species, time_zone
-        As in `[trial]`; the time zone is an IANA name such as ``"Europe/Vienna"``.
+        As in `[trial]`; the time zone is an IANA name such as ``"Europe/Vienna"``. Title and
+        species have an answer ready in the language in use.
     batches : int
         Starts of fruiting, one after the other.
     chambers : int or sequence of str
@@ -91,11 +93,11 @@ def new_trial(
         Waves of picking that are weighed.
     schedules : mapping of str to str
         Name → setting as `read_setting` takes it; the first is the control. By default
-        ``{"usual": "20/220", "sparse": "20/460"}``.
+        ``{"usual": "20/220", "sparse": "20/460"}``, with names in the language in use.
     margin_pct, difference_pct : float
         Loss that would be accepted, difference worth finding [%].
     seed : int, optional
-        Drawn at random and written down where not given.
+        Random seed; chosen by chance and written down where not given.
 
     Returns
     -------
@@ -122,14 +124,15 @@ def new_trial(
     if target.exists():
         fault = Fault(str(target), "is there already", "choose another folder, or edit the file")
         raise TrialFileError(target.name, [fault])
-    given = dict(schedules or {"usual": "20/220", "sparse": "20/460"})
+    say = spoken()
+    given = dict(schedules or {say.text("new.usual"): "20/220", say.text("new.sparse"): "20/460"})
     try:
         settings = {name: read_setting(text) for name, text in given.items()}
     except ValueError as problem:
         raise TrialFileError(target.name, [Fault("schedules", str(problem))]) from None
     text = _fill(
-        title=title,
-        species=species,
+        title=say.text("new.title") if title is None else title,
+        species=say.text("new.species") if species is None else species,
         time_zone=time_zone,
         seed=secrets.randbelow(10**6) if seed is None else seed,
         batches=batches,
@@ -180,19 +183,19 @@ def _fill(
         for name, setting in settings.items()
     ]
     inner = "shelf / block" if shelves else "block"
-    template = (Path(__file__).parent / "trial.toml.txt").read_text(encoding="utf-8")
-    filled = template.format(
+    say = spoken()
+    filled = _template(say.language).format(
         title=_toml(title),
         species=_toml(species),
         time_zone=_toml(time_zone),
         seed=seed,
         structure=_toml(f"(batch * chamber) / {inner}"),
-        inside="blocks stand on shelves" if shelves else "blocks stand in it",
+        inside=say.text("new.blocks_on_shelves" if shelves else "new.blocks_in_chamber"),
         batch=batches,
         chamber=_toml(chambers if isinstance(chambers, int) else list(chambers)),
         shelf=f"shelf     = {_toml(list(shelves))}\n" if shelves else "",
         block=blocks,
-        per="on each shelf" if shelves else "in each chamber",
+        per=say.text("new.per_shelf" if shelves else "new.per_chamber"),
         flushes=flushes,
         control=_toml(next(iter(settings))),
         levels="\n".join(levels) + "\n",
@@ -201,6 +204,13 @@ def _fill(
         difference=f"{difference_pct:g}",
     )
     return "\n\n".join(_in_column(part) for part in filled.split("\n\n"))
+
+
+def _template(language: str) -> str:
+    """Read the commented file in a language; the English one where there is no other."""
+    here = Path(__file__).parent
+    own, english = (here / f"trial.{name}.toml.txt" for name in (language, "en"))
+    return (own if own.is_file() else english).read_text(encoding="utf-8")
 
 
 def _in_column(part: str) -> str:

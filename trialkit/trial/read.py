@@ -53,6 +53,6 @@ def read_trial(path: str | Path) -> Trial:
         remedy = "save it as plain text with the encoding UTF-8; a text editor asks when saving"
         raise TrialFileError(source.name, [Fault(source.name, what, remedy)]) from None
     except tomllib.TOMLDecodeError as problem:
-        fault = Fault(source.name, f"is not valid TOML: {problem}", "mend the text at that place")
+        fault = Fault(source.name, f"is not valid TOML: {problem}", "fix the text at that place")
         raise TrialFileError(source.name, [fault]) from None
     return build_trial(raw, Places(text), source, hashlib.sha256(data).hexdigest())

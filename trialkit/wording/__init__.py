@@ -2,9 +2,12 @@
 
 from trialkit.wording.catalogue import Sayable, Wording, languages, read_wording
 from trialkit.wording.message import Message, finding, message, speaking, spoken
+from trialkit.wording.places import place, several
+from trialkit.wording.suggestion import Either, suggestion
 from trialkit.wording.units import Units, plural, units_in_words
 
 __all__ = [
+    "Either",
     "Message",
     "Sayable",
     "Units",
@@ -12,9 +15,12 @@ __all__ = [
     "finding",
     "languages",
     "message",
+    "place",
     "plural",
     "read_wording",
+    "several",
     "speaking",
     "spoken",
+    "suggestion",
     "units_in_words",
 ]

@@ -86,6 +86,10 @@ class Message:
             return wording.choose(self.key, self.values["count"], **self.values)
         return wording.text(self.key, **self.values)
 
+    def beside(self, key: str) -> Message:
+        """Make a message of another key, to be said in the same way as this one."""
+        return Message(key)
+
     def __str__(self) -> str:
         return self.said_in(spoken())
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from trialkit.design.layout.layout_words import layout_words
 from trialkit.errors import Finding, PlanError
 from trialkit.trial import Factor, Trial
+from trialkit.wording import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +32,7 @@ class Allocation:
     hash : str
         SHA-256 over assignment, seed and version.
     method : dict
-        Treatment → how it was laid out, in words.
+        Treatment → short code of how it was laid out, such as ``"randomised blocks"``.
     efficiency : dict
         Treatment → share of the information that is kept in its own stratum, from 0 to 1.
     bound : dict
@@ -71,23 +73,26 @@ class Allocation:
 
         from trialkit.display import show_table
 
+        say = spoken()
         rows = []
         for name, factor in self.trial.factors.items():
             counts = self.counts(name)
             rows.append(
                 {
                     "treatment": name,
-                    "given to": factor.stratum,
-                    "units per level": ", ".join(f"{k} {v}" for k, v in counts.items()),
-                    "laid out as": self.method.get(name, ""),
-                    "information kept": f"{100 * self.efficiency.get(name, 1.0):.1f} %",
-                    "at best": f"{100 * self.bound.get(name, 1.0):.1f} %",
+                    "given": factor.stratum,
+                    "units": ", ".join(f"{k} {v}" for k, v in counts.items()),
+                    "laid": str(layout_words(self.method.get(name, ""))),
+                    "kept": say.percent(100 * self.efficiency.get(name, 1.0), 1),
+                    "best": say.percent(100 * self.bound.get(name, 1.0), 1),
                 }
             )
+        version = say.text("plan_words.version", version=self.version, plan=self.hash[:12])
         return show_table(
             pd.DataFrame(rows),
-            caption=f"Plan of “{self.trial.title}”, drawn at random from seed {self.seed}",
-            notes=(f"trialkit {self.version}, plan {self.hash[:12]}", *map(str, self.findings)),
+            heads={name: say.text(f"plan_words.head.{name}") for name in rows[0]},
+            caption=say.text("plan_words.caption", title=self.trial.title, seed=self.seed),
+            notes=(version, *map(str, self.findings)),
         )
 
     def __str__(self) -> str:

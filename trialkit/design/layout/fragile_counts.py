@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding
 from trialkit.model.inference.unequal_spread import UNEQUAL
+from trialkit.wording import finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,13 +37,4 @@ def fragile_counts(counts: pd.Series) -> list[Finding]:
     if len(used) < 2 or used.max() < UNEQUAL * used.min():
         return []
     shown = ", ".join(f"{level} {n}" for level, n in used.items())
-    return [
-        Finding(
-            "unequal_replication",
-            "caution",
-            f"{counts.name} has unequal numbers of units ({shown}): if the level with few spreads "
-            "more than the others, one common error would be too small, so the analysis tells "
-            "the error apart by level, which costs some power",
-            "give each level as many units unless there is a reason not to",
-        )
-    ]
+    return [finding("unequal_replication", "caution", treatment=str(counts.name), units=shown)]

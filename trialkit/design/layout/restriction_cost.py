@@ -10,8 +10,9 @@ import numpy as np
 from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.arrangements import Layout, Site, complete, searched, spread
 from trialkit.design.layout.units import unit_levels
-from trialkit.errors import Finding
+from trialkit.errors import Finding, Severity
 from trialkit.structure import Term
+from trialkit.wording import Message, Units, finding, message
 
 if TYPE_CHECKING:
     from trialkit.trial import Factor, Trial
@@ -78,16 +79,13 @@ def level_shares(plans: Ints, levels: int) -> Floats:
 
 
 def _cost(name: str, kept: float, free: float) -> Finding:
-    said = f"with its restrictions {name} keeps {100 * kept:.1f} % of the information"
+    share = {"treatment": name, "kept": 100 * kept}
     lost = 1 - kept / free if free > 0 else 0.0
     if lost < 5e-4:
-        return Finding("restricted_plan", "note", f"{said}, as much as a plan without them")
-    return Finding(
-        "restricted_plan",
-        "caution" if lost > _DEAR else "note",
-        f"{said}, where a plan without them keeps {100 * free:.1f} %: as if {100 * lost:.0f} % of "
-        "the units were left out",
-        "drop the restriction if it is not needed, or plan more units",
+        return finding("restricted_plan", "note", form="same", **share)
+    severity: Severity = "caution" if lost > _DEAR else "note"
+    return finding(
+        "restricted_plan", severity, form="costs", free=100 * free, lost=100 * lost, **share
     )
 
 
@@ -105,25 +103,19 @@ def _ties(trial: Trial, factor: Factor, term: Term, shares: Floats) -> list[Find
             rare = np.flatnonzero((share > 0) & (share < (1 - _FAR) * even[level]))
             often = np.flatnonzero(share > (1 + _FAR) * even[level])
             if never:
-                said.append(f"{label} never stands in {_named(place, never)}")
+                said.append(message("tie.never", level=label, place=_named(place, never)))
             if len(rare):
-                said.append(f"{label} rarely stands in {_named(place, [labels[j] for j in rare])}")
+                there = _named(place, [labels[j] for j in rare])
+                said.append(message("tie.rarely", level=label, place=there))
             if len(often):
-                said.append(f"{label} often stands in {_named(place, [labels[j] for j in often])}")
+                there = _named(place, [labels[j] for j in often])
+                said.append(message("tie.often", level=label, place=there))
     if not said:
         return []
-    return [
-        Finding(
-            "level_tied_to_places",
-            "caution",
-            f"the restrictions tie levels of {factor.name} to places: {'; '.join(said)}. What is "
-            "special about such a place may look like an effect of the level",
-            "say so beside the answer; the randomisation test redraws plans with the same "
-            "restrictions",
-        )
-    ]
+    return [finding("level_tied_to_places", "caution", treatment=factor.name, ties=said)]
 
 
-def _named(place: str, labels: list[str]) -> str:
-    more = f" and {len(labels) - _SHOWN} more" if len(labels) > _SHOWN else ""
-    return f"{place} {', '.join(labels[:_SHOWN])}{more}"
+def _named(place: str, labels: list[str]) -> Message:
+    names, more = ", ".join(labels[:_SHOWN]), len(labels) - _SHOWN
+    key = "tie.place_more" if more > 0 else "tie.place"
+    return message(key, unit=Units((place,), 1), names=names, more=more)

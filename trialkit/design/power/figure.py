@@ -9,7 +9,7 @@ from trialkit.design.power.grid import grid as counts_grid
 from trialkit.design.power.grid import one_more
 from trialkit.design.power.result import PowerTable
 from trialkit.style import INK, SOFT, WASH, axes, dress, looks, styled
-from trialkit.wording import plural
+from trialkit.wording import Units, plural, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,14 +45,17 @@ def draw_curve(power: PowerTable, ax: Axes | None = None, *, most: int = 8) -> A
         ax.plot(line[x], line["power"], color=look.color, linestyle=look.dash, marker=look.mark,
                 markersize=4, label=_label(power, unit, line))  # fmt: skip
     ax.axhline(power.wanted, color=SOFT, linewidth=0.9)
-    ax.annotate(f"{power.wanted:.0%} wanted", (1, power.wanted), xycoords=("axes fraction", "data"),
+    say = spoken()
+    wanted = say.text("power.figure.wanted", wanted=say.percent(100 * power.wanted))
+    ax.annotate(wanted, (1, power.wanted), xycoords=("axes fraction", "data"),
                 ha="right", va="bottom", color=SOFT, fontsize=8.5)  # fmt: skip
     ax.set_ylim(0, 1.02)
     ax.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0", "20", "40", "60", "80", "100 %"])
-    ax.set_ylabel("chance of an answer", color=INK)
+    ax.set_ylabel(say.text("power.figure.chance"), color=INK)
     currency = power.trial.prices.currency if priced and power.trial.prices else ""
-    ax.set_xlabel(f"spent in addition [{currency}]" if priced else "added to the trial")
-    ax.set_title(f"What more of each would bring for {power.factor}")
+    axis = ("cost" if currency else "cost_no_currency") if priced else "added"
+    ax.set_xlabel(say.text(f"power.figure.{axis}", currency=currency))
+    ax.set_title(say.text("power.figure.title", treatment=power.factor))
     ax.legend(loc="lower right")
     return dress(ax, grid="y")
 
@@ -60,8 +63,10 @@ def draw_curve(power: PowerTable, ax: Axes | None = None, *, most: int = 8) -> A
 def _label(power: PowerTable, unit: str, line: pd.DataFrame) -> str:
     first, last = int(line["count"].min()), int(line["count"].max())
     above = [t for t in power.trial.structure.terms if unit in t]
-    within = "" if len(above[0]) == 1 else f" in each {above[0][-2]}"
-    return f"{first} to {last} {plural(unit)}{within}"
+    values = {"first": first, "last": last, "units": Units((unit,))}
+    if len(above[0]) == 1:
+        return spoken().text("power.figure.line", **values)
+    return spoken().text("power.figure.line_within", outer=Units((above[0][-2],), 1), **values)
 
 
 def sliders(power: PowerTable, *, again: Callable[..., PowerTable]) -> Any:
@@ -86,11 +91,11 @@ def sliders(power: PowerTable, *, again: Callable[..., PowerTable]) -> Any:
     }  # fmt: skip
     difference = widgets.FloatSlider(
         value=power.asked.difference_pct, min=1, max=60, step=1, style=style,
-        description="difference [%]", continuous_update=False,
+        description=spoken().text("power.figure.difference"), continuous_update=False,
     )  # fmt: skip
     margin = widgets.FloatSlider(
         value=power.asked.margin_pct, min=1, max=50, step=1, style=style,
-        description="loss accepted [%]", continuous_update=False,
+        description=spoken().text("power.figure.margin"), continuous_update=False,
     )  # fmt: skip
     shown = widgets.HTML()
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
-from trialkit.design.power.questions import WORDS, Question, Wanted
+from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
-from trialkit.wording import units_in_words
+from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,42 +34,32 @@ def is_exact(c: Comparison, question: Question, variation: Variation, wanted: Wa
     )
 
 
-def notes_on(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
+def notes_on(c: Comparison, spread: Variation, asked: Wanted) -> list[Message]:
     """Say what a reader of the powers must know."""
     out = []
     if spread.kind == "planning range":
-        out.append(
-            "The variation is a planning range, not a measurement; a pilot of your own is better."
-        )
+        out.append(message("power.planning"))
     if spread.kind == "pilot":
         out += _pilot_notes(c, spread)
     for stratum, share in asked.lost.items():
         if share:
-            units = units_in_words(stratum.split(":"))
-            out.append(f"{100 * share:g} % of {units} are expected to be lost.")
+            units = Units(tuple(stratum.split(":")))
+            out.append(message("power.lost", share=100 * share, units=units))
     if not c.orthogonal:
-        out.append(
-            f"{100 * c.efficiency:.1f} % of the information on {c.name} lies between "
-            f"{units_in_words(c.stratum)}; the formula leaves out the rest."
-        )
+        units = Units(c.stratum)
+        share = 100 * c.efficiency
+        out.append(message("power.partly", share=share, treatment=c.name, units=units))
     if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
-        out.append("Limits hold for all levels together, as in the analysis.")
+        out.append(message("power.joint"))
     return out
 
 
-def _pilot_notes(c: Comparison, spread: Variation) -> list[str]:
+def _pilot_notes(c: Comparison, spread: Variation) -> list[Message]:
     """Say how far a pilot can be relied on, and what it does not tell."""
-    out = [
-        "The range is what the pilot allows: in 9 of 10 pilots like it the true chance lies "
-        "within.",
-        *spread.notes,
-    ]
+    out = [message("power.pilot_range"), *spread.notes]
     weights = c.error_weights()
-    untold = [s for s in weights if s not in spread.df]
-    if untold:
-        names = ", ".join(units_in_words(s.split(":")) for s in untold)
-        out.append(f"The pilot does not tell how {names} vary; a planning range stands in.")
-    return out
+    untold = [Units(tuple(s.split(":"))) for s in weights if s not in spread.df]
+    return [*out, message("power.pilot_untold", units=untold)] if untold else out
 
 
 def cannot_be_said(low: float, high: float) -> bool:
@@ -76,36 +67,59 @@ def cannot_be_said(low: float, high: float) -> bool:
     return high - low > WIDE
 
 
-def range_in_words(low: float, high: float) -> str:
+def range_in_words(low: float, high: float) -> Message:
     """Say a range of chances as a grower would read it.
 
     Examples
     --------
-    >>> range_in_words(0.4, 0.751)
+    >>> str(range_in_words(0.4, 0.751))
     'between 40 and 75 %'
-    >>> range_in_words(0.02, 0.98)
+    >>> str(range_in_words(0.02, 0.98))
     'anything between 2 and 98 %: this pilot is too small to say'
     """
-    first, last = (f"{100 * x:.0f}" for x in (low, high))
+    ends = {"low": 100 * low, "high": 100 * high}
     if cannot_be_said(low, high):
-        return f"anything between {first} and {last} %: this pilot is too small to say"
-    return f"about {last} %" if first == last else f"between {first} and {last} %"
+        return message("power.wide", **ends)
+    alike = round(ends["low"]) == round(ends["high"])
+    return message("power.about" if alike else "power.between", **ends)
 
 
-def ranges_of(table: pd.DataFrame, spread: Variation) -> list[str]:
+def ranges_of(table: pd.DataFrame, spread: Variation) -> list[Message]:
     """Say what a pilot allows for each question."""
     if spread.kind != "pilot":
         return []
     return [
-        f"Chance to show that {WORDS[row['question']]}: {range_in_words(row['low'], row['high'])}."
+        message(
+            "power.chance",
+            question=message(f"power.question.{row['question']}"),
+            range=range_in_words(row["low"], row["high"]),
+        )
         for row in table.to_dict("records")
     ]
 
 
 def method_of(c: Comparison, question: Question, spread: Variation, asked: Wanted) -> str:
-    """Name the formula; it is called exact only where it is."""
+    """Give the code of the formula; it is called exact only where it is."""
     law = "F" if question == "any" else "t"
     if is_exact(c, question, spread, asked):
         return f"exact, {law}"
-    within = "" if c.orthogonal else f" within {units_in_words(c.stratum)}"
+    within = "" if c.orthogonal else f" within {':'.join(c.stratum)}"
     return f"formula{within}, {law}"
+
+
+def method_words(code: str) -> Message | str:
+    """Say the code of a method; one that is not known stays as it is.
+
+    Examples
+    --------
+    >>> str(method_words("formula within batch:chamber, t"))
+    'formula within chamber runs, t'
+    """
+    found = re.fullmatch(r"(exact|formula)(?: within (\S+))?, ([Ft])", code)
+    if found and found[2]:
+        units = Units(tuple(found[2].split(":")))
+        return message("power.method.formula_within", units=units, law=found[3])
+    if found:
+        return message(f"power.method.{found[1]}", law=found[3])
+    found = re.fullmatch(r"simulated, (\d+) trials", code)
+    return message("power.method.simulated", number=found[1]) if found else code

@@ -30,6 +30,7 @@ from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
+from trialkit.wording import Message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -210,7 +211,7 @@ def power(
         comparison=c,
         asked=asked,
         questions=chosen,
-        notes=(
+        said=(
             *_scarce_notes(trial, c, asked),
             *ranges_of(table, spread),
             *notes_on(c, spread, asked),
@@ -219,12 +220,12 @@ def power(
     )
 
 
-def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[str]:
+def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[Message]:
     """Say where next to nothing is left to judge a treatment by, and the remedy."""
     if c.name not in trial.factors:
         return []
     said = scarce(trial, c.name, c.left_df(asked.lost))
-    return [f"{said}."] if said else []
+    return [said] if said else []
 
 
 def _check_request(wanted: float, questions: Sequence[str], method: str) -> None:

@@ -21,11 +21,6 @@ from trialkit.design.strata.comparisons import Comparison, Solved
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
-WORDS = {
-    "any": "the levels differ at all",
-    "difference": "a level differs from the reference",
-    "no worse": "a level is no worse than the reference",
-}
 OUTWARD = 0.4  #: how far a pilot's chance is moved out, in percentiles per unit of chance
 
 

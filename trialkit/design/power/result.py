@@ -5,11 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from trialkit.design.power.questions import QUESTIONS, WORDS, Question, Wanted
+from trialkit.design.power.notes import method_words
+from trialkit.design.power.questions import QUESTIONS, Question, Wanted
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
 from trialkit.trial import Trial
-from trialkit.wording import units_in_words
+from trialkit.wording import Message, spoken, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -44,55 +45,59 @@ class PowerTable:
     comparison: Comparison = field(repr=False)
     asked: Wanted = field(repr=False)
     questions: tuple[Question, ...] = QUESTIONS
-    notes: tuple[str, ...] = ()
+    said: tuple[Message, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Say what a reader of the powers must know, in the language in use."""
+        return tuple(map(str, self.said))
 
     def _shown(self) -> list[Shown]:
         from trialkit.display import show_table
 
-        def pct(value: object) -> str:
-            number = float(value)  # type: ignore[arg-type]
-            return "–" if number != number else f"{100 * number:.0f} %"
+        say = spoken()
 
-        def whole(value: object) -> str:
-            return f"{float(value):.3g}"  # type: ignore[arg-type]
+        def pct(value: object) -> str:
+            return say.percent(100 * float(value))  # type: ignore[arg-type]
 
         def effect(value: object) -> str:
-            number = float(value)  # type: ignore[arg-type]
-            return "never" if number == float("inf") else f"{number:.1f} %"
+            never = value == float("inf")
+            return say.text("power.never") if never else say.percent(value, 1)
 
-        table = self.table.assign(question=[WORDS[q] for q in self.table["question"]])
+        columns = ["question", "effect_pct", "power", "low", "high", "detectable_pct",
+                   "error_df", "method"]  # fmt: skip
+        values = {"treatment": self.factor, "wanted": say.percent(100 * self.wanted)}
         main = show_table(
-            table,
-            columns=["question", "effect_pct", "power", "low", "high", "detectable_pct",
-                     "error_df", "method"],
-            heads={
-                "question": f"{self.factor}: chance to show that",
-                "effect_pct": "if the truth is",
-                "power": "chance",
-                "low": "much variation",
-                "high": "little variation",
-                "detectable_pct": f"seen with {self.wanted:.0%}",
-                "error_df": "df",
+            self.table,
+            columns=columns,
+            heads={name: say.text(f"power.head.{name}", **values) for name in columns},
+            formats={
+                "question": lambda question: say.text(f"power.question.{question}"),
+                "power": pct, "low": pct, "high": pct,
+                "effect_pct": effect, "detectable_pct": effect,
+                "error_df": lambda df: say.written(df, ".3g"),
+                "method": lambda code: str(method_words(str(code))),
             },
-            formats={"power": pct, "low": pct, "high": pct, "effect_pct": effect,
-                     "detectable_pct": effect, "error_df": whole},
-            caption=f"What “{self.trial.title}” can find out",
+            caption=say.text("power.caption", title=self.trial.title),
             notes=self.notes,
         )  # fmt: skip
         between = self.variation.table
         real = {":".join(s) for s in self.comparison.stands_for}
         between = between[between["stratum"].isin(real)].reset_index(drop=True)
+        columns = ["stratum", "low_pct", "middle_pct", "high_pct"]
         sources: dict[str, list[str]] = {}
         for name, source in zip(between["stratum"], between["source"], strict=True):
             sources.setdefault(str(source), []).append(units_in_words(str(name).split(":")))
         between["stratum"] = [units_in_words(str(n).split(":")) for n in between["stratum"]]
         spread = show_table(
             between,
-            columns=["stratum", "low_pct", "middle_pct", "high_pct"],
-            heads={"low_pct": "little [%]", "middle_pct": "middle [%]", "high_pct": "much [%]",
-                   "stratum": "between"},
-            caption="Variation assumed, standard deviations in per cent of the mean yield",
-            notes=[*(f"{', '.join(names)}: {source}" for source, names in sources.items())],
+            columns=columns,
+            heads={name: say.text(f"variation.head.{name}") for name in columns},
+            caption=say.text("variation.caption"),
+            notes=[
+                say.text("variation.source", units=", ".join(names), source=source)
+                for source, names in sources.items()
+            ],
         )  # fmt: skip
         return [main, spread]
 

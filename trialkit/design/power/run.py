@@ -16,6 +16,7 @@ from trialkit.design.power.workers import run_chunks
 from trialkit.design.strata.comparisons import Comparison
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
+from trialkit.wording import Message, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -51,15 +52,10 @@ class Simulated:
         return out
 
     @property
-    def notes(self) -> tuple[str, ...]:
+    def notes(self) -> tuple[Message, ...]:
         """What a reader of the numbers must know."""
-        out = [
-            f"Simulated trials were analysed with the small-sample tests of the analysis; "
-            f"{self.trials[1]} with middle, {self.trials[0]} each with little and much variation."
-        ]
-        if self.failed:
-            out.append(f"{self.failed} simulated trials lost too much to be analysed.")
-        return tuple(out)
+        said = message("power.simulated", middle=self.trials[1], ends=self.trials[0])
+        return (said, message("power.failed", count=self.failed)) if self.failed else (said,)
 
 
 def simulate_power(
@@ -90,7 +86,7 @@ def simulate_power(
         for end, n in enumerate(counts)
         for i in range(-(-n // CHUNK))
     ]
-    with shown_progress(progress, "simulated trials") as tell:
+    with shown_progress(progress, spoken().text("progress.power")) as tell:
         results = run_chunks(job, chunks, workers=workers, cluster=cluster, progress=tell)
     answers: dict[Question, tuple[int, int, int]] = {}
     for question in questions:

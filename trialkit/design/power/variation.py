@@ -32,17 +32,15 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.trial import Trial
+from trialkit.wording import Message, message
 
 #: Planning ranges: standard deviation [% of the mean], low, middle, high, and the source.
 BLOCK_RANGE = (12.0, 20.0, 30.0)
-BLOCK_SOURCE = (
-    "published: 12 % pooled over seven mixes (Baysal et al. 2003), 19-22 % in a block trial "
-    "(Advances in Agriculture 2019:6853627), 26-36 % on a farm scale (Scientifica 2020:3950357)"
-)
+BLOCK_SOURCE = message("variation.blocks")
 BATCH_RANGE = (4.0, 8.0, 15.0)
 PLACE_RANGE = (2.0, 4.0, 8.0)
 RUN_RANGE = (3.0, 6.0, 12.0)
-PRACTICE_SOURCE = "common practice, no source: replace it by a pilot of your own"
+PRACTICE_SOURCE = message("variation.practice")
 RANGE = 0.90  #: share of the possible values that the range shown for a pilot holds
 
 
@@ -55,7 +53,7 @@ class Variation:
     squares : dict
         Stratum → variance, in squared per cent of the mean: low, middle, high.
     source : dict
-        Stratum → where it comes from, in words.
+        Stratum → where it comes from.
     kind : {"planning range", "given", "pilot"}
     strata : tuple of str
         Order of the columns of `draws`.
@@ -71,12 +69,12 @@ class Variation:
     """
 
     squares: dict[str, tuple[float, float, float]]
-    source: dict[str, str]
+    source: dict[str, Message]
     kind: str
     strata: tuple[str, ...] = ()
     draws: Floats | None = field(default=None, repr=False)
     df: dict[str, float] = field(default_factory=dict)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
     middle: float = 0.5
 
     @property
@@ -94,7 +92,7 @@ class Variation:
                     "middle_pct": middle,
                     "high_pct": high,
                     "df": self.df.get(name, float("nan")),
-                    "source": self.source[name],
+                    "source": str(self.source[name]),
                 }
             )
         return pd.DataFrame(rows)
@@ -184,5 +182,5 @@ def given_variation(trial: Trial, spread: Mapping[str, float]) -> Variation:
             f"variation between the smallest units, {strata[-1]!r}, must be given and above zero"
         )
     squares = {s: (named.get(s, 0.0) ** 2,) * 3 for s in strata}
-    source = {s: "given" if s in named else "taken as zero: not given" for s in strata}
+    source = {s: message(f"variation.{'given' if s in named else 'zero'}") for s in strata}
     return Variation(squares, source, "given")

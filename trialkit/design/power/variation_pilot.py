@@ -25,6 +25,7 @@ from scipy import special
 from trialkit.arrays import Floats
 from trialkit.design.power.variation import Variation, percentiles, planning_ranges
 from trialkit.errors import DesignError
+from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -80,13 +81,14 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
             normal = special.ndtri(uniform[:, m + i])
             log_sd = np.log(low * high) / 2 + normal * np.log(high / low) / 2 / _TENTH
             draws[:, i] = np.exp(2 * log_sd)
-            source[name] = f"not told by the pilot; planning range, {ranges.source[name]}"
+            source[name] = message("variation.untold", source=ranges.source[name])
             continue
         shares = _shares(uniform[:, m + len(strata) :], [trial.structure.terms.index(t)
                                                           for t in alike])  # fmt: skip
         draws[:, i] = total * shares[:, alike.index(term)]
-        source[name] = "pilot" if len(alike) == 1 else (
-            "pilot, which could not tell apart " + " and ".join(":".join(t) for t in alike)
+        alone = len(alike) == 1
+        source[name] = message("variation.pilot") if alone else message(
+            "variation.pilot_alike", units=[Units(t) for t in alike]
         )  # fmt: skip
         df[name] = _df_of(trial, pilot, squares.names, squares.df, key)
     ends = {name: percentiles(np.maximum(draws[:, i], 0.0)) for i, name in enumerate(strata)}
@@ -188,11 +190,10 @@ def _shares(uniform: Floats, columns: list[int]) -> Floats:
     return np.asarray(raw / raw.sum(axis=1, keepdims=True))
 
 
-def _notes(trial: Trial, pilot: Fit, names: tuple[str, ...]) -> tuple[str, ...]:
+def _notes(trial: Trial, pilot: Fit, names: tuple[str, ...]) -> tuple[Message, ...]:
     """Say which variances of the pilot stand for no kind of unit of the trial."""
     known = {_key(trial, pilot, term) for term in trial.structure.terms}
     apart = [n for n in names if _place(trial, pilot, n)[0] not in known]
     if not apart:
         return ()
-    return (f"The pilot's variation {', '.join(apart)} is of no kind of unit of this trial and "
-            "is left out.",)  # fmt: skip
+    return (message("power.pilot_apart", units=[Units(tuple(n.split(":"))) for n in apart]),)

@@ -7,13 +7,13 @@ import json
 import os
 import shutil
 import tempfile
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.sheets.harvest_form import harvest_sheet
 from trialkit.errors import Finding, PlanError
+from trialkit.wording.storing import from_data, to_data
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,7 +174,7 @@ def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
         "efficiency_at_best": plan.bound,
     }
     if plan.findings:
-        record["findings"] = [asdict(finding) for finding in plan.findings]
+        record["findings"] = [_stored(finding) for finding in plan.findings]
     text = json.dumps(record, indent=2, ensure_ascii=False)
     (folder / "plan.json").write_text(text + "\n", encoding="utf-8")
     return [
@@ -228,8 +228,25 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
         method={str(k): str(v) for k, v in record.get("method", {}).items()},
         efficiency={str(k): float(v) for k, v in record.get("efficiency", {}).items()},
         bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
-        findings=tuple(Finding(**finding) for finding in record.get("findings", [])),
+        findings=tuple(_found(stored) for stored in record.get("findings", [])),
     )
+
+
+def _stored(finding: Finding) -> dict[str, Any]:
+    """Write a finding as data, to be said in any language later."""
+    return {
+        "code": finding.code,
+        "severity": finding.severity,
+        "said": to_data(finding.said),
+        "cure": to_data(finding.cure),
+    }
+
+
+def _found(stored: dict[str, Any]) -> Finding:
+    """Read a finding that `_stored` wrote, or one in plain words as older plans have it."""
+    said = stored.get("said", stored.get("message", ""))
+    cure = stored.get("cure", stored.get("remedy", ""))
+    return Finding(stored["code"], stored["severity"], from_data(said), from_data(cure))
 
 
 def _record(folder: Path) -> dict[str, Any]:

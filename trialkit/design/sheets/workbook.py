@@ -214,9 +214,8 @@ def _rules(trial: Trial) -> dict[str, Any]:
     measured = {}
     for name, column in trial.harvest_columns.items():
         most = _heaviest(trial) if column.typed_most is None else column.typed_most
-        prompt = column.prompt.format(low=column.possible[0], most=most)
         kind = "whole" if column.whole else "decimal"
-        measured[name] = rule(kind, f"{column.possible[0]:.15g}", str(most), prompt)
+        measured[name] = rule(kind, f"{column.possible[0]:.15g}", str(most), column.prompt(most))
     states = DataValidation(
         type="list", formula1='"' + ",".join(STATES) + '"', allow_blank=True,
         showErrorMessage=True, errorTitle=say("sheet_rule.title"),

@@ -1,4 +1,4 @@
-"""What would mend a layout that cannot test a treatment, and what that costs."""
+"""What would fix a layout that cannot test a treatment, and what that costs."""
 
 from __future__ import annotations
 
@@ -6,32 +6,33 @@ from collections.abc import Mapping
 
 from trialkit.structure import Term, skeleton
 from trialkit.trial import Trial
-from trialkit.wording import plural, units_in_words
+from trialkit.wording import Message, Units, message, read_wording
 
 LEAST_ERROR_DF = 3  # df for error below which 95 % limits are more than 4.3 standard errors wide
 
 
-def _one(term: Term) -> str:
-    """Name a single unit of a stratum."""
-    return "chamber run" if set(term) == {"batch", "chamber"} else term[-1]
-
-
 def refusal(trial: Trial, name: str, stratum: Term) -> str:
-    """Say why a treatment cannot be tested, what would mend it and what that costs."""
+    """Say in English why a treatment cannot be tested, what would fix it and what that costs."""
     factor = trial.factors[name]
     sizes = trial.structure.counts(trial.counts)
     each = sizes[factor.applied_to] / len(factor.levels)
-    kind = _one(stratum) if each == 1 else units_in_words(stratum)
+    units = Units(stratum, 1 if each == 1 else 2)
+    said = _with_remedies("scarce.none", trial, name, each=each, units=units)
+    return said.said_in(read_wording())
+
+
+def _with_remedies(key: str, trial: Trial, name: str, **values: object) -> Message:
     remedies = mend(trial, name)
-    text = (
-        f"{name} cannot be tested: each level sits in only {each:g} {kind}, and nothing is left "
-        "to judge chance by"
-    )
-    return text + (f". What would mend it: {'; or '.join(remedies)}" if remedies else "")
+    if not remedies:
+        return message(key, treatment=name, **values)
+    either = remedies[0]
+    for remedy in remedies[1:]:
+        either = message("scarce.or", first=either, second=remedy)
+    return message(f"{key}_cure", treatment=name, remedies=either, **values)
 
 
-def scarce(trial: Trial, name: str, df: float) -> str:
-    """Say that too little is left to judge a treatment by, and what would mend it.
+def scarce(trial: Trial, name: str, df: float) -> Message | None:
+    """Say that too few df for error are left to judge a treatment by, and what would fix it.
 
     Parameters
     ----------
@@ -44,20 +45,15 @@ def scarce(trial: Trial, name: str, df: float) -> str:
 
     Returns
     -------
-    str
-        Empty where `LEAST_ERROR_DF` or more are left.
+    Message or None
+        None where `LEAST_ERROR_DF` or more are left.
     """
     if df > LEAST_ERROR_DF - 1e-9:
-        return ""
-    text = (
-        f"{name} leaves only {df:.2g} df to judge chance by, so limits will be too wide to tell "
-        "much, and one lost unit may leave no test at all"
-    )
-    remedies = mend(trial, name)
-    return text + (f". What would mend it: {'; or '.join(remedies)}" if remedies else "")
+        return None
+    return _with_remedies("scarce.few", trial, name, df=df)
 
 
-def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[str]:
+def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[Message]:
     """Say how many more chambers, batches or blocks would give a treatment an error.
 
     Parameters
@@ -71,7 +67,7 @@ def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[str]:
 
     Returns
     -------
-    list of str
+    list of Message
         One remedy per unit factor of the treatment's stratum, with its cost where known.
     """
     factor = trial.factors[name]
@@ -84,9 +80,7 @@ def mend(trial: Trial, name: str, *, wanted_df: int = 4) -> list[str]:
         for more in range(1, 50):
             counts = {**trial.counts, unit: now + more}
             if _structural_df(trial, counts, name, others) >= wanted_df:
-                named = plural(unit) if more > 1 else unit
-                text = f"{more} more {named} ({now + more} in all)"
-                out.append(text + _cost(trial, unit, more))
+                out.append(_more(trial, unit, more))
                 break
     return out
 
@@ -104,6 +98,17 @@ def _structural_df(
     return next((line.df for line in lines if line.stratum == home and not line.name), 0)
 
 
+def _more(trial: Trial, unit: str, more: int) -> Message:
+    """Name how many more of a kind of unit to plan, with the cost where it is known."""
+    values = {"more": more, "units": Units((unit,), more), "total": trial.counts[unit] + more}
+    cost = _cost(trial, unit, more)
+    return (
+        message("scarce.more_priced", cost=cost, **values)
+        if cost
+        else message("scarce.more", **values)
+    )
+
+
 def _cost(trial: Trial, unit: str, more: int) -> str:
     prices = trial.prices
     each = getattr(prices, f"{unit}_each", None) if prices is not None else None
@@ -115,4 +120,4 @@ def _cost(trial: Trial, unit: str, more: int) -> str:
         return ""
     total = more * ((each or 0.0) + (blocks * (per_block or 0.0) if unit != "block" else 0.0))
     assert prices is not None
-    return f", about {total:.0f} {prices.currency}"
+    return f"{total:.0f} {prices.currency}"

@@ -29,7 +29,7 @@ from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
-from trialkit.wording import units_in_words
+from trialkit.wording import Message, Units, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -72,14 +72,19 @@ class Strata:
         One row per source: `stratum, source, df, n_units, tested_in, error_df, efficiency`.
         `source` is a treatment term or ``"error"``; `tested_in` is the stratum where most
         of the term's information lies.
-    sentences : tuple of str
+    said : tuple of Message
         The same in words, and where fewer than 3 degrees of freedom are left to judge a
-        treatment by, what would mend that.
+        treatment by, what would fix that.
     """
 
     trial: Trial
     table: pd.DataFrame
-    sentences: tuple[str, ...]
+    said: tuple[Message, ...]
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """Say the same in words, in the language in use."""
+        return tuple(map(str, self.said))
 
     def error_df(self, factor: str) -> int:
         """Give the degrees of freedom for error where a treatment term is tested."""
@@ -98,18 +103,14 @@ class Strata:
             s if i == 0 or s != table["stratum"].iloc[i - 1] else ""
             for i, s in enumerate(table["stratum"])
         ]
-        table["source"] = table["source"].replace("error", "  left over (chance)")
+        say = spoken()
+        table["source"] = table["source"].replace("error", say.text("strata.error"))
+        columns = ["stratum", "n_units", "source", "df", "efficiency"]
         return show_table(
             table,
-            columns=["stratum", "n_units", "source", "df", "efficiency"],
-            heads={
-                "stratum": "kind of unit",
-                "n_units": "units",
-                "source": "compared here",
-                "df": "df",
-                "efficiency": "share of information",
-            },
-            caption=f"What “{self.trial.title}” can compare, and against what",
+            columns=columns,
+            heads={name: say.text(f"strata.head.{name}") for name in columns},
+            caption=say.text("strata.caption", title=self.trial.title),
             notes=self.sentences,
         )
 
@@ -136,8 +137,8 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     Raises
     ------
     DesignError
-        If a treatment's main effect leaves nothing to judge chance by; the message says
-        what would mend it and what that costs.
+        If a treatment's main effect leaves nothing to estimate the error from; the message
+        says what would fix it and what that costs.
 
     References
     ----------
@@ -324,24 +325,25 @@ def home_strata(lines: list[Line]) -> dict[str, Term]:
 
 def _sentences(
     trial: Trial, lines: list[Line], home: dict[str, Term], left: dict[Term, int]
-) -> list[str]:
+) -> list[Message]:
     out = []
     order = {name: i for i, name in enumerate(trial.factors)}
     names = sorted(home, key=lambda name: (name.count(":"), [order[n] for n in name.split(":")]))
     for name in names:
         stratum = home[name]
         here = next(line for line in lines if line.name == name and line.stratum == stratum)
-        what = " and ".join(name.split(":"))
-        verb = "is compared" if ":" not in name else "together are compared"
-        text = f"{what} {verb} between {units_in_words(stratum)}: {left[stratum]} df for error"
+        said = message(
+            "strata.compared_together" if ":" in name else "strata.compared",
+            what=name.split(":"), units=Units(stratum), df=left[stratum],
+        )  # fmt: skip
         if here.efficiency < 1 - 1e-6:
-            text += f"; {100 * here.efficiency:.1f} % of the information lies there"
             rest = [
-                f"{100 * line.efficiency:.1f} % between {units_in_words(line.stratum)}"
+                message("strata.rest", share=100 * line.efficiency, units=Units(line.stratum))
                 for line in lines
                 if line.name == name and line.stratum != stratum
             ]
-            text += f" ({', '.join(rest)})" if rest else ""
-        out.append(text)
+            key = "strata.share_rest" if rest else "strata.share"
+            said = message(key, compared=said, share=100 * here.efficiency, rest=rest)
+        out.append(said)
     few = [scarce(trial, name, left[home[name]]) for name in trial.factors if name in home]
     return [*out, *filter(None, few)]

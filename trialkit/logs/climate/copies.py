@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.logs.climate.records import Records
+from trialkit.wording import Message, message
 
 _MOST_COPIES = 1000
 
@@ -45,10 +46,10 @@ def set_copies_aside(records: Records, series: np.ndarray, order: np.ndarray) ->
     copy, other, complete = (np.concatenate(x) for x in (copies, others, joined))
     # a joined record is not in the table, but its row is used: its values stand in the first one
     records.alive[np.concatenate([copy, other, complete])] = False
-    reason = "the same record stands earlier in the files"
+    reason = message("row_reason.same_record_again")
     _report(records, copy, complete, "double export", reason, "")
-    reason = "the sensor has another record for this moment"
-    remedy = "if two sensors share the file, name them under sensor"
+    reason = message("row_reason.other_record")
+    remedy = message("row_remedy.other_record")
     _report(records, other, complete, "same time, other values", reason, remedy)
 
 
@@ -65,7 +66,12 @@ def _compare(
 
 
 def _report(
-    records: Records, rows: np.ndarray, joined: np.ndarray, rule: str, reason: str, remedy: str
+    records: Records,
+    rows: np.ndarray,
+    joined: np.ndarray,
+    rule: str,
+    reason: Message,
+    remedy: Message | str,
 ) -> None:
     """Set aside the file rows behind records; rows of which another record is kept get a note."""
     if not len(rows):

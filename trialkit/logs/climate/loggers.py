@@ -8,6 +8,7 @@ import numpy as np
 
 from trialkit.logs.climate.records import Records
 from trialkit.logs.reading import Reading
+from trialkit.wording import place
 
 _SHARED = 0.2
 _CLASHING = 0.5
@@ -35,13 +36,11 @@ def name_sensors(reading: Reading, records: Records) -> None:
             continue
         for f, index in rows.items():
             records.sensor[index] = _number(records, names[owner[f]])
-        told = ", ".join(sorted(set(names.values())))
         reading.find(
             "several_loggers",
-            f"{chamber}: files overlap in time with different values, so they are taken as "
-            f"different sensors ({told})",
-            "name them under sensor, or remove the wrong file",
-            severity="note",
+            "note",
+            place=place({"chamber": chamber}),
+            sensors=sorted(set(names.values())),
         )
 
 

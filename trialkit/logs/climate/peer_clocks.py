@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from trialkit.logs.climate.records import Records
 from trialkit.logs.clocks.unrest import FEWEST_DAYS, Offset, find_offsets
 from trialkit.logs.reading import Reading
+from trialkit.wording import message
 
 Ints = NDArray[np.int64]
 
@@ -66,13 +67,14 @@ def _pieces(records: Records, kept: Ints, series: Ints) -> list[Ints]:
 def _tell(
     reading: Reading, sensor: str, files: list[str], hours: int, peers: int, *, shared: bool
 ) -> None:
-    late = "later" if hours > 0 else "earlier"
-    what = (
-        f"{', '.join(files)}: from its first day on {sensor} feels the doors and the weather of "
-        f"the room {abs(hours)} hour{'s' * (abs(hours) != 1)} {late} than {peers} other loggers, "
-        "so its clock shows another time than theirs"
-    )
     lines = ", ".join(f'{{ file = "{file}", add_s = {-3600 * hours} }}' for file in files)
-    first = "give it a file of its own, as the file holds other loggers too, then " * shared
-    remedy = f"if it is this clock, {first}add to [logs.{reading.kind}]: clock = [{lines}]"
-    reading.find("clock_off", what, remedy)
+    reading.find(
+        "clock_off",
+        form="shared" if shared else "own",
+        files=files,
+        sensor=sensor,
+        off=message(f"clock_hours.{'later' if hours > 0 else 'earlier'}", count=abs(hours)),
+        peers=peers,
+        section=f"[logs.{reading.kind}]",
+        line=f"clock = [{lines}]",
+    )

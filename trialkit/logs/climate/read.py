@@ -24,6 +24,7 @@ from trialkit.logs.text.names import match_names, suggest
 from trialkit.logs.text.numbers import read_numbers
 from trialkit.logs.time_column import read_times
 from trialkit.trial import Trial
+from trialkit.wording import message
 
 #: What no sensor in the air of a growing room can read, in house units: (low, high).
 IMPOSSIBLE = {
@@ -156,8 +157,8 @@ def _match_shelves(opened: Opened, head: str, shelves: Sequence[str]) -> np.ndar
     if len(strange):
         opened.account.change(
             strange, rule="shelf unknown", column=head, old=cells[names.cell_of[strange]], new="",
-            reason="no shelf of the trial has this name; the record stays without a shelf",
-            remedy=f"known: {', '.join(shelves)}",
+            reason=message("row_reason.shelf_unknown"),
+            remedy=message("suggestion.known", names=list(shelves)),
         )  # fmt: skip
     return names.codes
 
@@ -177,8 +178,8 @@ def read_values(opened: Opened, column: str, head: str, unit: str | None) -> np.
     numbers = read_numbers(raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal)
     values = numbers.values
     for index, rule, reason in (
-        (numbers.unreadable, "value unreadable", "this is not a number"),
-        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign"),
+        (numbers.unreadable, "value unreadable", message("row_reason.not_a_number")),
+        (numbers.with_unit, "written otherwise", message("row_reason.own_unit")),
     ):
         if not len(index):
             continue
@@ -186,15 +187,15 @@ def read_values(opened: Opened, column: str, head: str, unit: str | None) -> np.
         new = ["" if np.isnan(v) else f"{v:.6g}" for v in values[index]]
         account.change(
             index, rule=rule, column=head, old=old, new=new, reason=reason,
-            remedy="correct the cell if it should hold a number" if rule[0] == "v" else "",
+            remedy=message("row_remedy.not_a_number") if rule[0] == "v" else "",
         )  # fmt: skip
     low, high = IMPOSSIBLE[column]
     wrong = np.flatnonzero((values < low) | (values > high))
     if len(wrong):
         may = account.change(
             wrong, rule="value impossible", column=head, old=[f"{v:.6g}" for v in values[wrong]],
-            new="", reason=f"outside {low:g} to {high:g}: the sensor or its cable failed",
-            remedy="check the sensor; if the unit is wrong, state it under units",
+            new="", reason=message("row_reason.value_impossible", low=low, high=high),
+            remedy=message("row_remedy.value_impossible"),
         )  # fmt: skip
         values[may] = np.nan
     return values
@@ -207,8 +208,8 @@ def _drop_empty(opened: Opened, values: dict[str, np.ndarray]) -> None:
     if empty.any():
         opened.account.set_aside(
             np.flatnonzero(empty), rule="no value", keepable=False,
-            reason="none of the measured columns has a readable value in this row",
-            remedy="check the sensor",
+            reason=message("row_reason.no_value"),
+            remedy=message("row_remedy.no_value"),
         )  # fmt: skip
 
 

@@ -97,12 +97,7 @@ def _note_disorder(reading: Reading, records: Records, series: np.ndarray) -> No
         steps = np.diff(time)[np.diff(code) == 0]
         turns = min(int((steps < 0).sum()), int((steps > 0).sum()))
         if turns:
-            reading.find(
-                "out_of_order",
-                f"{part.account.file}: time steps back {turns} time{'s' * (turns != 1)}; "
-                "the records were put in order",
-                severity="note",
-            )
+            reading.find("out_of_order", "note", file=part.account.file, count=turns)
 
 
 def _doubt_units(reading: Reading, records: Records, kept: np.ndarray) -> None:
@@ -121,16 +116,19 @@ def _doubt_units(reading: Reading, records: Records, kept: np.ndarray) -> None:
                 continue
             middle, top = float(np.median(here)), float(np.max(here))
             if column == "temp_c" and 45 < middle < 110:
-                what, unit = f"a usual temperature of {middle:.0f} °C", "degF"
+                form, seen, unit = "temperature", middle, "degF"
             elif column == "rh_pct" and top <= 1.5:
-                what, unit = f"humidity never above {top:.2f} %", "fraction"
+                form, seen, unit = "humidity", top, "fraction"
             else:
                 continue
             reading.find(
                 "unit_doubtful",
-                f"{part.account.file}: {what} cannot be; the values look like {unit}",
-                f'add units = {{ {column} = "{unit}" }} to [logs.environment]',
-                severity="stop",
+                "stop",
+                form=form,
+                file=part.account.file,
+                seen=seen,
+                unit=unit,
+                line=f'units = {{ {column} = "{unit}" }}',
             )
 
 

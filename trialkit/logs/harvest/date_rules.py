@@ -6,9 +6,10 @@ import datetime as dt
 
 import numpy as np
 
-from trialkit.logs.harvest.entries import Entries
+from trialkit.logs.harvest.entries import Entries, unit_flush
 from trialkit.logs.reading import Reading
 from trialkit.logs.text.days import NO_TIME, day_text, moment_of
+from trialkit.wording import Message, message, place, several
 
 _DAY = 86_400_000_000_000
 
@@ -42,8 +43,10 @@ def _dates_outside(reading: Reading, entries: Entries) -> None:
             may = account.change(
                 part["index"].to_numpy(), rule="date outside batch",
                 column=entries.head(part, "time"), old=shown, new="",
-                reason=f"batch {name} ran from {_text(dates.start, zone)} to "
-                f"{_text(dates.end, zone)}; the weight is kept without a date",
+                reason=message(
+                    "row_reason.date_outside_batch", batch=place({"batch": name}),
+                    start=_day(dates.start, zone), end=_day(dates.end, zone),
+                ),
                 remedy=[_date_hint(t, dates, zone) for t in account_time],
             )  # fmt: skip
             gone = np.isin(part["index"].to_numpy(), may)
@@ -55,21 +58,21 @@ def _ns(moment: dt.datetime) -> int:
     return round(moment.timestamp()) * 1_000_000_000
 
 
-def _text(moment: dt.datetime | None, zone: dt.tzinfo) -> str:
-    return "…" if moment is None else moment.astimezone(zone).strftime("%Y-%m-%d")
+def _day(moment: dt.datetime | None, zone: dt.tzinfo) -> dt.date | str:
+    return "…" if moment is None else moment.astimezone(zone).date()
 
 
-def _date_hint(time: int, dates: object, zone: dt.tzinfo) -> str:
+def _date_hint(time: int, dates: object, zone: dt.tzinfo) -> Message:
     """Say which small mistake would explain a date, where one would."""
     day = moment_of(time).astimezone(zone)
     low, high = getattr(dates, "start", None), getattr(dates, "end", None)
     anchor = low or high
     year = anchor.year if anchor else day.year
     tries = [
-        ("the year", {"year": year}),
-        ("day and month swapped", {"month": day.day, "day": day.month}),
-        ("the month", {"month": day.month - 1}),
-        ("the month", {"month": day.month + 1}),
+        ("year", {"year": year}),
+        ("swapped", {"month": day.day, "day": day.month}),
+        ("month", {"month": day.month - 1}),
+        ("month", {"month": day.month + 1}),
     ]
     for what, change in tries:
         try:
@@ -77,8 +80,8 @@ def _date_hint(time: int, dates: object, zone: dt.tzinfo) -> str:
         except ValueError:
             continue
         if other != day and (low is None or other >= low) and (high is None or other <= high):
-            return f"correct the date; {what}? ({other.strftime('%Y-%m-%d')} would fit)"
-    return "correct the date, or the unit's batch"
+            return message(f"date_hint.{what}", day=other.date())
+    return message("date_hint.none")
 
 
 def _flush_order(reading: Reading, entries: Entries) -> None:
@@ -97,19 +100,14 @@ def _flush_order(reading: Reading, entries: Entries) -> None:
         account.note(
             part["index"].to_numpy(), rule="flush order", column=entries.head(part, "flush"),
             old=[day_text(t, reading.zone) if t != NO_TIME else "" for t in part["ns"]],
-            reason="this flush is dated before an earlier flush of the same unit",
-            remedy="correct the flush or the date; the row is kept",
+            reason=message("row_reason.flush_order"),
+            remedy=message("row_remedy.flush_order"),
         )  # fmt: skip
-    shown = ", ".join(f"{units[u]} flush {f}" for u, f in sorted(keys)[:5])
-    reading.find(
-        "flush_order", f"{len(keys)} flushes are dated before an earlier one: {shown}",
-        "correct the flush or the date in the harvest file",
-    )  # fmt: skip
+    shown = [unit_flush(units[u], f) for u, f in sorted(keys)]
+    reading.find("flush_order", count=len(keys), flushes=several(shown, 5))
 
 
 def _noon(reading: Reading, entries: Entries) -> None:
     table = entries.table
     if (table["date_only"] & (table["ns"] != NO_TIME)).any():
-        reading.find(
-            "noon", "harvest dates have no clock time; noon of the day is taken", severity="note"
-        )
+        reading.find("noon", "note")

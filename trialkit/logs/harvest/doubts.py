@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trialkit.logs.harvest.entries import Entries, show_values
+from trialkit.logs.harvest.entries import Entries, show_values, unit_flush
 from trialkit.logs.reading import Reading
+from trialkit.wording import Message, message, place, several
 
 
 def tell_doubts(reading: Reading, entries: Entries) -> None:
@@ -53,15 +54,14 @@ def _decimal_slips(reading: Reading, entries: Entries) -> None:
         account.note(
             part["index"].to_numpy(), rule="decimal slip", column=entries.head(part, "fresh_g"),
             old=show_values(part["fresh_g"]),
-            reason=[f"about {f:g} times what the unit's other flushes suggest" for f in factor],
-            remedy=[f"correct it if {w:.4g} g was meant; the value is kept" for w in would],
+            reason=[message("row_reason.decimal_slip", times=float(f)) for f in factor],
+            remedy=[message("row_remedy.decimal_slip", weight=float(w)) for w in would],
         )  # fmt: skip
-        told += [f"{units[u]} flush {f} ({w:g} g)" for u, f, w in
-                 zip(part["unit_at"], part["flush"], part["fresh_g"], strict=True)]  # fmt: skip
-    reading.find(
-        "decimal_slip", f"weights that look like a slip of the decimal sign: {', '.join(told[:5])}",
-        "look at them; they are kept as they stand",
-    )  # fmt: skip
+        told += [
+            message("place.weighed", place=unit_flush(units[u], f), weight=float(w))
+            for u, f, w in zip(part["unit_at"], part["flush"], part["fresh_g"], strict=True)
+        ]
+    reading.find("decimal_slip", weights=several(told, 5))
 
 
 def _picks(entries: Entries) -> None:
@@ -70,8 +70,8 @@ def _picks(entries: Entries) -> None:
     for account, part in entries.each(several):
         account.note(
             part["index"].to_numpy(), rule="picks added", old=show_values(part["fresh_g"]),
-            reason="this flush was picked on several days; the weights are added",
-            remedy="if one of them is a correction of another, delete that one",
+            reason=message("row_reason.picks_added"),
+            remedy=message("row_remedy.picks_added"),
         )  # fmt: skip
 
 
@@ -84,14 +84,11 @@ def _totals(reading: Reading, entries: Entries) -> None:
     over = total[total > most]
     if len(over):
         units = reading.trial.unit_table()["unit"].to_numpy()
-        shown = ", ".join(
-            f"{units[u]} ({w:g} g)" for u, w in zip(over.index[:5], over, strict=False)
-        )
-        reading.find(
-            "total_above_block",
-            f"all flushes together weigh more than the block, {most:g} g: {shown}",
-            "look for a weight in the wrong unit or row; all are kept",
-        )
+        shown = [
+            message("place.weighed", place=units[u], weight=float(w))
+            for u, w in zip(over.index, over, strict=True)
+        ]
+        reading.find("total_above_block", block=float(most), units=several(shown, 5))
 
 
 #: Weights of zero from which on a whole group without a single mushroom is told.
@@ -109,24 +106,22 @@ def _nothing_at_all(reading: Reading, entries: Entries) -> None:
         return
     units = trial.unit_table().iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
     units["bore"] = sound["fresh_g"].to_numpy() > 0
-    told: list[str] = []
+    told: list[Message] = []
     whole: set[str] = set()
     for name, bore in units.groupby("chamber", sort=False)["bore"]:
         if len(bore) >= _FEWEST_ZEROS and not bore.any():
             whole.add(str(name))
-            told.append(f"{name} (all {len(bore)} weights)")
+            told.append(_all_zero({"chamber": name}, len(bore)))
     if "batch" in units:
         for (batch, chamber), bore in units.groupby(["batch", "chamber"], sort=False)["bore"]:
             if chamber not in whole and len(bore) >= _FEWEST_ZEROS and not bore.any():
-                told.append(f"{chamber} in {batch} (all {len(bore)} weights)")
+                told.append(_all_zero({"batch": batch, "chamber": chamber}, len(bore)))
     if told:
-        shown = ", ".join(told[:8]) + (f" and {len(told) - 8} more" if len(told) > 8 else "")
-        reading.find(
-            "nothing_at_all",
-            f"not one mushroom was weighed here: {shown}; the zeros count and pull every mean down",
-            "if nothing grew, find out why before trusting a comparison; if it was not weighed, "
-            "leave the weights empty; if the blocks were lost, mark them contaminated or discarded",
-        )
+        reading.find("nothing_at_all", places=several(told, 8))
+
+
+def _all_zero(levels: dict[str, object], weights: int) -> Message:
+    return message("place.all_weights", place=place(levels), number=weights)
 
 
 def _missing_units(reading: Reading, entries: Entries) -> None:
@@ -139,8 +134,8 @@ def _missing_units(reading: Reading, entries: Entries) -> None:
     begun = set(batches.to_numpy()[table["unit_at"].to_numpy()]) if len(table) else set()
     for batch in trial.batches:
         if batch not in begun:
-            what = f"batch {batch}: no harvest yet" if batch != "all" else "no harvest yet"
-            reading.find("no_harvest", what, severity="note")
+            form = "all" if batch == "all" else "batch"
+            reading.find("no_harvest", "note", form=form, place=place({"batch": batch}))
     missing = [
         (code, flush)
         for i, code in enumerate(units["unit"])
@@ -150,10 +145,10 @@ def _missing_units(reading: Reading, entries: Entries) -> None:
         and flush <= lost.get(i, trial.flushes + 1)
     ]
     if missing:
-        shown = ", ".join(f"{u} flush {f}" if trial.flushes > 1 else u for u, f in missing[:8])
-        more = f" and {len(missing) - 8} more" if len(missing) > 8 else ""
+        shown = [unit_flush(u, f) if trial.flushes > 1 else u for u, f in missing]
         reading.find(
             "units_missing",
-            f"{len(missing)} of {len(units) * trial.flushes} weights are missing: {shown}{more}",
-            "enter them; 0 if nothing grew; contaminated or discarded if the block was lost",
+            number=len(missing),
+            all=len(units) * trial.flushes,
+            units=several(shown, 8),
         )

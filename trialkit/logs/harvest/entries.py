@@ -10,6 +10,7 @@ import pandas as pd
 
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.reading import Opened
+from trialkit.wording import Message, message
 
 
 @dataclass
@@ -68,11 +69,11 @@ class Entries:
             alive[mine] = account.alive[index[mine]]
         return alive
 
-    def where(self, row: pd.Series) -> str:
+    def where(self, row: pd.Series) -> Message:
         """Say where an entry stands."""
-        place = f"row {int(row['row'])}"
         file = self.accounts[int(row["sheet"])].file
-        return f"{place} of {file}" if len(self.sheets) > 1 else place
+        form = "row_of_file" if len(self.sheets) > 1 else "row"
+        return message(f"place.{form}", row=int(row["row"]), file=file)
 
     def each(self, mask: np.ndarray) -> Iterator[tuple[FileAccount, pd.DataFrame]]:
         """Give the marked entries file by file."""
@@ -108,6 +109,11 @@ def stack_sheets(sheets: list[Sheet]) -> Entries:
         )
         frames.append(frame[sheet.opened.account.alive[:n]])
     return Entries(pd.concat(frames, ignore_index=True), sheets)
+
+
+def unit_flush(unit: str, flush: int) -> Message:
+    """Name a unit and one of its flushes."""
+    return message("place.unit_flush", unit=str(unit), flush=int(flush))
 
 
 def show_values(values: Iterable[float]) -> list[str]:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from trialkit.logs.harvest.entries import Entries, show_values
+from trialkit.logs.harvest.entries import Entries, show_values, unit_flush
 from trialkit.logs.reading import Reading
 from trialkit.logs.text.days import local_days
+from trialkit.wording import message, several
 
 
 def check_entries(reading: Reading, entries: Entries) -> None:
@@ -28,10 +29,10 @@ def _copies(reading: Reading, entries: Entries) -> None:
         reasons = []
         for _, row in part.iterrows():
             earlier = first.loc[[(row["unit_at"], row["flush"])]].iloc[0]
-            reasons.append(f"the same entry stands in {entries.where(earlier)}")
+            reasons.append(message("row_reason.double_entry", where=entries.where(earlier)))
         account.set_aside(
             part["index"].to_numpy(), rule="double entry", old=show_values(part["fresh_g"]),
-            reason=reasons, remedy="delete one of them, or correct the unit or flush of one",
+            reason=reasons, remedy=message("row_remedy.double_entry"),
         )  # fmt: skip
 
 
@@ -51,16 +52,19 @@ def _conflicts(reading: Reading, entries: Entries) -> None:
         reasons = []
         for _, row in keyed.loc[part.index].iterrows():
             same = keyed[mask & (keyed[keys] == row[keys]).all(axis=1).to_numpy()]
-            rest = [f"{entries.where(r)} says {r['fresh_g']:g} g" for _, r in same.iterrows()
-                    if r["index"] != row["index"] or r["sheet"] != row["sheet"]]  # fmt: skip
+            rest = [
+                message("place.says", where=entries.where(r), weight=float(r["fresh_g"]))
+                for _, r in same.iterrows()
+                if r["index"] != row["index"] or r["sheet"] != row["sheet"]
+            ]
+            here = unit_flush(units[row["unit_at"]], row["flush"])
             reasons.append(
-                f"{units[row['unit_at']]}, flush {row['flush']}, stands twice for the same day: "
-                + "; ".join(rest[:3])
+                message("row_reason.conflicting_entries", place=here, others=several(rest, 3))
             )
         account.set_aside(
             part["index"].to_numpy(), rule="conflicting entries", old=show_values(part["fresh_g"]),
             reason=reasons,
-            remedy="delete the wrong one; if both were picked, keep both rows in the trial file",
+            remedy=message("row_remedy.conflicting_entries"),
         )  # fmt: skip
 
 
@@ -74,6 +78,6 @@ def _missing_weights(reading: Reading, entries: Entries) -> None:
         account.set_aside(
             part["index"].to_numpy(), rule="weight missing", keepable=False,
             old=part["note"].to_numpy(dtype=object),
-            reason="there is no weight, and the state does not say why",
-            remedy="enter the weight; 0 if nothing grew; contaminated or discarded if it was lost",
+            reason=message("row_reason.weight_missing"),
+            remedy=message("row_remedy.weight_missing"),
         )  # fmt: skip

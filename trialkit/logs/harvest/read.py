@@ -22,10 +22,11 @@ from trialkit.logs.opening import for_each_file, start_reading
 from trialkit.logs.reading import Opened, Reading
 from trialkit.logs.text.arrow import cell_texts, encode_cells
 from trialkit.logs.text.days import NO_TIME
-from trialkit.logs.text.names import match_names, suggest
+from trialkit.logs.text.names import match_names
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.time_column import read_times
 from trialkit.trial import Trial
+from trialkit.wording import message, suggestion
 
 _OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
 _CONTAMINATED = {
@@ -141,9 +142,9 @@ def _numbers(opened: Opened, column: HarvestColumn) -> np.ndarray:
     unit = opened.columns.units.get(column.name)
     numbers = read_numbers(raw.columns[head], column.unit, unit=unit, decimal=raw.decimal)
     for index, rule, reason, remedy in (
-        (numbers.unreadable, "value unreadable", "this is not a number",
-         "correct the cell; put words into the note"),
-        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign", ""),
+        (numbers.unreadable, "value unreadable", message("row_reason.not_a_number"),
+         message("row_remedy.words_into_note")),
+        (numbers.with_unit, "written otherwise", message("row_reason.own_unit"), ""),
     ):  # fmt: skip
         if len(index):
             opened.account.change(
@@ -169,8 +170,8 @@ def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np
         old = cell_texts(opened.raw.columns[parts[0]], bad)
         opened.account.change(
             bad, rule="date unreadable", column=" + ".join(parts), old=old, new="",
-            reason="the date cannot be read, or is years from the trial; the weight is kept",
-            remedy="correct the date, or describe its form with time_format",
+            reason=message("row_reason.date_unreadable"),
+            remedy=message("row_remedy.date_unreadable"),
         )  # fmt: skip
     return np.where(times.ok, times.utc, NO_TIME), blank, times.date_only
 
@@ -193,7 +194,7 @@ def _set_unfilled_aside(
     empty &= (status == "") & (sheet.note == "") & blank_time
     opened.account.set_aside(
         empty, rule="not filled in", keepable=False,
-        reason="nothing was entered for this unit and flush", remedy="enter it when it is picked",
+        reason=message("row_reason.not_filled_in"), remedy=message("row_remedy.not_filled_in"),
     )  # fmt: skip
 
 
@@ -222,11 +223,14 @@ def _units(reading: Reading, opened: Opened) -> np.ndarray:
     cells_of = np.array([*names.cells, ""], dtype=object)[names.cell_of]
     unknown = np.flatnonzero(names.codes < 0)
     if len(unknown):
-        hints = {c: suggest(c, codes) for c in set(cells_of[unknown])}
+        hints = {
+            c: message("row_remedy.unknown_unit", hint=suggestion(c, codes))
+            for c in set(cells_of[unknown])
+        }
         opened.account.set_aside(
             unknown, rule="unknown unit", column=head, old=cells_of[unknown], keepable=False,
-            reason="no unit of the trial has this code",
-            remedy=[f"correct the code in the file; {hints[c]}" for c in cells_of[unknown]],
+            reason=message("row_reason.unknown_unit"),
+            remedy=[hints[c] for c in cells_of[unknown]],
         )  # fmt: skip
     _report_tidied(opened, head, names.tidied, cells_of)
     return names.codes
@@ -238,7 +242,7 @@ def _report_tidied(opened: Opened, head: str, tidied: dict[str, str], cells: np.
     if len(told):
         opened.account.change(
             told, rule="unit code tidied", column=head, old=cells[told],
-            new=[tidied[c] for c in cells[told]], reason="only the spelling differs", remedy="",
+            new=[tidied[c] for c in cells[told]], reason=message("row_reason.spelling"),
         )  # fmt: skip
 
 
@@ -260,8 +264,8 @@ def _flushes(reading: Reading, opened: Opened) -> np.ndarray:
         cells = np.array(texts, dtype=object)[codes[bad]]
         opened.account.set_aside(
             bad, rule="flush unreadable", column=head, old=cells, keepable=False,
-            reason=f"the flush must be a whole number from 1 to {most}",
-            remedy="correct the flush in the file",
+            reason=message("row_reason.flush_unreadable", most=most),
+            remedy=message("row_remedy.flush_unreadable"),
         )  # fmt: skip
     return np.asarray(flush)
 
@@ -289,8 +293,7 @@ def _status(opened: Opened, cells: np.ndarray) -> np.ndarray:
         index = np.array(unknown)
         opened.account.set_aside(
             index, rule="status unknown", column=head, old=cells[index],
-            reason="the word for the state is not known, so it cannot be told whether the weight "
-            "counts",
-            remedy="use ok, contaminated or discarded, and put other words into the note",
+            reason=message("row_reason.status_unknown"),
+            remedy=message("row_remedy.status_unknown"),
         )  # fmt: skip
     return out

@@ -7,6 +7,7 @@ import numpy as np
 from trialkit.columns import HarvestColumn
 from trialkit.logs.harvest.entries import Sheet, show_values
 from trialkit.logs.reading import Reading
+from trialkit.wording import message
 
 #: Dry matter of fresh mushrooms beyond these shares is doubtful (common practice, no source).
 DRY_SHARE = (0.02, 0.40)
@@ -73,7 +74,7 @@ def _heavier_than_block(reading: Reading, sheet: Sheet) -> None:
     most = blocks.max_flush_g or blocks.wet_g
     if most is None:
         return
-    named = "max_flush_g" if blocks.max_flush_g else "the block's own weight, wet_g"
+    form = "heavier_than_flush" if blocks.max_flush_g else "heavier_than_block"
     fresh = sheet.values["fresh_g"]
     heavy = np.flatnonzero(fresh > most)
     sheet.opened.account.set_aside(
@@ -81,8 +82,8 @@ def _heavier_than_block(reading: Reading, sheet: Sheet) -> None:
         rule="heavier than the block",
         column=sheet.opened.columns.heads.get("fresh_g", "fresh_g"),
         old=show_values(fresh[heavy]),
-        reason=f"more than {most:g} g, {named} in [blocks]",
-        remedy="correct the weight: a lost decimal sign, or another unit?",
+        reason=message(f"row_reason.{form}", most=float(most)),
+        remedy=message("row_remedy.heavier"),
     )
 
 
@@ -98,8 +99,8 @@ def _doubtful_dry(sheet: Sheet) -> None:
             column=head,
             old=show_values(dry[above]),
             new="",
-            reason="the dry weight is above the fresh weight; it is left out",
-            remedy="see whether the two columns were swapped",
+            reason=message("row_reason.dry_above_fresh"),
+            remedy=message("row_remedy.dry_above_fresh"),
         )
         dry[may] = np.nan
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -111,6 +112,6 @@ def _doubtful_dry(sheet: Sheet) -> None:
             rule="dry weight doubtful",
             column=head,
             old=show_values(dry[odd]),
-            reason=[f"{100 * s:.3g} % of the fresh weight" for s in share[odd]],
-            remedy="compare with the note; the value is kept",
+            reason=[message("row_reason.dry_doubtful", percent=100 * float(s)) for s in share[odd]],
+            remedy=message("row_remedy.dry_doubtful"),
         )

@@ -10,8 +10,8 @@ from trialkit.columns import HarvestColumn, house_unit, log_columns, value_colum
 from trialkit.errors import Finding, LogError
 from trialkit.logs.text.numbers import head_unit
 from trialkit.trial.sections import LogSection
-from trialkit.trial.text import nearest
 from trialkit.units import convert
+from trialkit.wording import Either, finding, suggestion
 
 _NONE: Mapping[str, HarvestColumn] = {}
 _ALSO = {"time": ("time", "date", "datetime", "timestamp")}
@@ -123,11 +123,13 @@ def find_columns(
     _refuse_none(found, wide, kind, values, heads, file, absent)
     units, notes = _units(found, wide, spec, file, own)
     notes += [
-        Finding(
+        finding(
             "column_absent",
             "caution" if column in ("time", "unit", *values) else "note",
-            f"{file} has no column {_either(given)} ({column})",
-            nearest(given[0], heads),
+            file=file,
+            heads=Either(tuple(given)),
+            column=column,
+            hint=suggestion(given[0], heads, list_all=True),
         )
         for column, given in absent
     ]
@@ -207,7 +209,15 @@ def _units(
         if unit is None or convert(3.0, unit, house) == 3.0:
             continue
         units[column] = unit
-        message = f"{file}: {column} is read in {unit}, because its head is {head!r}"
-        remedy = f'if that is wrong, state the unit: units = {{ {column} = "…" }}'
-        notes.append(Finding("unit_from_head", "note", message, remedy))
+        notes.append(
+            finding(
+                "unit_from_head",
+                "note",
+                file=file,
+                column=column,
+                unit=unit,
+                head=repr(head),
+                line=f'units = {{ {column} = "…" }}',
+            )
+        )
     return units, notes

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from trialkit.logs.mist.switches import Switches
 from trialkit.logs.reading import Reading
+from trialkit.wording import message, place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -93,20 +95,16 @@ def _never_off(
     chamber: str, time: np.ndarray,
 ) -> None:  # fmt: skip
     """Set aside the rows from the last switching on that no switching off follows."""
-    when = str(np.datetime64(int(time[first]), "ns").astype("datetime64[s]")).replace("T", " ")
+    when = dt.datetime.fromtimestamp(int(time[first]) / NS, tz=reading.trial.zone)
+    here = place({"chamber": chamber})
     for k in np.unique(origin[first:]):
         rows = found[k].index[within[first:][origin[first:] == k]]
         found[k].account.set_aside(
             rows, rule="never switched off", keepable=False,
-            reason=f"mist in {chamber} was switched on at {when} UTC and the log ends before it "
-            "was switched off",
-            remedy="add the later log, if there is one",
+            reason=message("row_reason.never_switched_off", place=here, since=when),
+            remedy=message("row_remedy.never_switched_off"),
         )  # fmt: skip
-    reading.find(
-        "never_switched_off",
-        f"{chamber}: the log ends with the mist on since {when} UTC; how long is not known",
-        "add the later log, if there is one",
-    )
+    reading.find("never_switched_off", place=here, since=when)
 
 
 def _drop_copies(
@@ -127,7 +125,7 @@ def _drop_copies(
         rows = found[k].index[within[again[origin[again] == k]]]
         found[k].account.set_aside(
             rows, rule="double export", keepable=False,
-            reason="the same state of the same moment stands earlier in the files", remedy="",
+            reason=message("row_reason.same_state_again"),
         )  # fmt: skip
     return kept
 
@@ -139,7 +137,7 @@ def _copies(found: list[Switches], pieces: list[tuple[int, np.ndarray]], stop: n
         again = np.setdiff1d(np.arange(len(i)), first)
         found[k].account.set_aside(
             found[k].index[i[again]], rule="double export", keepable=False,
-            reason="the same interval stands earlier in the file", remedy="",
+            reason=message("row_reason.same_interval_again"),
         )  # fmt: skip
 
 
@@ -169,11 +167,7 @@ def _merge(
     fresh = np.concatenate([[True], start[1:] > reach[:-1]])
     overlap = int((start[1:] < reach[:-1]).sum())
     if overlap:
-        reading.find(
-            "mist_overlap",
-            f"{chamber}: {overlap} intervals with mist overlap; the time is counted once",
-            severity="note",
-        )
+        reading.find("mist_overlap", "note", place=place({"chamber": chamber}), count=overlap)
     first = np.flatnonzero(fresh)
     return start[first], np.maximum.reduceat(stop, first), origin[first]
 

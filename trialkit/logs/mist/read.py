@@ -23,6 +23,7 @@ from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import OFF, ON
 from trialkit.logs.time_column import read_times
 from trialkit.trial import Trial
+from trialkit.wording import message
 
 #: Columns that hold samples, not switching.
 _SAMPLED = ("power_w", "current_a")
@@ -121,8 +122,8 @@ def _states(opened: Opened, head: str) -> np.ndarray:
         blank = np.array([c.strip().casefold() in BLANKS for c in cells])
         opened.account.set_aside(
             odd, rule="state unreadable", column=head, old=cells, keepable=False,
-            reason=np.where(blank, "the state is blank", "the word is neither on nor off"),
-            remedy="use on and off, or 1 and 0",
+            reason=[message(f"row_reason.state_{'blank' if b else 'word'}") for b in blank],
+            remedy=message("row_remedy.state"),
         )  # fmt: skip
     return np.asarray(state == 1)
 
@@ -140,8 +141,7 @@ def _threshold(reading: Reading, column: str, file: str) -> float:
     if spec.power_on_w is not None:
         return spec.power_on_w
     if fogger:
-        told = f"{file}: mist counts as on above {fogger / 2:g} W, half the fogger's power in [rig]"
-        reading.find("power_threshold", told, "or state power_on_w", severity="note")
+        reading.find("power_threshold", "note", file=file, watts=fogger / 2)
         return fogger / 2
     raise LogError(
         f"{file}: holds power, but nothing says which power means mist "
@@ -154,20 +154,20 @@ def _powered(reading: Reading, opened: Opened, column: str, head: str) -> np.nda
     unit = opened.columns.units.get(column)
     numbers = read_numbers(raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal)
     for index, rule, reason in (
-        (numbers.unreadable, "value unreadable", "this is not a number"),
-        (numbers.with_unit, "written otherwise", "the cell has its own unit or decimal sign"),
+        (numbers.unreadable, "value unreadable", message("row_reason.not_a_number")),
+        (numbers.with_unit, "written otherwise", message("row_reason.own_unit")),
     ):
         if len(index):
             new = ["" if np.isnan(v) else f"{v:.6g}" for v in numbers.values[index]]
             account.change(
                 index, rule=rule, column=head, new=new, reason=reason,
                 old=[numbers.cells[int(i)] for i in index],
-                remedy="correct the cell if it should hold a number" if rule[0] == "v" else "",
+                remedy=message("row_remedy.not_a_number") if rule[0] == "v" else "",
             )  # fmt: skip
     empty = np.flatnonzero(np.isnan(numbers.values))
     account.set_aside(
         empty, rule="no value", column=head, keepable=False,
-        reason="there is no reading in this row", remedy="",
+        reason=message("row_reason.no_reading"),
     )  # fmt: skip
     return np.asarray(numbers.values > _threshold(reading, column, raw.name))
 
@@ -189,7 +189,7 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
         length = numbers.values
         account.set_aside(
             np.isnan(length), rule="no value", column=heads["on_s"], keepable=False,
-            reason="the length of the interval cannot be read", remedy="correct the cell",
+            reason=message("row_reason.no_length"), remedy=message("row_remedy.no_length"),
         )  # fmt: skip
         ok = start.ok & ~np.isnan(length) & (np.abs(length) < 1e9)
         stop = start.utc + np.round(np.where(ok, length, 0) * 1e9).astype(np.int64)
@@ -201,7 +201,7 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
     wrong = np.flatnonzero(ok & (stop < start.utc) | (~ok & account.alive[: raw.n]))
     account.set_aside(
         wrong, rule="interval impossible", keepable=False,
-        reason="the mist stops before it starts", remedy="correct the row",
+        reason=message("row_reason.stops_before"), remedy=message("row_remedy.stops_before"),
     )  # fmt: skip
     kept = np.flatnonzero(account.alive[: raw.n] & ok)
     on = np.ones(len(kept), bool)
@@ -225,8 +225,8 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
         read.append((chambers.index(name), on, known, w.column in _SAMPLED))
     nothing = ~np.any([known for _, _, known, _ in read], axis=0)
     opened.account.set_aside(
-        nothing, rule="no value", keepable=False, remedy="",
-        reason="no column of this row says whether mist was on",
+        nothing, rule="no value", keepable=False,
+        reason=message("row_reason.no_state"),
     )  # fmt: skip
     alive = opened.account.alive[: opened.raw.n] & times.ok
     out = []
@@ -262,6 +262,6 @@ def _wide_states(
     if len(odd):
         opened.account.change(
             odd, rule="state unreadable", column=head, old=cells, new="",
-            reason="the cell says neither on nor off", remedy="use on and off, or 1 and 0",
+            reason=message("row_reason.state_word"), remedy=message("row_remedy.state"),
         )  # fmt: skip
     return np.asarray(on), np.asarray(known)

@@ -15,6 +15,7 @@ import numpy as np
 from trialkit.logs.text.arrow import as_numpy
 from trialkit.logs.text.dialect import Dialect, split_line
 from trialkit.logs.text.raw_table import Broken, RawTable
+from trialkit.wording import message
 
 _JOIN_LINES = 25
 _MAX_TEXT = 200
@@ -70,8 +71,8 @@ def _drop_last(body: bytes, first_row: int) -> tuple[bytes, list[Broken]]:
     if not last.strip():
         return body[:start], []
     row = first_row + body.count(b"\n")
-    reason = "the compressed file ends in the middle of this row"
-    line = Broken(row, last[:_MAX_TEXT], "cut short", reason, "export the file again")
+    reason, remedy = message("row_reason.cut_short"), message("row_remedy.cut_short")
+    line = Broken(row, last[:_MAX_TEXT], "cut short", reason, remedy)
     return body[:start], [line]
 
 
@@ -280,10 +281,8 @@ def _take_open_quote(out: _Rows, line: str, number: int, mark: str) -> None:
         out.cells.append([cell.strip('"') for cell in fields])
         out.rows.append(number)
         return
-    reason = "a quotation mark in this row is not closed"
-    out.broken.append(
-        Broken(number, line[:_MAX_TEXT], "open quotation mark", reason, "close or remove the mark")
-    )
+    reason, remedy = message("row_reason.open_quotation"), message("row_remedy.open_quotation")
+    out.broken.append(Broken(number, line[:_MAX_TEXT], "open quotation mark", reason, remedy))
 
 
 def _take(out: _Rows, line: str, number: int, mark: str, *, pad_short: bool) -> None:
@@ -305,6 +304,6 @@ def _take(out: _Rows, line: str, number: int, mark: str, *, pad_short: bool) -> 
         out.cells.append(fields)
         out.rows.append(number)
         return
-    reason = f"{found} field{'s' * (found != 1)} where the heads have {out.fields}"
-    remedy = "compare the row with its neighbours; a text with the delimiter in it needs quotes"
+    reason = message("row_reason.wrong_columns", count=found, fields=out.fields)
+    remedy = message("row_remedy.wrong_columns")
     out.broken.append(Broken(number, line[:_MAX_TEXT], "wrong number of columns", reason, remedy))

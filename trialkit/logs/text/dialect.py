@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from trialkit.errors import Finding, LogError
+from trialkit.wording import finding
 
 _SAMPLE = 64 * 1024
 _SAMPLE_LINES = 200
@@ -89,13 +90,13 @@ def decode(data: bytes, name: str) -> tuple[bytes, str, list[Finding]]:
         if bad and bad > 0.02 * len(decoded):
             raise LogError(f"{name}: is not a text table (it cannot be decoded) → export it as CSV")
         if bad:
-            message = f"{name}: {bad} damaged character{'s' * (bad != 1)} (read as {encoding})"
-            found.append(Finding("damaged_text", "caution", message, "look at the cells marked �"))
+            found.append(
+                finding("damaged_text", "caution", file=name, count=bad, encoding=encoding)
+            )
         text = decoded.encode("utf-8", errors="replace")
     _refuse_binary(text, name)
     if b"\x00" in text:
-        message = f"{name}: holds empty bytes, as a logger leaves when its power fails"
-        found.append(Finding("empty_bytes", "caution", message, "see the rows set aside"))
+        found.append(finding("empty_bytes", "caution", file=name))
         text = text.replace(b"\x00", "\ufffd".encode())
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.logs.text.arrow import encode_cells
+from trialkit.wording import read_wording, suggestion
 
 
 def tidy(text: str) -> str:
@@ -82,20 +82,12 @@ def match_names(
     return Names(tuple(known), codes[cell_of], tuple(texts), cell_of, tidied)
 
 
-def suggest(text: str, known: Sequence[str], *, most: int = 3) -> str:
-    """Suggest the nearest right names, as the end of a sentence.
+def suggest(text: str, known: Sequence[str]) -> str:
+    """Suggest the nearest right names in an error, as the end of a sentence.
 
     Examples
     --------
     >>> suggest("B2-T3-tpo-1", ["B2-T3-top-1", "B1-T1-bottom-3"])
     "did you mean 'B2-T3-top-1'?"
     """
-    close = difflib.get_close_matches(text.strip(), list(known), n=most, cutoff=0.6)
-    if close and len(close) > 1:
-        ratio = [difflib.SequenceMatcher(None, text.strip(), c).ratio() for c in close]
-        close = [c for c, r in zip(close, ratio, strict=True) if r > ratio[0] - 0.06]
-    if not close and len(known) <= 12:
-        return f"known: {', '.join(known)}"
-    if not close:
-        return "see the labels or the harvest sheet for the right one"
-    return "did you mean " + " or ".join(repr(c) for c in close) + "?"
+    return suggestion(text, known).said_in(read_wording())

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import Finding
+from trialkit.wording import Message
 
 
 @dataclass(frozen=True)
@@ -17,8 +18,8 @@ class Broken:
     row: int
     text: str
     rule: str
-    reason: str
-    remedy: str
+    reason: Message | str
+    remedy: Message | str = ""
 
 
 @dataclass

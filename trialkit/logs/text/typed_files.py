@@ -10,10 +10,11 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.errors import Finding, LogError
+from trialkit.errors import LogError
 from trialkit.logs.text.dialect import decode, judge_decimal, name_heads
 from trialkit.logs.text.files import MAX_BYTES, Member
 from trialkit.logs.text.raw_table import Broken, RawTable
+from trialkit.wording import finding, message
 
 MAX_ROWS = 60_000_000
 _MAX_CELLS = 40_000_000
@@ -128,8 +129,8 @@ def _json_records(
             shown = str(item)[:_MAX_DEPTH_TEXT]
             last = member.cut_short and row == items[-1][0]
             rule = "cut short" if last else "not a record"
-            reason = "the line is not a complete JSON object"
-            broken.append(Broken(row, shown, rule, reason, "correct or remove the line"))
+            reason, remedy = message("row_reason.not_a_record"), message("row_remedy.not_a_record")
+            broken.append(Broken(row, shown, rule, reason, remedy))
         else:
             records.append(record)
             rows.append(row)
@@ -188,9 +189,8 @@ def _read_workbook(member: Member, decimal: str | None, expected: list[str]) -> 
     wanted = {e.strip().casefold() for e in expected}
     fits = [s for s in sheets if wanted & {h.casefold() for h in s.columns}]
     if fits and len(fits) < len(sheets):
-        left = ", ".join(s.name for s in sheets if s not in fits)
-        told = Finding("sheet_left", "note", f"{left}: has none of the named columns", "")
-        fits[0].findings.append(told)
+        left = [s.name for s in sheets if s not in fits]
+        fits[0].findings.append(finding("sheet_left", "note", form="no_heads", sheets=left))
     return fits or sheets
 
 

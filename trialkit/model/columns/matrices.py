@@ -17,11 +17,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.arrays import Codes
+from trialkit.arrays import Codes, Floats
 from trialkit.errors import Finding, ModelError
 from trialkit.model.columns.formula import AS_FACTOR, expression_columns, factor_levels, parse_fixed
 from trialkit.model.columns.functions import Expression
-from trialkit.model.columns.rank import Floats as Floats
 from trialkit.model.columns.rank import full_rank
 
 INTERCEPT = "intercept"
