@@ -17,9 +17,12 @@ SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py
 SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "timelines.py"]
 SOURCES += [PACKAGE / "cautions.py", *(PACKAGE / "design").rglob("*.py")]
 SOURCES += (PACKAGE / "design").rglob("*.j2")
+for _part in ("logs", "signals", "alignment", "columns", "wording"):
+    SOURCES += (PACKAGE / _part).rglob("*.py")
+SOURCES += [PACKAGE / "folder.py", PACKAGE / "pipeline.py"]
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
-    r"""(?:text|choose|either|say)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
+    r"""(?:text|choose|either|say|message)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
 )
 
 
@@ -34,11 +37,30 @@ def test_every_key_of_the_catalogue_is_used():
     """A key is used by its name, or by its group where the code puts names together."""
     groups = set(re.findall(r"""f["']([a-z_]+(?:\.[a-z_]+)*)\.\{""", TEXT))
     quoted = set(re.findall(r"""["']([a-z_]+\.[a-z_.]+[a-z])["']""", TEXT))
+    groups -= {"finding", "finding_remedy"}  # told apart by their codes, see below
     groups |= {"term", "glossary", "column", "unit"} | {k.rstrip(".") for k in quoted}
     groups |= set(re.findall(r"""["']([a-z_]+(?:\.[a-z_]+)*)\.["'] \+""", TEXT))
     for key in read_wording().entries:
         parents = {key.rsplit(".", n)[0] for n in range(1, key.count(".") + 1)}
-        assert key in quoted or parents & groups, key
+        of_finding = key.startswith(("finding.", "finding_remedy."))
+        assert key in quoted or parents & groups or of_finding, key
+
+
+def test_every_finding_has_its_sentence_and_every_sentence_its_finding():
+    calls = re.findall(r"""(?:\bfinding|\.find)\(\s*(f?)["']([a-z_]+)""", TEXT)
+    codes = {code for made, code in calls if not made}
+    stems = {code for made, code in calls if made}  # f"sensor_{flag}"
+    groups = {"finding": set(), "finding_remedy": set()}
+    for key in read_wording().entries:
+        group, _, name = key.partition(".")
+        if group in groups:
+            groups[group].add(name)
+    told = {name.split(".")[0] for name in groups["finding"]}
+    assert codes <= told
+    for code in told:
+        assert code in codes or any(code.startswith(stem) for stem in stems), code
+    for name in groups["finding_remedy"]:
+        assert name in told or name in groups["finding"], name
 
 
 def test_every_text_is_well_formed_and_names_its_places():
