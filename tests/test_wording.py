@@ -40,6 +40,7 @@ def test_every_key_of_the_catalogue_is_used():
     """A key is used by its name, or by its group where the code puts names together."""
     groups = set(re.findall(r"""f["']([a-z_]+(?:\.[a-z_]+)*)\.\{""", TEXT))
     quoted = set(re.findall(r"""["']([a-z_]+\.[a-z_.]+[a-z])["']""", TEXT))
+    groups -= {"finding", "finding_remedy"}  # told apart by their codes, see below
     groups |= {"term", "glossary", "column", "unit"} | {k.rstrip(".") for k in quoted}
     groups |= set(re.findall(r"""["']([a-z_]+(?:\.[a-z_]+)*)\.["'] \+""", TEXT))
     for code in re.findall(r"""finding\(\s*["']([a-z_]+)["']""", TEXT):
@@ -48,16 +49,25 @@ def test_every_key_of_the_catalogue_is_used():
     quoted |= {f"{key}_{more}" for key in quoted for more in ("priced", "cure")}  # with a cost
     for key in read_wording().entries:
         parents = {key.rsplit(".", n)[0] for n in range(1, key.count(".") + 1)}
-        assert key in quoted or parents & groups, key
+        of_finding = key.startswith(("finding.", "finding_remedy."))
+        assert key in quoted or parents & groups or of_finding, key
 
 
-def test_every_finding_that_the_code_makes_is_in_the_catalogue():
-    entries = read_wording().entries
-    made = set(re.findall(r"""[^_]finding\(\s*["']([a-z_]+)["']""", TEXT))
-    assert made
-    for code in made:
-        keys = [key for key in entries if f"{key}.".startswith(f"finding.{code}.")]
-        assert keys, code
+def test_every_finding_has_its_sentence_and_every_sentence_its_finding():
+    calls = re.findall(r"""(?:\bfinding|\.find)\(\s*(f?)["']([a-z_]+)""", TEXT)
+    codes = {code for made, code in calls if not made}
+    stems = {code for made, code in calls if made}  # f"sensor_{flag}"
+    groups = {"finding": set(), "finding_remedy": set()}
+    for key in read_wording().entries:
+        group, _, name = key.partition(".")
+        if group in groups:
+            groups[group].add(name)
+    told = {name.split(".")[0] for name in groups["finding"]}
+    assert codes <= told
+    for code in told:
+        assert code in codes or any(code.startswith(stem) for stem in stems), code
+    for name in groups["finding_remedy"]:
+        assert name in told or name in groups["finding"], name
 
 
 def test_every_text_is_well_formed_and_names_its_places():

@@ -191,7 +191,7 @@ def test_run_without_dates_borrows_those_of_its_batch(trial, plan, harvest):
     none.loc[lost, "time"] = pd.NaT
     got = align(trial, none, climate_of(), mist_of(plan), plan=plan)
     assert [f.code for f in got.findings] == ["harvest_time_borrowed"]
-    assert "B1 T2 2" in got.findings[0].message
+    assert "flush 2 in chamber T2 in batch B1" in got.findings[0].message
     assert got.runs["window_h"].notna().all()
 
 
@@ -311,7 +311,7 @@ def test_fidelity_sets_delivered_beside_planned(trial, plan, harvest):
     assert table.loc[("B1", "T1"), "ratio"] == pytest.approx(0.5, abs=0.01)
     codes = [f.code for f in got.findings]
     assert codes == ["schedule_not_delivered", "schedules_overlap"]
-    assert "B1 T1 (usual)" in got.findings[0].message
+    assert "chamber T1 in batch B1 (usual)" in got.findings[0].message
 
 
 def test_two_sensors_are_averaged_and_told_apart(trial, plan, harvest):

@@ -27,13 +27,16 @@ ROOT = Path(__file__).parents[2]
 
 #: What a contributor writes: three entries for one channel, and a limit that can be set.
 ENTRIES = """
-    Exposure("rh_over_95_h", "rh_pct", "above", "h", "hours above 95 %",
-             "time with humidity over 95 %", limit=95.0,
+    Exposure("rh_over_95_h", "rh_pct", "above", "h", limit=95.0,
              shown=("table", "report", "fidelity", "figure"), dose=True),
-    Exposure("rh_over_90_h", "rh_pct", "above", "h", "hours above 90 %",
-             "time with humidity over 90 %", limit=90.0, shown=("report",), dose=True),
-    Exposure("dull_hours", "rh_pct", "below", "h", "dull hours",
-             "time with humidity under the dull limit", limit="dull_rh", shown=("report",)),
+    Exposure("rh_over_90_h", "rh_pct", "above", "h", limit=90.0, shown=("report",), dose=True),
+    Exposure("dull_hours", "rh_pct", "below", "h", limit="dull_rh", shown=("report",)),
+"""
+#: Their words in the catalogue.
+WORDS = """
+rh_over_95_h = "hours above 95 %"
+rh_over_90_h = "hours above 90 %"
+dull_hours = "dull hours"
 """
 LIMIT = "    dull_rh: float = _limit(80.0, least=0, most=100)\n"
 
@@ -97,7 +100,7 @@ def test_limits_are_shown_with_the_result(limited):
     harvest = units.assign(flush=1, fresh_g=300.0, time=pd.Timestamp("2031-01-20", tz="UTC"))
     plan = units.assign(schedule=units["chamber"].map({"T1": "usual", "T2": "sparse"}))
     data = align(limited, harvest, climate_of(), plan=plan)
-    assert "band_low_rh 82 %, band_high_rh 92 %, wet_rh 90 %, base_temp_c 10 °C" in str(data)
+    assert "band_low_rh 82 %, band_high_rh 92 %, wet_rh 90 %" in str(data)
     assert "co2_limit_ppm" not in str(data)  # no CO2 was recorded
     limits = data.limits
     shown = limits.set_index(["exposure", "limit"])
@@ -141,7 +144,7 @@ def test_columns_shown_beside_planned_mist_come_from_the_register(tmp_path):
 
 
 def test_one_entry_reaches_every_place(tmp_path):
-    """A copy of the package with entries added to one file, taken through a whole trial."""
+    """A copy of the package with entries and their words added, taken through a whole trial."""
     copy = tmp_path / "with_entries"
     shutil.copytree(PACKAGE, copy / "trialkit", ignore=shutil.ignore_patterns("__pycache__"))
     register = copy / "trialkit" / "columns" / "exposures.py"
@@ -153,6 +156,11 @@ def test_one_entry_reaches_every_place(tmp_path):
         "    base_temp_c: float = _limit(", LIMIT + "    base_temp_c: float = _limit("
     )
     register.write_text(text, encoding="utf-8")
+    words = copy / "trialkit" / "wording" / "en" / "columns.toml"
+    heads = words.read_text(encoding="utf-8")
+    for group in ("[glossary_label]\n", "[glossary_meaning]\n"):
+        heads = heads.replace(group, group + WORDS)
+    words.write_text(heads, encoding="utf-8")
     script = Path(__file__).parent / "added_entries.py"
     env = os.environ | {"PYTHONPATH": os.pathsep.join([str(copy), str(ROOT)])}
     done = subprocess.run(

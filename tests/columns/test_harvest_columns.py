@@ -18,6 +18,7 @@ from trialkit.errors import TrialFileError
 from trialkit.logs.mapping.propose import propose_mapping
 from trialkit.logs.rules import RULES
 from trialkit.trial import Trial
+from trialkit.wording import read_wording
 
 OWN = """
 [columns.stem_mm]
@@ -57,8 +58,10 @@ def test_an_entry_is_in_the_glossary_and_has_its_rule(name: str) -> None:
     assert COLUMNS[name] is entry
     assert name in LOG_COLUMNS["harvest"]
     assert entry.rule in RULES
-    assert entry.reason
-    assert entry.prompt.format(low=0, most=9).endswith(".")
+    assert str(entry.reason)
+    assert f"glossary_label.{name}" in read_wording().entries
+    assert entry.meaning != name
+    assert entry.prompt(9).endswith(".")
 
 
 def test_the_sheet_and_the_workbook_have_the_columns_of_the_trial_file(tmp_path: Path) -> None:
@@ -98,8 +101,8 @@ def test_values_are_read_in_their_unit_and_impossible_ones_left_out(tmp_path: Pa
     assert lines["column"].tolist() == ["stem length (cm)", "firmness"]
     assert lines["old"].tolist() == ["450", "3.5"]
     assert lines["reason"].tolist() == [
-        "outside 5 to 250 mm; it is left out",
-        "outside 1 to 5, or not whole; it is left out",
+        "outside 5 to 250 mm; the value is left out",
+        "outside 1 to 5, or not a whole number; the value is left out",
     ]
     assert log.ledger.adds_up
 

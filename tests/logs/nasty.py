@@ -422,7 +422,7 @@ HARVEST = [
     sheet("a date outside the batch", SHEET + "B1-T1-top-1,1,2030-01-20,400,,,,\n", rows=1,
           changed={"date outside batch": 1},
           check=lambda log: bool(log.table["time"].isna().iloc[0])
-          and "2031-01-20" in log.ledger.table["remedy"].iloc[0]),
+          and "20 Jan 2031 would fit" in log.ledger.table["remedy"].iloc[0]),
     sheet("a date that cannot be read", SHEET + "B1-T1-top-1,1,yesterday,400,,,,\n", rows=1,
           changed={"date unreadable": 1}),
     sheet("flushes in the wrong order", SHEET + "B1-T1-top-1,1,2031-01-30,400,,,,\n"

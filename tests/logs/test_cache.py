@@ -18,6 +18,7 @@ from trialkit.logs.harvest.read import read_harvest
 from trialkit.logs.log import Log
 from trialkit.logs.mist.read import read_mist
 from trialkit.trial import Trial, read_trial
+from trialkit.wording import catalogue, read_wording, speaking
 
 FILES = {
     "T1.csv": b"time,temp_c,rh_pct\n2031-01-14 00:00,20,88\n2031-01-14 00:00,20,88\n"
@@ -64,6 +65,43 @@ def test_the_second_reading_is_the_same_and_reads_nothing(kind: str, trial: Tria
     second = kept.read_cached(trial, kind, refuse)
     same(first, second)
     same(first, READERS[kind](trial, cache=False))
+
+
+def test_what_was_found_is_kept_as_messages_and_said_in_any_language(
+    trial: Trial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Findings and ledger of a cached log, said in a second language and in English again."""
+    real = catalogue._entries
+    own = {"finding.noon": "bez godziny", "row_reason.unknown_unit": "nie ma takiego kodu"}
+    monkeypatch.setattr(catalogue, "_entries", lambda name: own if name == "pl" else real(name))
+    read_wording.cache_clear()
+    try:
+        first = read_harvest(trial)
+        second = kept.read_cached(trial, "harvest", refuse)
+        same(first, second)
+        with speaking("pl"):
+            told = [str(f) for log in (first, second) for f in log.findings if f.code == "noon"]
+            reasons = [log.ledger.table["reason"].iloc[-1] for log in (first, second)]
+        assert told == 2 * ["[note] bez godziny"]
+        assert reasons == 2 * ["nie ma takiego kodu"]
+        assert second.ledger.table["reason"].iloc[-1] == "no unit of the trial has this code"
+    finally:
+        read_wording.cache_clear()
+
+
+def test_a_cache_whose_messages_the_catalogue_no_longer_has_is_not_used(
+    trial: Trial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    read_environment(trial)
+    real = catalogue._entries
+    more = {"row_reason.of_a_later_version": "words"}
+    monkeypatch.setattr(catalogue, "_entries", lambda name: real(name) | more)
+    read_wording.cache_clear()
+    try:
+        with pytest.raises(AssertionError, match="read again"):
+            kept.read_cached(trial, "environment", refuse)
+    finally:
+        read_wording.cache_clear()
 
 
 @pytest.mark.parametrize("change", ["a log", "the trial file", "a new file"])

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from tests.logs.folder import make_trial
 from trialkit.logs.climate.read import read_environment
 from trialkit.logs.ledger import Account
-from trialkit.logs.rules import RULES
+from trialkit.logs.rules import RULES, rule_meaning, rule_name
 from trialkit.trial.sections import Keep
+from trialkit.wording import read_wording
 
 
 def test_millions_of_rows_take_few_lines() -> None:
@@ -74,7 +75,21 @@ def test_an_unknown_rule_is_our_own_mistake() -> None:
     file = Account().open("a.csv", np.arange(3))
     with pytest.raises(AssertionError, match="list of rules"):
         file.note(np.array([0]), rule="made up", reason="")
-    assert all(rule and meaning for rule, meaning in RULES.items())
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_every_rule_has_a_name_and_a_meaning_for_people(rule: str) -> None:
+    entries = read_wording().entries
+    assert entries[f"rule.{rule}"]
+    assert entries[f"rule_meaning.{rule}"]
+    assert str(rule_name(rule)) == entries[f"rule.{rule}"]
+    assert str(rule_meaning(rule)) == entries[f"rule_meaning.{rule}"]
+
+
+def test_only_rules_have_names() -> None:
+    names = {k.removeprefix("rule.") for k in read_wording().entries if k.startswith("rule.")}
+    assert names == set(RULES)
+    assert rule_name("made up") == "made up"
 
 
 def test_written_ledger_has_no_cell_that_a_spreadsheet_would_run(tmp_path: Path) -> None:

@@ -139,7 +139,7 @@ def test_a_sound_stretch_is_left_out_with_both_ends_for_every_quantity() -> None
     assert out.table["flag"].unique().tolist() == ["left out by request"]
     [told] = out.findings
     assert told.code == "sensor_left_out"
-    assert "61 readings of humidity, temperature" in told.message.replace(
+    assert "61 readings of humidity and temperature" in told.message.replace(
         "temperature, humidity", "humidity, temperature"
     )
     only = flagged(log, left(100, 160, quantity="temp_c"))
@@ -157,9 +157,9 @@ def test_moments_with_an_offset_hold_as_they_stand() -> None:
 @pytest.mark.parametrize(
     ("ask", "words"),
     [
-        (trust(1200, 1300), "flags of T1: stuck"),
-        (trust(600, 899, flag="saturated"), "flags of T1: stuck"),
-        (trust(600, 899, chamber="T2"), "flags of T2: none"),
+        (trust(1200, 1300), "flags of chamber T1: stuck"),
+        (trust(600, 899, flag="saturated"), "flags of chamber T1: stuck"),
+        (trust(600, 899, chamber="T2"), "flags of chamber T2: none"),
         (trust(600, 899, sensor="T1-b"), "did you mean 'T1-a'"),
         (left(9_000, 9_100), "correct its times"),
     ],
@@ -168,7 +168,7 @@ def test_a_request_that_matches_nothing_is_told(ask: Trust | LeaveOut, words: st
     log = log_of()
     out = flagged(log, ask)
     [told] = [f for f in out.findings if f.code == "idle_request"]
-    assert "touched nothing" in told.message
+    assert "had no effect" in told.message
     assert words in told.remedy
     assert missing(log, out, "T1", "rh_pct") == list(range(600, 900))
 

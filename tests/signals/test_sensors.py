@@ -188,7 +188,7 @@ def test_drift_against_a_second_sensor():
     drifting = two.assign(rh_pct=two["rh_pct"] - np.linspace(0, 6, len(two)))
     out = flag_sensors(pd.concat([one, drifting]))
     assert out.table[["sensor", "flag", "action"]].to_numpy().tolist() == [["s2", "drift", "kept"]]
-    assert "-5.9 % in 12 days against s1" in str(out.findings[0])
+    assert "−5.9 % in 12 days against s1" in str(out.findings[0])
     apart = two.assign(rh_pct=two["rh_pct"] - 7)
     assert flags_of(pd.concat([one, apart]))["flag"].tolist() == ["disagreement"]
 

@@ -41,4 +41,5 @@ class Column:
     @property
     def head(self) -> str:
         """Label with its unit, for a table head or an axis."""
-        return f"{self.label} [{self.unit}]" if self.unit else self.label
+        unit = spoken().either(f"glossary_unit.{self.unit}", self.unit)
+        return f"{self.label} [{unit}]" if unit else self.label

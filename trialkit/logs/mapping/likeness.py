@@ -17,6 +17,7 @@ from trialkit.logs.text.numbers import BLANKS, head_unit, read_numbers
 from trialkit.logs.text.on_off import is_state
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
+from trialkit.wording import Message, message
 
 #: Score from which a column is proposed.
 ENOUGH = 2.5
@@ -65,8 +66,8 @@ class Likeness:
     column, head : str
     score : float
         0 where it cannot be; from `ENOUGH` it is proposed.
-    reason : str
-        Why, as the end of a sentence.
+    reason : Message or str
+        Why, as the end of a sentence; empty where nothing tells.
     unit : str or None
         Unit the values seem to be in, where not the house unit.
     """
@@ -74,7 +75,7 @@ class Likeness:
     column: str
     head: str
     score: float
-    reason: str
+    reason: Message | str
     unit: str | None = None
 
 
@@ -120,17 +121,18 @@ def find_likeness(
 ) -> Likeness:
     """Judge by head and cells whether a column of a file is a column of the glossary."""
     score, word = named_score(head, column, trial.columns)
-    said = f"its head says {word!r}" if word else ""
+    said = message("clue.head", word=word) if word else ""
     content, seen, unit = _content(trial, head, cells, column, decimal)
     if content < 0 or (score == 0 and content < 3):
         return Likeness(column, head, 0.0, seen)
-    reason = " and ".join(part for part in (said, seen) if part)
+    clues = [part for part in (said, seen) if part]
+    reason = message("clue.both", clues=clues) if clues else ""
     return Likeness(column, head, score + content, reason, unit)
 
 
 def _content(
     trial: Trial, head: str, cells: Any, column: str, decimal: str | None
-) -> tuple[float, str, str | None]:
+) -> tuple[float, Message | str, str | None]:
     """Judge the cells: below 0 they contradict, 3 or more they alone suffice."""
     texts, codes = encode_cells(cells)
     filled = np.array([t.strip().casefold() not in BLANKS for t in texts] or [False])[codes]
@@ -138,20 +140,20 @@ def _content(
         return 0.0, "", None
     if column in ("time", "start", "stop"):
         share = _share_times(cells, filled)
-        return (3.0, "its cells are times", None) if share > _SURE else (-1.0, "", None)
+        return (3.0, message("clue.times"), None) if share > _SURE else (-1.0, "", None)
     if column == "chamber":
         share = _share_names(cells, trial.levels.get("chamber", ()), filled)
-        return (3.5, "its cells are the trial's chambers", None) if share > _SURE else (0, "", None)
+        return (3.5, message("clue.chambers"), None) if share > _SURE else (0, "", None)
     if column == "shelf":
         share = _share_names(cells, trial.levels.get("shelf", ()), filled)
-        return (3.0, "its cells are the trial's shelves", None) if share > _SURE else (-1, "", None)
+        return (3.0, message("clue.shelves"), None) if share > _SURE else (-1, "", None)
     if column == "unit":
         share = _share_names(cells, trial.unit_table()["unit"].tolist(), filled)
-        return (4.0, "its cells are unit codes", None) if share > 0.5 else (-1.0, "", None)
+        return (4.0, message("clue.units"), None) if share > 0.5 else (-1.0, "", None)
     if column == "state":
         said = np.array([is_state(t) for t in texts] or [False])
         share = float(said[codes][filled].mean())
-        return (2.5, "its cells say on and off", None) if share > _SURE else (-1.0, "", None)
+        return (2.5, message("clue.states"), None) if share > _SURE else (-1.0, "", None)
     if column == "flush" or column in _RANGES or column in trial.harvest_columns:
         return _numeric(trial, head, cells, column, decimal, filled)
     return 0.0, "", None
@@ -178,12 +180,12 @@ def _share_names(cells: Any, known: Sequence[str], filled: np.ndarray) -> float:
 
 def _numeric(
     trial: Trial, head: str, cells: Any, column: str, decimal: str | None, filled: np.ndarray
-) -> tuple[float, str, str | None]:
+) -> tuple[float, Message | str, str | None]:
     if column == "flush":
         texts, codes = encode_cells(cells)
         whole = [t.strip().isdigit() and 1 <= int(t) <= trial.flushes for t in texts]
         share = float(np.array(whole or [False])[codes][filled].mean())
-        return (0.5, f"its cells run from 1 to {trial.flushes}", None) if share > _SURE else (
+        return (0.5, message("clue.flushes", most=trial.flushes), None) if share > _SURE else (
             -1.0, "", None)  # fmt: skip
     house = house_unit(column, trial.columns)
     told = head_unit(head, house)
@@ -194,14 +196,15 @@ def _numeric(
     low, high = _likely_range(trial, column)
     middle, top = float(np.median(sound)), float(sound.max())
     written = read_numbers(cells, house, unit=None, decimal=decimal).values
-    shown = f"its values run from {np.nanmin(written):g} to {np.nanmax(written):g}"
+    ends = {"low": float(np.nanmin(written)), "high": float(np.nanmax(written))}
     if told is None and column == "temp_c" and 45 < middle < 110:
-        return 0.5, f"{shown}, which can only be °F", "degF"
+        return 0.5, message("clue.fahrenheit", **ends), "degF"
     if told is None and column == "rh_pct" and top <= 1.0:
-        return 0.5, f"{shown}, so they are fractions", "fraction"
+        return 0.5, message("clue.fractions", **ends), "fraction"
     if not low <= middle <= high:
         return -1.0, "", None
-    return 0.5, shown + (f" {told}" if told else ""), told
+    form = "values_unit" if told else "values"
+    return 0.5, message(f"clue.{form}", unit=told or "", **ends), told
 
 
 def _likely_range(trial: Trial, column: str) -> tuple[float, float]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from trialkit.trial.sections import LogSection
+from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -25,10 +26,10 @@ class Proposal:
         Column of the glossary → head.
     units : dict
         Column → unit, where it is not the house unit.
-    table : DataFrame
-        One row per proposed column: ``column, head, reason``.
-    questions : tuple of str
-        What the files do not tell and must be answered in the trial file.
+    clues : DataFrame
+        The rows of `table`, with the reason as a message.
+    asked : tuple of Message
+        The `questions`, to be said in any language.
     heads : dict
         Column → all its heads, where files of several makes differ.
     """
@@ -37,9 +38,19 @@ class Proposal:
     files: tuple[str, ...]
     columns: dict[str, str]
     units: dict[str, str]
-    table: pd.DataFrame
-    questions: tuple[str, ...] = ()
+    clues: pd.DataFrame
+    asked: tuple[Message, ...] = ()
     heads: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per proposed column, in the language in use: ``column, head, reason``."""
+        return self.clues.assign(reason=[str(reason) for reason in self.clues["reason"]])
+
+    @property
+    def questions(self) -> tuple[str, ...]:
+        """What the files do not tell and must be answered in the trial file."""
+        return tuple(map(str, self.asked))
 
     def section(self) -> str:
         """Write the proposal as lines for the trial file."""
@@ -47,13 +58,18 @@ class Proposal:
         lines.append(f"columns = {{ {_pairs({**self.columns, **self.heads})} }}")
         if self.units:
             lines.append(f"units = {{ {_pairs(self.units)} }}")
-        return "\n".join([*lines, *(f"# to be answered: {q}" for q in self.questions)])
+        return "\n".join(
+            [*lines, *(f"# {message('proposal.open', question=q)}" for q in self.asked)]
+        )
 
     def __str__(self) -> str:
-        reasons = [f"  {r.column} is {r.head!r}: {r.reason}" for r in self.table.itertuples()]
+        reasons = [
+            "  " + str(message("proposal.column", column=column, head=repr(head), reason=reason))
+            for column, head, reason in self.clues.itertuples(index=False)
+        ]
         asked = [f"  ? {question}" for question in self.questions]
-        return "\n".join([f"{self.kind}: columns that would fit", *reasons, *asked, "",
-                          self.section()])  # fmt: skip
+        title = str(message("proposal.title", kind=self.kind))
+        return "\n".join([title, *reasons, *asked, "", self.section()])
 
 
 def _quote(text: str) -> str:

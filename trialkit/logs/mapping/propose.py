@@ -18,6 +18,7 @@ from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
 from trialkit.trial.sections import LogSection
+from trialkit.wording import Either, Message, message, several
 
 _SAMPLE_ROWS = 500
 
@@ -74,7 +75,7 @@ def propose_for_tables(
     chosen: dict[str, Likeness] = {}
     more: dict[str, list[str]] = {}  # heads that differ from file to file
     mixed: set[str] = set()  # their units differ too, and each head has to tell its own
-    questions: dict[str, None] = {}
+    questions: dict[Message, None] = {}
     for table in tables:
         found, asked = _judge(trial, kind, table)
         for clue in found:
@@ -98,7 +99,7 @@ def propose_for_tables(
     return Proposal(kind, files, columns, units, frame, tuple(questions), also)
 
 
-def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], list[str]]:
+def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], list[Message]]:
     """Judge the columns of one table; the best pairs of column and head first."""
     sample = {head: cells.slice(0, _SAMPLE_ROWS) for head, cells in table.columns.items()}
     wide = _wide_columns(trial, kind, sample, table.decimal)
@@ -110,7 +111,7 @@ def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], li
         if head not in taken
     ]
     found: list[Likeness] = [clue for clue, _ in wide]
-    questions: list[str] = []
+    questions: list[Message] = []
     while likely:
         best = max(likely, key=lambda c: c.score)
         if best.score < ENOUGH:
@@ -118,8 +119,8 @@ def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], li
         rivals = [c for c in likely if c.column == best.column and c.head != best.head
                   and c.score > best.score - 0.04]  # fmt: skip
         if rivals and best.column != "time":
-            heads = " or ".join(repr(c.head) for c in (best, *rivals))
-            questions.append(f"{best.column} could be {heads}; name the right one")
+            heads = Either(tuple(c.head for c in (best, *rivals)))
+            questions.append(message("question.rivals", column=best.column, heads=heads))
         found.append(best)
         likely = [c for c in likely if c.column != best.column and c.head != best.head]
     found = [_with_clock(c, sample) if c.column in ("time", "start") else c for c in found]
@@ -142,7 +143,7 @@ def _with_clock(clue: Likeness, sample: dict[str, Any]) -> Likeness:
             continue
         clock = pc.match_substring_regex(pc.fill_null(cells, ""), r"^\s*\d{1,2}:\d{2}(:\d{2})?\b")
         if (pc.mean(pc.cast(clock, pa.float64())).as_py() or 0) > 0.8:
-            reason = f"{clue.reason}; {head!r} has the clock time"
+            reason = message("clue.clock", clue=clue.reason, head=head)
             return Likeness(clue.column, f"{clue.head} + {head}", clue.score, reason)
     return clue
 
@@ -153,14 +154,11 @@ def _hides_unit(trial: Trial, clue: Likeness) -> bool:
     return clue.unit is not None and head_unit(clue.head, house) is None
 
 
-def _unit_question(clue: Likeness) -> str:
-    return (
-        f"{clue.column} looks like {clue.unit} under {clue.head!r} but not in the other files; "
-        f"write the unit into that head, such as '{clue.head} ({clue.unit})'"
-    )
+def _unit_question(clue: Likeness) -> Message:
+    return message("question.unit", column=clue.column, unit=clue.unit, head=clue.head)
 
 
-def _order_question(found: list[Likeness], sample: dict[str, Any]) -> list[str]:
+def _order_question(found: list[Likeness], sample: dict[str, Any]) -> list[Message]:
     """Ask for the order of day and month where the cells do not tell it."""
     import pyarrow as pa
 
@@ -169,7 +167,7 @@ def _order_question(found: list[Likeness], sample: dict[str, Any]) -> list[str]:
         if clue.column not in ("time", "start") or head not in sample:
             continue
         if pa.types.is_string(sample[head].type) and len(read_moments(sample[head]).undecided):
-            return [f"is the day or the month first in {head!r}? day_first = true or false"]
+            return [message("question.order", head=head)]
     return []
 
 
@@ -196,34 +194,33 @@ def _wide_columns(
             key=lambda c: (c.score, named_score(pattern, c.column, trial.columns)[0]),
         )
         if best.score > 0:
-            reason = f"{len(heads)} heads differ only in the chamber, and {best.reason}"
+            reason = message("clue.wide", number=len(heads), clue=best.reason)
             out.append((Likeness(best.column, pattern, best.score, reason, best.unit), heads))
     return out
 
 
 def _missing(
     trial: Trial, kind: str, chosen: dict[str, Likeness], tables: Sequence[RawTable]
-) -> list[str]:
+) -> list[Message]:
     """Ask for columns without which the log cannot be read."""
     out = []
     heads = list(dict.fromkeys(h for t in tables for h in t.columns))
-    shown = ", ".join(repr(h) for h in heads[:12])
+    shown = several([repr(h) for h in heads], 12)
     if "time" not in chosen and "start" not in chosen and kind != "harvest":
-        out.append(f"which column is the time? There are {shown}")
+        out.append(message("question.time", heads=shown))
     if kind == "harvest" and "unit" not in chosen and not set(trial.levels) <= set(heads):
-        out.append(f"which column has the unit codes? There are {shown}")
+        out.append(message("question.units", heads=shown))
     if kind == "harvest" and "flush" not in chosen and trial.flushes > 1:
-        out.append(f"which column has the flush? There are {shown}")
+        out.append(message("question.flush", heads=shown))
     values = value_columns(kind, trial.columns)
     if not any(c in chosen for c in values):
-        out.append(f"which columns hold the values ({', '.join(values)})?")
+        out.append(message("question.values", columns=list(values)))
     wide = any("{chamber}" in c.head for c in chosen.values())
     if kind != "harvest" and "chamber" not in chosen and not wide and "chamber" in trial.levels:
         for table in tables:
             try:
                 chamber_of_file(table.name, trial.levels["chamber"], {}, kind)
             except LogError:
-                out.append(
-                    f'which chamber is {table.name} from? chamber = {{ "{table.name}" = "…" }}'
-                )
+                line = f'chamber = {{ "{table.name}" = "…" }}'
+                out.append(message("question.chamber", file=table.name, line=line))
     return out
