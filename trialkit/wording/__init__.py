@@ -2,10 +2,15 @@
 
 from trialkit.wording.catalogue import Sayable, Wording, languages, read_wording
 from trialkit.wording.message import Message, finding, message, speaking, spoken
+from trialkit.wording.parts import Chance, Joined, Named, Number
 from trialkit.wording.units import Units, plural, units_in_words
 
 __all__ = [
+    "Chance",
+    "Joined",
     "Message",
+    "Named",
+    "Number",
     "Sayable",
     "Units",
     "Wording",
