@@ -125,7 +125,7 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
             form = "per_block"
             row = at.iloc[0]
             words |= {k: float(100 * row[k]) for k in ("ratio", "low", "high")}
-        found.append(finding("losses_uneven", "caution", form, **words))
+        found.append(finding("losses_uneven", "caution", form=form, **words))
     return found
 
 

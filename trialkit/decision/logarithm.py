@@ -106,7 +106,7 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
         return OnLogarithm()
     if not (fit.y > 0).all():
         zeros = int((fit.y <= 0).sum())
-        told = finding("logarithm_not_given", "note", "zeros", zeros=zeros, values=fit.n)
+        told = finding("logarithm_not_given", "note", form="zeros", zeros=zeros, values=fit.n)
         return OnLogarithm(findings=(told,))
     try:
         logged = fit.refit(response=np.log(fit.y))
@@ -122,7 +122,7 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
             better=response_of(result.terms.response, trial.harvest_columns).better,
         )
     except ModelError as problem:
-        told = finding("logarithm_not_given", "note", "failed", problem=str(problem))
+        told = finding("logarithm_not_given", "note", form="failed", problem=str(problem))
         return OnLogarithm(findings=(told,))
     table["answer"] = [ANSWERS.get(v, "not enough evidence") for v in table["verdict"]]
     plain = [ANSWERS.get(v, "not enough evidence") for v in result.ratios["verdict"]]
@@ -166,5 +166,5 @@ def _with_dependence(
 def _told(parts: list[Message]) -> Finding:
     """Say whether the logarithm tells the same."""
     if not parts:
-        return finding("logarithm", "note", "same")
-    return finding("logarithm", "caution", "other", parts=Joined(tuple(parts), "; "))
+        return finding("logarithm", "note", form="same")
+    return finding("logarithm", "caution", form="other", parts=Joined(tuple(parts), "; "))

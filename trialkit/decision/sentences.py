@@ -29,7 +29,7 @@ def change_words(ratio: float, kind: Kind = "amount", *, decimals: int = 0) -> M
     return message(f"change.{kind}.{way}", percent=Number(abs(change), decimals))
 
 
-def _decimals(limit: float, edges: tuple[float, ...]) -> int:
+def decimals_beside(limit: float, edges: tuple[float, ...]) -> int:
     """Give the decimals at which a limit is still seen to lie beside 1 and beside the margin.
 
     A level is better only if its lower limit is above 1: "the same to 5 % more" would not
@@ -51,7 +51,7 @@ def limits_words(
     low, high = (
         change_words(
             float(row[k]), response.kind,
-            decimals=_decimals(max(float(row[k]), 0.0), (1.0, margin)),
+            decimals=decimals_beside(max(float(row[k]), 0.0), (1.0, margin)),
         )
         for k in ("low", "high")
     )  # fmt: skip
@@ -62,8 +62,8 @@ def limits_words(
 def than_words(row: Mapping[str, Any], response: Response) -> Message:
     """Say a change against the reference, such as ``6 % more than usual``."""
     change = change_words(float(row["ratio"]), response.kind)
-    same = change.key.endswith(".same")
-    return message("than.same" if same else "than.other", change=change, reference=row["reference"])
+    form = "same" if change.key.endswith(".same") else "other"
+    return message(f"than.{response.kind}.{form}", change=change, reference=row["reference"])
 
 
 def is_poorer(row: Mapping[str, Any], response: Response) -> bool:

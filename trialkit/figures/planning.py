@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+from matplotlib.ticker import MaxNLocator
+
 from trialkit.figures.rows import (
     draw_interval,
     height_for,
@@ -19,7 +22,6 @@ from trialkit.wording import Wording, read_wording
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
     from matplotlib.axes import Axes
 
 
@@ -81,6 +83,8 @@ def power_curve(
     ax.set_ylim(0, 104)
     ax.set_xlabel(axis)
     ax.set_ylabel(say.text("figure.power.axis_y"))
+    if pd.api.types.is_integer_dtype(curve[x]):  # half a batch is none
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
     key = "figure.power.note" if runs is None else "figure.power.note_simulated"

@@ -237,7 +237,7 @@ def ratio_to_reference(
         side_label(ax, words, i)
     at = [str(x) for x in ratios["at"]] if "at" in ratios else [""] * len(names)
     set_rows(ax, [f"{n}\n{a}" if a else n for n, a in zip(names, at, strict=True)])
-    noun = say.either(f"noun.{response}", response_of(response).noun)
+    noun = say.written(response_of(response).noun)
     ax.set_xlabel(say.text("figure.ratio.axis", reference=reference, noun=noun))
     number_axis(ax, say, sign=True)
     note(ax, f"{say.text('figure.ratio.note', level=say.percent(100 * level))} {basis}")
