@@ -25,7 +25,7 @@ ORDER = [
     {"signals"},
     {"folder"},
     {"alignment"},
-    {"logscale", "analysis", "randomisation", "dose", "outcomes"},
+    {"logscale", "analysis", "batches_to_come", "flush_error", "randomisation", "dose", "outcomes"},
     {"decision"},
     {"figures"},
     {"report"},

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -343,6 +343,8 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
+    from trialkit.flush_error import with_flush_test
+
     asked = response in (None, trial.question.response)
     scale: Scale = trial.question.scale if asked else "plain"
     terms, table, fit = fit_response(
@@ -373,12 +375,13 @@ def analyse(
         differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
         means = {name: geometric(frame) for name, frame in means.items()}
         by_flush = None if by_flush is None else geometric(by_flush)
+    tests, told = with_flush_test(fit.tests(), fit)
     return Analysis(
         trial=trial,
         data=data,
         terms=terms,
         fit=fit,
-        tests=fit.tests(),
+        tests=tests,
         means=means,
         differences=differences,
         ratios=ratios,
@@ -386,7 +389,7 @@ def analyse(
         flush_means=by_flush,
         n_used=fit.n,
         n_missing=len(table) - fit.n,
-        findings=tuple(_findings(trial, data, terms, table, fit)),
+        findings=(*_findings(trial, data, terms, table, fit), *told),
         scale=scale,
     )
 
@@ -413,7 +416,7 @@ def fit_response(
     ModelError
         If no row holds the response, the model cannot be fitted, or a value has no logarithm.
     """
-    from trialkit.model.fit import fit
+    from trialkit.batches_to_come import fit_for_batches
 
     terms = derive_terms(trial, response=response, data=data)
     table = analysis_table(trial, data, terms.response)
@@ -428,15 +431,18 @@ def fit_response(
     rows = table[table[terms.response].notna()]
     if scale == "logarithm":
         rows = logged(rows, terms.response)
-    made = fit(
+    made = fit_for_batches(
+        trial,
         _level_order(trial, rows),
-        response=terms.response,
-        fixed=terms.fixed,
-        random=list(terms.random),
-        residual_by=residual_by,
-        level=trial.question.level,
+        random=terms.random,
+        options={
+            "response": terms.response,
+            "fixed": terms.fixed,
+            "residual_by": residual_by,
+            "level": trial.question.level,
+        },
     )
-    return terms, table, made
+    return replace(terms, random=made.spec.random), table, made
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
@@ -475,6 +481,9 @@ def joint_limits_level(differences: pd.DataFrame, level: float) -> float:
 def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
+    from trialkit.batches_to_come import batch_findings
+    from trialkit.model.spread_check import spread_findings
+
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)
     label = Named(f"glossary_label.{terms.response}", "" if column is None else column.label)
@@ -498,6 +507,8 @@ def _findings(
     for name in terms.left_out:
         first, _, second = name.partition(":")
         found.append(finding("interaction_untestable", "note", first=first, second=second))
+    found += batch_findings(trial, table[table[terms.response].notna()], fit)
+    found += spread_findings(fit, trial.primary.name)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from trialkit.design.constraints import find_constraints
 from trialkit.design.crossover import carry_over
 from trialkit.design.draws import Draws
 from trialkit.design.efficiency import Progress, plan_bound
+from trialkit.design.fragile_counts import fragile_counts
 from trialkit.design.layout import (
     Layout,
     Site,
@@ -216,8 +217,16 @@ def assign(
         method=method,
         efficiency=efficiency,
         bound=bound,
-        findings=tuple(restriction_findings(trial, layouts, sites)),
+        findings=(*restriction_findings(trial, layouts, sites), *_fragile(trial, table)),
     )
+
+
+def _fragile(trial: Trial, table: pd.DataFrame) -> Iterator[Finding]:
+    """Say of each treatment whether its counts of units make the answer fragile."""
+    for name, factor in trial.factors.items():
+        units = table[[*factor.applied_to, name]].drop_duplicates()
+        counts = units[name].value_counts().reindex(list(factor.levels), fill_value=0)
+        yield from fragile_counts(counts.rename(name))
 
 
 def read_plan(trial: Trial, *, directory: str | Path | None = None) -> Plan:

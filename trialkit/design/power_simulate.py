@@ -74,6 +74,10 @@ class Job:
     critical_df, critical : array
         Critical values at some degrees of freedom, to be interpolated.
     seed : int
+    primary : str
+        Treatment of the question; its effect may differ from batch to batch.
+    given_to : tuple of str
+        Unit factors it was given to.
     """
 
     table: pd.DataFrame
@@ -91,6 +95,8 @@ class Job:
     critical_df: Floats
     critical: Floats
     seed: int
+    primary: str = ""
+    given_to: tuple[str, ...] = ()
 
 
 def make_job(
@@ -134,6 +140,8 @@ def make_job(
         critical_df=grid,
         critical=np.array([critical_value(solved, rows, float(df), wanted) for df in grid]),
         seed=seed,
+        primary=trial.primary.name,
+        given_to=trial.primary.applied_to,
     )
 
 
@@ -209,21 +217,38 @@ def run_chunk(job: Job, end: int, index: int, size: int) -> dict[str, int]:
     dict
         Question → positive answers; ``"failed"`` → trials too damaged to analyse.
     """
-    from trialkit.model.batch import fit_batch
-
     # the same children as SeedSequence(seed).spawn(...) has, without making all of them
     sequence = np.random.SeedSequence(job.seed, spawn_key=(end, index))
     rng = np.random.Generator(np.random.PCG64(sequence))
     keep = _kept(job, rng)
     responses = 100.0 + job.effect + _noise(job, end, size, rng)
     try:
-        batch = fit_batch(
-            job.table[keep], responses[:, keep], fixed=job.fixed, random=list(job.random)
-        )
-        answers = _answers(job, batch)
+        parts = [_answers(job, batch) for batch in _fitted(job, keep, responses)]
+        answers = {str(name): sum(part[name] for part in parts) for name in job.questions}
     except ModelError:
-        return {**dict.fromkeys(job.questions, 0), "failed": size}
+        return {**dict.fromkeys(map(str, job.questions), 0), "failed": size}
     return {**answers, "failed": 0}
+
+
+def _fitted(job: Job, keep: Any, responses: Floats) -> list[Batch]:
+    """Fit as the analysis does: with batch × treatment where it can be told and stands clear."""
+    from trialkit.model.batch import fit_batch
+    from trialkit.model.crossed_effect import can_be_told, crossed_df, stands_clear
+
+    table, Y, random = job.table[keep], responses[:, keep], list(job.random)
+    clear = np.zeros(len(Y), dtype=bool)
+    if "batch" in job.given_to and table["batch"].nunique() > 1:
+        df = crossed_df(table, job.given_to, "batch", job.primary)
+        if can_be_told(df):
+            term = f"batch:{job.primary}"
+            whole = fit_batch(table, Y, fixed=job.fixed, random=[*random, term])
+            clear = stands_clear(whole.prepared, whole.variances, job.primary, term, df)
+            if clear.all():
+                return [whole]
+    out = [fit_batch(table, Y[~clear], fixed=job.fixed, random=random)]
+    if clear.any():
+        out.append(fit_batch(table, Y[clear], fixed=job.fixed, random=[*random, term]))
+    return out
 
 
 def _kept(job: Job, rng: np.random.Generator) -> Any:

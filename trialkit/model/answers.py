@@ -91,6 +91,17 @@ class Answer:
     den_df: Floats
     method: NDArray[np.object_]
 
+    def take(self, at: NDArray[np.intp]) -> Answer:
+        """Give some responses."""
+        return Answer(
+            self.estimate[at],
+            self.cov[at],
+            self.df[at],
+            self.F[at],
+            self.den_df[at],
+            self.method[at],
+        )
+
     def put(self, at: NDArray[np.intp], other: Answer) -> None:
         """Overwrite some responses."""
         self.estimate[at], self.cov[at], self.df[at] = other.estimate, other.cov, other.df

@@ -13,7 +13,7 @@ from trialkit.model.validity import ALMOST_NONE, FEW_DF, HELD, NO_TEST
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
-_FIXED = re.compile(r"^(?P<base>.*?)(?:, (?P<fixed>.*) fixed)?$")
+_FIXED = re.compile(r"^(?P<base>.*?)(?:, spread by (?P<levels>[^,]*))?(?:, (?P<fixed>.*) fixed)?$")
 _UNITS = "unit means of "
 _MORE = (
     "repeat the trial in one more batch or chamber, or leave random terms out that cannot matter"
@@ -39,8 +39,14 @@ def explain_methods(methods: pd.Series) -> list[Finding]:
             continue
         names = _named(terms.index)
         said = []
-        base, fixed = match["base"], match["fixed"]
-        if base.startswith(_UNITS):
+        base, levels, fixed = match["base"], match["levels"], match["fixed"]
+        if levels:
+            said.append(
+                f"{names} tested on one value per '{base.removeprefix(_UNITS)}', with an error "
+                f"told apart by {levels}: its levels have unequal numbers of units, and one common "
+                "error would mislead if they do not spread alike"
+            )
+        elif base.startswith(_UNITS):
             unit = base.removeprefix(_UNITS)
             said.append(
                 f"{names} tested on one value per '{unit}', all weighing the same: its variance "

@@ -14,6 +14,9 @@ calibration table):
    recovery costs more than it brings (Yates 1940, from memory). A term that costs next to
    nothing to fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
 
+4. Where the levels compared have unequal numbers of units, analyse unit values with an error
+   by level (`trialkit.model.unequal_spread`).
+
 Where no test comes of a method, the next one takes over (`trialkit.model.validity`).
 
 In a balanced design none of this changes anything: every way gives the F of the analysis of
@@ -48,7 +51,13 @@ from trialkit.model.answers import (
 from trialkit.model.blocking import Block, Problem
 from trialkit.model.matrices import Floats
 from trialkit.model.question import RESIDUAL, Question
-from trialkit.model.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over
+from trialkit.model.unequal_spread import (
+    UnitParts,
+    unequal_levels,
+    with_spread_by_level,
+    within_shape,
+)
+from trialkit.model.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over, is_valid
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -107,7 +116,10 @@ def _as_asked(question: Question, base: State, Y: Floats, df: str, *, joint: boo
 def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> Answer:
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
-    on_units = use_units(question, base)
+    levels = unequal_levels(question)
+    told_apart = question.containment_df >= 1  # else units cannot be told from what blocks them
+    uneven = levels is not None and told_apart and question.problem(True, ()) is not None
+    on_units = np.ones(len(Y), dtype=bool) if uneven else use_units(question, base)
     if not question.is_comparison and base.edge.any():
         _hold_at_the_edge(question, base, Y, out, joint=joint)
         on_units &= ~base.edge
@@ -118,7 +130,9 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     here = np.flatnonzero(on_units)
     if len(here) and (problem := question.problem(True, ())) is not None:
         state = fit_state(problem.reduced, problem.values(Y[here]))
-        out.put(here, on_unit_values(question, problem, state, base.take(here), joint=joint))
+        out.put(
+            here, on_unit_values(question, problem, state, base.take(here), Y[here], joint=joint)
+        )
         blocking = question.unit_blocking
         fixed = use_fixed(blocking, state, {RESIDUAL: 1.0})
         some = np.flatnonzero(fixed.any(axis=1))
@@ -168,7 +182,7 @@ def _by_group(
             continue
         state = fit_state(problem.reduced, problem.values(Y[at]))
         if units:
-            part = on_unit_values(question, problem, state, base.take(at), joint=joint)
+            part = on_unit_values(question, problem, state, base.take(at), Y[at], joint=joint)
         else:
             part = by_kenward_roger(state, problem.L, joint=joint)
         part.method[:] = [f"{m}, {' and '.join(chosen)} fixed" for m in part.method]
@@ -213,15 +227,41 @@ def use_fixed(
 
 
 def on_unit_values(
-    question: Question, problem: Problem, state: State, base: State, *, joint: bool
+    question: Question, problem: Problem, state: State, base: State, Y: Floats, *, joint: bool
 ) -> Answer:
     """Answer on the values of the own units, allowing for their unequal precision.
 
     The units weigh the same in the estimate; the covariance of their values, ``D``, has the
     shape that the variances of the whole model give, scaled to the error found between units.
+    Where levels have unequal numbers of units, that error is told apart by level
+    (`trialkit.model.unequal_spread`).
     """
     gls = state.gls
-    own = question.own
+    D, error = unit_covariance(question, problem, state, base)
+    b = gls.ViX @ gls.C @ problem.L.T
+    extra = np.swapaxes(b, 1, 2) @ (D - np.eye(D.shape[1])) @ b * error[:, None, None]
+    assert question.own is not None
+    name = f"unit means of {question.own.term.name}"
+    out = kenward_roger_with(state, problem.L, extra, name, joint=joint)
+    levels = unequal_levels(question)
+    at = np.flatnonzero(is_valid(out, joint=joint, least=LEAST_DF))
+    if levels is None or not len(at):  # an error that cannot be told whole has no parts by level
+        return out
+    left = np.einsum("rab,rb->ra", gls.P, state.y) * (error * state.scale)[:, None]
+    P = gls.P * error[:, None, None]
+    parts = UnitParts(
+        problem.reduced.rows.A, P[at], D[at], b[at], left[at], (error * state.scale**2)[at]
+    )
+    shape = within_shape(question, levels, Y[at])
+    out.put(at, with_spread_by_level(out.take(at), levels, parts, shape, joint=joint))
+    return out
+
+
+def unit_covariance(
+    question: Question, problem: Problem, state: State, base: State
+) -> tuple[Floats, Floats]:
+    """Give the covariance of unit values over the error between them, and that error."""
+    gls, own = state.gls, question.own
     assert own is not None
     params = base.reduced.params
     sub = {name: value for name, value in question.own_share.items() if name != own.term.name}
@@ -236,8 +276,4 @@ def on_unit_values(
     D += level[:, None, None] * problem.shapes[own.term.name]
     P, residual = gls.P, state.phi[:, -1]
     ratio = np.einsum("rii->r", P) / np.einsum("rij,rji->r", P, D)
-    gap = D * ratio[:, None, None] - np.eye(r)
-    b = gls.ViX @ gls.C @ problem.L.T
-    extra = np.swapaxes(b, 1, 2) @ gap @ b * residual[:, None, None]
-    name = f"unit means of {own.term.name}"
-    return kenward_roger_with(state, problem.L, extra, name, joint=joint)
+    return D * ratio[:, None, None], residual
