@@ -500,9 +500,7 @@ def _findings(
     if trial.flushes > 1 and _flushes_of(data, terms.response) == 1:
         weighed = table.loc[table[terms.response].notna(), "flush"].iloc[0]
         found.append(
-            finding(
-                "one_flush", "caution", flush=str(weighed), flushes=trial.flushes, label=label
-            )
+            finding("one_flush", "caution", flush=str(weighed), flushes=trial.flushes, label=label)
         )
     for name in terms.left_out:
         first, _, second = name.partition(":")

@@ -72,7 +72,9 @@ class Dose:
         say = spoken()
         columns = ["quantity", "estimate", "low", "high", "p", "df"]
         table = self.summary.assign(
-            quantity=[say.text(f"dose.quantity.{quantity_key(q)}") for q in self.summary["quantity"]]
+            quantity=[
+                say.text(f"dose.quantity.{quantity_key(q)}") for q in self.summary["quantity"]
+            ]
         )
         return show_table(
             table,

@@ -115,12 +115,10 @@ class RandomisationTest:
             for name in ("p", "smallest_p", "p_model")
         }
         say, table = spoken(), self.table
-        heads = {name: say.text(f"redrawn.column.{name}") for name in table}
+        heads = {name: say.text(f"redrawn.column.{name}") for name in map(str, table)}
         formats["method_model"] = lambda value: method_words(str(value), say)
         notes = [str(finding) for finding in self.findings]
-        return show_table(
-            table, heads=heads, formats=formats, caption=self.sentence, notes=notes
-        )
+        return show_table(table, heads=heads, formats=formats, caption=self.sentence, notes=notes)
 
     def __str__(self) -> str:
         return self._shown().text()
@@ -367,9 +365,7 @@ def _plan_findings(
         if f.name != factor.name and f.applied_to == factor.applied_to
     ]
     if shared:
-        found.append(
-            finding("plans_drawn_together", "note", treatment=factor.name, others=shared)
-        )
+        found.append(finding("plans_drawn_together", "note", treatment=factor.name, others=shared))
     return found
 
 
@@ -378,12 +374,12 @@ def _p_findings(
 ) -> list[Finding]:
     """Say where the layout allows no small p, and where the two tests disagree."""
     if smallest > edge:
-        words = {"treatment": name, "smallest": smallest, "level": 100 * (1 - edge)}
+        words: dict[str, Any] = {"treatment": name, "smallest": smallest, "level": 100 * (1 - edge)}
         return [finding("few_plans", "caution", **words)]
     if (p < edge) == (p_model < edge) or math.isnan(p_model):
         return []
     near = abs(p - edge) < 3 * error or 0.5 < p / p_model < 2
-    words = {"treatment": name, "p": Chance(p), "p_model": Chance(p_model), "edge": edge}
+    words: dict[str, Any] = {"treatment": name, "p": Chance(p), "p_model": Chance(p_model), "edge": edge}
     if near:
         return [finding("tests_disagree", "note", form="near", **words)]
     return [finding("tests_disagree", "caution", form="far", **words)]

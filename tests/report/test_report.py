@@ -19,6 +19,7 @@ from trialkit.errors import Finding, ReportError
 from trialkit.report.page import LARGEST, write_whole
 from trialkit.report.page_parts import build_table, show_findings
 from trialkit.wording import read_wording
+from trialkit.wording import message
 
 pytestmark = pytest.mark.xdist_group("report")
 
@@ -265,8 +266,8 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     blocked = replace(
         farm.verdict,
         answer="blocked",
-        sentence="No verdict: the loggers disagree by an hour.",
-        next_steps=("First: correct the clock",),
+        said=message("verdict.blocked", faults="the loggers disagree by an hour"),
+        steps=(message("step.first", what="correct the clock"),),
         findings=(stop, *farm.verdict.findings),
     )
     page = replace(farm, verdict=blocked).report(tmp_path / "r.html", short=True)

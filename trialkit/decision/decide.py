@@ -260,9 +260,7 @@ def _answers(
             rows = by[by["level"] == name]
             answer = common_answer(rows["answer"].tolist())
             table.loc[i, "answer"] = answer
-            said[name] = cells_sentence(
-                rows, answer, response, margin_pct=margin_pct, level=level
-            )
+            said[name] = cells_sentence(rows, answer, response, margin_pct=margin_pct, level=level)
         by = by.assign(sentence=[str(said[str(name)]) for name in by["level"]])
     table["sentence"] = [str(said[str(name)]) for name in table["level"]]
     return table, by if len(by) else _empty_by(), said

@@ -118,7 +118,11 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
             continue
         at = None if started is None else started[started["level"].astype(str) == name]
         n = counts.loc[[name, primary.reference]].to_numpy()
-        words: dict[str, Any] = {"level": name, "reference": primary.reference, "lost": int(n[0][0])}
+        words: dict[str, Any] = {
+            "level": name,
+            "reference": primary.reference,
+            "lost": int(n[0][0]),
+        }
         words |= {"blocks": int(n[0][1]), "lost_there": int(n[1][0]), "blocks_there": int(n[1][1])}
         form = "plain"
         if at is not None and len(at):

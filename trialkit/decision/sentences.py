@@ -6,10 +6,9 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from trialkit.display import decimals_beside
 from trialkit.responses import Kind, Response
 from trialkit.wording import Joined, Message, Number, message
-
-_MOST_DECIMALS = 3
 
 
 def change_words(ratio: float, kind: Kind = "amount", *, decimals: int = 0) -> Message:
@@ -27,21 +26,6 @@ def change_words(ratio: float, kind: Kind = "amount", *, decimals: int = 0) -> M
         return message(f"change.{kind}.same")
     way = "up" if change > 0 else "down"
     return message(f"change.{kind}.{way}", percent=Number(abs(change), decimals))
-
-
-def decimals_beside(limit: float, edges: tuple[float, ...]) -> int:
-    """Give the decimals at which a limit is still seen to lie beside 1 and beside the margin.
-
-    A level is better only if its lower limit is above 1: "the same to 5 % more" would not
-    show that.
-    """
-    if not math.isfinite(limit):
-        return 0
-    for decimals in range(_MOST_DECIMALS):
-        shown = round(100 * limit, decimals)
-        if all(shown != round(100 * e, decimals) or limit == e for e in edges):
-            return decimals
-    return _MOST_DECIMALS
 
 
 def limits_words(

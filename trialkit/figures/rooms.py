@@ -47,7 +47,8 @@ def setting_courses(
     if band is not None:
         ax.axhspan(*band, color=WASH, zorder=0)
         ax.annotate(
-            say.text("figure.room.band"), (1, sum(band) / 2), xycoords=("axes fraction", "data"), xytext=(4, 0),
+            say.text("figure.room.band"), (1, sum(band) / 2),
+            xycoords=("axes fraction", "data"), xytext=(4, 0),
             textcoords="offset points", ha="left", va="center", fontsize=8.5, color=SOFT,
         )  # fmt: skip
     for level, result in results.items():
@@ -118,7 +119,6 @@ def room_fit(
     ax.set_xlabel(say.text("figure.room.time"))
     ax.set_ylabel(say.text("figure.room.humidity"))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
-    air = values.loc["air_changes_h"]
     note(
         ax,
         say.text(
@@ -127,7 +127,7 @@ def room_fit(
             level=100 * found.level,
             spread=float(fit.residual_sd_pct),
             readings=int(fit.used.sum()),
-            **{k: float(air[k]) for k in ("estimate", "low", "high")},
+            **{k: float(values.loc["air_changes_h", k]) for k in ("estimate", "low", "high")},
         ),
     )
     return dress(ax)
@@ -166,7 +166,8 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     told = {k: float(last[k]) for k in ("mist_l_h", "power_w", "cost_build")}
     key = "figure.room.rig_built" if built.notna().all() else "figure.room.rig"
     ax.annotate(
-        say.text(key, currency=currency, **told), (last["chambers"], last[column]), xytext=(-8, 0), textcoords="offset points",
+        say.text(key, currency=currency, **told), (last["chambers"], last[column]),
+        xytext=(-8, 0), textcoords="offset points",
         ha="right", va="center", fontsize=8.5, color=SOFT,
     )  # fmt: skip
     note(ax, sizing.sentence)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.cells import depends_form
-from trialkit.decision.sentences import decimals_beside
+from trialkit.display import decimals_beside
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import Picture, Table, build_table
 from trialkit.report.svg import inline_svg
@@ -121,7 +121,7 @@ def _minded(material: Material) -> str:
 def _facts(material: Material) -> list[Fact]:
     say, verdict = material.say, material.verdict
     noun = material.noun[:1].upper() + material.noun[1:]
-    words = {"reference": material.reference, "noun": noun}
+    words = {"reference": material.reference, "noun": noun, "level": verdict.level}
     facts = []
     rows = verdict.table[verdict.table["level"].astype(str) == verdict.level]
     # an average over what the answer depends on is no fact to act on
@@ -157,7 +157,8 @@ def _money_fact(material: Material) -> list[Fact]:
     low, high = (say.money(rows[k].iloc[0], "", 0) for k in ("gain_low", "gain_high"))
     gain = float(rows["gain"].iloc[0])
     value = ("+" if round(gain) > 0 else "") + say.number(gain, 0)
-    name = say.text("fact.money", reference=material.reference)
+    words = {"reference": material.reference, "level": material.verdict.level}
+    name = say.text("fact.money", **words)
     return [Fact(name, f"{money.currency} {value}", say.text("fact.limits", low=low, high=high))]
 
 
@@ -188,12 +189,12 @@ def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
     means, points, ratios = _drawn(material)
     rows = [len(means), len(ratios)] if with_ratios else [len(means)]
     heights = [ROW_IN * n + 0.1 for n in rows]
-    tall = sum(heights) + MARGINS_IN * len(rows)
+    tall = sum(heights) + MARGINS_IN * len(rows) * 1.12
     with drawing():
         figure = Figure(figsize=(0.78 * WIDTH, tall))
         axes = figure.subplots(
             len(rows), 1, squeeze=False,
-            gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.1},
+            gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.35},
         )[:, 0]  # fmt: skip
     yield_by_level(
         means, points, reference=material.reference, margin_pct=question.margin_pct,
@@ -318,7 +319,7 @@ def _ratio_table(material: Material, table: pd.DataFrame, caption: str) -> Table
 
     def percent(value: float) -> str:
         """Show a limit so that it is seen on which side of an edge it lies."""
-        decimals = max(1, decimals_beside(1 + value / 100, edges))
+        decimals = decimals_beside(1 + value / 100, edges, fewest=1)
         return say.percent(value, decimals, sign=True)
 
     formats = dict.fromkeys(("ratio", "low", "high"), percent)

@@ -382,7 +382,10 @@ def _redrawn(material: Material) -> list[Any]:
         "model": say.p(test.p_model),
     }
     ax = randomisation_null(
-        test.draws, test.observed, p=test.p, wording=say,
+        test.draws,
+        test.observed,
+        p=test.p,
+        wording=say,
         statistic=say.text("redrawn.statistic", treatment=test.factor),
     )
     alt = say.text("alt.null", observed=say.number(test.observed), **words)

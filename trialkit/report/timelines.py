@@ -28,7 +28,9 @@ def doubted_times(material: Material) -> list[Any]:
     flags = check.flags.table
     shown = flags.sort_values(["start", "chamber"], kind="stable").head(MOST_FLAGS)
     shown = shown.assign(
-        quantity=[COLUMNS[q].label if q in COLUMNS else _quantity(q, say) for q in shown["quantity"]],
+        quantity=[
+            COLUMNS[q].label if q in COLUMNS else _quantity(q, say) for q in shown["quantity"]
+        ],
         flag=[say.either(f"got.flag.{f}", str(f)) for f in shown["flag"]],
         action=[say.either(f"action.{a}", str(a)) for a in shown["action"]],
         start=[say.moment(material.local(t)) for t in shown["start"]],
