@@ -72,7 +72,9 @@ def test_exposures_that_move_together_are_said_to(tmp_path):
     data.runs["rh_pct"] = 80 + data.runs["duty_pct"]
     got = dose_response(trial, data)
     alike = [f.values for f in got.findings if f.code == "exposures_alike"]
-    assert ("duty cycle", "relative humidity") in [(str(v["first"]), str(v["second"])) for v in alike]
+    assert ("duty cycle", "relative humidity") in [
+        (str(v["first"]), str(v["second"])) for v in alike
+    ]
 
 
 def test_assigned_and_delivered_stand_side_by_side(tmp_path):

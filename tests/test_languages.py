@@ -28,17 +28,18 @@ OPEN = (
 )  # fmt: skip
 
 #: Words no German sentence has, written as they stand; *was* and *Not* are German too.
-ENGLISH = set(
-    "a all and are as at be been but by does each for from given has have how if is it its less "
-    "more no not of on or out than that the their them there these they this to were what when "
-    "which who with without".split()
-) - {"all"}
+ENGLISH = {
+    "a", "and", "are", "as", "at", "be", "been", "but", "by", "does", "each", "for", "from", "given",
+    "has", "have", "how", "if", "is", "it", "its", "less", "more", "no", "not", "of", "on", "or",
+    "out", "than", "that", "the", "their", "them", "there", "these", "they", "this", "to", "were",
+    "what", "when", "which", "who", "with", "without",
+}  # fmt: skip
 
 #: English words that are German as well, or names that stand in a text of the catalogue.
-SHARED = set(
-    "Fieller Kenward Latin Roger Satterthwaite Square batch block chamber csv duty flush mm plus "
-    "pip shelf toml trialkit".split()
-)
+SHARED = {
+    "Fieller", "Kenward", "Latin", "Roger", "Satterthwaite", "Square", "batch", "block", "chamber",
+    "csv", "duty", "flush", "mm", "pip", "plus", "shelf", "toml", "trialkit",
+}  # fmt: skip
 
 
 class _Visible(HTMLParser):

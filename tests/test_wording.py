@@ -20,7 +20,12 @@ SOURCES += [*(PACKAGE / "decision").glob("*.py"), PACKAGE / "method_names.py"]
 SOURCES += [
     PACKAGE / f"{name}.py"
     for name in (
-        "analysis", "batches_to_come", "dose", "flush_error", "outcomes", "randomisation",
+        "analysis",
+        "batches_to_come",
+        "dose",
+        "flush_error",
+        "outcomes",
+        "randomisation",
         "responses",
     )
 ]

@@ -379,7 +379,12 @@ def _p_findings(
     if (p < edge) == (p_model < edge) or math.isnan(p_model):
         return []
     near = abs(p - edge) < 3 * error or 0.5 < p / p_model < 2
-    words: dict[str, Any] = {"treatment": name, "p": Chance(p), "p_model": Chance(p_model), "edge": edge}
+    words: dict[str, Any] = {
+        "treatment": name,
+        "p": Chance(p),
+        "p_model": Chance(p_model),
+        "edge": edge,
+    }
     if near:
         return [finding("tests_disagree", "note", form="near", **words)]
     return [finding("tests_disagree", "caution", form="far", **words)]

@@ -83,9 +83,9 @@ def power_curve(
     ax.set_ylim(0, 104)
     ax.set_xlabel(axis)
     ax.set_ylabel(say.text("figure.power.axis_y"))
-    if pd.api.types.is_integer_dtype(curve[x]):  # half a batch is none
-        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
     number_axis(ax, say)
+    if pd.api.types.is_integer_dtype(curve[x]):  # half a batch is none
+        ax.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 5, 10], integer=True))
     number_axis(ax, say, axis="y")
     key = "figure.power.note" if runs is None else "figure.power.note_simulated"
     words = {"wanted": say.percent(100 * wanted), "runs": say.number(runs, 0)}
