@@ -29,10 +29,10 @@ OPEN = (
 
 #: Words no German sentence has, written as they stand; *was* and *Not* are German too.
 ENGLISH = {
-    "a", "and", "are", "as", "at", "be", "been", "but", "by", "does", "each", "for", "from", "given",
-    "has", "have", "how", "if", "is", "it", "its", "less", "more", "no", "not", "of", "on", "or",
-    "out", "than", "that", "the", "their", "them", "there", "these", "they", "this", "to", "were",
-    "what", "when", "which", "who", "with", "without",
+    "a", "and", "are", "as", "at", "be", "been", "but", "by", "does", "each", "for", "from",
+    "given", "has", "have", "how", "if", "is", "it", "its", "less", "more", "no", "not",
+    "of", "on", "or", "out", "than", "that", "the", "their", "them", "there", "these", "they",
+    "this", "to", "were", "what", "when", "which", "who", "with", "without",
 }  # fmt: skip
 
 #: English words that are German as well, or names that stand in a text of the catalogue.

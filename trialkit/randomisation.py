@@ -374,8 +374,8 @@ def _p_findings(
 ) -> list[Finding]:
     """Say where the layout allows no small p, and where the two tests disagree."""
     if smallest > edge:
-        words: dict[str, Any] = {"treatment": name, "smallest": smallest, "level": 100 * (1 - edge)}
-        return [finding("few_plans", "caution", **words)]
+        told: dict[str, Any] = {"treatment": name, "smallest": smallest, "level": 100 * (1 - edge)}
+        return [finding("few_plans", "caution", **told)]
     if (p < edge) == (p_model < edge) or math.isnan(p_model):
         return []
     near = abs(p - edge) < 3 * error or 0.5 < p / p_model < 2

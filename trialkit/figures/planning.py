@@ -102,7 +102,7 @@ def savings(
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw the water and power saved per kilogram of mushrooms, with intervals.
+    """Draw the water and electricity saved per kilogram of mushrooms, with intervals.
 
     Parameters
     ----------

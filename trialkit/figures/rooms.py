@@ -119,6 +119,7 @@ def room_fit(
     ax.set_xlabel(say.text("figure.room.time"))
     ax.set_ylabel(say.text("figure.room.humidity"))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
+    air = values.to_dict("index")["air_changes_h"]
     note(
         ax,
         say.text(
@@ -127,7 +128,7 @@ def room_fit(
             level=100 * found.level,
             spread=float(fit.residual_sd_pct),
             readings=int(fit.used.sum()),
-            **{k: float(values.loc["air_changes_h", k]) for k in ("estimate", "low", "high")},
+            **{k: float(air[k]) for k in ("estimate", "low", "high")},
         ),
     )
     return dress(ax)
