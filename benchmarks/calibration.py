@@ -23,8 +23,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.model.batch import fit_batch
-from trialkit.model.matrices import reference_grid
-from trialkit.model.tails import f_upper
+from trialkit.model.columns.matrices import reference_grid
+from trialkit.model.inference.tails import f_upper
 
 RATIOS = (0.0, 0.1, 0.5, 2.0)  # variance of chambers (or runs) over that of blocks
 RUNS = ["batch", "chamber", "batch:chamber"]

@@ -16,9 +16,9 @@ import time
 import numpy as np
 import pandas as pd
 
-from trialkit.model.diagnose import diagnose, solved_of, watched_comparisons
+from trialkit.model.checks.diagnosis import diagnose, solved_of, watched_comparisons
+from trialkit.model.checks.influence import cluster_influence
 from trialkit.model.fit import Fit, fit
-from trialkit.model.influence import cluster_influence
 
 FIXED = "schedule + light + flush + schedule:flush"
 RANDOM = {

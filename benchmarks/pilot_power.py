@@ -29,12 +29,12 @@ import pandas as pd
 
 import trialkit as tk
 from trialkit.analysis import derive_terms
-from trialkit.design.comparisons import compare_in, with_counts
-from trialkit.design.power import _asked
-from trialkit.design.power_notes import cannot_be_said
-from trialkit.design.power_questions import all_chances
-from trialkit.design.units import unit_of
-from trialkit.design.variation_pilot import pilot_variation
+from trialkit.design.layout.units import unit_of
+from trialkit.design.power.notes import cannot_be_said
+from trialkit.design.power.power import _asked
+from trialkit.design.power.questions import all_chances
+from trialkit.design.power.variation_pilot import pilot_variation
+from trialkit.design.strata.comparisons import compare_in, with_counts
 from trialkit.errors import ModelError
 
 RUNS = "(batch * chamber) / shelf / block"

@@ -23,10 +23,11 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from trialkit.model.answers.fieller import join_parts
+from trialkit.model.answers.ratio_line import RatioLine
 from trialkit.model.batch import Batch, fit_batch
-from trialkit.model.fieller import RatioLine, join_parts
+from trialkit.model.columns.matrices import reference_grid
 from trialkit.model.fit import fit
-from trialkit.model.matrices import reference_grid
 
 RUNS = ("batch", "chamber", "batch:chamber")
 MARGIN = 0.9  # true ratio of the level that loses

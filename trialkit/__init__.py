@@ -27,10 +27,10 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.demo import copy_demo as copy_demo
     from trialkit.demo import demo_folder as demo_folder
     from trialkit.demo import write_demo as write_demo
-    from trialkit.design.assign import assign as assign
-    from trialkit.design.assign import read_plan as read_plan
-    from trialkit.design.power import power as power
-    from trialkit.design.strata import strata as strata
+    from trialkit.design.plan import assign as assign
+    from trialkit.design.plan import read_plan as read_plan
+    from trialkit.design.power.power import power as power
+    from trialkit.design.strata.strata import strata as strata
     from trialkit.dose import dose_response as dose_response
     from trialkit.logs.climate.read import read_environment as read_environment
     from trialkit.logs.harvest.read import read_harvest as read_harvest
@@ -54,9 +54,9 @@ _HOMES = {
     "trialkit.demo": ("copy_demo", "demo_folder", "write_demo"),
     "trialkit.templates": ("new_trial",),
     "trialkit.status": ("trial_status",),
-    "trialkit.design.strata": ("strata",),
-    "trialkit.design.assign": ("assign", "read_plan"),
-    "trialkit.design.power": ("power",),
+    "trialkit.design.strata.strata": ("strata",),
+    "trialkit.design.plan": ("assign", "read_plan"),
+    "trialkit.design.power.power": ("power",),
     "trialkit.logs.harvest.read": ("read_harvest",),
     "trialkit.logs.climate.read": ("read_environment",),
     "trialkit.logs.mist.read": ("read_mist",),

@@ -482,7 +482,7 @@ def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
     from trialkit.batches_to_come import batch_findings
-    from trialkit.model.spread_check import spread_findings
+    from trialkit.model.checks.spread import spread_findings
 
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)

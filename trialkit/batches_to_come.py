@@ -2,8 +2,8 @@
 
 A schedule may do better in some batches than in others. The question is about batches to come, so
 a random term batch × treatment belongs to the primary treatment's error wherever the layout can
-tell it from the runs (`trialkit.model.crossed_effect` holds the rule). Where each run is its own
-batch × treatment, the error between runs holds it already.
+tell it from the runs (`trialkit.model.inference.crossed_effect` holds the rule). Where each run is
+its own batch × treatment, the error between runs holds it already.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.columns import house_unit
 from trialkit.errors import Finding, ModelError
-from trialkit.model.crossed_effect import can_be_told, crossed_df, stands_clear
+from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
 from trialkit.wording import Units, finding, message
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from trialkit.errors import Finding, LogError
 
 if TYPE_CHECKING:
-    from trialkit.design.assign import Plan
+    from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
 
@@ -35,7 +35,7 @@ def read_plan_there(trial: Trial) -> Plan | None:
     >>> read_plan_there(tk.read_trial(tk.demo_folder())).seed
     2031
     """
-    from trialkit.design.assign import read_plan
+    from trialkit.design.plan import read_plan
 
     folder = trial.folder / "plan"
     if not any((folder / name).exists() for name in ("plan.json", "assignment.csv")):

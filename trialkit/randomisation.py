@@ -7,7 +7,7 @@ harvest. No normal law, no equal spread and no degrees of freedom are assumed.
 
 The test is exact for whatever statistic is used; the one here is the generalised
 least-squares F of the treatment with the variances of the model without it held
-(`trialkit.model.held`).
+(`trialkit.model.checks.held_score`).
 
 References
 ----------
@@ -32,12 +32,12 @@ from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.logscale import logged
 from trialkit.method_names import method_words
-from trialkit.model.held import hold_variances
+from trialkit.model.checks.held_score import hold_variances
 from trialkit.wording import Chance, finding, spoken
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
-    from trialkit.design.assign import Plan
+    from trialkit.design.plan import Plan
     from trialkit.model.fit import Fit
     from trialkit.trial import Factor, Trial
 
@@ -314,7 +314,7 @@ def draw_plans(
     ndarray of int, shape (draws, units)
         Level of each unit of the treatment's stratum, in plan order.
     """
-    from trialkit.design.assign import re_randomise
+    from trialkit.design.layout.procedure import re_randomise
 
     rng = np.random.default_rng(seed)
     position = {name: i for i, name in enumerate(factor.levels)}

@@ -190,7 +190,7 @@ def test_more_batches_raise_the_chance_and_needed_is_the_first_to_reach_it(trial
 
 def test_settle_is_the_power_of_a_larger_trial_with_this_one_as_pilot(trial):
     """One engine: the same chances as planning gives for that many batches."""
-    from trialkit.design.comparisons import with_counts
+    from trialkit.design.strata.comparisons import with_counts
 
     result = tk.analyse(trial, make_data(trial, effect=0.97, sd_run=40))
     table, _ = batches_to_settle(trial, result)

@@ -7,7 +7,7 @@ import pytest
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.model.ratio import loss_verdict
+from trialkit.model.answers.ratios import loss_verdict
 
 
 def timed(folder, effect, *, seed=1, sd=0.1):

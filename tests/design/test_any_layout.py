@@ -7,7 +7,7 @@ import pytest
 
 import trialkit as tk
 from tests.design.conftest import write_trial
-from trialkit.design.strata import strata
+from trialkit.design.strata.strata import strata
 from trialkit.errors import DesignError, PlanError, TrialkitError
 from trialkit.structure import parse_structure
 

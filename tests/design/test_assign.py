@@ -8,8 +8,8 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
-from trialkit.design.assign import re_randomise
-from trialkit.design.draws import Draws
+from trialkit.design.layout.draws import Draws
+from trialkit.design.layout.procedure import re_randomise
 from trialkit.errors import PlanError
 
 
@@ -198,7 +198,7 @@ def test_extra_batch_balances_carry_over_to_itself(make_trial):
 @pytest.mark.parametrize(("batch", "chamber", "levels"), [(5, 6, 3), (6, 4, 3), (4, 6, 2)])
 def test_carry_over_is_nearly_balanced_where_it_cannot_be_exact(make_trial, batch, chamber, levels):
     """Every ordered pair comes up as often as every other, but for one."""
-    from trialkit.design.crossover import pairs_in_succession
+    from trialkit.design.layout.crossover import pairs_in_succession
 
     units = f"structure = 'batch * chamber'\nbatch = {batch}\nchamber = {chamber}"
     trial = make_trial(units, {"a": ("batch:chamber", levels, "method = 'carry-over balanced'")})
@@ -290,7 +290,7 @@ def arrangements(items):
 )  # fmt: skip
 def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, levels, target):
     """Small enough to try every arrangement with the same replication."""
-    from trialkit.design.efficiency import plan_efficiency
+    from trialkit.design.layout.efficiency import plan_efficiency
 
     trial = make_trial(units, {"a": (term, levels, target or "")})
     plan = tk.assign(trial)
@@ -311,7 +311,7 @@ def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, leve
 @pytest.mark.parametrize("weights", [(1, 1, 1), (2, 1, 1)])
 def test_the_gain_of_every_exchange_is_what_it_changes(chambers, weights):
     """All exchanges valued at once equal the objective worked out anew for each."""
-    from trialkit.design.efficiency import Criterion, Exchange
+    from trialkit.design.layout.efficiency import Criterion, Exchange
 
     trial = chambers(batch=3, chamber=4)
     rng = np.random.default_rng(3)
@@ -362,7 +362,7 @@ def test_rounding_noise_of_another_processor_changes_nothing(make_trial, monkeyp
 
     The same hashes came out with four kernels of one linear-algebra library as well.
     """
-    from trialkit.design import assign as module
+    from trialkit.design.layout import procedure as module
 
     units, term, levels = CASES[case]
     trial = make_trial(units, {"a": (term, levels, "")})

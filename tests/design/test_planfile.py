@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
-from trialkit.design import planfile
+from trialkit.design.sheets import plan_folder as planfile
 from trialkit.errors import PlanError
 
 
@@ -132,7 +132,7 @@ def test_a_failure_leaves_what_was_there(written, tmp_path, monkeypatch):
     def fail(*_args, **_options):
         raise OSError("disk full")
 
-    monkeypatch.setattr("trialkit.design.workbook.write_workbook", fail)
+    monkeypatch.setattr("trialkit.design.sheets.workbook.write_workbook", fail)
     with pytest.raises(OSError, match="disk full"):
         tk.assign(trial, seed=77).write(tmp_path)
     assert {p.name: p.read_bytes() for p in (tmp_path / "plan").iterdir()} == before

@@ -8,9 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trialkit.design.draws import Draws
-from trialkit.design.efficiency import block_design_efficiency, efficiency_bound
-from trialkit.design.plans import (
+from trialkit.design.layout.classical import (
     alpha_blocks,
     balanced_blocks,
     latin_square,
@@ -18,6 +16,8 @@ from trialkit.design.plans import (
     reduced_squares,
     williams_sequences,
 )
+from trialkit.design.layout.draws import Draws
+from trialkit.design.layout.efficiency import block_design_efficiency, efficiency_bound
 
 
 def is_latin(square):

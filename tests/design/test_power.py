@@ -9,10 +9,10 @@ import math
 import numpy as np
 import pytest
 
-from trialkit.design.comparisons import compare_in, with_counts
-from trialkit.design.power import power
-from trialkit.design.power_exact import power_f, power_no_worse_log, power_t, smallest_for
-from trialkit.design.variation import planning_ranges
+from trialkit.design.power.exact import power_f, power_no_worse_log, power_t, smallest_for
+from trialkit.design.power.power import power
+from trialkit.design.power.variation import planning_ranges
+from trialkit.design.strata.comparisons import compare_in, with_counts
 from trialkit.errors import DesignError
 
 
@@ -266,7 +266,7 @@ def test_cheapest_mix_is_the_cheapest_of_all(chambers):
     """Against every mix of up to two more of each kind of unit."""
     from itertools import product
 
-    from trialkit.design.power_grid import _power_at, cheapest_mixes, mix_cost
+    from trialkit.design.power.grid import _power_at, cheapest_mixes, mix_cost
 
     prices = "[prices]\nblock_each = 3\nchamber_each = 90\nbatch_each = 40\n"
     trial = chambers(batch=3, extra=prices)
@@ -288,7 +288,7 @@ def test_cheapest_mix_is_the_cheapest_of_all(chambers):
 
 def test_cost_of_a_mix_by_hand(chambers):
     """3 → 4 batches and 6 → 7 chambers, 6 blocks in each run: 10 more runs, one chamber."""
-    from trialkit.design.power_grid import mix_cost
+    from trialkit.design.power.grid import mix_cost
 
     prices = "[prices]\nblock_each = 3\nchamber_each = 90\nbatch_each = 40\n"
     trial = chambers(batch=3, extra=prices)

@@ -9,12 +9,12 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
-from trialkit.design.comparisons import compare_in, with_counts
-from trialkit.design.power import power
-from trialkit.design.power_notes import range_in_words
-from trialkit.design.power_questions import OUTWARD, all_chances
-from trialkit.design.variation_pilot import pilot_variation, spread_points
-from trialkit.model.mean_squares import mean_squares
+from trialkit.design.power.notes import range_in_words
+from trialkit.design.power.power import power
+from trialkit.design.power.questions import OUTWARD, all_chances
+from trialkit.design.power.variation_pilot import pilot_variation, spread_points
+from trialkit.design.strata.comparisons import compare_in, with_counts
+from trialkit.model.answers.mean_squares import mean_squares
 
 
 def flat_pilot(seed=11, chambers=8, bags=6, between=20.0, within=60.0):

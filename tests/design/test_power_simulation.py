@@ -7,10 +7,10 @@ import signal
 import numpy as np
 import pytest
 
-from trialkit.design import power_workers
-from trialkit.design.power import power
-from trialkit.design.power_simulate import CHUNK
-from trialkit.design.power_workers import WorkerError
+from trialkit.design.power import workers as power_workers
+from trialkit.design.power.power import power
+from trialkit.design.power.simulate import CHUNK
+from trialkit.design.power.workers import WorkerError
 
 
 @pytest.fixture
@@ -135,8 +135,8 @@ def test_losses_too_great_count_as_no_answer(two_arms):
 
 def test_errors_have_the_strata_s_variances(chambers):
     """Means of runs and of batches in the noise vary as the components say."""
-    from trialkit.design import power_run
-    from trialkit.design.power_simulate import _noise
+    from trialkit.design.power import run as power_run
+    from trialkit.design.power.simulate import _noise
 
     jobs = []
     original = power_run.run_chunks
@@ -192,7 +192,7 @@ def test_a_dask_cluster_gives_identical_numbers_though_a_worker_is_killed(two_ar
 
 def test_odd_numbers_of_shelves_agree_with_the_analysis_as_it_is(chambers):
     """Light on three shelves lies partly between runs: the formula against simulated trials."""
-    from trialkit.design.comparisons import with_counts
+    from trialkit.design.strata.comparisons import with_counts
 
     trial = with_counts(chambers(), {"shelf": 3})
     options = {"questions": ["difference", "no worse"], "lost": 0}

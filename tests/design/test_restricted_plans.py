@@ -13,11 +13,11 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
-from trialkit.design import plan_listing
-from trialkit.design.assign import re_randomise, strata_factors
-from trialkit.design.constraints import Constraints
-from trialkit.design.plan_listing import every_plan
-from trialkit.design.plan_value import Valuation
+from trialkit.design.layout import plan_listing
+from trialkit.design.layout.constraints import Constraints
+from trialkit.design.layout.plan_listing import every_plan
+from trialkit.design.layout.plan_value import Valuation
+from trialkit.design.layout.procedure import re_randomise, strata_factors
 from trialkit.randomisation import draw_plans
 
 APART = "apart = [['a0', 'a1']]"
@@ -224,7 +224,7 @@ def test_a_sample_gives_every_plan_the_same_chance(monkeypatch):
 
 def test_values_equal_dense_projections(make_trial):
     trial = runs(make_trial, 2, 5)
-    from trialkit.design.assign import _site
+    from trialkit.design.layout.procedure import _site
 
     term, factors = next(iter(strata_factors(trial).items()))
     site = _site(trial, term, factors)

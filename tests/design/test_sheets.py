@@ -9,8 +9,8 @@ import pytest
 
 import trialkit as tk
 from tests.design.conftest import write_trial
-from trialkit.design.sheets import cards_page, checklist_page, labels_page
-from trialkit.design.timers import daily_use, timer_table
+from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page
+from trialkit.design.sheets.timers import daily_use, timer_table
 from trialkit.trial import Setting
 
 HOSTILE = "<script>alert(1)</script> & Söhne"
@@ -132,7 +132,7 @@ def test_pages_escape_names_and_fetch_nothing(plan, make):
 
 
 def test_map_names_every_level_and_escapes_titles(plan):
-    from trialkit.design.map import map_svg
+    from trialkit.design.sheets.map import map_svg
 
     drawn = map_svg(plan)
     assert "<script>" not in drawn

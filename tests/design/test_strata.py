@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 import trialkit as tk
-from trialkit.design.remedies import mend
-from trialkit.design.strata import skeleton_lines, strata
+from trialkit.design.strata.remedies import mend
+from trialkit.design.strata.strata import skeleton_lines, strata
 from trialkit.errors import DesignError
 from trialkit.structure import parse_structure
 

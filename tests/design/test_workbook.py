@@ -7,8 +7,8 @@ from openpyxl import load_workbook
 
 import trialkit as tk
 from tests.design.conftest import write_trial
-from trialkit.design.planfile import harvest_sheet
-from trialkit.design.workbook import STATES, read_sheet, write_harvest_book, write_workbook
+from trialkit.design.sheets.plan_folder import harvest_sheet
+from trialkit.design.sheets.workbook import STATES, read_sheet, write_harvest_book, write_workbook
 from trialkit.errors import PlanError
 
 

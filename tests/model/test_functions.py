@@ -8,9 +8,9 @@ import pytest
 from scipy.interpolate import BSpline
 
 from trialkit.errors import ModelError
+from trialkit.model.columns.functions import Expression
+from trialkit.model.columns.matrices import build_design
 from trialkit.model.fit import fit
-from trialkit.model.functions import Expression
-from trialkit.model.matrices import build_design
 
 
 @pytest.fixture

@@ -10,7 +10,7 @@ import pytest
 
 from trialkit.model.batch import fit_batch
 from trialkit.model.fit import fit
-from trialkit.model.question import Question
+from trialkit.model.inference.question import Question
 
 
 def chambers(sizes: list[int], schedules: str) -> pd.DataFrame:

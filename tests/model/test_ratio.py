@@ -12,10 +12,11 @@ from hypothesis import strategies as st
 from scipy import special, stats
 
 from trialkit.errors import ModelError
-from trialkit.model.fieller import RatioLine, fieller_limits, ratio_lines
+from trialkit.model.answers.fieller import fieller_limits, ratio_lines
+from trialkit.model.answers.means import mean_cells
+from trialkit.model.answers.ratio_line import RatioLine
+from trialkit.model.answers.ratios import equivalent, loss_verdict, noninferior
 from trialkit.model.fit import fit
-from trialkit.model.means import mean_cells
-from trialkit.model.ratio import equivalent, loss_verdict, noninferior
 
 # Blood counts of Dunnett (1955), as printed in the documentation of scipy.stats.dunnett.
 CONTROL = np.array([7.40, 8.50, 7.20, 8.24, 9.84, 8.32])
@@ -227,8 +228,8 @@ def test_the_default_ratio_follows_the_default_difference(crossed):
 
 def test_joined_and_direct_lines_agree_in_a_balanced_layout():
     """Where the whole model is the analysis of variance, both ways are the same test."""
-    from trialkit.model.fieller import _direct_line, join_parts
-    from trialkit.model.means import contrast_rows
+    from trialkit.model.answers.fieller import _direct_line, join_parts
+    from trialkit.model.answers.means import contrast_rows
 
     rng = np.random.default_rng(1)
     table = pd.DataFrame(

@@ -12,10 +12,12 @@ from hypothesis import strategies as st
 from scipy import optimize, stats
 
 from trialkit.errors import ModelError
-from trialkit.model.fieller import RatioLine, _joined_line, fieller_limits, join_parts
+from trialkit.model.answers.fieller import _joined_line, fieller_limits, join_parts
+from trialkit.model.answers.means import mean_cells
+from trialkit.model.answers.ratio_line import RatioLine
+from trialkit.model.answers.ratio_search import Accepted
+from trialkit.model.answers.ratios import noninferior
 from trialkit.model.fit import fit
-from trialkit.model.means import mean_cells
-from trialkit.model.ratio import noninferior
 
 
 def p_by_scipy(line, ratio, sign):
@@ -56,7 +58,7 @@ def test_the_p_at_a_finite_limit_is_the_level_and_no_ratio_beyond_is_accepted(li
 @given(lines, levels, st.floats(0.5, 0.98))
 @settings(max_examples=200, deadline=None)
 def test_the_p_of_a_margin_is_below_the_share_exactly_where_the_limit_clears_it(line, level, m):
-    accepted = line.accepted()
+    accepted = Accepted(line)
     low, high = accepted.limits(level)
     for limit, margin, above in ((low, m, True), (high, 1 / m, False)):
         p = accepted.p_beyond(margin, above=above)
@@ -105,7 +107,7 @@ def test_ratios_accepted_in_two_pieces_are_told_and_both_are_within_the_limits()
     low, high = fieller_limits(line)
     assert low == pytest.approx(first, abs=1e-9)
     assert 1 < high < 2
-    accepted = line.accepted()
+    accepted = Accepted(line)
     assert f"leave out {last:.3g} to {second:.3g}" in accepted.note(0.95)
     best = optimize.minimize_scalar(lambda r: -excess(r), bounds=(0.2, 0.4), method="bounded")
     assert accepted.p_beyond(0.6, above=True) == pytest.approx(0.025 - best.fun, rel=1e-6)
@@ -124,8 +126,8 @@ def test_ratios_accepted_in_two_pieces_are_told_and_both_are_within_the_limits()
 )
 def test_limits_without_end_say_why(line, words):
     assert fieller_limits(line) == (-math.inf, math.inf)
-    assert words in line.accepted().note(0.95)
-    assert line.accepted().p_beyond(0.9, above=True) > 0.025
+    assert words in Accepted(line).note(0.95)
+    assert Accepted(line).p_beyond(0.9, above=True) > 0.025
 
 
 def test_what_can_be_ruled_out_has_the_ends_of_fiellers_quadratic():
@@ -134,7 +136,7 @@ def test_what_can_be_ruled_out_has_the_ends_of_fiellers_quadratic():
     t2 = stats.t.ppf(0.975, 10) ** 2
     first, second = np.sort(np.roots([1 - t2, -80.0, 1600 - t2]))
     assert first < 0  # a ratio of two yields is not below zero
-    assert f"only 0 to {second:.3g} can be ruled out" in line.accepted().note(0.95)
+    assert f"only 0 to {second:.3g} can be ruled out" in Accepted(line).note(0.95)
 
 
 def test_ratios_below_zero_do_not_widen_the_limits_of_two_yields():
@@ -148,8 +150,8 @@ def test_ratios_below_zero_do_not_widen_the_limits_of_two_yields():
     near = 1 - t * math.sqrt(2) / 100
     low, _ = fieller_limits(line)
     assert low == pytest.approx(near, abs=2e-3)  # df at a ratio of 1 are 29.5
-    assert line.accepted().note(0.95) == ""
-    assert line.accepted().p_beyond(0.9, above=True) < 1e-6
+    assert Accepted(line).note(0.95) == ""
+    assert Accepted(line).p_beyond(0.9, above=True) < 1e-6
 
 
 def test_a_line_without_variance_at_some_ratio_has_no_test_there():
@@ -288,7 +290,7 @@ def test_an_adjustment_that_gives_no_limits_is_refused():
 
 def test_df_in_closed_form_are_those_of_each_contrast_asked_alone():
     made = fitted(6)
-    from trialkit.model.fieller import _df_by_direction
+    from trialkit.model.answers.fieller import _df_by_direction
 
     (cells,) = mean_cells(made, "schedule")
     for method in ("kenward-roger", "satterthwaite"):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from trialkit.model.simultaneous import (
+from trialkit.model.inference.simultaneous import (
     _tail_by_points,
     _tail_by_product,
     largest_point,

@@ -10,8 +10,8 @@ import pytest
 
 from trialkit.errors import ModelError
 from trialkit.model.fit import fit
-from trialkit.model.smallsample import combine_df, kenward_roger_df
-from trialkit.model.tails import f_upper, t_quantile, t_two_sided
+from trialkit.model.inference.smallsample import combine_df, kenward_roger_df
+from trialkit.model.inference.tails import f_upper, t_quantile, t_two_sided
 
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
 

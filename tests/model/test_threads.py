@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 from threadpoolctl import threadpool_info, threadpool_limits
 
-from trialkit.model import fit as fit_module
-from trialkit.model.threads import SMALL, one_blas_thread
+from trialkit.model import solvers
+from trialkit.model.fit import fit
+from trialkit.model.likelihood.threads import SMALL, one_blas_thread
 
 
 def blas_threads() -> set[int]:
@@ -55,12 +56,12 @@ def test_threads_come_back_when_fits_overlap():
 
 def test_a_fit_works_with_one_thread(monkeypatch):
     seen = []
-    real = fit_module.maximise
+    real = solvers.maximise
     monkeypatch.setattr(
-        fit_module, "maximise", lambda *a, **k: (seen.append(blas_threads()), real(*a, **k))[1]
+        solvers, "maximise", lambda *a, **k: (seen.append(blas_threads()), real(*a, **k))[1]
     )
     rng = np.random.default_rng(1)
     table = pd.DataFrame({"chamber": np.repeat(list("ABCDEF"), 4), "y": rng.normal(size=24)})
-    fit_module.fit(table, response="y", fixed="1", random=["chamber"])
+    fit(table, response="y", fixed="1", random=["chamber"])
     assert seen == [{1}]
     assert blas_threads() == {2}

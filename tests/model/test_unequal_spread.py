@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trialkit.model import unequal_spread
 from trialkit.model.batch import fit_batch
+from trialkit.model.checks.spread import level_spreads, spread_findings
 from trialkit.model.fit import fit
-from trialkit.model.spread_check import level_spreads, spread_findings
+from trialkit.model.inference import unequal_spread
 
 
 def chambers(sizes: dict[str, int], blocks: int = 4) -> pd.DataFrame:

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.model.answers import Answer
 from trialkit.model.batch import fit_batch
 from trialkit.model.fit import Fit, fit
-from trialkit.model.validity import FEW_DF, HELD, NO_DF, NO_TEST, is_valid
+from trialkit.model.inference.answer import Answer
+from trialkit.model.inference.validity import FEW_DF, HELD, NO_DF, NO_TEST, is_valid
 
 RUNS = ["batch", "chamber", "batch:chamber"]
 Runs = dict[tuple[str, str, str], list[float]]

@@ -312,7 +312,7 @@ def _assignment(trial: Trial, plan: Any) -> pd.DataFrame | None:
     if not trial.factors:
         return None
     if plan is None:
-        from trialkit.design.assign import read_plan
+        from trialkit.design.plan import read_plan
 
         try:
             plan = read_plan(trial)

@@ -12,7 +12,7 @@ from trialkit.cli.screen import Screen
 from trialkit.wording import plural
 
 if TYPE_CHECKING:
-    from trialkit.design.power import Power
+    from trialkit.design.power.power import Power
     from trialkit.trial import Trial
 
 

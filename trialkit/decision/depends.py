@@ -38,8 +38,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.analysis import Analysis
+    from trialkit.model.answers.means import Cells
     from trialkit.model.fit import Fit
-    from trialkit.model.means import Cells
     from trialkit.responses import Better
     from trialkit.trial import Trial
 
@@ -231,7 +231,7 @@ def _sound(test: Mapping[Any, Any]) -> float:
 
 
 def _cells(fit: Fit, primary: str, name: str) -> list[Cells]:
-    from trialkit.model.means import mean_cells
+    from trialkit.model.answers.means import mean_cells
 
     return list(mean_cells(fit, primary, by=name))
 
@@ -270,7 +270,7 @@ def _by_level(trial: Trial, result: Analysis, fit: Fit, name: str, better: Bette
     """Judge each level of the primary treatment at each level of the partner."""
     import pandas as pd
 
-    from trialkit.model.ratio import compare_cells
+    from trialkit.model.answers.ratios import compare_cells
 
     groups = _cells(fit, trial.primary.name, name)
     place = _place(groups[0], trial.primary.reference)
@@ -313,7 +313,7 @@ class _Family:
         """Give the confidence of one interval at which those of the family hold jointly."""
         from scipy import special
 
-        from trialkit.model.simultaneous import largest_point
+        from trialkit.model.inference.simultaneous import largest_point
 
         if not self.df > 0:
             return level
@@ -324,7 +324,7 @@ class _Family:
         """Let a one-sided chance allow for all comparisons of all families."""
         from scipy import special
 
-        from trialkit.model.simultaneous import largest_tail
+        from trialkit.model.inference.simultaneous import largest_tail
 
         if not (0 < p < 0.5 and df > 0):
             return float(p)
@@ -334,7 +334,7 @@ class _Family:
 
 
 def _family(fit: Fit, cells: Cells, place: int) -> _Family:
-    from trialkit.model.means import contrast_rows
+    from trialkit.model.answers.means import contrast_rows
 
     L = np.delete(cells.rows, place, axis=0) - cells.rows[place]
     table, cov = contrast_rows(fit, L, df="default", level=0.95)

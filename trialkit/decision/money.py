@@ -208,8 +208,8 @@ def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
     import numpy as np
     import pandas as pd
 
+    from trialkit.model.answers.means import mean_cells
     from trialkit.model.batch import refit_batch
-    from trialkit.model.means import mean_cells
 
     prices, name, level = trial.prices, trial.primary.name, trial.question.level
     assert prices is not None  # the caller has checked

@@ -205,8 +205,8 @@ def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
 
     Both come from the contrast behind the trial's own table of ratios.
     """
-    from trialkit.model.fieller import ratio_lines
-    from trialkit.model.means import mean_cells
+    from trialkit.model.answers.fieller import ratio_lines
+    from trialkit.model.answers.means import mean_cells
 
     factor, title = result.trial.primary, result.trial.title
     (cells,) = mean_cells(result.fit, factor.name)

@@ -1,8 +1,8 @@
 """What more would settle the question: the chance of a clear answer with more batches.
 
 The trial is its own pilot: its mean squares and their degrees of freedom say which variances
-are possible (`trialkit.design.variation_pilot`), and the formulas used in planning
-(`trialkit.design.power_questions`) give the chance. So every chance has a range.
+are possible (`trialkit.design.power.variation_pilot`), and the formulas used in planning
+(`trialkit.design.power.questions`) give the chance. So every chance has a range.
 """
 
 from __future__ import annotations
@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.design.comparisons import Comparison, compare_in, with_counts
-from trialkit.design.power_notes import cannot_be_said
-from trialkit.design.power_questions import Wanted, all_chances
-from trialkit.design.variation_pilot import pilot_variation
+from trialkit.design.power.notes import cannot_be_said
+from trialkit.design.power.questions import Wanted, all_chances
+from trialkit.design.power.variation_pilot import pilot_variation
+from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
 from trialkit.errors import DesignError, ModelError, PlanError
 from trialkit.structure import skeleton
 from trialkit.wording import Message, Units, message

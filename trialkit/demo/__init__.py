@@ -88,7 +88,7 @@ def write_demo(folder: str | Path) -> list[Path]:
     import tempfile
 
     from trialkit.demo.writing import demo_texts, write_texts
-    from trialkit.design.assign import assign
+    from trialkit.design.plan import assign
     from trialkit.trial import read_trial
 
     out = Path(folder)

@@ -15,16 +15,16 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from trialkit.errors import ModelError
-from trialkit.model import inference
-from trialkit.model.answers import Answer, State, make_state
-from trialkit.model.fit import Fit
-from trialkit.model.matrices import Floats, estimable_part
-from trialkit.model.prepare import Prepared, Spec, prepare
-from trialkit.model.question import Question
-from trialkit.model.rank import independent
-from trialkit.model.reml import maximise
-from trialkit.model.tails import f_upper, t_quantile, t_two_sided
-from trialkit.model.threads import one_blas_thread
+from trialkit.model.columns.matrices import Floats, estimable_part
+from trialkit.model.columns.rank import independent
+from trialkit.model.fitted import Fitted
+from trialkit.model.inference import default as inference
+from trialkit.model.inference.answer import Answer, State, make_state
+from trialkit.model.inference.question import Question
+from trialkit.model.inference.tails import f_upper, t_quantile, t_two_sided
+from trialkit.model.likelihood.prepare import Prepared, Spec, prepare
+from trialkit.model.likelihood.search import maximise
+from trialkit.model.likelihood.threads import one_blas_thread
 
 MOST_NUMBERS = 2_000_000  # numbers in the largest array of a pass
 MOST_KEPT = 20_000_000  # numbers kept between fitting and testing, to save solving twice
@@ -228,12 +228,12 @@ def fit_batch(
     return fit_prepared(data, Y, variances=variances)
 
 
-def refit_batch(fit: Fit, responses: ArrayLike) -> Batch:
+def refit_batch(fit: Fitted, responses: ArrayLike) -> Batch:
     """Fit many responses on the design of a fit.
 
     Parameters
     ----------
-    fit : Fit
+    fit : Fitted
     responses : array, shape (R, n)
 
     Returns
@@ -283,12 +283,12 @@ def _in_passes(data: Prepared, Y: Floats, variances: str) -> Batch:
     )
 
 
-def simulate(fit: Fit, count: int, *, seed: int) -> Floats:
+def simulate(fit: Fitted, count: int, *, seed: int) -> Floats:
     """Draw responses from a fitted model (parametric bootstrap).
 
     Parameters
     ----------
-    fit : Fit
+    fit : Fitted
     count : int
     seed : int
 

@@ -1,46 +1,58 @@
-"""What a fit holds: estimates, the objective, predicted effects, the record of the search."""
+"""What a fit holds and answers about its own coefficients: estimates, contrasts, tests.
+
+Means, comparisons, ratios and checks are built on it elsewhere; it knows none of them.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any, Self
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from trialkit.errors import Finding
-from trialkit.model import prepare, smallsample
-from trialkit.model.answers import State, make_state
-from trialkit.model.matrices import Design, Floats
-from trialkit.model.objective import evaluate
-from trialkit.model.prepare import Spec
-from trialkit.model.reduced import Reduced
-from trialkit.model.reml import Optimum, maximise
-from trialkit.model.strata import Responses
-from trialkit.model.terms import Grouping
+from trialkit.display import Shown, show_table
+from trialkit.errors import Finding, ModelError
+from trialkit.model.columns.matrices import Design, Floats, estimable_part
+from trialkit.model.columns.rank import independent
+from trialkit.model.columns.terms import Grouping
+from trialkit.model.inference import smallsample
+from trialkit.model.inference.answer import Answer, State
+from trialkit.model.inference.reasons import explain_methods, validity_findings
+from trialkit.model.inference.tails import f_upper, t_quantile, t_two_sided
+from trialkit.model.likelihood.prepare import Prepared, Spec, prepare
+from trialkit.model.likelihood.reduced import Reduced
+from trialkit.model.likelihood.search import Optimum, maximise
+from trialkit.model.likelihood.strata import Responses
+from trialkit.model.solvers import DenseSolver, LargeSolver, Solver, solve
 
 
 @dataclass(frozen=True, eq=False)
 class Fitted:
-    """A fitted mixed model: its estimates, objective and predictions.
+    """A fitted mixed model: its estimates, objective, predictions and tests.
 
     Parameters
     ----------
     data : Prepared
         Table, columns and cross-products.
-    responses : Responses
-        The response in coordinates.
-    optimum : Optimum
-        Where the restricted likelihood is largest, with the path there.
+    solver : Solver
+        The engine that maximised the restricted likelihood.
     noted : tuple of Finding
         What preparing and fitting found; see `findings` for all.
     """
 
-    data: prepare.Prepared = field(repr=False)
-    responses: Responses = field(repr=False)
-    optimum: Optimum = field(repr=False)
+    data: Prepared = field(repr=False)
+    solver: Solver = field(repr=False)
     noted: tuple[Finding, ...] = ()
+
+    @classmethod
+    def of(cls, data: Prepared) -> Self:
+        """Maximise the restricted likelihood of prepared columns."""
+        solver, noted = solve(data)
+        return cls(data=data, solver=solver, noted=noted)
 
     # ---- what was fitted -------------------------------------------------------------
     @property
@@ -76,12 +88,12 @@ class Fitted:
     @property
     def n(self) -> int:
         """Give the number of rows used."""
-        return self.reduced.n
+        return self.solver.n
 
     @property
     def p(self) -> int:
         """Give the rank of the fixed part."""
-        return self.reduced.p
+        return self.solver.p
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -95,45 +107,75 @@ class Fitted:
 
     @property
     def scale(self) -> float:
-        """Give the unit in which the engine worked: the least-squares residual SD."""
-        return float(self.responses.scale[0])
+        """Give the unit in which the engine worked, in the user's unit."""
+        return self.solver.scale
 
-    # ---- estimates ---------------------------------------------------------------------
-    @cached_property
-    def phi(self) -> Floats:
-        """Give the variance parameters in internal units, shape (m,)."""
-        return np.asarray(self.optimum.point.phi[0])
+    # ---- engines -------------------------------------------------------------------------
+    @property
+    def is_large(self) -> bool:
+        """Whether the effects are too many for the dense engine."""
+        return isinstance(self.solver, LargeSolver)
 
-    @cached_property
-    def variances(self) -> pd.Series:
-        """Give the variance of each random term and of the residual."""
-        values = self.phi * self.reduced.units * self.scale**2
-        return pd.Series(values, index=list(self.reduced.params), name="variance")
+    @property
+    def dense(self) -> DenseSolver:
+        """Give the dense engine, or refuse where the effects are too many for it."""
+        if not isinstance(self.solver, DenseSolver):
+            self.data.reduced  # noqa: B018 (refuses with the reason)
+            raise ModelError("this needs the dense engine")
+        return self.solver
 
-    @cached_property
-    def loglik(self) -> float:
-        """Give the restricted log-likelihood of the treatment-coded model."""
-        return self._full_loglik(float(self.optimum.point.loglik[0]))
+    @property
+    def large(self) -> LargeSolver:
+        """Give the engine for thousands of effects."""
+        assert isinstance(self.solver, LargeSolver)
+        return self.solver
 
-    def _full_loglik(self, core: float) -> float:
-        df = self.n - self.p
-        constant = df * np.log(2 * np.pi) + self.reduced.log_xx
-        return float(core - df * np.log(self.scale) - 0.5 * constant)
+    @property
+    def responses(self) -> Responses:
+        """Give the response in coordinates of the dense engine."""
+        return self.dense.responses
 
-    @cached_property
+    @property
+    def optimum(self) -> Optimum:
+        """Give where the dense engine's likelihood is largest, with the path there."""
+        return self.dense.optimum
+
+    @property
     def state(self) -> State:
         """Give what tests need of the fit, as a batch of one."""
-        return make_state(self.reduced, self.responses, self.optimum)
+        return self.dense.state
 
     @property
     def gls(self) -> smallsample.Gls:
         """Give generalised least squares at the estimated variances."""
         return self.state.gls
 
+    # ---- estimates -----------------------------------------------------------------------
+    @cached_property
+    def phi(self) -> Floats:
+        """Give the variance parameters in internal units, shape (m,)."""
+        return self.solver.phi
+
+    @cached_property
+    def variances(self) -> pd.Series:
+        """Give the variance of each random term and of the residual."""
+        values = self.phi * self.solver.units * self.scale**2
+        return pd.Series(values, index=list(self.solver.params), name="variance")
+
+    @cached_property
+    def loglik(self) -> float:
+        """Give the restricted log-likelihood of the treatment-coded model."""
+        return self._full_loglik(self.solver.loglik)
+
+    def _full_loglik(self, core: float) -> float:
+        df = self.n - self.p
+        constant = df * np.log(2 * np.pi) + self.solver.log_xx
+        return float(core - df * np.log(self.scale) - 0.5 * constant)
+
     @cached_property
     def kept_beta(self) -> Floats:
         """Give the coefficients that are not aliased."""
-        return np.asarray(self.state.beta[0])
+        return self.solver.kept_beta
 
     @cached_property
     def beta(self) -> Floats:
@@ -147,21 +189,14 @@ class Fitted:
         """Give ``(X'V^-1 X)^-1``; zero for aliased coefficients, shape (p_all, p_all)."""
         out = np.zeros((len(self.names), len(self.names)))
         kept = np.flatnonzero(self.design.kept)
-        out[np.ix_(kept, kept)] = self.gls.C[0] * self.scale**2
+        out[np.ix_(kept, kept)] = self.solver.kept_cov
         return out
 
-    # ---- objective and predictions
+    # ---- objective and predictions -------------------------------------------------------
     def objective(self, variances: ArrayLike) -> float:
         """Give the restricted log-likelihood at given variances (user's unit); −inf outside."""
-        phi = np.asarray(variances, dtype=float) / self.reduced.units / self.scale**2
-        point = evaluate(
-            self.reduced,
-            phi[None],
-            self.responses.e,
-            self.responses.out_ss,
-            derivatives=False,
-        )
-        return self._full_loglik(float(point.loglik[0]))
+        phi = np.asarray(variances, dtype=float) / self.solver.units / self.scale**2
+        return self._full_loglik(self.solver.loglik_at(phi))
 
     def profile_loglik(self, name: str, value: float) -> float:
         """Give the restricted log-likelihood with one variance pinned, the others at their best."""
@@ -182,20 +217,6 @@ class Fitted:
         return self._full_loglik(best)
 
     @cached_property
-    def _weighted_residuals(self) -> Floats:
-        """Give ``V^-1 (y − X beta)`` by row, in the user's unit."""
-        lam = (self.reduced.coef @ self.phi)[: self.reduced.n_strata]
-        rows = self.reduced.rows
-        marginal = self.residuals_marginal / self.scale
-        coords = rows.A @ marginal
-        V = np.tensordot(self.reduced.coef @ self.phi, self.reduced.G, axes=1)
-        solved = np.linalg.solve(V, coords)
-        out = rows.A.T @ (solved - coords / lam[self.reduced.stratum])
-        for s, stratum in enumerate(rows.strata):
-            out += stratum.apply(marginal[None])[0] / lam[s]
-        return np.asarray(out / self.scale)
-
-    @cached_property
     def fitted_fixed(self) -> Floats:
         """Give ``X beta`` by row."""
         return np.asarray(self.data.X @ self.kept_beta)
@@ -208,16 +229,11 @@ class Fitted:
     @cached_property
     def effects(self) -> dict[str, pd.Series]:
         """Give the predicted random effects of each term (user's unit)."""
-        out = {}
-        for g in self.groupings:
-            value = float(self.variances[g.term.name])
-            raw = self._weighted_residuals
-            raw = raw if g.weight is None else raw * g.weight * g.unit
-            sums = np.bincount(g.codes, weights=raw, minlength=g.q)
-            out[g.term.name] = pd.Series(
-                value * sums, index=pd.Index(g.labels, name=g.term.name), name="effect"
-            )
-        return out
+        values = self.solver.effects(self.groupings, self.residuals_marginal)
+        return {
+            g.term.name: pd.Series(u, index=pd.Index(g.labels, name=g.term.name), name="effect")
+            for g, u in zip(self.groupings, values, strict=True)
+        }
 
     @cached_property
     def residuals(self) -> Floats:
@@ -231,10 +247,175 @@ class Fitted:
     @cached_property
     def record(self) -> pd.DataFrame:
         """Give the path of the search: one row per step, variances and log-likelihood."""
-        unit = self.reduced.units * self.scale**2
-        rows = [[*(phi * unit), self._full_loglik(value)] for phi, value in self.optimum.path]
-        out = pd.DataFrame(rows, columns=[*self.reduced.params, "loglik"])
+        unit = self.solver.units * self.scale**2
+        rows = [[*(phi * unit), self._full_loglik(value)] for phi, value in self.solver.path]
+        out = pd.DataFrame(rows, columns=[*self.solver.params, "loglik"])
         out.index.name = "step"
-        out.attrs["settled"] = bool(self.optimum.settled[0])
-        out.attrs["decrement"] = float(self.optimum.decrement[0])
+        out.attrs["settled"] = self.solver.settled
+        if not self.is_large:
+            out.attrs["decrement"] = float(self.optimum.decrement[0])
         return out
+
+    # ---- questions about the coefficients ------------------------------------------------
+    @cached_property
+    def coefficients(self) -> pd.DataFrame:
+        """Give a frame indexed by coefficient: estimate, se, df, t, p, low, high, method."""
+        out = self.contrast(np.eye(len(self.names)))
+        out.index = pd.Index(self.names, name="coefficient")
+        return out
+
+    def _kept_rows(self, L: ArrayLike) -> tuple[Floats, NDArray[np.bool_]]:
+        rows = np.atleast_2d(np.asarray(L, dtype=float))
+        if rows.shape[1] != len(self.names):
+            raise ModelError(
+                f"a contrast needs {len(self.names)} numbers, one per coefficient "
+                f"({', '.join(self.names)}), not {rows.shape[1]}"
+            )
+        return rows[:, self.design.kept], self.design.estimable(rows)
+
+    def contrast(self, L: ArrayLike, *, df: str = "default") -> pd.DataFrame:
+        """Estimate each row of ``L beta`` alone.
+
+        Parameters
+        ----------
+        L : array, shape (l, p_all)
+        df : {"default", "kenward-roger", "satterthwaite", "containment"}
+
+        Returns
+        -------
+        DataFrame
+            ``estimate, se, df, t, p, low, high, method``; missing where not estimable.
+        """
+        rows, good = self._kept_rows(L)
+        out = pd.DataFrame(
+            np.full((len(rows), 7), np.nan),
+            columns=["estimate", "se", "df", "t", "p", "low", "high"],
+        )
+        method = np.full(len(rows), "not estimable", dtype=object)
+        for i in np.flatnonzero(good):
+            a = self._ask(rows[i : i + 1], df, joint=False)
+            estimate, nu = float(a.estimate[0, 0]), float(a.df[0, 0])
+            se = float(np.sqrt(a.cov[0, 0, 0])) if a.cov[0, 0, 0] > 0 else np.nan
+            t = estimate / se if se > 0 else np.nan
+            wide = float(t_quantile(self.level, nu)) * se
+            p = float(t_two_sided(t, nu))
+            out.loc[i, :] = [estimate, se, nu, t, p, estimate - wide, estimate + wide]
+            method[i] = a.method[0]
+        out["method"] = method
+        return out
+
+    def _ask(self, rows: Floats, df: str, *, joint: bool) -> Answer:
+        return self.solver.ask(self.data, rows, df, joint=joint)
+
+    def contrast_cov(self, L: ArrayLike, *, df: str = "default") -> Floats:
+        """Give the covariance of the rows of ``L beta``, asked together, shape (l, l)."""
+        rows, good = self._kept_rows(L)
+        out = np.full((len(rows), len(rows)), np.nan)
+        if good.any():
+            at = np.flatnonzero(good)
+            out[np.ix_(at, at)] = self._ask(rows[good], df, joint=False).cov[0]
+        return out
+
+    def joint(self, L: ArrayLike, *, df: str = "default") -> dict[str, Any]:
+        """Test the rows of ``L beta = 0`` together: num_df, den_df, F, p, method."""
+        rows = np.atleast_2d(np.asarray(L, dtype=float))
+        part = independent(estimable_part(self.design, rows)[:, self.design.kept])
+        if not len(part):
+            none = float("nan")
+            return {"num_df": 0, "den_df": none, "F": none, "p": none, "method": "not estimable"}
+        a = self._ask(part, df, joint=True)
+        F, den = float(a.F[0]), float(a.den_df[0])
+        p = float(f_upper(F, len(part), den))
+        return {"num_df": len(part), "den_df": den, "F": F, "p": p, "method": a.method[0]}
+
+    def tests(self, df: str = "default") -> pd.DataFrame:
+        """Test each fixed term (marginal hypotheses, sum-to-zero coding).
+
+        Parameters
+        ----------
+        df : {"default", "kenward-roger", "satterthwaite", "containment"}
+
+        Returns
+        -------
+        DataFrame
+            Index ``term``; ``num_df, den_df, F, p, method``.
+        """
+        if df == "default":
+            return self._default_tests.copy()
+        return self._tests(df)
+
+    @cached_property
+    def _default_tests(self) -> pd.DataFrame:
+        return self._tests("default")
+
+    def _tests(self, df: str) -> pd.DataFrame:
+        rows = [self.joint(self.design.hypothesis(t), df=df) for t in self.design.term_names]
+        columns = ["num_df", "den_df", "F", "p", "method"]
+        index = pd.Index(self.design.term_names, name="term")
+        return pd.DataFrame(rows, index=index, columns=columns)
+
+    @cached_property
+    def findings(self) -> tuple[Finding, ...]:
+        """Give what a reader of the result must know, the choice of tests included."""
+        if self.is_large:
+            return self.noted
+        tests = self._default_tests
+        return (*self.noted, *explain_methods(tests["method"]), *validity_findings(tests))
+
+    # ---- fitting again -------------------------------------------------------------------
+    def refit(
+        self,
+        *,
+        response: ArrayLike | None = None,
+        keep: ArrayLike | None = None,
+        variances: str | None = None,
+        random: Sequence[str] | None = None,
+    ) -> Self:
+        """Fit again: another response, fewer rows, other random terms.
+
+        Parameters
+        ----------
+        response : array, shape (n,), optional
+            New values for the rows used.
+        keep : array of bool, shape (n,), optional
+            Rows to keep.
+        variances : {"free", "nonnegative"}, optional
+        random : sequence of str, optional
+
+        Returns
+        -------
+        Fitted
+            Of the same class.
+        """
+        spec = self.spec
+        if variances is not None:
+            spec = replace(spec, variances=variances)
+        if random is not None:
+            spec = replace(spec, random=tuple(random))
+        y = self.y if response is None else np.asarray(response, dtype=float)
+        if keep is None and random is None and self.data.large is None:
+            table = self.table.assign(**{spec.response: y})
+            return type(self).of(replace(self.data, y=y, spec=spec, table=table))
+        rows = np.ones(self.n, bool) if keep is None else np.asarray(keep, dtype=bool)
+        table = self.table.loc[rows].copy()
+        table[spec.response] = y[rows]
+        return type(self).of(prepare(table, spec))
+
+    # ---- display -----------------------------------------------------------------------
+    def _shown(self) -> Shown:
+        title = (
+            f"{self.spec.response} ~ {self.spec.fixed}; random: "
+            f"{', '.join(self.spec.random) or 'none'} ({self.n} rows)"
+        )
+        spread = ", ".join(f"{k} {v:.4g}" for k, v in self.variances.items())
+        notes = [f"Variances: {spread}", *map(str, self.findings)]
+        return show_table(self.tests().reset_index(), caption=title, notes=notes)
+
+    def __str__(self) -> str:
+        return self._shown().text()
+
+    def __repr__(self) -> str:
+        return f"<Fit of {self.spec.response} ~ {self.spec.fixed}, {self.n} rows>"
+
+    def _repr_html_(self) -> str:
+        return self._shown().html()

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import find_column, house_unit
 from trialkit.errors import Finding, TrialkitError
@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
     from trialkit.analysis import Analysis
     from trialkit.decision.decide import Verdict
-    from trialkit.design.assign import Plan
+    from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
-    from trialkit.model.diagnose import Diagnosis
+    from trialkit.model.checks.diagnosis import Diagnosis
     from trialkit.trial import Factor, Trial
 
 
@@ -169,7 +169,7 @@ class Material:
     @cached_property
     def diagnosis(self) -> Diagnosis:
         """The checks of the fitted model."""
-        return cast("Diagnosis", self.result.fit.diagnose())
+        return self.result.fit.diagnose()
 
     @property
     def level(self) -> str:

@@ -159,7 +159,7 @@ def _units_with(material: Material, level: str) -> list[str]:
 
 
 def _strata(material: Material) -> list[Any]:
-    from trialkit.design.strata import strata
+    from trialkit.design.strata.strata import strata
 
     say = material.say
     found = strata(material.trial, plan=material.plan)

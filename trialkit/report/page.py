@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
     from trialkit.analysis import Analysis
     from trialkit.decision.decide import Verdict
-    from trialkit.design.assign import Plan
+    from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
 

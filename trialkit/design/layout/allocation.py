@@ -1,0 +1,97 @@
+"""Who gets what: the data of a plan, which knows neither how it was drawn nor how it is printed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from trialkit.errors import Finding, PlanError
+from trialkit.trial import Factor, Trial
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.display import Shown
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """Who gets what, and where that comes from: the data of a plan.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        One row per smallest unit: unit factors, `unit`, one column per treatment.
+    seed : int
+        Seed it was drawn from.
+    version : str
+        Version of trialkit that drew it.
+    hash : str
+        SHA-256 over assignment, seed and version.
+    method : dict
+        Treatment → how it was laid out, in words.
+    efficiency : dict
+        Treatment → share of the information that is kept in its own stratum, from 0 to 1.
+    bound : dict
+        Treatment → the most that any plan over these units could keep.
+    findings : tuple of Finding
+        What restrictions on the plan cost, and which levels they tie to which places.
+    """
+
+    trial: Trial
+    table: pd.DataFrame
+    seed: int
+    version: str
+    hash: str
+    method: dict[str, str]
+    efficiency: dict[str, float] = field(default_factory=dict)
+    bound: dict[str, float] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+
+    def assignment(self, factor: str) -> pd.DataFrame:
+        """List the units of a treatment's stratum with the level each receives."""
+        term = list(self._factor(factor).applied_to)
+        return self.table[[*term, factor]].drop_duplicates(ignore_index=True)
+
+    def _factor(self, name: str) -> Factor:
+        if name not in self.trial.factors:
+            raise PlanError(
+                f"no treatment is called {name!r}; there are {', '.join(self.trial.factors)}"
+            )
+        return self.trial.factors[name]
+
+    def counts(self, factor: str) -> pd.Series:
+        """Count the units of the treatment's stratum that receive each level."""
+        levels = list(self._factor(factor).levels)
+        return self.assignment(factor)[factor].value_counts().reindex(levels, fill_value=0)
+
+    def _shown(self) -> Shown:
+        import pandas as pd
+
+        from trialkit.display import show_table
+
+        rows = []
+        for name, factor in self.trial.factors.items():
+            counts = self.counts(name)
+            rows.append(
+                {
+                    "treatment": name,
+                    "given to": factor.stratum,
+                    "units per level": ", ".join(f"{k} {v}" for k, v in counts.items()),
+                    "laid out as": self.method.get(name, ""),
+                    "information kept": f"{100 * self.efficiency.get(name, 1.0):.1f} %",
+                    "at best": f"{100 * self.bound.get(name, 1.0):.1f} %",
+                }
+            )
+        return show_table(
+            pd.DataFrame(rows),
+            caption=f"Plan of “{self.trial.title}”, drawn at random from seed {self.seed}",
+            notes=(f"trialkit {self.version}, plan {self.hash[:12]}", *map(str, self.findings)),
+        )
+
+    def __str__(self) -> str:
+        return self._shown().text()
+
+    def _repr_html_(self) -> str:
+        return self._shown().html()

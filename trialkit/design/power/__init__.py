@@ -1,0 +1,1 @@
+"""What a trial can find out: questions, formulas, simulation, what to add."""

@@ -1,0 +1,253 @@
+"""The chance that a layout answers each question, for one state of the variation.
+
+Three questions are asked of a treatment: whether the levels differ at all (F), whether a
+level differs from the reference by the difference worth finding (t, jointly over levels),
+and whether a level that loses nothing is shown to be no worse (ratio within the margin).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+
+from trialkit.design.layout.units import Floats
+from trialkit.design.power.exact import power_clear_of, power_f, power_t
+from trialkit.design.power.variation import Variation
+from trialkit.design.strata.comparisons import Comparison, Solved
+
+Question = Literal["any", "difference", "no worse"]
+QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
+WORDS = {
+    "any": "the levels differ at all",
+    "difference": "a level differs from the reference",
+    "no worse": "a level is no worse than the reference",
+}
+OUTWARD = 0.4  #: how far a pilot's chance is moved out, in percentiles per unit of chance
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What a trial is to find out.
+
+    Parameters
+    ----------
+    difference_pct : float
+        Difference worth finding [% of the mean].
+    margin_pct : float
+        Loss accepted [% of the reference mean].
+    true_pct : float
+        True change for the question "no worse" [% of the reference mean], usually 0.
+    level : float
+    joint : bool
+        Whether limits hold for all levels together, as the analysis has them.
+    reference : int
+        Number of the reference level.
+    lost : dict
+        Stratum → share of its units expected to be lost.
+    """
+
+    difference_pct: float
+    margin_pct: float
+    true_pct: float
+    level: float
+    joint: bool
+    reference: int
+    lost: dict[str, float]
+
+
+def rows_against(c: Comparison, reference: int, *, ratio: float = 1.0) -> Floats:
+    """Give the rows of each level's mean minus `ratio` times the reference's."""
+    base = c.mean_row(reference)
+    others = [i for i in range(len(c.levels[0])) if i != reference]
+    return np.array([c.mean_row(i) - ratio * base for i in others])
+
+
+def critical_value(solved: Solved, rows: Floats, df: float, wanted: Wanted) -> float:
+    """Give the half width of the intervals in standard errors, joint where asked."""
+    from trialkit.model.answers.comparisons import correlation_of
+    from trialkit.model.inference.tails import t_quantile
+
+    if not wanted.joint or len(rows) == 1:
+        return float(t_quantile(wanted.level, df))
+    correlation = np.round(correlation_of(solved.covariance(rows)), 9)
+    return _joint_point(wanted.level, correlation.tobytes(), len(rows), round(df, 6))
+
+
+def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
+    """Give the number of the comparison with the largest variance, and that variance."""
+    variances = [solved.variance(row) for row in rows]
+    worst = int(np.argmax(variances))
+    return worst, variances[worst]
+
+
+@lru_cache(maxsize=1024)
+def _joint_point(level: float, correlation: bytes, size: int, df: float) -> float:
+    from trialkit.model.inference.simultaneous import largest_point
+
+    return float(largest_point(level, np.frombuffer(correlation).reshape(size, size), df))
+
+
+def chance(
+    c: Comparison, question: Question, variation: Variation, wanted: Wanted, *, effect: float
+) -> tuple[float, float, float]:
+    """Give the chance of a positive answer at high, middle and low variation.
+
+    Parameters
+    ----------
+    c : Comparison
+    question : {"any", "difference", "no worse"}
+    variation : Variation
+    wanted : Wanted
+    effect : float
+        Size of the true difference [%]: from the reference, or for "no worse" the distance
+        of the truth from the margin.
+
+    Returns
+    -------
+    low, middle, high : float
+        Power with the variation at its high, middle and low end; the worst level counts.
+
+    Notes
+    -----
+    Each chance falls as one error variance rises. From a pilot, low and high are therefore
+    the 5th and 95th percentile of the chances that its mean squares allow. The middle is the
+    percentile ``50 + 40 (m - 1/2)`` with m their median: an estimated chance is drawn to the
+    middle by its own error, since it cannot go beyond 0 and 1, and this moves it back as far
+    as is needed on average (benchmarks/pilot_power.py). It rises with every chance, so that it
+    rises with every count.
+    """
+    three = _chance(c, question, variation, wanted, effect)
+    if variation.draws is None:
+        return three
+    moved = replace(variation, middle=0.5 - OUTWARD * (three[1] - 0.5))
+    return _chance(c, question, moved, wanted, effect)
+
+
+def _chance(
+    c: Comparison, question: Question, variation: Variation, wanted: Wanted, effect: float
+) -> tuple[float, float, float]:
+    rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
+    if variation.kind == "planning range":
+        solved = [c.solve(variation.point(end), wanted.lost) for end in range(3)]
+    else:  # the ends differ in nothing, or a pilot's are quantiles at one weighting
+        solved = [c.solve(variation.point(1), wanted.lost)] * 3
+    if question == "no worse":
+        return _no_worse(c, rows, solved, variation, wanted, effect)
+    out = []
+    for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
+                          strict=True):  # fmt: skip
+        df = c.left_df(wanted.lost, free=solved[end].free_df())
+        if df <= 0 or not np.isfinite(error):
+            out.append(0.0)
+        elif question == "any":
+            out.append(power_f(effect**2 / error, c.num_df, df, level=wanted.level))
+        else:
+            critical = critical_value(solved[end], rows, df, wanted)
+            out.append(power_t(effect / np.sqrt(error), df, critical=critical))
+    return out[0], out[1], out[2]
+
+
+def _worst_variances(
+    solved: list[Solved], rows: Floats, variation: Variation
+) -> tuple[float, float, float]:
+    """Give the variance of the least precise comparison at low, middle and high variation."""
+    if variation.draws is None:
+        low, middle, high = (worst_row(s, rows)[1] for s in solved)
+        return low, middle, high
+    at, value = worst_row(solved[1], rows)
+    if not np.isfinite(value):
+        return value, value, value
+    return variation.combined(solved[1].variance_weights(rows[at]))
+
+
+def _no_worse(
+    c: Comparison,
+    rows: Floats,
+    solved: list[Solved],
+    variation: Variation,
+    wanted: Wanted,
+    effect: float,
+) -> tuple[float, float, float]:
+    """Value mean − θ·reference, which also carries a little of the grand mean's error."""
+    theta = 1 - (effect - wanted.true_pct) / 100  # the ratio at the margin
+    means = variation.combined(c.mean_weights(wanted.lost))
+    tested = rows_against(c, wanted.reference, ratio=theta)
+    known: list[tuple[float, float, float]] = []
+    if variation.draws is not None:
+        centred = [row - row.sum() * _common(c) for row in tested]
+        known = [variation.combined(solved[1].variance_weights(row)) for row in centred]
+    out = []
+    for end in (2, 1, 0):
+        at = solved[end]
+        df = c.left_df(wanted.lost, free=at.free_df())
+        if df <= 0:
+            out.append(0.0)
+            continue
+        critical = critical_value(at, rows, df, wanted)
+        worst = 1.0
+        for i, row in enumerate(tested):
+            within, above = _split_variance(c, at, row, means[end])
+            if known:
+                within = known[i][end]
+            freedom = _joint_df(within, above, df, c)
+            se = float(np.sqrt(within + above))
+            worst = min(worst, power_clear_of(effect, se, freedom, critical=critical))
+        out.append(worst)
+    return out[0], out[1], out[2]
+
+
+def _common(c: Comparison) -> Floats:
+    """Give the row of the grand mean, each combination weighted by its units."""
+    held = c.mean_info.sum(axis=1)
+    return np.asarray(held / held.sum())
+
+
+def _split_variance(c: Comparison, at: Solved, row: Floats, mean: float) -> tuple[float, float]:
+    """Split the variance of a comparison into the strata's part and the grand mean's."""
+    n = c.sizes[c.finest]
+    inverse = np.linalg.pinv(at.total + c.mean_info / (n * mean), rcond=1e-10)
+    half = row @ inverse
+    within = float(half @ at.total @ half)
+    return within, float(half @ (c.mean_info / (n * mean)) @ half)
+
+
+def _joint_df(within: float, above: float, df: float, c: Comparison) -> float:
+    """Give Satterthwaite's df of the two parts; the upper strata count with their fewest."""
+    uppers = [d for s, d in c.spare_df.items() if set(s) < set(c.stratum) and d > 0]
+    own = min(uppers) if uppers else df
+    if not any(set(s) < set(c.stratum) for s in c.sizes):
+        return df  # one stratum in all: both parts share its error
+    return (within + above) ** 2 / (within**2 / df + above**2 / own)
+
+
+def detectable(
+    c: Comparison, question: Question, variation: Variation, wanted: Wanted, power: float
+) -> float:
+    """Give the smallest effect [%] found with the wanted power, at the middle variation.
+
+    For "no worse" it is the smallest margin that a level without loss is shown to keep.
+    """
+    from trialkit.design.power.exact import smallest_for
+
+    def power_at(effect: float) -> float:
+        return chance(c, question, variation, wanted, effect=effect)[1]
+
+    return smallest_for(power_at, power, start=10.0)
+
+
+def effect_of(question: Question, wanted: Wanted) -> float:
+    """Give the true distance that a question is asked at [%]."""
+    if question == "no worse":
+        return wanted.margin_pct + wanted.true_pct
+    return wanted.difference_pct
+
+
+def all_chances(
+    c: Comparison, variation: Variation, wanted: Wanted, questions: tuple[Question, ...]
+) -> Mapping[Question, tuple[float, float, float]]:
+    """Give the chances of all questions asked."""
+    return {q: chance(c, q, variation, wanted, effect=effect_of(q, wanted)) for q in questions}

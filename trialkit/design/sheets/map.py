@@ -1,0 +1,248 @@
+"""The plan as a map: batches down, chambers across, every place with its level.
+
+Colour is never the only sign: each level also has a fill pattern and its name is written
+in its place, so that the map can be read in grey and by the colour-blind.
+"""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from matplotlib import rc_context
+
+from trialkit.design.layout.allocation import Allocation
+from trialkit.structure import Term
+from trialkit.style import INK, PAPER, RULE, SOFT, drawing, looks
+from trialkit.wording import spoken
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from trialkit.trial import Factor
+
+_WIDTH, _MOST_HEIGHT = 9.6, 13.0  # inches; fits A4 and US Letter, lying or standing
+_GAP = 0.05  # share of a place left free around what lies in it
+_TINT = 0.62  # how far fills are moved towards white, so that dark words stay readable
+_HEAD = 0.38  # share of a place taken by its name where others lie within it
+
+
+def draw_map(plan: Allocation) -> Figure:
+    """Draw who receives what.
+
+    Parameters
+    ----------
+    plan : Plan
+
+    Returns
+    -------
+    Figure
+        The first unit factor goes down, the second across; nested ones divide their places
+        down and across in turn, as far as any treatment is given.
+    """
+    from matplotlib.figure import Figure
+
+    trial = plan.trial
+    groups = _by_stratum(plan)
+    order = [name for name in trial.structure.factors if any(name in term for term in groups)]
+    down, across = order[0::2], order[1::2]
+    rows = int(np.prod([trial.counts[name] for name in down]))
+    height = float(np.clip(0.40 * rows + 1.8, 3.0, _MOST_HEIGHT))
+    with drawing():
+        figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+        axes = figure.subplots()
+        places = _Places(plan, down, across)
+        for depth, (term, factors) in enumerate(groups.items()):
+            _draw_stratum(axes, plan, term, factors, places, depth, height)
+        _frame(axes, plan, down, across)
+        _explain(figure, groups)
+        axes.set_title(f"Who receives what: {trial.title}")
+    return figure
+
+
+def map_svg(plan: Allocation) -> str:
+    """Give the map as SVG text; equal plans give equal text."""
+    out = io.StringIO()
+    with drawing(), rc_context({"savefig.bbox": "standard"}):
+        draw_map(plan).savefig(out, format="svg", metadata={"Date": None})
+    drawn = out.getvalue()
+    return drawn[drawn.index("<svg") :]
+
+
+def save_png(plan: Allocation, path: Path) -> None:
+    """Save the map as a picture on white, 150 dots per inch."""
+    with drawing(), rc_context({"savefig.bbox": "standard"}):
+        draw_map(plan).savefig(path, format="png", dpi=150, facecolor="white")
+
+
+def _by_stratum(plan: Allocation) -> dict[Term, list[Factor]]:
+    """Group treatments by the places they are drawn in; strips that cross share theirs."""
+    from trialkit.design.layout.procedure import strata_factors
+
+    out: dict[Term, list[Factor]] = {}
+    for term, factors in strata_factors(plan.trial).items():
+        crossing = [t for t in out if not set(t) <= set(term)]
+        place = plan.trial.structure.join(term, *crossing)
+        for other in crossing:
+            factors = [*out.pop(other), *factors]
+        out[place] = [*out.get(place, []), *factors]
+    return out
+
+
+class _Places:
+    """Where each unit lies: rectangles in units of the whole picture, 1 by 1."""
+
+    def __init__(self, plan: Allocation, down: list[str], across: list[str]) -> None:
+        self.levels = plan.trial.levels
+        self.down, self.across = down, across
+        self.treated = list(_by_stratum(plan))
+
+    def rectangle(self, term: Term, unit: dict[str, str]) -> tuple[float, float, float, float]:
+        """Give left, top, width and height of a unit, below the names of what holds it."""
+        left, width = self._span(unit, [f for f in self.across if f in term])
+        top, tall = self._span(unit, [f for f in self.down if f in term])
+        for holder in self.treated:
+            if set(holder) < set(term):
+                _, from_top, _, whole = self.rectangle(holder, unit)
+                top = from_top + whole * _HEAD + (top - from_top) * (1 - _HEAD)
+                tall *= 1 - _HEAD
+                break  # a holder's own rectangle already lies below its holders' names
+        return left, top, width, tall
+
+    def holds_others(self, term: Term) -> bool:
+        """Tell whether treated units lie within a stratum's units."""
+        return any(set(term) < set(other) for other in self.treated)
+
+    def _span(self, unit: dict[str, str], factors: list[str]) -> tuple[float, float]:
+        start, size = 0.0, 1.0
+        for name in factors:
+            names = self.levels[name]
+            each = size / len(names)
+            start += names.index(unit[name]) * each + _GAP * each / 2
+            size = each * (1 - _GAP)
+        return start, size
+
+
+def _draw_stratum(
+    axes: Axes,
+    plan: Allocation,
+    term: Term,
+    factors: list[Factor],
+    places: _Places,
+    depth: int,
+    height: float,
+) -> None:
+    """Draw the treatments of one stratum: a filled place per unit, with the levels' names."""
+    from matplotlib.patches import Rectangle
+
+    columns = [*term, *(f.name for f in factors)]
+    holds = places.holds_others(term)
+    for row in plan.table[columns].drop_duplicates().to_dict("records"):
+        unit = {name: str(row[name]) for name in term}
+        left, top, width, tall = places.rectangle(term, unit)
+        names = [str(row[f.name]) for f in factors]
+        fill = _fill(factors[0], names[0], depth)
+        axes.add_patch(Rectangle((left, top), width, tall, **fill))
+        room = tall * (_HEAD if holds else 1.0)
+        word, size = _fitted(names, width, room, height)
+        if size >= 4.5:
+            clear = {"boxstyle": "round,pad=0.15", "facecolor": PAPER, "edgecolor": "none",
+                     "alpha": 0.88}  # fmt: skip
+            axes.text(left + width / 2, top + room / 2, word, ha="center", va="center",
+                      fontsize=size, color=INK, fontweight="bold" if depth == 0 else "normal",
+                      parse_math=False, bbox=clear if fill["hatch"] else None)  # fmt: skip
+
+
+def _fill(factor: Factor, level: str, depth: int) -> dict[str, Any]:
+    """Give the fill of a level: colours and patterns outermost, shades of grey within."""
+    names = list(factor.levels)
+    if depth:
+        shade = 1.0 - 0.24 * names.index(level) / max(1, len(names) - 1)
+        return {"facecolor": (shade,) * 3, "edgecolor": SOFT, "hatch": "", "linewidth": 0.6}
+    look = looks(names)[level]
+    return {"facecolor": _tinted(look.color), "edgecolor": look.color, "hatch": look.hatch,
+            "linewidth": 1.1}  # fmt: skip
+
+
+def _tinted(color: str) -> tuple[float, float, float]:
+    from matplotlib.colors import to_rgb
+
+    r, g, b = to_rgb(color)
+    return (r + (1 - r) * _TINT, g + (1 - g) * _TINT, b + (1 - b) * _TINT)
+
+
+def _fitted(names: list[str], width: float, tall: float, height: float) -> tuple[str, float]:
+    """Give the words of a place and the font size [pt] at which they fit, at most 11."""
+    across, down = width * (_WIDTH - 1.0) * 72, tall * (height - 1.6) * 72
+    best = ("", 0.0)
+    for word in ("\n".join(names), " · ".join(names)):
+        lines = word.split("\n")
+        longest = max(map(len, lines))
+        size = min(11.0, across / (0.64 * longest + 1.2), down / (1.3 * len(lines) + 0.35))
+        if size > best[1] + 0.5:
+            best = (word, size)
+    return best
+
+
+def _frame(axes: Axes, plan: Allocation, down: list[str], across: list[str]) -> None:
+    """Name the outer rows and columns, and part the rows by hairlines."""
+    axes.set_xlim(0, 1)
+    axes.set_ylim(1, 0)
+    for side in axes.spines.values():
+        side.set_visible(False)
+    axes.tick_params(length=0)
+    axes.xaxis.tick_top()
+    axes.xaxis.set_label_position("top")
+    levels = plan.trial.levels
+    axes.set_yticks(_middles(len(levels[down[0]])), levels[down[0]])
+    axes.set_ylabel(_axis_name(plan, down), color=SOFT)
+    if across:
+        axes.set_xticks(_middles(len(levels[across[0]])), levels[across[0]])
+        axes.set_xlabel(_axis_name(plan, across), color=SOFT)
+    else:
+        axes.set_xticks([])
+    for label in (*axes.get_xticklabels(), *axes.get_yticklabels()):
+        label.set_parse_math(False)
+        label.set_fontsize(10)
+        label.set_fontweight("bold")
+    for i in range(1, len(levels[down[0]])):
+        axes.axhline(i / len(levels[down[0]]), color=RULE, linewidth=0.7, zorder=0)
+
+
+def _axis_name(plan: Allocation, factors: list[str]) -> str:
+    inner = []
+    for name in factors[1:]:
+        levels = plan.trial.levels[name]
+        shown = ", ".join(levels) if len(levels) <= 4 else f"{levels[0]} … {levels[-1]}"
+        inner.append(f"{name} {shown}")
+    if not inner:
+        return factors[0]
+    return spoken().text("map_words.nested", outer=factors[0], inner="; ".join(inner))
+
+
+def _middles(n: int) -> list[float]:
+    return [(i + 0.5) / n for i in range(n)]
+
+
+def _explain(figure: Figure, groups: dict[Term, list[Factor]]) -> None:
+    """Say below the map what every level is, with its setting in words."""
+    from matplotlib.patches import Patch
+
+    from trialkit.design.sheets.timers import setting_words
+
+    handles, labels = [], []
+    for depth, factors in enumerate(groups.values()):
+        for place, factor in enumerate(factors):
+            for level, setting in factor.levels.items():
+                plain = {"facecolor": "none", "edgecolor": "none"}
+                handles.append(Patch(**(plain if place else _fill(factor, level, depth))))
+                words = setting_words(setting)
+                labels.append(f"{factor.name}: {level}" + (f" ({words})" if words else ""))
+    wide = max(map(len, labels)) > 34
+    legend = figure.legend(handles, labels, loc="outside lower left", ncols=2 if wide else 4,
+                           handlelength=2.2, handleheight=1.4)  # fmt: skip
+    for text in legend.get_texts():
+        text.set_parse_math(False)

@@ -1,0 +1,280 @@
+"""Plans on disk: written whole or not at all, hashed, and never overwritten once begun."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.design.layout.allocation import Allocation
+from trialkit.design.sheets.harvest_form import harvest_sheet
+from trialkit.errors import Finding, PlanError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.trial import Trial
+
+
+def plan_hash(table: pd.DataFrame, seed: int, version: str) -> str:
+    """Give the SHA-256 over the assignment (as CSV), the seed and the version."""
+    text = table.to_csv(index=False, lineterminator="\n")
+    return hashlib.sha256(f"{text}seed={seed}\nversion={version}\n".encode()).hexdigest()
+
+
+def begun(trial: Trial, directory: Path) -> str | None:
+    """Say where harvest rows of this trial exist already; None if it has not begun."""
+    spec = trial.logs.get("harvest")
+    for pattern in spec.files if spec else ():
+        for path in sorted(trial.folder.glob(pattern)):
+            with path.open("rb") as file:
+                lines = sum(1 for line in file if line.strip())
+            if lines > 1:
+                return str(path.name)
+    filled = [name for name in _SHEETS if _is_filled(directory / name, trial)]
+    return filled[0] if filled else None
+
+
+_SHEETS = ("harvest_sheet.csv", "harvest_sheet.xlsx", "assignment.xlsx")
+
+
+def _is_filled(path: Path, trial: Trial) -> bool:
+    """Tell whether anything was entered in a harvest sheet; an unreadable one counts as filled."""
+    import pandas as pd
+
+    from trialkit.design.sheets.harvest_form import entries
+    from trialkit.design.sheets.workbook import read_sheet
+
+    if not path.exists():
+        return False
+    try:
+        if path.suffix == ".csv":
+            sheet = pd.read_csv(path, dtype=str, keep_default_na=False)
+        else:
+            sheet = read_sheet(path)
+        entered = sheet[[name for name in entries(trial) if name in sheet]]
+    except (PlanError, OSError, ValueError):
+        return True
+    return bool((entered.astype(str).map(str.strip) != "").any().any())
+
+
+def write_plan(
+    plan: Allocation, directory: str | Path, *, keep_old: bool = False, blind: bool = True
+) -> list[Path]:
+    """Write the plan's files to ``directory/plan``, all of them or none.
+
+    Parameters
+    ----------
+    plan : Plan
+    directory : str or Path
+        The trial's folder.
+    keep_old : bool
+        If the trial has begun, keep the old plan beside the new one as ``plan-old-1``, …
+    blind : bool
+        Leave treatments off the block labels.
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    PlanError
+        If another plan is there and harvest rows exist, unless `keep_old`.
+    """
+    target = Path(directory) / "plan"
+    old = _existing_hash(target)
+    started = begun(plan.trial, target) if old is not None and old != plan.hash else None
+    if started and not keep_old:
+        raise PlanError(
+            f"{target} holds another plan and the trial has begun (harvest rows in {started}); "
+            "a new plan would no longer say what the blocks received. Keep it, or ask for the "
+            "old plan to be kept beside the new one (--beside, or keep_old=True)"
+        )
+    target.parent.mkdir(parents=True, exist_ok=True)
+    made = Path(tempfile.mkdtemp(prefix=".plan-", dir=target.parent))
+    try:
+        names = _write_files(plan, made, blind=blind)
+        if target.exists() and not started:
+            _carry_over(target, made, plan.trial, filled=old == plan.hash)
+    except BaseException:
+        shutil.rmtree(made, ignore_errors=True)
+        raise
+    _exchange(target, made, keep=bool(started))
+    return [target / name for name in names]
+
+
+def _existing_hash(target: Path) -> str | None:
+    """Give the hash of the plan that is there; None where there is none."""
+    try:
+        return str(json.loads((target / "plan.json").read_text(encoding="utf-8"))["hash"])
+    except FileNotFoundError:
+        return "unknown" if (target / "assignment.csv").exists() else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return "unreadable"
+
+
+def _carry_over(target: Path, made: Path, trial: Trial, *, filled: bool) -> None:
+    """Copy files we did not make, and sheets already filled in for this very plan."""
+    for path in target.iterdir():
+        ours = (made / path.name).exists()
+        if ours and not (filled and path.name in _SHEETS and _is_filled(path, trial)):
+            continue
+        if path.is_dir():
+            shutil.copytree(path, made / path.name)
+        else:
+            shutil.copy2(path, made / path.name)
+
+
+def _exchange(target: Path, made: Path, *, keep: bool) -> None:
+    """Put the new folder in the old one's place; the old one stays until the new is there."""
+    aside: Path | None = None
+    if target.exists():
+        number = 1
+        while (target.parent / f"plan-old-{number}").exists():
+            number += 1
+        aside = target.rename(target.parent / f"plan-old-{number}")
+    os.replace(made, target)
+    if aside is not None and not keep:
+        shutil.rmtree(aside)
+
+
+def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
+    from trialkit.design.sheets.map import map_svg, save_png
+    from trialkit.design.sheets.printed import write_sheets
+    from trialkit.design.sheets.timers import timer_table
+    from trialkit.design.sheets.workbook import write_harvest_book, write_workbook
+    from trialkit.design.strata.strata import strata
+
+    folder.chmod(0o755)
+    plan.table.to_csv(folder / "assignment.csv", index=False, lineterminator="\n")
+    timer_table(plan).to_csv(folder / "timers.csv", index=False, lineterminator="\n")
+    harvest_sheet(plan).to_csv(folder / "harvest_sheet.csv", index=False, lineterminator="\n")
+    laid = strata(plan.trial, plan=plan)
+    (folder / "strata.txt").write_text(f"{laid}\n", encoding="utf-8")
+    write_workbook(plan, folder / "assignment.xlsx")
+    write_harvest_book(plan, folder / "harvest_sheet.xlsx")
+    drawn = map_svg(plan)
+    (folder / "map.svg").write_text(drawn, encoding="utf-8")
+    save_png(plan, folder / "map.png")
+    pages = write_sheets(plan, folder, blind=blind, drawn=drawn)
+    record = {
+        "title": plan.trial.title,
+        "seed": plan.seed,
+        "version": plan.version,
+        "hash": plan.hash,
+        "trial_file_sha256": plan.trial.sha256,
+        "method": plan.method,
+        "efficiency": plan.efficiency,
+        "efficiency_at_best": plan.bound,
+    }
+    if plan.findings:
+        record["findings"] = [asdict(finding) for finding in plan.findings]
+    text = json.dumps(record, indent=2, ensure_ascii=False)
+    (folder / "plan.json").write_text(text + "\n", encoding="utf-8")
+    return [
+        "assignment.csv", "assignment.xlsx", "harvest_sheet.csv", "harvest_sheet.xlsx",
+        "timers.csv", "strata.txt", "map.svg", "map.png", *pages, "plan.json",
+    ]  # fmt: skip
+
+
+def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
+    """Read and check a written plan."""
+    import pandas as pd
+
+    folder = Path(directory if directory is not None else trial.folder) / "plan"
+    by_hand = not (folder / "plan.json").exists()
+    try:
+        table = pd.read_csv(folder / "assignment.csv", dtype=str, keep_default_na=False)
+        record = _by_hand(trial) if by_hand else _record(folder)
+    except FileNotFoundError:
+        raise PlanError(
+            f"no plan is at {folder} (assignment.csv is missing); make one: trialkit plan"
+        ) from None
+    except (OSError, ValueError) as problem:
+        raise PlanError(f"the plan at {folder} cannot be read: {problem}") from None
+    if (
+        by_hand
+        and "unit" in table.columns
+        and set(table["unit"]) == set(trial.unit_table()["unit"])
+    ):
+        table = table.set_index("unit").loc[trial.unit_table()["unit"]].reset_index()
+    _check_fit(trial, table, folder)
+    whole = trial.unit_table()
+    for name in trial.factors:
+        whole[name] = table[name].astype(object)
+    table = whole
+    found = plan_hash(table, int(record["seed"]), str(record["version"]))
+    if by_hand:
+        _check_units(trial, table, folder)
+        record["hash"] = found
+    elif found != record["hash"]:
+        raise PlanError(
+            f"{folder / 'assignment.csv'} has been changed since it was drawn: its hash is "
+            f"{found[:12]}, but plan.json says {str(record['hash'])[:12]}. Put the drawn file "
+            "back; note any deviation in the harvest notes instead"
+        )
+    return Allocation(
+        trial=trial,
+        table=table,
+        seed=int(record["seed"]),
+        version=str(record["version"]),
+        hash=str(record["hash"]),
+        method={str(k): str(v) for k, v in record.get("method", {}).items()},
+        efficiency={str(k): float(v) for k, v in record.get("efficiency", {}).items()},
+        bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
+        findings=tuple(Finding(**finding) for finding in record.get("findings", [])),
+    )
+
+
+def _record(folder: Path) -> dict[str, Any]:
+    """Read plan.json; a ValueError says what is wrong with it."""
+    record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    known = record if isinstance(record, dict) else {}
+    absent = [name for name in ("seed", "version", "hash") if name not in known]
+    if absent:
+        raise ValueError(f"plan.json lacks {', '.join(absent)}")
+    return known
+
+
+def _by_hand(trial: Trial) -> dict[str, Any]:
+    """Describe a plan that was laid out elsewhere: an assignment without a record beside it."""
+    how = dict.fromkeys(trial.factors, "laid out by hand, not drawn here")
+    return {"seed": 0, "version": "by hand", "method": how}
+
+
+def _check_fit(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
+    """Refuse a plan that was made for other units or other levels."""
+    wanted = [*trial.structure.factors, "unit", *trial.factors]
+    missing = [name for name in wanted if name not in table.columns]
+    if missing:
+        raise PlanError(f"the plan at {folder} has no column {missing[0]!r}; draw it anew")
+    units = trial.unit_table()["unit"]
+    if list(table["unit"]) != list(units):
+        odd = sorted(set(table["unit"]) ^ set(units))
+        named = f"; for instance {odd[0]!r} is in only one of them" if odd else ""
+        raise PlanError(f"the plan at {folder} was made for other units than the trial's{named}")
+    for name, factor in trial.factors.items():
+        strange = sorted(set(table[name]) - set(factor.levels))
+        if strange:
+            raise PlanError(
+                f"the plan at {folder} has the {name} {strange[0]!r}, which the trial file lacks"
+            )
+
+
+def _check_units(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
+    """Refuse a plan laid out by hand that gives one unit two levels of a treatment."""
+    for name, factor in trial.factors.items():
+        given = table.groupby(list(factor.applied_to), sort=False)[name].nunique()
+        mixed = given[given > 1].index
+        if len(mixed):
+            unit = mixed[0] if isinstance(mixed[0], str) else ":".join(mixed[0])
+            raise PlanError(
+                f"the plan at {folder} gives {unit} more than one {name}, but the trial file says "
+                f"{name} is applied to {factor.stratum}"
+            )

@@ -1,0 +1,267 @@
+"""Pages to carry into the growing room: labels, cards, map, check-list.
+
+Plain HTML that prints well on A4 and US Letter and asks nothing of the network. Every word
+from a user's file is escaped.
+"""
+
+from __future__ import annotations
+
+import io
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from trialkit.cautions import list_cautions
+from trialkit.design.layout.allocation import Allocation
+from trialkit.design.sheets.timers import Use, daily_use, setting_words
+from trialkit.structure import Term
+from trialkit.trial import Factor, Setting
+from trialkit.wording import plural, spoken
+
+_CODE_WIDTH_MM = 86.0  # room for a unit code on a label
+
+
+def write_sheets(
+    plan: Allocation, folder: Path, *, blind: bool = True, drawn: str | None = None
+) -> list[str]:
+    """Write labels, cards and check-list; give the names of the files.
+
+    Parameters
+    ----------
+    plan : Plan
+    folder : Path
+    blind : bool
+        Leave treatments off the block labels. Cards for chambers always show their setting.
+    drawn : str, optional
+        The map as SVG, if it is at hand already.
+    """
+    pages = {
+        "labels.html": labels_page(plan, blind=blind),
+        "cards.html": cards_page(plan, drawn=drawn),
+        "checklist.html": checklist_page(plan),
+    }
+    for name, text in pages.items():
+        (folder / name).write_text(text, encoding="utf-8")
+    return list(pages)
+
+
+def _render(name: str, plan: Allocation, **values: Any) -> str:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+    source = resources.files("trialkit.design.sheets") / "pages"
+    environment = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string((source / f"{name}.html.j2").read_text("utf-8"))
+    css = Markup((source / "page.css").read_text("utf-8"))
+    wording = spoken()
+    common = {"title": plan.trial.title, "seed": str(plan.seed), "hash": plan.hash[:12]}
+
+    def say(key: str, **places: object) -> str:
+        return wording.text(key, **{**common, **places})
+
+    return template.render(say=say, language=wording.language, css=css, **common, **values)
+
+
+def scan_code(text: str) -> str:
+    """Give a scannable code (QR, medium error correction) as an inline SVG."""
+    import segno
+
+    code = segno.make(text, error="m", micro=False)
+    out = io.BytesIO()
+    code.save(out, kind="svg", xmldecl=False, svgns=True, omitsize=True, border=2, nl=False)
+    return out.getvalue().decode("utf-8")
+
+
+def labels_page(plan: Allocation, *, blind: bool = True) -> str:
+    """Make the page of labels, one per smallest unit, its code large and scannable.
+
+    Parameters
+    ----------
+    plan : Plan
+    blind : bool
+        Leave treatments off, so that whoever weighs cannot know.
+
+    Returns
+    -------
+    str
+        HTML.
+
+    Notes
+    -----
+    Codes are set in 34 point (letters 8.6 mm high) or as large as the label is wide; 4 mm
+    letters are read with ease at 0.8 m (1/200 of the distance; ISO 9241-303, from memory).
+    """
+    from markupsafe import Markup
+
+    factors = list(plan.trial.factors) if not blind else []
+    size = _code_size(max(map(str, plan.table["unit"]), key=len))
+    labels = []
+    for row in plan.table.to_dict("records"):
+        unit = str(row["unit"])
+        lines = [(name, str(row[name])) for name in plan.trial.structure.factors]
+        lines += [(name, str(row[name])) for name in factors]
+        svg = Markup(scan_code(unit))
+        labels.append({"unit": unit, "size": size, "lines": lines[:7], "svg": svg})
+    return _render("labels", plan, labels=labels, blind=blind)
+
+
+def _code_size(text: str) -> float:
+    """Give the font size [pt] at which a bold code fills a label's width, at most 34."""
+    return round(min(34.0, _CODE_WIDTH_MM / 25.4 * 72 / (0.72 * max(1, len(text)))), 1)
+
+
+def cards_page(plan: Allocation, *, drawn: str | None = None) -> str:
+    """Make the page with the map and one card per treated chamber (or other large unit).
+
+    `drawn` is the map as SVG, if it is at hand already.
+    """
+    from markupsafe import Markup
+
+    from trialkit.design.sheets.map import map_svg
+
+    figure = Markup(drawn if drawn is not None else map_svg(plan))
+    return _render("cards", plan, pages=_paged(_cards(plan)), map=figure)
+
+
+def _paged(cards: list[dict[str, Any]], most: int = 4) -> list[list[dict[str, Any]]]:
+    """Share cards out to pages, each batch beginning a new one."""
+    pages: list[list[dict[str, Any]]] = []
+    for card in cards:
+        if not pages or len(pages[-1]) == most or pages[-1][0]["when"] != card["when"]:
+            pages.append([])
+        pages[-1].append(card)
+    return pages
+
+
+def _cards(plan: Allocation) -> list[dict[str, Any]]:
+    from trialkit.design.layout.procedure import strata_factors
+
+    groups = strata_factors(plan.trial)
+    first = next(iter(groups))
+    use = {
+        (f.name, level): daily_use(plan.trial, setting)
+        for f in groups[first]
+        for level, setting in f.levels.items()
+    }
+    cards = []
+    units = plan.table[[*first, *(f.name for f in groups[first])]].drop_duplicates()
+    for row in units.to_dict("records"):
+        unit = {name: str(row[name]) for name in first}
+        parts = [_part(f, str(row[f.name]), use[f.name, str(row[f.name])]) for f in groups[first]]
+        within = [
+            _within(plan, unit, f, term)
+            for term, factors in groups.items()
+            for f in factors
+            if set(first) < set(term)
+        ]
+        cards.append({**_place(unit), "parts": parts, "within": within})
+    return cards
+
+
+def _place(unit: dict[str, str]) -> dict[str, str]:
+    """Name a card's place: the chamber large, the batch beside it; or all levels."""
+    rest = [name for name in unit if name != "batch"]
+    place = " ".join(f"{name} {unit[name]}" if unit[name].isdigit() else unit[name]
+                     for name in rest)  # fmt: skip
+    when = spoken().text("card.batch", name=unit["batch"]) if "batch" in unit else ""
+    return {"place": place or when, "when": when if place else ""}
+
+
+def _part(factor: Factor, level: str, use: Use) -> dict[str, Any]:
+    setting = factor.levels[level]
+    return {
+        "treatment": factor.name,
+        "level": level,
+        "big": _big(setting),
+        "rows": _use_rows(use),
+        "basis": spoken().text("card.basis", basis=use.basis) if use.basis else "",
+    }
+
+
+def _big(setting: Setting) -> list[tuple[str, str]]:
+    """Give what is set on a timer, sensor or lamp, to be printed large."""
+    say = spoken()
+    if setting.kind == "timed":
+        shown = [("mist_on", setting.on_s, "s"), ("mist_off", setting.off_s, "s")]
+    elif setting.kind == "band":
+        shown = [("start_below", setting.start_below_rh, "%")]
+        shown += [("stop_above", setting.stop_above_rh, "%")]
+    else:
+        words = setting_words(setting)
+        return [(say.text("card.set_to"), words)] if words else []
+    return [(say.text(f"card.{key}"), f"{say.number(value)} {unit}") for key, value, unit in shown]
+
+
+def _use_rows(use: Use) -> list[tuple[str, str]]:
+    say = spoken()
+    rows = [
+        ("cycles", use.cycles_per_day, 0, ""),
+        ("duty", use.duty_pct, 1, " %"),
+        ("water", use.water_l_day, 2, " L"),
+        ("energy", use.energy_kwh_day, 2, " kWh"),
+        ("refill", use.refill_hours, 0, " h"),
+    ]
+    return [
+        (say.text(f"card.{key}"), say.number(value, decimals) + unit)
+        for key, value, decimals, unit in rows
+        if value is not None
+    ]
+
+
+def _within(plan: Allocation, unit: dict[str, str], factor: Factor, term: Term) -> dict[str, Any]:
+    """List what smaller units inside a card's unit receive, if there are few."""
+    table = plan.assignment(factor.name)
+    for name, level in unit.items():
+        table = table[table[name] == level]
+    inner = [name for name in term if name not in unit]
+    items = []
+    for row in table.to_dict("records"):
+        words = setting_words(factor.levels[str(row[factor.name])])
+        value = str(row[factor.name]) + (f" ({words})" if words else "")
+        items.append((" ".join(str(row[name]) for name in inner), value))
+    if len(items) > 12:
+        say = spoken()
+        many = say.text("card.many", count=len(items), units=plural(inner[-1]))
+        items = [(many, say.text("card.see_assignment"))]
+    return {"treatment": factor.name, "inside": items}
+
+
+#: The check-list: part → lines with what a trial must have for them, and the cautions shown.
+_CHECKLIST: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] = {
+    "start": (
+        (("labels", ""), ("date", ""), ("timers", "mist"), ("reservoirs", "mist"),
+         ("light", "light"), ("clocks", "")),
+        ("mains", "slips"),
+    ),
+    "daily": (
+        (("loggers", ""), ("mist", "mist"), ("fans", ""), ("contaminated", ""), ("unusual", "")),
+        ("mist_water",),
+    ),
+    "harvest": (
+        (("scale", ""), ("blind", ""), ("pick", ""), ("grams", ""), ("lines", "")),
+        ("spores", "food_hygiene", "identity"),
+    ),
+    "clean": ((("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")), ()),
+}  # fmt: skip
+
+
+def checklist_page(plan: Allocation) -> str:
+    """Make the check-list for start, daily round, harvest and clean-down, with cautions."""
+    trial = plan.trial
+    kinds = {s.kind for f in trial.factors.values() for s in f.levels.values()}
+    has = {""} | ({"mist"} if kinds & {"timed", "band"} else set()) | (kinds & {"light"})
+    chambers = plural("chamber" if "chamber" in trial.counts else trial.structure.factors[0])
+    say = spoken()
+    parts = [
+        {
+            "title": say.text(f"checklist.{part}.title"),
+            "things": [
+                say.text(f"checklist.{part}.{line}", chambers=chambers)
+                for line, needs in lines
+                if needs in has
+            ],
+            "cautions": [c for c in list_cautions(where="sheets") if c.code in codes],
+        }
+        for part, (lines, codes) in _CHECKLIST.items()
+    ]
+    return _render("checklist", plan, parts=parts)

@@ -1,0 +1,1 @@
+"""What each treatment is judged against, and what can be compared."""

@@ -1,0 +1,1 @@
+"""What one asks of a fit: means, comparisons, contrasts, ratios, limits of variances."""

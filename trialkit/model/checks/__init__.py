@@ -1,0 +1,1 @@
+"""What could mislead in a fit: influence, outliers, spread, scale."""

@@ -1,0 +1,1 @@
+"""From estimates to tests: small-sample methods, the default rule, joint limits."""

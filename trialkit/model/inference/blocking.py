@@ -1,0 +1,138 @@
+"""Pieces of a layout: what lies within what, and what fixing a term costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.model.columns.matrices import Floats
+from trialkit.model.columns.rank import full_rank
+from trialkit.model.columns.terms import Grouping, indicator
+from trialkit.model.likelihood.reduced import Reduced, reduce_design
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One way to analyse a hypothesis, as a mixed model of its own.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    L : ndarray, shape (l, p)
+        The hypothesis in the coefficients of this model.
+    rows : ndarray, shape (units, n), or None
+        How the values analysed come from the rows of the table; None for the rows themselves.
+    shapes : dict
+        Parameter name of the whole model to the covariance it gives the unit values, r × r
+        in the coordinates of `reduced`.
+    """
+
+    reduced: Reduced
+    L: Floats
+    rows: Floats | None = None
+    shapes: dict[str, Floats] = field(default_factory=dict)
+
+    def values(self, Y: Floats) -> Floats:
+        """Give the values analysed for responses by row, shape (R, units)."""
+        return Y if self.rows is None else Y @ self.rows.T
+
+
+@dataclass(frozen=True)
+class Block:
+    """A term that blocks a hypothesis.
+
+    Parameters
+    ----------
+    df : int
+        Degrees of freedom that its levels have beside the fixed part.
+    loss : float
+        Largest share of information lost by fixing it, if its variance were zero.
+    """
+
+    df: int
+    loss: float
+
+
+def first_rows(g: Grouping) -> NDArray[np.intp]:
+    """Give the first row of each level."""
+    first = np.zeros(g.q, dtype=np.intp)
+    first[g.codes[::-1]] = np.arange(len(g.codes))[::-1]
+    return first
+
+
+def unit_means(block: Floats, own: Grouping) -> Floats:
+    """Give the mean of each column over the rows of each unit."""
+    sizes = np.bincount(own.codes)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    order = np.argsort(own.codes, kind="stable")
+    return np.asarray(np.add.reduceat(block[order], starts, axis=0) / sizes[:, None])
+
+
+def constant(block: Floats) -> bool:
+    """Say whether all rows are the same."""
+    gap = np.abs(block - block[0]).max(initial=0.0)
+    return bool(gap <= 1e-9 * max(1.0, float(np.abs(block).max(initial=0.0))))
+
+
+def constant_within(block: Floats, g: Grouping) -> bool:
+    """Say whether the rows of each level are the same."""
+    gap = np.abs(block - block[first_rows(g)][g.codes]).max(initial=0.0)
+    return bool(gap <= 1e-9 * max(1.0, float(np.abs(block).max(initial=0.0))))
+
+
+def nested(inner: Grouping, outer: Grouping) -> bool:
+    """Say whether each level of one term lies in one level of another."""
+    return bool((outer.codes == outer.codes[first_rows(inner)][inner.codes]).all())
+
+
+def unit_gram(g: Grouping, rows: Floats) -> Floats:
+    """Give the covariance that a term of variance one gives to linear maps of the rows."""
+    sums = np.zeros((len(rows), g.q))
+    np.add.at(sums.T, g.codes, rows.T)
+    return sums @ sums.T
+
+
+def when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> Block | None:
+    """Give what fixing a term costs the rows ``L``; None where they would be lost."""
+    sizes = np.bincount(g.codes)
+    order = np.argsort(g.codes, kind="stable")
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    sums = np.add.reduceat(X[order], starts, axis=0)
+    gram = X.T @ X - (sums.T / sizes) @ sums
+    values, vectors = np.linalg.eigh((gram + gram.T) / 2)
+    keep = values > 1e-9 * max(float(np.trace(X.T @ X)), 1e-300) / len(values)
+    V = vectors[:, keep]
+    if np.abs(L - (L @ V) @ V.T).max() > 1e-7 * np.abs(L).max():
+        return None
+    intra = (L @ V / values[keep]) @ (L @ V).T
+    loss = 1 - 1 / max(1.0, float(np.linalg.eigvals(np.linalg.pinv(plain) @ intra).real.max()))
+    return Block(int(g.q + keep.sum() - X.shape[1]), loss)
+
+
+def with_fixed(
+    X: Floats,
+    L: Floats,
+    groupings: tuple[Grouping, ...],
+    fixed: tuple[str, ...],
+    residual_groups: Grouping | None,
+    *,
+    complete: bool = False,
+) -> Problem | None:
+    """Give the model with some random terms fixed; None where the rows are inestimable."""
+    chosen = [g for g in groupings if g.term.name in fixed]
+    others = tuple(g for g in groupings if g.term.name not in fixed)
+    F = np.hstack([X, *(indicator(g) for g in chosen)])
+    kept: NDArray[np.bool_]
+    kept, null = full_rank(F)
+    rows = np.hstack([L, np.zeros((len(L), F.shape[1] - X.shape[1]))])
+    if null.shape[1] and np.abs(rows @ null).max() > 1e-7 * np.abs(L).max():
+        return None
+    F = F[:, kept]
+    if F.shape[1] >= len(F):
+        return None
+    reduced = reduce_design(
+        F, others, residual_groups=residual_groups, absorb=not complete, complete=complete
+    )
+    return Problem(reduced, rows[:, kept])
