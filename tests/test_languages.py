@@ -139,7 +139,7 @@ def still_open(made):
             texts += [str(x) for x in checks[["check", "detail"]].to_numpy().ravel()]
             texts += [str(note) for note in result.ratios["note"]]
         if "design" in OPEN:
-            from trialkit.design.strata import strata
+            from trialkit.design.strata.strata import strata
 
             texts += strata(trial, plan=tk.read_plan(trial)).sentences
         if "logs" in OPEN:
