@@ -71,7 +71,10 @@ def test_exposures_that_move_together_are_said_to(tmp_path):
     data = with_dose(trial, lambda x: 400 + 5 * x)
     data.runs["rh_pct"] = 80 + data.runs["duty_pct"]
     got = dose_response(trial, data)
-    assert any("cannot tell duty_pct and rh_pct apart" in f.message for f in got.findings)
+    alike = [f.values for f in got.findings if f.code == "exposures_alike"]
+    assert ("duty cycle", "relative humidity") in [
+        (str(v["first"]), str(v["second"])) for v in alike
+    ]
 
 
 def test_assigned_and_delivered_stand_side_by_side(tmp_path):
@@ -102,7 +105,7 @@ def test_a_chamber_without_a_mist_log_is_told_and_does_not_stop_the_rest(tmp_pat
     data.runs.loc[data.runs.index[-1], "rh_pct"] = np.nan
     got = dose_response(trial, data)
     assert len(got.runs) == 12
-    assert any("4 of 16 chamber runs have no duty_pct" in f.message for f in got.findings)
+    assert any("4 of 16 chamber runs have no duty cycle" in f.message for f in got.findings)
     # one exposure more is missing in one run: the look for likeness uses the runs with both
     (row,) = got.alike[got.alike["exposure"] == "rh_pct"].to_dict("records")
     assert row["runs"] == 16 - len(set(data.runs.index[silent]) | {data.runs.index[-1]})

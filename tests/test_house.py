@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 ORDER = [
     {"errors", "arrays"},
     {"wording"},
-    {"display", "shell", "units", "columns", "responses"},
+    {"display", "method_names", "shell", "units", "columns", "responses"},
     {"structure"},
     {"trial"},
     {"style"},

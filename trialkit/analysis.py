@@ -7,13 +7,14 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Any, Literal
 
-from trialkit.columns import find_column, head
+from trialkit.columns import find_column, head, house_unit
 from trialkit.display import show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.logscale import geometric, geometric_differences, logged
+from trialkit.method_names import method_words
 from trialkit.responses import response_of
 from trialkit.structure import skeleton
-from trialkit.wording import units_in_words
+from trialkit.wording import Named, Units, finding, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -153,47 +154,59 @@ class Analysis:
     @property
     def quantity(self) -> str:
         """What a mean is, in words with its unit."""
-        words = f"{head(self.terms.response)} of one {self.trial.structure.smallest[-1]}"
-        if self.scale == "logarithm":
-            repeated = "flush" in self.terms.fixed.split(" + ")
-            return f"{words}{' in one flush' if repeated else ''}, geometric mean"
+        say = spoken()
+        repeated = "flush" in self.terms.fixed.split(" + ")
+        key = "quantity.flush" if repeated else "quantity.whole"
         if self.flushes_summed > 1:
-            return f"{words} over all {self.flushes_summed} flushes"
-        return words
+            key = "quantity.total"
+        column = find_column(self.terms.response, self.trial.columns)
+        label = Named(f"glossary_label.{self.terms.response}", column.label if column else "")
+        smallest = Units((self.trial.structure.smallest[-1],), 1)
+        words = say.text(key, label=label, smallest=smallest, n=self.flushes_summed)
+        if self.scale == "logarithm":
+            words = say.text("quantity.geometric", quantity=words)
+        unit = house_unit(self.terms.response, self.trial.columns)
+        return f"{words} [{unit}]" if unit else words
 
     def _shown(self) -> list[Any]:
-        question = self.trial.question
-        unit, level = self.quantity, f"{100 * question.level:g} %"
+        say, question = spoken(), self.trial.question
+        unit, level = self.quantity, say.percent(100 * question.level)
         means = self.per_block(self.means[question.primary])
         columns = ["level", "estimate", "low", "high", "df"]
         substrate = self.trial.blocks.dry_substrate_g
         if substrate and self.terms.response == "fresh_g" and self.scale == "plain":
             means["be_pct"] = 100 * means["estimate"] / substrate
             columns.insert(4, "be_pct")
+        heads = {name: say.either(f"column.{name}", head(name)) for name in columns}
         shown = [
             show_table(
                 means,
                 columns=columns,
-                heads={"level": question.primary, "estimate": "mean", "be_pct": head("be_pct")},
-                caption=f"{unit}, with {level} limits",
+                heads=heads | {"level": question.primary},
+                caption=say.text("analysis_table.means", quantity=unit, level=level),
             )
         ]
         for name, frame in self.differences.items():
-            joint = "joint " if len(frame) > 1 else ""
+            joint = "joint" if len(frame) > 1 else "alone"
+            columns = ["first", "second", "estimate", "low", "high", "p", "method"]
+            heads = {column: say.text(f"column.{column}") for column in columns}
+            heads |= {
+                "first": name,
+                "estimate": say.text("column.difference"),
+                "p": say.text(f"analysis_table.p_difference.{joint}"),
+            }
             shown.append(
                 show_table(
                     self.per_block(frame),
-                    columns=["first", "second", "estimate", "low", "high", "p", "method"],
-                    heads={
-                        "first": name,
-                        "second": "against",
-                        "estimate": "difference",
-                        "p": f"{joint}p (no difference)",
-                    },
-                    caption=f"Differences between levels of {name}, {unit}, with {joint}{level} "
-                    "limits",
+                    columns=columns,
+                    heads=heads,
+                    formats={"method": lambda value: method_words(str(value), say)},
+                    caption=say.text(
+                        f"analysis_table.differences.{joint}",
+                        factor=name, quantity=unit, level=level,
+                    ),
                 )
-            )
+            )  # fmt: skip
         return shown
 
     def __str__(self) -> str:
@@ -473,51 +486,35 @@ def _findings(
 
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)
-    label = terms.response if column is None else column.label
+    label = Named(f"glossary_label.{terms.response}", "" if column is None else column.label)
     missing = table[table[terms.response].isna()]
     if len(missing):
         units = missing["unit"].nunique()
         found.append(
-            Finding(
-                "missing_response",
-                "note",
-                f"{len(missing)} of {len(table)} rows ({units} blocks) have no {label} and are "
-                "left out of the model; contaminated and discarded blocks are counted apart",
-                "see the ledger and the table of outcomes",
+            finding(
+                "missing_response", "note",
+                missing=len(missing), rows=len(table), label=label,
+                number=units, blocks=Units((trial.structure.smallest[-1],), units),
             )
-        )
+        )  # fmt: skip
     if trial.flushes > 1 and _flushes_of(data, terms.response) == 1:
         weighed = table.loc[table[terms.response].notna(), "flush"].iloc[0]
         found.append(
-            Finding(
-                "one_flush",
-                "caution",
-                f"only flush {weighed} of {trial.flushes} has {label} so far: the answer is about "
-                "that flush alone",
-                "analyse again when the other flushes are weighed",
-            )
+            finding("one_flush", "caution", flush=str(weighed), flushes=trial.flushes, label=label)
         )
     for name in terms.left_out:
-        found.append(
-            Finding(
-                "interaction_untestable",
-                "note",
-                f"whether the effect of {name.replace(':', ' depends on ')} cannot be tested "
-                "with this number of units; the two are taken to add up",
-            )
-        )
+        first, _, second = name.partition(":")
+        found.append(finding("interaction_untestable", "note", first=first, second=second))
     found += batch_findings(trial, table[table[terms.response].notna()], fit)
     found += spread_findings(fit, trial.primary.name)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:
+        units_given = Units(tuple(factor.applied_to), len(given))
         found.append(
-            Finding(
-                "few_units",
-                "caution",
-                f"{factor.name} was given to only {len(given)} {units_in_words(factor.applied_to)}"
-                ": a lucky chamber can look like a good schedule",
-                "repeat the trial in more batches",
+            finding(
+                "few_units", "caution", treatment=factor.name, number=len(given),
+                units=units_given,
             )
-        )
+        )  # fmt: skip
     return found

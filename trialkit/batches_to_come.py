@@ -12,9 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from trialkit.columns import house_unit
 from trialkit.errors import Finding, ModelError
 from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
-from trialkit.wording import units_in_words
+from trialkit.wording import Units, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -124,36 +125,29 @@ def batch_findings(trial: Trial, table: pd.DataFrame, fit: Fit) -> list[Finding]
     if part.case == "in the error":
         return []
     if part.case == "told":
-        return _found(part, name, fit)
-    units = units_in_words(trial.primary.applied_to)
-    why = {
-        "one batch": "all of it was one batch",
-        "kept": f"each {name} stayed with its {units} through all batches",
-        "too few": f"{part.df[0]} degree{'s' * (part.df[0] != 1)} of freedom between batches and "
-        f"{part.df[1]} between {units} beside them are too few to tell",
-    }[part.case]
-    return [
-        Finding(
-            "batches_as_tried",
-            "caution",
-            f"whether {name} acts alike in every batch could not be looked at ({why}): the limits "
-            "speak of batches like those tried, and batches to come may differ by more",
-            f"more batches, with each {name} in two or more {units} of each, would tell",
-        )
-    ]
+        return _found(part, trial, fit)
+    units = Units(tuple(trial.primary.applied_to))
+    words: dict[str, Any] = {"treatment": name, "units": units}
+    why = message(
+        f"batches.why.{part.case.replace(' ', '_')}",
+        between=part.df[0],
+        within=part.df[1],
+        **words,
+    )
+    return [finding("batches_as_tried", "caution", why=why, **words)]
 
 
-def _found(part: BatchPart, name: str, fit: Fit) -> list[Finding]:
+def _found(part: BatchPart, trial: Trial, fit: Fit) -> list[Finding]:
     if part.term not in fit.spec.random:
         return []
     share = max(float(fit.variances[part.term]), 0.0) ** 0.5
     return [
-        Finding(
+        finding(
             "batches_differ",
             "caution",
-            f"what {name} does differs from batch to batch (standard deviation {share:.3g} in the "
-            f"unit of {fit.spec.response}): the limits allow for it, on {part.df[0]} degrees of "
-            "freedom, and speak of batches to come",
-            "more batches narrow these limits; more chambers in the same batches hardly do",
+            treatment=trial.primary.name,
+            spread=float(share),
+            unit=house_unit(fit.spec.response, trial.columns),
+            df=part.df[0],
         )
     ]

@@ -15,6 +15,8 @@ import pandas as pd
 
 from trialkit.wording import spoken
 
+_MOST_DECIMALS = 3
+
 
 def decimals_for(se: float, significant: int = 2) -> int:
     """Give the decimals that show a standard error to two significant digits.
@@ -39,6 +41,38 @@ def decimals_for(se: float, significant: int = 2) -> int:
     if not math.isfinite(se) or se <= 0:
         return 3
     return int(min(8, max(0, significant - 1 - math.floor(math.log10(se)))))
+
+
+def decimals_beside(ratio: float, edges: Sequence[float], *, fewest: int = 0) -> int:
+    """Give the decimals of a per cent at which a ratio is seen to lie beside each edge.
+
+    A level is better only if its lower limit is above 1: "the same to 5 % more" would not
+    show that.
+
+    Parameters
+    ----------
+    ratio : float
+    edges : sequence of float
+        Ratios that it must not seem to equal, such as 1 and 1 minus the accepted loss.
+    fewest : int
+        Decimals to have at least.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> decimals_beside(0.9997, (1.0, 0.9)), decimals_beside(1.062, (1.0, 0.9))
+    (2, 0)
+    """
+    if not math.isfinite(ratio):
+        return fewest
+    for decimals in range(fewest, _MOST_DECIMALS):
+        shown = round(100 * ratio, decimals)
+        if all(shown != round(100 * e, decimals) or ratio == e for e in edges):
+            return decimals
+    return max(fewest, _MOST_DECIMALS)
 
 
 def format_p(p: float) -> str:

@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from trialkit.analysis import analysis_table, derive_terms
-from trialkit.columns import head
+from trialkit.columns import find_column
 from trialkit.columns.exposures import DOSES
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.wording import Named, finding, message, spoken
 
 if TYPE_CHECKING:
     import numpy as np
@@ -68,14 +69,25 @@ class Dose:
 
     def shown(self) -> Shown:
         """Format what the curve says."""
+        say = spoken()
+        columns = ["quantity", "estimate", "low", "high", "p", "df"]
+        table = self.summary.assign(
+            quantity=[
+                say.text(f"dose.quantity.{quantity_key(q)}") for q in self.summary["quantity"]
+            ]
+        )
         return show_table(
-            self.summary,
-            caption=f"{head(self.response)} against {head(self.exposure)}, {self.curve}, "
-            f"{len(self.runs)} chamber runs",
-            notes=[
-                "Doses were not randomised; the analysis as assigned answers the question.",
-                *map(str, self.findings),
-            ],
+            table,
+            columns=columns,
+            heads={name: say.text(f"column.{name}") for name in columns},
+            caption=say.text(
+                "dose.caption",
+                response=_label(self.response),
+                exposure=_label(self.exposure),
+                curve=message(f"dose.curve.{self.curve}"),
+                runs=len(self.runs),
+            ),
+            notes=[say.text("dose.not_randomised"), *map(str, self.findings)],
         )
 
     def __str__(self) -> str:
@@ -141,12 +153,12 @@ def dose_response(
     for _, row in alike.iterrows():
         if abs(row["correlation"]) > TOO_ALIKE:
             found.append(
-                Finding(
+                finding(
                     "exposures_alike",
                     "caution",
-                    f"these data cannot tell {exposure} and {row['exposure']} apart: between "
-                    f"runs of a batch they move together (correlation {row['correlation']:.2f})",
-                    "choose schedules that separate the two, see trialkit.chamber",
+                    first=_label(exposure),
+                    second=_label(str(row["exposure"])),
+                    correlation=float(row["correlation"]),
                 )
             )
     if curve == "plateau":
@@ -169,6 +181,16 @@ def dose_response(
         beside=beside,
         findings=tuple(found),
     )
+
+
+def _label(name: str) -> Named:
+    column = find_column(name)
+    return Named(f"glossary_label.{name}", "" if column is None else column.label)
+
+
+def quantity_key(quantity: str) -> str:
+    """Give a quantity of `Dose.summary` as it stands in keys of the catalogue."""
+    return quantity.replace(" ", "_")
 
 
 def _keys(trial: Trial) -> list[str]:
@@ -199,12 +221,12 @@ def _run_doses(
         raise ModelError(f"{exposure} hardly differs between the runs: there is no dose to follow")
     if not missing:
         return out, []
-    told = Finding(
+    told = finding(
         "runs_without_dose",
         "caution",
-        f"{missing} of {len(means)} chamber runs have no {exposure} and are left out of the line "
-        "through the doses",
-        "look for the missing log",
+        missing=missing,
+        runs=len(means),
+        exposure=_label(exposure),
     )
     return out, [told]
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.errors import Finding, ModelError
+from trialkit.wording import finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,15 +41,7 @@ def with_flush_test(tests: pd.DataFrame, fit: Fit) -> tuple[pd.DataFrame, list[F
     if FLUSH not in tests.index or TERM in fit.spec.random:
         return tests, []
     if "batch" not in fit.table or fit.table["batch"].nunique() < 2:
-        return tests, [
-            Finding(
-                "flush_of_one_batch",
-                "note",
-                "flushes are compared within one batch: how they differ from batch to batch is not "
-                "in that test",
-                "",
-            )
-        ]
+        return tests, [finding("flush_of_one_batch", "note")]
     out = tests.copy()
     try:
         row = fit.refit(random=[*fit.spec.random, TERM]).tests().loc[FLUSH]

@@ -10,9 +10,11 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
-from trialkit.wording import units_in_words
+from trialkit.method_names import method_words
+from trialkit.wording import Message, Wording, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,26 +38,27 @@ class Outcomes:
     efficiency : DataFrame
         Per level: `factor, level, be_total_pct` (all flushes), `be_per_day_pct` (divided by
         the days from start of fruiting to the last harvest), `dry_share_pct` where dried.
-    notes : tuple of str
+    notes : tuple of Message
         What could not be worked out, and why.
     """
 
     proportions: pd.DataFrame
     measured: pd.DataFrame
     efficiency: pd.DataFrame
-    notes: tuple[str, ...]
+    notes: tuple[Message, ...]
 
     def shown(self) -> list[Shown]:
         """Format each table."""
-        captions = {
-            "proportions": "Share of blocks, with limits that count independent units",
-            "measured": "Other measured outcomes",
-            "efficiency": "Biological efficiency over all flushes",
-        }
+        say = spoken()
         return [
-            show_table(getattr(self, name), caption=caption, notes=self.notes)
-            for name, caption in captions.items()
-            if len(getattr(self, name))
+            show_table(
+                shown_outcomes(table, say),
+                heads={name: say.either(f"column.{name}", head(name)) for name in table},
+                caption=say.text(f"outcome_table.{name}"),
+                notes=[str(note) for note in self.notes],
+            )
+            for name in ("proportions", "measured", "efficiency")
+            if len(table := getattr(self, name))
         ]
 
     def __str__(self) -> str:
@@ -63,6 +66,31 @@ class Outcomes:
 
     def _repr_html_(self) -> str:
         return "".join(table.html() for table in self.shown())
+
+
+def shown_outcomes(table: pd.DataFrame, say: Wording) -> pd.DataFrame:
+    """Name outcomes and methods as people read them.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One of the tables of `Outcomes`.
+    say : Wording
+
+    Returns
+    -------
+    DataFrame
+        A copy.
+    """
+    out = table.copy()
+    if "outcome" in out:
+        out["outcome"] = [
+            say.either(f"status.{name}", say.either(f"column.{name}", head(name)))
+            for name in out["outcome"]
+        ]
+    if "method" in out:
+        out["method"] = [method_words(str(name), say) for name in out["method"]]
+    return out
 
 
 def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
@@ -81,7 +109,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
 
     from trialkit.analysis import fit_response
 
-    notes: list[str] = []
+    notes: list[Message] = []
     measured = []
     # biological efficiency is yield over a constant, so it has a table of its own instead
     recorded = [name for name, column in trial.harvest_columns.items() if column.outcome]
@@ -94,7 +122,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
             _, _, fit = fit_response(trial, data, response=name)
             means = fit.means(trial.question.primary)
         except ModelError as problem:
-            notes.append(f"{name}: {problem}")
+            notes.append(message("outcome_table.not_said", outcome=name, problem=str(problem)))
             continue
         kept = means[["level", "estimate", "low", "high", "df", "method"]]
         measured.append(kept.assign(outcome=name, factor=trial.question.primary))
@@ -194,7 +222,7 @@ def _by_level(
             {"factor": factor.name, "level": str(level), "outcome": outcome,
              "events": int(group["sum"].sum()), "blocks": int(group["size"].sum()),
              "clusters": len(group), "proportion": share, "low": low, "high": high,
-             "p": p_value, "method": f"effective sample, {units_in_words(factor.applied_to)}"}
+             "p": p_value, "method": f"effective sample of {':'.join(factor.applied_to)}"}
         )  # fmt: skip
     return rows
 

@@ -31,7 +31,9 @@ from trialkit.analysis import analysis_table, derive_terms
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.logscale import logged
+from trialkit.method_names import method_words
 from trialkit.model.checks.held_score import hold_variances
+from trialkit.wording import Chance, finding, spoken
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
@@ -53,8 +55,6 @@ class RandomisationTest:
     ----------
     factor : str
         Treatment tested.
-    statistic : str
-        Name of the statistic.
     observed : float
         Its value for the real plan.
     draws : ndarray, shape (draws,)
@@ -74,7 +74,6 @@ class RandomisationTest:
     """
 
     factor: str
-    statistic: str
     observed: float
     draws: Floats = field(repr=False)
     p: float
@@ -91,13 +90,8 @@ class RandomisationTest:
         """The result in one plain sentence."""
         n = len(self.draws)
         times = round(self.p * (n + 1)) - 1
-        share = (
-            f"in {times} of {n} plans drawn anew" if times else f"in none of {n} plans drawn anew"
-        )
-        return (
-            f"If {self.factor} did nothing, differences this large would have come up {share} "
-            f"(p {format_p(self.p)})."
-        )
+        words = {"treatment": self.factor, "plans": n, "times": times, "p": Chance(self.p)}
+        return spoken().text(f"redrawn.{'some' if times else 'none'}", **words)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -120,15 +114,11 @@ class RandomisationTest:
             name: lambda value: format_p(float(value))  # type: ignore[arg-type]
             for name in ("p", "smallest_p", "p_model")
         }
-        heads = {
-            "factor": "treatment", "observed": "F", "draws": "plans drawn", "p_error": "± (p)",
-            "smallest_p": "smallest p possible", "p_model": "p of the model",
-            "method_model": "model's method",
-        }  # fmt: skip
+        say, table = spoken(), self.table
+        heads = {name: say.text(f"redrawn.column.{name}") for name in map(str, table)}
+        formats["method_model"] = lambda value: method_words(str(value), say)
         notes = [str(finding) for finding in self.findings]
-        return show_table(
-            self.table, heads=heads, formats=formats, caption=self.sentence, notes=notes
-        )
+        return show_table(table, heads=heads, formats=formats, caption=self.sentence, notes=notes)
 
     def __str__(self) -> str:
         return self._shown().text()
@@ -236,7 +226,6 @@ def randomisation_test(
     found += _p_findings(chosen.name, edge, p, error, smallest, p_model)
     return RandomisationTest(
         factor=chosen.name,
-        statistic=f"F of {chosen.name}, variances held",
         observed=observed,
         draws=values,
         p=p,
@@ -366,12 +355,8 @@ def _plan_findings(
     other = int((table[factor.name].to_numpy() != planned).sum())
     if other:
         found.append(
-            Finding(
-                "not_as_planned",
-                "caution",
-                f"{other} of {len(table)} rows had another level of {factor.name} than planned; "
-                "the randomisation test judges the trial as it was planned",
-                "see why, and read the model's test with the same care",
+            finding(
+                "not_as_planned", "caution", other=other, rows=len(table), treatment=factor.name
             )
         )
     shared = [
@@ -380,14 +365,7 @@ def _plan_findings(
         if f.name != factor.name and f.applied_to == factor.applied_to
     ]
     if shared:
-        found.append(
-            Finding(
-                "plans_drawn_together",
-                "note",
-                f"{factor.name} and {', '.join(shared)} were given to the same units, so their "
-                "plans are drawn together: the randomisation test is approximate here",
-            )
-        )
+        found.append(finding("plans_drawn_together", "note", treatment=factor.name, others=shared))
     return found
 
 
@@ -396,29 +374,17 @@ def _p_findings(
 ) -> list[Finding]:
     """Say where the layout allows no small p, and where the two tests disagree."""
     if smallest > edge:
-        return [
-            Finding(
-                "few_plans",
-                "caution",
-                f"so few plans are possible here that the randomisation test of {name} can give "
-                f"no p below {smallest:.2g}: it can never call a difference real at "
-                f"{100 * (1 - edge):g} %",
-                "repeat the trial in more batches or chambers; until then all rests on the model",
-            )
-        ]
+        told: dict[str, Any] = {"treatment": name, "smallest": smallest, "level": 100 * (1 - edge)}
+        return [finding("few_plans", "caution", **told)]
     if (p < edge) == (p_model < edge) or math.isnan(p_model):
         return []
     near = abs(p - edge) < 3 * error or 0.5 < p / p_model < 2
-    return [
-        Finding(
-            "tests_disagree",
-            "note" if near else "caution",
-            f"the randomisation test of {name} (p {format_p(p)}) and the model's test "
-            f"(p {format_p(p_model)}) fall on different sides of {edge:.2g}"
-            + ("; both are close to it" if near else ""),
-            "treat the difference as not settled"
-            if near
-            else "trust the randomisation test for whether there is a difference, and look at "
-            "the checks of the model for why",
-        )
-    ]
+    words: dict[str, Any] = {
+        "treatment": name,
+        "p": Chance(p),
+        "p_model": Chance(p_model),
+        "edge": edge,
+    }
+    if near:
+        return [finding("tests_disagree", "note", form="near", **words)]
+    return [finding("tests_disagree", "caution", form="far", **words)]

@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
+from trialkit.wording import Named
 
 Better = Literal["more", "less"]
+Kind = Literal["amount", "time"]
 
 
 @dataclass(frozen=True)
@@ -23,34 +25,33 @@ class Response:
         Whether a larger or a smaller value is what a grower wants.
     additive : bool
         Whether a block's total is the sum over its flushes.
-    noun : str
-        What is compared, in words.
-    verb : str
-        How a level came by it: it *gave* a yield, it *took* days.
-    up, down : str
-        Words for a larger and a smaller value.
+    own : str
+        Label of a column of the trial's own; those of the register are named by the catalogue.
+    kind : {"amount", "time"}
+        Whether a level *gave* more or less of it, or *took* longer or shorter.
     """
 
     name: str
     better: Better = "more"
     additive: bool = False
-    noun: str = "yield"
-    verb: str = "gave"
-    up: str = "more"
-    down: str = "less"
+    own: str = ""
+    kind: Kind = "amount"
+
+    @property
+    def noun(self) -> Named:
+        """What is compared, in words."""
+        return Named(f"noun.{self.name}", self.own)
 
 
 #: The register: column name → `Response`.
 RESPONSES: dict[str, Response] = {
     r.name: r
     for r in (
-        Response("fresh_g", additive=True, noun="yield"),
-        Response("dry_g", additive=True, noun="dry yield"),
-        Response("caps", additive=True, noun="number of mushrooms"),
-        Response("be_pct", additive=True, noun="biological efficiency"),
-        Response(
-            "days", better="less", noun="time to harvest", verb="took", up="longer", down="shorter"
-        ),
+        Response("fresh_g", additive=True),
+        Response("dry_g", additive=True),
+        Response("caps", additive=True),
+        Response("be_pct", additive=True),
+        Response("days", better="less", kind="time"),
     )
 }
 
@@ -73,6 +74,6 @@ def response_of(name: str, columns: Mapping[str, HarvestColumn] = HARVEST_COLUMN
     if name in RESPONSES:
         return RESPONSES[name]
     if name not in columns:
-        return Response(name, noun=name)
+        return Response(name, own=name)
     own = columns[name]
-    return Response(name, better=own.better or "more", additive=own.adds_up, noun=own.label)
+    return Response(name, better=own.better or "more", additive=own.adds_up, own=own.label)

@@ -8,6 +8,7 @@ partner for dark pages: pages swap them by `DARK`, see `trialkit.report`.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -239,8 +240,10 @@ def note(ax: Axes, text: str, *, below: float = 44.0) -> None:
 
     fig: Any = ax.get_figure(root=True)
     wide = fig.get_size_inches()[0] * ax.get_position().width
+    whole = re.sub(r"n = (\S+) ", "n\u00a0=\u00a0\\1\u00a0", text)  # a count stays with its unit
+    lines = textwrap.wrap(whole, width=max(30, int(wide * 15.5)))
     ax.annotate(
-        "\n".join(textwrap.wrap(text, width=max(30, int(wide * 15.5)))),
+        "\n".join(lines).replace("\u00a0", " "),
         xy=(0, 0),
         xycoords="axes fraction",
         xytext=(0, -below),

@@ -10,7 +10,7 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.sentences import chance_words, percent_words
+from trialkit.decision.sentences import chance_words, change_words
 from trialkit.decision.settle import batches_to_settle, settle_in_words
 from trialkit.errors import Finding
 
@@ -139,7 +139,7 @@ def test_money_of_the_mushrooms_alone_where_no_log_counts_the_mist(tmp_path):
     told = [f.message for f in verdict.findings if f.code == "use_not_priced"]
     assert len(told) == 2
     assert "water" in told[0]
-    assert "power" in told[1]
+    assert "electricity" in told[1]
 
 
 def test_runs_without_a_count_are_told(tmp_path):
@@ -223,29 +223,29 @@ def test_what_a_trial_cannot_say_about_batches_is_said(trial):
         f"{name}{end}": values for name in ("no_worse", "difference")
         for end, values in (("_low", [0.3, 0.7, 0.9]), ("", [0.4, 0.85, 0.95]),
                             ("_high", [0.5, 0.9, 0.99]))}})  # fmt: skip
-    said = settle_in_words(narrow, 10)
+    said = str(settle_in_words(narrow, 10))
     assert said.startswith("7 more batches like these (10 in all)")
     assert "anything from 10 to 40" in said
     wide = narrow.assign(no_worse_low=0.05, difference_low=0.05, no_worse_high=0.97)
-    said = settle_in_words(wide, 10)
-    assert "cannot be said from this trial" in said
+    said = str(settle_in_words(wide, 10))
+    assert "This trial cannot say how many more batches" in said
     assert "from 10 to more than 40" in said
     never = narrow.assign(no_worse_high=0.6)
-    assert settle_in_words(never, None).startswith("Even 40 batches would not settle it")
+    assert str(settle_in_words(never, None)).startswith("Even 40 batches would not settle it")
 
 
 @pytest.mark.parametrize(
     ("ratio", "words"), [(1.0, "the same"), (1.062, "6 % more"), (0.91, "9 % less")]
 )
 def test_ratios_in_words(ratio, words):
-    assert percent_words(ratio) == words
+    assert str(change_words(ratio)) == words
 
 
 def test_limits_open_to_both_sides_are_said_in_words_a_yield_can_have():
-    assert percent_words(float("inf")) == "any amount more"
+    assert str(change_words(float("inf"))) == "any amount more"
     # no yield is below nothing
-    assert percent_words(float("-inf")) == percent_words(-0.4) == "100 % less"
-    assert percent_words(1.25) == "25 % more"
+    assert str(change_words(float("-inf"))) == str(change_words(-0.4)) == "100 % less"
+    assert str(change_words(1.25)) == "25 % more"
 
 
 def kept_by_chamber(folder, *, batches=3, chambers=6):
@@ -384,4 +384,4 @@ def test_losses_that_chance_explains_are_not_spoken_of():
      (0.0096, "about 1 in 100"), (0.024, "about 2 in 100"), (0.31, "about 31 in 100")],
 )  # fmt: skip
 def test_chances_are_said_as_whole_numbers(p, words):
-    assert chance_words(p) == words
+    assert str(chance_words(p)) == words

@@ -110,7 +110,7 @@ def test_where_every_light_carries_the_answer_it_is_given_over_all(tmp_path):
     verdict = tk.decide(trial, tk.analyse(trial, data))
     assert (verdict.answer, verdict.depends_on) == ("better", "light")
     assert (verdict.by["low"] > 1).all()
-    assert "how much depends on the light" in verdict.sentence
+    assert "how much better depends on the light" in verdict.sentence
     assert verdict.next_steps[0].startswith("Use sparse")
 
 
@@ -134,10 +134,10 @@ def test_no_next_step_proposes_what_the_limits_do_not_carry(tmp_path):
                 assert holds
             if step.startswith("With ") and "use sparse" in step:
                 assert (verdict.by.set_index("at").loc[step.split()[1], "low"] > 0.9).all()
-            if "half the duty" in step:
+            if "half the duty cycle" in step:
                 assert holds
                 assert not verdict.depends_on
-            if ", between usual and sparse" in step:
+            if "between usual and sparse" in step:
                 assert row["high"] < 0.9
                 assert not verdict.depends_on
             assert "larger margin" not in step

@@ -80,7 +80,7 @@ def test_growing_spread_brings_the_logarithm_and_even_spread_does_not(tmp_path):
     verdict = tk.decide(trial, result)
     assert spread_grows(result.fit)
     assert verdict.logarithm["answer"].tolist() == verdict.table["answer"].tolist()
-    assert verdict.sentence.endswith("The answer is the same on the logarithm.")
+    assert verdict.sentence.endswith("The answer on the logarithm is the same.")
     trial, data = three_flushes(tmp_path, same_spread=True)
     result = tk.analyse(trial, data)
     assert not spread_grows(result.fit)
@@ -97,7 +97,7 @@ def test_what_differs_on_the_logarithm_is_said(tmp_path):
     assert verdict.table["answer"].iloc[0] == "no worse"
     assert verdict.logarithm["answer"].iloc[0] == "worse"
     assert verdict.logarithm["ratio"].iloc[0] == pytest.approx(0.5 ** (1 / 3), rel=0.05)
-    assert verdict.sentence.endswith("On the logarithm the answer is different: worse.")
+    assert verdict.sentence.endswith("The answer on the logarithm is different: worse.")
     (told,) = [f for f in verdict.findings if f.code == "logarithm"]
     assert told.severity == "caution"
 

@@ -20,7 +20,7 @@ def test_an_answer_that_depends_is_headed_and_drawn_by_cell(tmp_path):
     shown = material(*lit(tmp_path, 1.22, 0.75, sd_run=10, sd_block=20))
     screen = answer_screen(shown)
     assert screen.kind == "depends"
-    assert screen.headline == "How sparse does against usual depends on the light"
+    assert screen.headline == "It depends on the light"
     # no average over the lights among the numbers
     assert not any("ield" in fact.name for fact in screen.facts)
     above, below = draw_answer(shown).axes

@@ -18,7 +18,7 @@ from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
 from trialkit.report.page import LARGEST, write_whole
 from trialkit.report.page_parts import build_table, show_findings
-from trialkit.wording import read_wording
+from trialkit.wording import message, read_wording
 
 pytestmark = pytest.mark.xdist_group("report")
 
@@ -117,12 +117,15 @@ def test_many_levels_leave_room_for_the_answer(farm):
 
     rows = pd.concat([farm.verdict.table] * 6, ignore_index=True)
     rows["level"] = ["sparse", *(f"L{i}" for i in range(5))]
-    verdict = replace(farm.verdict, table=rows)
+    sentences = {level: f"about {level}" for level in rows["level"]}
+    verdict = replace(farm.verdict, table=rows, sentences=sentences)
     material = Material(farm.trial, farm.result, verdict, read_wording(), farm.result.data,
                         farm.logs, farm.plan)  # fmt: skip
-    others = answer_screen(material).others
-    assert len(others) == MOST_OTHERS + 1
-    assert others[-1].startswith("2 further levels")
+    screen = answer_screen(material)
+    assert len(screen.others) == MOST_OTHERS
+    assert screen.others[0].question == "Is the yield with L0 as good as with usual?"
+    assert screen.others[0].sentence == "about L0"
+    assert screen.more.startswith("2 more levels")
 
 
 def test_every_figure_says_what_it_shows(outline):
@@ -228,8 +231,10 @@ def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
     )  # fmt: skip
     words = "".join(Outline(made.read_text(encoding="utf-8")).words)
     assert "the account of rows is not shown" in words
+    assert {"harvest", "environment", "mist"} >= set(logs)
     for kind in logs:
-        assert f"the {kind} log could not be read" in words
+        named = "climate" if kind == "environment" else kind
+        assert f"the {named} log could not be read" in words
 
 
 @pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
@@ -244,12 +249,12 @@ def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, record):
     )  # fmt: skip
     words = "".join(Outline(made.read_text(encoding="utf-8")).words)
     assert "the plan could not be read for this page" in words
-    assert "The plan of this trial is there but cannot be read" in words
-    assert "No plan was found" not in words
+    assert "The plan of this trial cannot be read" in words
+    assert "There is no plan with this trial" not in words
 
 
 def test_numbers_by_locale_and_words_from_the_catalogue(farm, tmp_path):
-    page = farm.report(tmp_path / "de.html", locale="de_AT", short=True)
+    page = farm.report(tmp_path / "de.html", locale="de_AT", language="en", short=True)
     words = "".join(Outline(page).words)
     change = 100 * (farm.result.ratios["ratio"].iloc[0] - 1)
     assert f"{abs(change):.1f}\u00a0%".replace(".", ",") in words
@@ -265,8 +270,8 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     blocked = replace(
         farm.verdict,
         answer="blocked",
-        sentence="No verdict: the loggers disagree by an hour.",
-        next_steps=("First: correct the clock",),
+        said=message("verdict.blocked", faults="the loggers disagree by an hour"),
+        steps=(message("step.first", what="correct the clock"),),
         findings=(stop, *farm.verdict.findings),
     )
     page = replace(farm, verdict=blocked).report(tmp_path / "r.html", short=True)
@@ -303,10 +308,10 @@ def test_what_cannot_be_estimated_is_said_not_drawn(farm, tmp_path, ratio, low, 
 @pytest.mark.parametrize(
     ("lacking", "said"),
     [
-        ((), "after water and power"),
-        (("water",), "What the water costs is not in it"),
-        (("energy",), "What the power costs is not in it"),
-        (("water", "energy"), "What water and power cost is not in it"),
+        ((), "after water and electricity"),
+        (("water",), "The cost of water is not included"),
+        (("energy",), "The cost of electricity is not included"),
+        (("water", "energy"), "The cost of water and electricity is not included"),
     ],
 )
 def test_money_says_what_it_counts(farm, tmp_path, lacking, said):
@@ -330,7 +335,7 @@ def test_harvest_only_trial_without_plan_or_chambers(field, field_page):
     for F in ("1.49", "37.69", "0.30"):
         assert F in words
     assert "There is no climate log" in words
-    assert "No plan was found" in words
+    assert "There is no plan with this trial" in words
     assert "6 blocks, 18 plots within blocks, and 72 subplots within plots within blocks" in words
     assert ("h2", "Harvest") in outline.heads
 
@@ -367,9 +372,12 @@ def test_the_redrawn_trial_is_shown_when_it_was_made(farm):
     material = Material(farm.trial, farm.result, farm.verdict, read_wording(), farm.result.data,
                         farm.logs, farm.plan, redrawn=test)  # fmt: skip
     parts = model_section(material).parts
-    assert f"drawn 99 more times and the test of {test.factor}" in parts[-2].text
+    assert (
+        f"99 more plans were drawn by the procedure of this plan, and the test of {test.factor}"
+        in parts[-2].text
+    )
     assert read_wording().p(test.p) in parts[-2].text
-    assert "Histogram of 99 redrawn trials" in parts[-1].svg
+    assert "Histogram of 99 plans drawn anew" in parts[-1].svg
 
 
 def test_each_finding_is_shown_once_gravest_first():

@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from trialkit.decision.sentences import got_words, is_poorer, limits_words
+from trialkit.decision.sentences import answer_key, is_poorer, limits_words, than_words
+from trialkit.wording import Joined, Message, Named, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -17,11 +18,17 @@ if TYPE_CHECKING:
 MOST_TOLD = 4
 
 
-def at_words(row: Mapping[Any, Any]) -> str:
-    """Say where a row of `Verdict.by` holds: ``with dim light``, ``in batch B1``."""
+def at_words(row: Mapping[Any, Any]) -> Message:
+    """Say, to begin a sentence, where a row of `Verdict.by` holds: ``With dim light``.
+
+    Examples
+    --------
+    >>> str(at_words({"factor": "light", "at": "dim"})), str(at_words({"factor": "batch", "at": 3}))
+    ('With dim light', 'In batch 3')
+    """
     if row["factor"] == "batch":
-        return f"in batch {row['at']}"
-    return f"with {row['at']} {row['factor']}"
+        return message("at.batch", at=row["at"])
+    return message("at.treatment", at=row["at"], factor=row["factor"])
 
 
 def common_answer(answers: list[str]) -> str:
@@ -38,9 +45,20 @@ def common_answer(answers: list[str]) -> str:
     return "no worse" if kinds == {"better", "no worse"} else "depends"
 
 
+def depends_form(factor: str) -> str:
+    """Give the form of a sentence about what the effect depends on.
+
+    Examples
+    --------
+    >>> depends_form("light"), depends_form("batch")
+    ('treatment', 'batch')
+    """
+    return "batch" if factor == "batch" else "treatment"
+
+
 def cells_sentence(
     rows: pd.DataFrame, answer: str, response: Response, *, margin_pct: float, level: float
-) -> str:
+) -> Joined:
     """Say what one level of the treatment gave at each level of what it depends on.
 
     Parameters
@@ -55,42 +73,39 @@ def cells_sentence(
 
     Returns
     -------
-    str
+    Joined
+        Says itself in the language in use.
     """
     cells = rows.to_dict("records")
-    name, against, factor = cells[0]["level"], cells[0]["reference"], cells[0]["factor"]
-    everywhere = "in every batch" if factor == "batch" else f"at every level of {factor}"
-    margin = f"the accepted {margin_pct:g} %"
-    opening = {
-        "depends": f"How {name} does against {against} depends on the {factor}",
-        "better": f"{name} is better than {against} {everywhere}; how much depends on the {factor}",
-        "no worse": f"{name} is not worse than {against} by more than {margin} {everywhere}; what "
-        f"it gives depends on the {factor}",
-        "worse": f"{name} is worse than {against} by more than {margin} {everywhere}; how much "
-        f"depends on the {factor}",
-        "not enough evidence": f"What {name} gives depends on the {factor}, and there is not "
-        "enough evidence about it at any of them",
-    }[answer]
+    factor = cells[0]["factor"]
+    words = {
+        "level": cells[0]["level"], "reference": cells[0]["reference"], "factor": factor,
+        "margin": margin_pct,
+    }  # fmt: skip
+    opening = message(f"cells.{answer_key(answer)}.{depends_form(factor)}", **words)
     if len(cells) > MOST_TOLD:
         counts = rows["answer"].value_counts(sort=False)
-        told = ", ".join(f"{kind} in {n}" for kind, n in counts.items())
-        return f"{opening}: of {len(cells)}, {told} (joint {100 * level:g} % limits)."
-    parts = [_cell(row, response, margin, level) for row in cells]
-    return f"{opening}. {' '.join(parts)}"
+        told = [
+            message("cells.counted", answer=Named(f"row_answer.{name}"), times=int(n))
+            for name, n in counts.items()
+        ]
+        more = message("cells.all", cells=len(cells), told=told, confidence=100 * level)
+        return Joined((opening, more))
+    return Joined((opening, *(_cell(row, response, words, level) for row in cells)))
 
 
-def _cell(row: dict[Any, Any], response: Response, margin: str, level: float) -> str:
+def _cell(
+    row: dict[Any, Any], response: Response, words: Mapping[str, Any], level: float
+) -> Message:
     where = at_words(row)
-    where = where[0].upper() + where[1:]
     if math.isnan(row["ratio"]):
-        return f"{where} the two cannot be compared."
-    ending = {
-        "better": "better",
-        "no worse": f"not worse by more than {margin}",
-        "worse": f"worse by more than {margin}",
-        "not enough evidence": "not enough evidence",
-    }[row["answer"]]
+        return message("cells.no_ratio", where=where)
+    form = answer_key(row["answer"])
     if row["answer"] == "not enough evidence" and is_poorer(row, response):
-        ending = f"a loss, but not clearly more or less than {margin}"
+        form = "loss_of_open_size"
     limits = limits_words(row, response, margin=float(row["margin_ratio"]), level=level, joint=True)
-    return f"{where} it {got_words(row, response)} ({limits}): {ending}."
+    return message(
+        f"cells.at.{response.kind}", where=where, level=row["level"], limits=limits,
+        than=than_words(row, response),
+        ending=message(f"cells.ending.{form}", margin=words["margin"]),
+    )  # fmt: skip

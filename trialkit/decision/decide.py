@@ -19,6 +19,7 @@ from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.responses import response_of
+from trialkit.wording import Joined, Message, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -49,11 +50,15 @@ class Verdict:
         `by`), ``"not enough evidence"``, ``"worse"`` or ``"blocked"``.
     level : str
         The level the answer is about.
-    sentence : str
-        The answer in words, with the number, its limits and the chance of being wrong.
+    said : object
+        The answer in words, with the number, its limits and the chance of being wrong; `sentence`
+        says it in the language in use.
+    sentences : mapping
+        Level → what is said of it; says itself in the language in use.
     table : DataFrame
         One row per level against the control: `level, reference, ratio, low, high, p, answer,
-        sentence` and the other columns of `Analysis.ratios`, its `p` included.
+        sentence` (in the language in use when it was made) and the other columns of
+        `Analysis.ratios`, its `p` included.
     totals : DataFrame
         Yield, water and energy of each chamber run.
     use : DataFrame
@@ -64,7 +69,8 @@ class Verdict:
         Chance of a clear answer with more batches.
     needed : int or None
         Batches in all for a clear answer 8 times in 10.
-    next_steps : tuple of str
+    steps : tuple of Message
+        What to do next; `next_steps` says it in the language in use.
     findings : tuple of Finding
     depends_on : str
         The other treatment, or ``"batch"``, that the effect was found to depend on; else empty.
@@ -78,54 +84,69 @@ class Verdict:
 
     answer: Answer
     level: str
-    sentence: str
+    said: object
+    sentences: Mapping[str, object]
     table: pd.DataFrame
     totals: pd.DataFrame
     use: pd.DataFrame
     money: Money | None
     settle: pd.DataFrame
     needed: int | None
-    next_steps: tuple[str, ...]
+    steps: tuple[Message, ...]
     findings: tuple[Finding, ...]
     depends_on: str = ""
     by: pd.DataFrame = field(default_factory=_empty_by)
     logarithm: pd.DataFrame | None = None
 
-    def shown_by(self) -> Shown:
-        """Format the answer at each level of what it depends on."""
+    @property
+    def sentence(self) -> str:
+        """The answer in the language in use."""
+        return str(self.said)
+
+    @property
+    def next_steps(self) -> tuple[str, ...]:
+        """What to do next, in the language in use."""
+        return tuple(str(step) for step in self.steps)
+
+    def _ratios_shown(self, table: pd.DataFrame, caption: str) -> Shown:
+        say = spoken()
+        columns = ["level", "reference", "ratio", "low", "high", "answer"]
+        columns = ["at", *columns] if "at" in table else columns
+        heads = {name: say.either(f"column.{name}", name) for name in columns}
         return show_table(
-            self.by,
-            columns=["at", "level", "reference", "ratio", "low", "high", "answer"],
-            heads={"reference": "against", "at": self.depends_on},
-            caption=f"By {self.depends_on}: ratio to the reference (1 is equal), joint limits",
+            table.assign(answer=[say.either(f"row_answer.{a}", str(a)) for a in table["answer"]]),
+            columns=columns,
+            heads=heads | {"at": self._on()},
+            caption=caption,
         )
 
+    def _on(self) -> str:
+        return spoken().either(f"term.{self.depends_on}", self.depends_on)
+
+    def shown_by(self) -> Shown:
+        """Format the answer at each level of what it depends on."""
+        return self._ratios_shown(self.by, spoken().text("verdict_table.by", factor=self._on()))
+
     def _shown(self) -> list[Shown]:
-        heads = {"reference": "against"}
-        columns = ["level", "reference", "ratio", "low", "high", "answer"]
-        joint = "joint limits" if len(self.table) > 1 else "limits"
-        caption = f"Ratio to the reference (1 is equal), {joint}"
+        say = spoken()
+        joint = "joint" if len(self.table) > 1 else "alone"
+        caption = say.text(f"verdict_table.ratio.{joint}")
         if self.depends_on:
-            caption += f"; an average over {self.depends_on}, see below"
-        shown = [show_table(self.table, columns=columns, heads=heads, caption=caption)]
+            caption = say.text("verdict_table.average", caption=caption, factor=self._on())
+        shown = [self._ratios_shown(self.table, caption)]
         if len(self.by):
             shown.append(self.shown_by())
         if self.logarithm is not None:
-            shown.append(
-                show_table(
-                    self.logarithm,
-                    columns=columns,
-                    heads=heads,
-                    caption=f"On the logarithm: ratio of geometric means, {joint}",
-                )
-            )
+            caption = say.text(f"verdict_table.logarithm.{joint}")
+            shown.append(self._ratios_shown(self.logarithm, caption))
         if len(self.use):
+            columns = ["use", "unit", "level", "estimate", "low", "high", "saving_pct"]
             shown.append(
                 show_table(
-                    self.use,
-                    columns=["use", "unit", "level", "estimate", "low", "high", "saving_pct"],
-                    heads={"saving_pct": "saving [%]"},
-                    caption="Water and electricity per kilogram of fresh mushrooms",
+                    self.use.assign(use=[say.text(f"figure.use.{u}") for u in self.use["use"]]),
+                    columns=columns,
+                    heads={name: say.text(f"column.{name}") for name in columns},
+                    caption=say.text("verdict_table.use"),
                 )
             )
         return shown
@@ -176,7 +197,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     """
     response = response_of(result.terms.response, trial.harvest_columns)
     depends = dependence(trial, result, better=response.better)
-    table, by = _answers(trial, result, depends.by)
+    table, by, sentences = _answers(trial, result, depends.by)
     totals = run_totals(trial, result.data)
     use, found = use_by_level(trial, totals) if len(totals) else (_no_use(), [])
     money, priced = value_by_level(trial, totals)
@@ -188,22 +209,23 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     chosen = _choose(table, use, money, better=response.better)
     level = str(table.loc[chosen, "level"])
     answer: Answer = "blocked" if stops else cast("Answer", table.loc[chosen, "answer"])
-    sentence = str(table.loc[chosen, "sentence"])
-    sentence = f"{sentence} {logarithm.sentences.get(level, '')}".rstrip()
+    added = logarithm.sentences.get(level, "")
+    said: object = Joined((sentences[level], added))
     if stops:
-        sentence = "No verdict: " + "; ".join(f.message for f in stops) + "."
+        said = message("verdict.blocked", faults=Joined(tuple(f.said for f in stops), "; "))
     outlook = Outlook(answer, level, table, by, use, settle, needed)
     return Verdict(
         answer=answer,
         level=level,
-        sentence=sentence,
+        said=said,
+        sentences=sentences,
         table=table,
         totals=totals,
         use=use,
         money=money,
         settle=settle,
         needed=needed,
-        next_steps=next_steps(trial, outlook, stops),
+        steps=next_steps(trial, outlook, stops),
         findings=findings,
         depends_on=depends.on,
         by=by,
@@ -217,27 +239,31 @@ def _no_use() -> pd.DataFrame:
     return pd.DataFrame(columns=USE_COLUMNS)
 
 
-def _answers(trial: Trial, result: Analysis, by: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _answers(
+    trial: Trial, result: Analysis, by: pd.DataFrame
+) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, object]]:
     """Judge each level, over everything or, where it depends on something, at each level of it."""
     response, question = response_of(result.terms.response, trial.harvest_columns), trial.question
     table = result.ratios.copy()
     table["answer"] = [ANSWERS.get(v, "not enough evidence") for v in table["verdict"]]
     equal = [_p_equal(result, row) for row in table.to_dict("records")]
-    words = {"margin_pct": question.margin_pct, "level": question.level}
-    table["sentence"] = [
-        level_sentence(row, response, joint=len(table) > 1, **words)  # type: ignore[arg-type]
+    margin_pct, level = question.margin_pct, question.level
+    joint = len(table) > 1
+    said: dict[str, object] = {
+        str(row["level"]): level_sentence(
+            cast("dict[str, Any]", row), response, margin_pct=margin_pct, level=level, joint=joint
+        )
         for row in table.assign(p_equal=equal).to_dict("records")
-    ]
-    if not len(by):
-        return table, _empty_by()
-    by = by.assign(sentence="")
-    for i, name in zip(table.index, table["level"].astype(str), strict=True):
-        rows = by[by["level"] == name]
-        answer = common_answer(rows["answer"].tolist())
-        said = cells_sentence(rows, answer, response, **words)
-        table.loc[i, ["answer", "sentence"]] = [answer, said]
-        by.loc[rows.index, "sentence"] = said
-    return table, by
+    }
+    if len(by):
+        for i, name in zip(table.index, table["level"].astype(str), strict=True):
+            rows = by[by["level"] == name]
+            answer = common_answer(rows["answer"].tolist())
+            table.loc[i, "answer"] = answer
+            said[name] = cells_sentence(rows, answer, response, margin_pct=margin_pct, level=level)
+        by = by.assign(sentence=[str(said[str(name)]) for name in by["level"]])
+    table["sentence"] = [str(said[str(name)]) for name in table["level"]]
+    return table, by if len(by) else _empty_by(), said
 
 
 def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None, *, better: str) -> int:

@@ -32,6 +32,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.errors import Finding, ModelError
+from trialkit.wording import Chance, Units, finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,16 +139,14 @@ def dependence(trial: Trial, result: Analysis, *, better: Better = "more") -> De
 
 
 def _finding(trial: Trial, names: list[str], row: Any) -> Finding:
-    primary = trial.primary.name
-    listed = " and on ".join(f"the {name}" for name in names)
-    remedy = "read the answer for each of them; the average over them is not what any of them gives"
-    return Finding(
+    on = [Units(("batch",), 1) if name == "batch" else name for name in names]
+    return finding(
         "depends",
         "caution",
-        f"the effect of {primary} depends on {listed} (chance of such a result if it did not: "
-        f"p = {row['p_difference']:.2g} for a constant difference, {row['p_ratio']:.2g} for a "
-        "constant ratio)",
-        remedy,
+        treatment=trial.primary.name,
+        on=on,
+        p_difference=Chance(float(row["p_difference"])),
+        p_ratio=Chance(float(row["p_ratio"])),
     )
 
 

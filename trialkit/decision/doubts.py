@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.use import fit_by_run
 from trialkit.errors import Finding, ModelError
 from trialkit.responses import response_of
+from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,20 +66,17 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
         better=response_of(result.terms.response, trial.harvest_columns).better,
     )
     clear = ratios.loc[ratios["verdict"].str.startswith(("better", "no worse"))]
-    named = ", ".join(clear["level"].astype(str))
-    now = (
-        f"now they do for {named}" if named else "now they do not for any level, whatever is above"
-    )
+    named = [str(level) for level in clear["level"]]
     return [
-        Finding(
+        finding(
             "looked_early",
             "caution",
-            f"{int(absent.sum())} of {len(absent)} {' × '.join(keys)} parts of the harvest are "
-            "not in yet; whoever looks after every part and stops at the first good answer is "
-            f"wrong more often than stated ({REPEATED_PCT[2]:g} to {REPEATED_PCT[5]:g} times in "
-            "100 for 5, with 2 to 5 looks)",
-            "finish what was planned and take the answer then; act before only where limits of "
-            f"99.9 % give it: {now}",
+            missing=int(absent.sum()),
+            parts=len(absent),
+            kind=message("doubt.parts.batch_flush" if len(keys) == 2 else f"doubt.parts.{keys[0]}"),
+            few=REPEATED_PCT[2],
+            many=REPEATED_PCT[5],
+            now=message("doubt.now.clear", levels=named) if named else message("doubt.now.open"),
         )
     ]
 
@@ -119,23 +117,19 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
         if primary.reference not in share or not _far_apart(counts.loc[[name, primary.reference]]):
             continue
         at = None if started is None else started[started["level"].astype(str) == name]
-        told = "the answer is about the blocks that were harvested"
-        if at is not None and len(at):
-            row = at.iloc[0]
-            told += (
-                f"; counting a lost block as nothing, {name} gave {100 * row['ratio']:.0f} % of "
-                f"{primary.reference} (limits {100 * row['low']:.0f} to {100 * row['high']:.0f} %)"
-            )
         n = counts.loc[[name, primary.reference]].to_numpy()
-        found.append(
-            Finding(
-                "losses_uneven",
-                "caution",
-                f"{name} lost {n[0][0]} of {n[0][1]} blocks, {primary.reference} {n[1][0]} of "
-                f"{n[1][1]}: {told}",
-                "see the table of contamination, and decide on what a started block gives",
-            )
-        )
+        words: dict[str, Any] = {
+            "level": name,
+            "reference": primary.reference,
+            "lost": int(n[0][0]),
+        }
+        words |= {"blocks": int(n[0][1]), "lost_there": int(n[1][0]), "blocks_there": int(n[1][1])}
+        form = "plain"
+        if at is not None and len(at):
+            form = "per_block"
+            row = at.iloc[0]
+            words |= {k: float(100 * row[k]) for k in ("ratio", "low", "high")}
+        found.append(finding("losses_uneven", "caution", form=form, **words))
     return found
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.wording import Message, message
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -25,14 +27,19 @@ class Further:
     on_s, off_s : float
         Seconds on (as the control has) and off that give it, rounded to what a timer can be
         set to.
-    sentence : str
-        Why this one.
+    said : Message
+        Why this one; says itself in the language in use.
     """
 
     duty_pct: float
     on_s: float
     off_s: float
-    sentence: str
+    said: Message
+
+    @property
+    def sentence(self) -> str:
+        """Why this one, in the language in use."""
+        return str(self.said)
 
 
 def next_setting(trial: Trial, table: pd.DataFrame) -> Further | None:
@@ -91,17 +98,6 @@ def next_setting(trial: Trial, table: pd.DataFrame) -> Further | None:
     off_s = on_s * (100 / wanted - 1)
     off_s = round(off_s, -1) if off_s >= 100 else round(off_s)
     found = 100 * on_s / (on_s + off_s)
-    margin = f"{trial.question.margin_pct:g} %"
-    opening = f"A new trial could try {on_s:g} s on, {off_s:g} s off (duty {found:.1f} %)"
-    if loses:
-        sentence = (
-            f"{opening}, between {holds} and {loses}: {loses} lost more than the accepted "
-            f"{margin}, and if less mist never yields more, the setting at which {margin} is lost "
-            "lies between them."
-        )
-    else:
-        sentence = (
-            f"{opening}, half the duty of {holds}, which did not lose more than the accepted "
-            f"{margin}. This trial says nothing about so little mist."
-        )
-    return Further(found, on_s, off_s, sentence)
+    words = {"on": on_s, "off": off_s, "duty": found, "margin": trial.question.margin_pct}
+    key = "further.between" if loses else "further.lower"
+    return Further(found, on_s, off_s, message(key, holds=holds, loses=loses, **words))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from trialkit.decision.depends import ALPHA, ANSWERS, interaction_term
 from trialkit.errors import Finding, ModelError
 from trialkit.responses import response_of
+from trialkit.wording import Chance, Joined, Message, Named, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,14 +65,14 @@ class OnLogarithm:
     table : DataFrame or None
         `level, reference, ratio, low, high, p, df, method, answer`: ratios of geometric
         means with joint limits. None where it is not given.
-    sentences : dict of str to str
+    sentences : dict of str to Message
         What it adds to the sentence of each level; empty where it is not given.
     findings : tuple of Finding
         What it shows beside the analysis as asked, or why it is not given.
     """
 
     table: pd.DataFrame | None = None
-    sentences: dict[str, str] = field(default_factory=dict)
+    sentences: dict[str, Message] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
 
 
@@ -104,12 +105,9 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
     if result.scale != "plain" or not spread_grows(fit):
         return OnLogarithm()
     if not (fit.y > 0).all():
-        count = int((fit.y <= 0).sum())
-        message = (
-            f"spread grows with the mean, but {count} of {fit.n} values are zero and have no "
-            "logarithm, so the comparison on the logarithm is not given"
-        )
-        return OnLogarithm(findings=(Finding("logarithm_not_given", "note", message),))
+        zeros = int((fit.y <= 0).sum())
+        told = finding("logarithm_not_given", "note", form="zeros", zeros=zeros, values=fit.n)
+        return OnLogarithm(findings=(told,))
     try:
         logged = fit.refit(response=np.log(fit.y))
         apart = logged.differences(
@@ -124,22 +122,29 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
             better=response_of(result.terms.response, trial.harvest_columns).better,
         )
     except ModelError as problem:
-        message = f"the comparison on the logarithm could not be made: {problem}"
-        return OnLogarithm(findings=(Finding("logarithm_not_given", "note", message),))
+        told = finding("logarithm_not_given", "note", form="failed", problem=str(problem))
+        return OnLogarithm(findings=(told,))
     table["answer"] = [ANSWERS.get(v, "not enough evidence") for v in table["verdict"]]
     plain = [ANSWERS.get(v, "not enough evidence") for v in result.ratios["verdict"]]
     answers = list(zip(table["level"].astype(str), plain, table["answer"], strict=True))
     if depends_on:
         return _with_dependence(result, table, logged, depends_on)
-    parts = [f"{level} is {there!r} instead of {here!r}" for level, here, there in answers
-             if here != there]  # fmt: skip
+    parts = [
+        message("logarithm.part.answer", level=level, there=_named(there), here=_named(here))
+        for level, here, there in answers
+        if here != there
+    ]
     sentences = {
-        level: "The answer is the same on the logarithm."
+        level: message("logarithm.same")
         if here == there
-        else f"On the logarithm the answer is different: {there}."
+        else message("logarithm.other", answer=_named(there))
         for level, here, there in answers
     }
     return OnLogarithm(table[COLUMNS], sentences, (_told(parts),))
+
+
+def _named(answer: str) -> Named:
+    return Named(f"row_answer.{answer}")
 
 
 def _with_dependence(
@@ -150,24 +155,16 @@ def _with_dependence(
     if not term:  # batches are random in this model
         return OnLogarithm(table[COLUMNS])
     p = float(logged.joint(logged.design.hypothesis(term))["p"])
-    if p < ALPHA:
-        said = f"On the logarithm it depends on the {depends_on} too."
-        return OnLogarithm(table[COLUMNS], dict.fromkeys(table["level"].astype(str), said),
-                           (_told([]),))  # fmt: skip
-    said = f"On the logarithm it is not found that it depends on the {depends_on} (p = {p:.2g})."
-    part = f"that the effect depends on the {depends_on} is not found there (p = {p:.2g})"
-    return OnLogarithm(table[COLUMNS], dict.fromkeys(table["level"].astype(str), said),
-                       (_told([part]),))  # fmt: skip
+    words = {"factor": depends_on, "p": Chance(p)}
+    form = "found" if p < ALPHA else "not_found"
+    parts = [] if p < ALPHA else [message("logarithm.part.not_found", **words)]
+    said = message(f"logarithm.depends.{form}", **words)
+    levels = table["level"].astype(str)
+    return OnLogarithm(table[COLUMNS], dict.fromkeys(levels, said), (_told(parts),))
 
 
-def _told(parts: list[str]) -> Finding:
+def _told(parts: list[Message]) -> Finding:
     """Say whether the logarithm tells the same."""
-    opening = "spread grows with the mean, so the comparison was also made on the logarithm: "
     if not parts:
-        return Finding("logarithm", "note", f"{opening}the answer is the same")
-    return Finding(
-        "logarithm",
-        "caution",
-        opening + "; ".join(parts),
-        'say before a new trial which one counts (scale = "logarithm" in [question])',
-    )
+        return finding("logarithm", "note", form="same")
+    return finding("logarithm", "caution", form="other", parts=Joined(tuple(parts), "; "))

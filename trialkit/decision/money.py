@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.use import fit_by_run
 from trialkit.errors import Finding, ModelError
+from trialkit.wording import finding, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,34 +49,31 @@ class Money:
     def _shown(self) -> Shown:
         from trialkit.display import show_table
 
+        say = spoken()
+
         def money(value: object) -> str:
-            number = float(value)  # type: ignore[arg-type]
-            return "–" if number != number else f"{number:.2f}"
+            return say.number(value, 2)
 
         def chance(value: object) -> str:
-            return f"{100 * float(value):.0f} %"  # type: ignore[arg-type]
+            return say.percent(100 * float(value))  # type: ignore[arg-type]
 
-        heads = {
-            "estimate": "worth", "gain_low": "gain, lower limit", "low": "lower limit",
-            "high": "upper limit", "gain_high": "gain, upper limit",
-        }  # fmt: skip
         columns = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
+        shown = [*columns, "expected_loss", "chance_best"]
+        priced = [
+            message(f"saves.price.{price}")
+            for price in dict.fromkeys(self.by_price["price"].astype(str))
+        ]
+        heads = {name: say.text(f"column.{name}") for name in shown}
         return show_table(
             self.table,
-            columns=[*columns, "expected_loss", "chance_best"],
-            heads=heads,
+            columns=shown,
+            heads=heads | {"estimate": say.text("column.worth")},
             formats={
                 "chance_best": chance,
                 **dict.fromkeys([*columns[1:], "expected_loss"], money),
             },
-            caption=f"Worth of one chamber run at the prices given [{self.currency}]",
-            notes=(
-                f"Priced: {', '.join(dict.fromkeys(self.by_price['price'].astype(str)))}; "
-                "nothing else is in it.",
-                "Expected loss: what choosing this level would cost per chamber run on average, "
-                "given what the trial leaves open.",
-                "Chance best: how often it comes out on top in that light.",
-            ),
+            caption=say.text("verdict_table.money", currency=self.currency),
+            notes=(say.text("verdict_table.priced", prices=priced), say.text("saves.risk_note")),
         )
 
     def __str__(self) -> str:
@@ -112,7 +110,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     money : Money or None
         None without a price for mushrooms or without run totals.
     findings : list of Finding
-        Water or power that no log counts, runs without a count, or why there is no value.
+        Water or electricity that no log counts, runs without a count, or why there is no value.
 
     Notes
     -----
@@ -136,7 +134,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     try:
         fit = fit_by_run(trial, worth, "value")
     except ModelError as problem:
-        return None, [*findings, Finding("money_not_estimated", "note", f"money: {problem}")]
+        return None, [*findings, finding("money_not_estimated", "note", problem=str(problem))]
     means = fit.means(name)
     gains = fit.differences(name, against=trial.primary.reference, adjust="none")
     gains = gains.set_index("first")
@@ -164,32 +162,21 @@ def _counted(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list[Fin
     assert prices is not None  # the caller has checked
     findings = []
     priced = {
-        "water_l": ("water", prices.water_per_m3),
-        "energy_kwh": ("power", prices.energy_per_kwh),
+        "water_l": prices.water_per_m3,
+        "energy_kwh": prices.energy_per_kwh,
     }
-    for column, (word, price) in priced.items():
+    for column, price in priced.items():
+        use = message(f"figure.use.{column}")
         if not price:
             continue
         known = int(totals[column].notna().sum()) if column in totals else 0
         if not known:
             totals = totals.drop(columns=column, errors="ignore")
-            findings.append(
-                Finding(
-                    "use_not_priced",
-                    "note",
-                    f"no log counts the {word}, so its cost is not in the money",
-                    "give the mist log and the figures of the rig (mist_l_h, fogger_w)",
-                )
-            )
+            findings.append(finding("use_not_priced", "note", use=use))
         elif known < len(totals):
+            unknown, runs = len(totals) - known, len(totals)
             findings.append(
-                Finding(
-                    "use_partly_priced",
-                    "caution",
-                    f"{len(totals) - known} of {len(totals)} chamber runs have no count of the "
-                    f"{word}; they are left out of the money",
-                    "look for the missing part of the mist log",
-                )
+                finding("use_partly_priced", "caution", use=use, unknown=unknown, runs=runs)
             )
     return totals, findings
 

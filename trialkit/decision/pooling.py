@@ -15,6 +15,7 @@ from trialkit.arrays import Floats
 from trialkit.decision.fingerprint import data_fingerprint, share_in_common
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.wording import Number, finding, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,18 +53,23 @@ class Pooled:
 
     def shown(self) -> Shown:
         """Format the trials and what they say together."""
-        row = self.table.iloc[-1]
-        notes = [
-            "Pooled with a random trial effect; limits allow for few trials.",
-            f"The next trial like these would have a true ratio between {row['next_low']:.3g} and "
-            f"{row['next_high']:.3g}.",
-            *map(str, self.findings),
-        ]
+        say, row = spoken(), self.table.iloc[-1]
+        columns = ["trial", "ratio", "low", "high", "se_log", "weight_pct"]
+        table = self.table.copy()
+        table.loc[table.index[-1], "trial"] = say.text("pooled.all")
+        limits = {"low": float(row["next_low"]), "high": float(row["next_high"])}
         return show_table(
-            self.table,
-            columns=["trial", "ratio", "low", "high", "se_log", "weight_pct"],
-            caption=f"{self.level} as a ratio to {self.against}, {len(self.table) - 1} trials",
-            notes=notes,
+            table,
+            columns=columns,
+            heads={name: say.text(f"column.{name}") for name in columns},
+            caption=say.text(
+                "pooled.caption", level=self.level, reference=self.against, trials=len(table) - 1
+            ),
+            notes=[
+                say.text("pooled.note"),
+                say.text("pooled.next", **limits),
+                *map(str, self.findings),
+            ],
         )
 
     def __str__(self) -> str:
@@ -319,26 +325,13 @@ def _pool_findings(results: Sequence[Analysis]) -> list[Finding]:
         share = share_in_common(one, other)
         if share > 0.5:
             found.append(
-                Finding(
-                    "shared_rows",
-                    "caution",
-                    f"{100 * share:.0f} % of the rows of trials {i + 1} ({one.trial.title!r}) and "
-                    f"{j + 1} ({other.trial.title!r}) are alike in unit, treatment and value: "
-                    "they do not look like two trials",
-                    "check the files; pool only trials that were run separately",
+                finding(
+                    "shared_rows", "caution", share=Number(100 * share), first=i + 1,
+                    first_title=one.trial.title, second=j + 1, second_title=other.trial.title,
                 )
-            )
+            )  # fmt: skip
     if len(results) < FEW_TRIALS:
-        found.append(
-            Finding(
-                "few_trials",
-                "note",
-                f"{len(results)} trials hardly show how much trials differ: the limits of the mean "
-                "allow for it, but where trials truly differ the 95 % limits for the next trial "
-                "hold in as few as 87 of 100 cases",
-                "repeat the trial before relying on the limits for the next one",
-            )
-        )
+        found.append(finding("few_trials", "note", trials=len(results)))
     return found
 
 

@@ -6,61 +6,48 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from trialkit.responses import Response
+from trialkit.display import decimals_beside
+from trialkit.responses import Kind, Response
+from trialkit.wording import Joined, Message, Number, message
 
-_MOST_DECIMALS = 3
 
-
-def percent_words(ratio: float, *, up: str = "more", down: str = "less", decimals: int = 0) -> str:
+def change_words(ratio: float, kind: Kind = "amount", *, decimals: int = 0) -> Message:
     """Say a ratio as a change; nothing is below zero, and a limit may be open above.
 
     Examples
     --------
-    >>> percent_words(1.062), percent_words(0.91), percent_words(1.0)
+    >>> str(change_words(1.062)), str(change_words(0.91)), str(change_words(1.0))
     ('6 % more', '9 % less', 'the same')
     """
     if ratio == math.inf:
-        return f"any amount {up}"
+        return message(f"change.{kind}.open")
     change = 100 * (max(ratio, 0.0) - 1)
     if round(abs(change), decimals) == 0:
-        return "the same"
-    return f"{abs(change):.{decimals}f} % {up if change > 0 else down}"
-
-
-def _decimals(limit: float, edges: tuple[float, ...]) -> int:
-    """Give the decimals at which a limit is still seen to lie beside 1 and beside the margin.
-
-    A level is better only if its lower limit is above 1: "the same to 5 % more" would not
-    show that.
-    """
-    if not math.isfinite(limit):
-        return 0
-    for decimals in range(_MOST_DECIMALS):
-        shown = round(100 * limit, decimals)
-        if all(shown != round(100 * e, decimals) or limit == e for e in edges):
-            return decimals
-    return _MOST_DECIMALS
+        return message(f"change.{kind}.same")
+    way = "up" if change > 0 else "down"
+    return message(f"change.{kind}.{way}", percent=Number(abs(change), decimals))
 
 
 def limits_words(
     row: Mapping[str, Any], response: Response, *, margin: float, level: float, joint: bool
-) -> str:
+) -> Message:
     """Say the limits of a ratio, such as ``joint 95 % limits 4 % less to 18 % more``."""
     low, high = (
-        percent_words(
-            float(row[k]), up=response.up, down=response.down,
-            decimals=_decimals(max(float(row[k]), 0.0), (1.0, margin)),
+        change_words(
+            float(row[k]), response.kind,
+            decimals=decimals_beside(max(float(row[k]), 0.0), (1.0, margin)),
         )
         for k in ("low", "high")
     )  # fmt: skip
-    return f"{'joint ' if joint else ''}{100 * level:g} % limits {low} to {high}"
+    key = "said_limits.joint" if joint else "said_limits.alone"
+    return message(key, level=100 * level, low=low, high=high)
 
 
-def got_words(row: Mapping[str, Any], response: Response) -> str:
-    """Say what a level gave against its reference, such as ``gave 6 % more than usual``."""
-    change = percent_words(float(row["ratio"]), up=response.up, down=response.down)
-    join = "as" if change == "the same" else "than"
-    return f"{response.verb} {change} {join} {row['reference']}"
+def than_words(row: Mapping[str, Any], response: Response) -> Message:
+    """Say a change against the reference, such as ``6 % more than usual``."""
+    change = change_words(float(row["ratio"]), response.kind)
+    form = "same" if change.key.endswith(".same") else "other"
+    return message(f"than.{response.kind}.{form}", change=change, reference=row["reference"])
 
 
 def is_poorer(row: Mapping[str, Any], response: Response) -> bool:
@@ -68,9 +55,20 @@ def is_poorer(row: Mapping[str, Any], response: Response) -> bool:
     return bool(row["low"] > 1 if response.better == "less" else row["high"] < 1)
 
 
+def answer_key(answer: str) -> str:
+    """Give the answer as it stands in keys of the catalogue.
+
+    Examples
+    --------
+    >>> answer_key("not enough evidence")
+    'not_enough_evidence'
+    """
+    return answer.replace(" ", "_")
+
+
 def level_sentence(
     row: Mapping[str, Any], response: Response, *, margin_pct: float, level: float, joint: bool
-) -> str:
+) -> Joined:
     """Say one level's answer with the number, its limits and the chance of being wrong.
 
     Parameters
@@ -87,61 +85,50 @@ def level_sentence(
 
     Returns
     -------
-    str
+    Joined
+        Says itself in the language in use.
     """
-    name, against, answer = row["level"], row["reference"], row["answer"]
+    words = {"level": row["level"], "reference": row["reference"], "margin": margin_pct}
     if not math.isfinite(row["ratio"]):
-        return f"{name} cannot be compared with {against}: {row['note']}."
-    margin = f"the accepted {margin_pct:g} %"
-    limits = limits_words(
+        return Joined((message("verdict.no_ratio", **words, why=row["note"]),))
+    words["than"] = than_words(row, response)
+    words["limits"] = limits_words(
         row, response, margin=float(row["margin_ratio"]), level=level, joint=joint
     )
-    got = f"{got_words(row, response)} ({limits})"
-    less = response.better == "less"
-    poorer = is_poorer(row, response)
-    if answer == "better":
-        chance = chance_words(float(row["p_equal"]))
-        tail = (
-            f"; if there were no difference, one this large would come up in {chance} trials"
-            if chance
-            else ""
-        )
-        return f"{name} is better than {against}: it {got}{tail}."
-    if answer == "no worse":
-        extra = f" It is a little {'longer' if less else 'lower'} all the same." if poorer else ""
-        chance = chance_words(float(row["p"]))
-        lost = f"{'took' if less else 'lost'} {margin_pct:g} %{' longer' if less else ''}"
-        tail = (
-            f" If it truly {lost}, a result this good would come up in {chance} trials."
-            if chance
-            else ""
-        )
-        return f"{name} is not worse than {against} by more than {margin}: it {got}.{tail}{extra}"
-    if answer == "worse":
-        return f"{name} is worse than {against} by more than {margin}: it {got}."
-    if poorer:
-        return (
-            f"There is not enough evidence about {name}: it {got}, which is a loss, but not "
-            f"clearly more or less than {margin}."
-        )
-    return (
-        f"There is not enough evidence about {name}: it {got}, which allows a loss of more than "
-        f"{margin} as well as none."
-    )
+    answer, kind, poorer = row["answer"], response.kind, is_poorer(row, response)
+    form = answer_key(answer)
+    if answer == "not enough evidence" and poorer:
+        form = "loss_of_open_size"
+    return Joined((message(f"verdict.{form}.{kind}", **words), *_more(row, kind, poorer, words)))
 
 
-def chance_words(p: float) -> str:
-    """Say a chance in whole numbers; empty where there is none.
+def _more(
+    row: Mapping[str, Any], kind: Kind, poorer: bool, words: Mapping[str, Any]
+) -> list[Message]:
+    """Say how surely, and that it is a little poorer all the same."""
+    more = []
+    asked = {"better": "p_equal", "no worse": "p"}.get(row["answer"])
+    chance = chance_words(float(row[asked])) if asked else None
+    if chance is not None:
+        name = "if_equal" if row["answer"] == "better" else f"if_at_margin.{kind}"
+        more.append(message(f"verdict.{name}", chance=chance, margin=words["margin"]))
+    if row["answer"] == "no worse" and poorer:
+        more.append(message(f"verdict.poorer.{kind}"))
+    return more
+
+
+def chance_words(p: float) -> Message | None:
+    """Say a chance in whole numbers; None where there is none.
 
     Examples
     --------
-    >>> chance_words(0.0004), chance_words(0.0094), chance_words(0.31)
+    >>> str(chance_words(0.0004)), str(chance_words(0.0094)), str(chance_words(0.31))
     ('fewer than 1 in 1000', 'about 9 in 1000', 'about 31 in 100')
     """
     if not math.isfinite(p):
-        return ""
+        return None
     if p < 0.001:
-        return "fewer than 1 in 1000"
+        return message("chance_in.few")
     if p < 0.0095:
-        return f"about {1000 * p:.0f} in 1000"
-    return f"about {100 * p:.0f} in 100"
+        return message("chance_in.thousand", times=Number(1000 * p))
+    return message("chance_in.hundred", times=Number(100 * p))

@@ -19,7 +19,7 @@ from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
 from trialkit.errors import DesignError, ModelError, PlanError
 from trialkit.structure import skeleton
-from trialkit.wording import plural
+from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -101,7 +101,7 @@ def batches_to_settle(
     return pd.DataFrame(rows, columns=list(_COLUMNS)), needed
 
 
-def settle_in_words(table: pd.DataFrame, needed: int | None, *, chance: float = 0.8) -> str:
+def settle_in_words(table: pd.DataFrame, needed: int | None, *, chance: float = 0.8) -> Message:
     """Say how many more batches it would take, with what this trial leaves open.
 
     Parameters
@@ -110,37 +110,29 @@ def settle_in_words(table: pd.DataFrame, needed: int | None, *, chance: float = 
         As `batches_to_settle` gives them.
     chance : float
         Chance of a clear answer that was asked for.
+
+    Returns
+    -------
+    Message
+        Says itself in the language in use.
     """
     if not len(table):
-        return "How many more batches would settle it cannot be said from this trial."
+        return message("settled.unknown")
     repeats, done = str(table["repeats"].iloc[0]), int(table["count"].iloc[0])
-    many = plural(repeats)
+    words = {"units": Units((repeats,)), "times": 10 * chance}
     fewest, most = needed_range(table, chance=chance)
     if fewest is None:
-        return (
-            f"Even {MOST} {many} would not settle it with these chambers: choose more chambers, "
-            "or levels further apart."
-        )
-    often = f"{10 * chance:g} times in 10"
+        return message("settled.never", most=MOST, **words)
     if fewest <= done and most is not None and most <= done:
-        return (
-            f"This layout usually settles a question like this; the result fell near the bound. "
-            f"One or two more {many} on the same plan should tell."
-        )
-    top = f"more than {int(table['count'].iloc[-1])}" if most is None else f"{most}"
+        return message("settled.near", **words)
+    beyond = message("settled.beyond", last=int(table["count"].iloc[-1]))
+    top = beyond if most is None else most
     if needed is None or too_wide(table):
-        return (
-            f"How many more {many} would settle it cannot be said from this trial: it takes "
-            f"anything from {max(fewest, done)} to {top} {many} in all to get a clear answer "
-            f"{often}."
-        )
+        return message("settled.too_wide", fewest=max(fewest, done), most=top, **words)
     more = max(needed - done, 1)
-    spread = "" if fewest == most else f"; it may take anything from {fewest} to {top}"
-    return (
-        f"{more} more {many if more > 1 else repeats} like these ({done + more} in all) would "
-        f"give a clear answer {often}, as far as this trial can tell{spread}. Look again only "
-        "when all of them are in."
-    )
+    key = "settled.more" if fewest == most else "settled.more_or_less"
+    words |= {"total": done + more, "units": Units((repeats,), more)}
+    return message(key, count=more, fewest=fewest, most=top, **words)
 
 
 def needed_range(table: pd.DataFrame, *, chance: float = 0.8) -> tuple[int | None, int | None]:

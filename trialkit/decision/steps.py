@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from trialkit.decision.cells import at_words
 from trialkit.decision.further import HOLDS, next_setting
 from trialkit.decision.settle import settle_in_words
+from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -41,7 +42,7 @@ class Outlook:
     needed: int | None
 
 
-def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[str, ...]:
+def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[Message, ...]:
     """Say what to do next.
 
     Parameters
@@ -53,63 +54,52 @@ def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[st
 
     Returns
     -------
-    tuple of str
+    tuple of Message
         A level is proposed for use only where its limits exclude the loss that is not accepted;
         a new setting only where `next_setting` finds one.
     """
     if stops:
-        return tuple(f"First: {f.remedy or f.message}" for f in stops)
-    answer, level, control = outlook.answer, outlook.level, trial.primary.reference
-    if answer == "depends":
+        return tuple(message("step.first", what=f.cure or f.said) for f in stops)
+    words = {"level": outlook.level, "control": trial.primary.reference}
+    if outlook.answer == "depends":
         return tuple(_by_level(trial, outlook))
     further = None if len(outlook.by) else next_setting(trial, outlook.table)
-    more = () if further is None else (further.sentence,)
-    keep = f"keep one chamber on {control} for a batch to see whether it holds"
-    if answer == "better":
-        return (f"Use {level}, and {keep}.", *more)
-    if answer == "no worse":
-        why = _reason(outlook)
-        return (f"Use {level} if {why}, and {keep}.", *more)
-    if answer == "worse":
-        return (f"Keep {control}.", *more)
+    more = () if further is None else (further.said,)
+    if outlook.answer == "better":
+        return (message("step.use", **words), *more)
+    if outlook.answer == "no worse":
+        return (message("step.use_if", reason=_reason(outlook), **words), *more)
+    if outlook.answer == "worse":
+        return (message("step.keep", **words), *more)
     return (*_settle(outlook), *more)
 
 
-def _reason(outlook: Outlook) -> str:
+def _reason(outlook: Outlook) -> Message:
     use = outlook.use
     saves = use.loc[use["level"] == outlook.level, "saving_low_pct"].max() > 0
-    return "what it saves is worth it" if saves else "it is cheaper or easier to run"
+    return message("step.reason.saves" if saves else "step.reason.easier")
 
 
-def _by_level(trial: Trial, outlook: Outlook) -> list[str]:
+def _by_level(trial: Trial, outlook: Outlook) -> list[Message]:
     """Advise at each level of what the answer depends on."""
     rows = outlook.by[outlook.by["level"] == outlook.level]
-    control, level = trial.primary.reference, outlook.level
+    words = {"level": outlook.level, "control": trial.primary.reference}
     if (rows["factor"] == "batch").all():
-        return [
-            f"Keep {control} for now: {level} did not do the same in every batch. Look for what "
-            "differed between the batches (season, substrate, spawn), and repeat the trial in "
-            "more of them."
-        ]
+        return [message("step.by_batch", **words)]
     steps = []
     for row in rows.to_dict("records"):
         where = at_words(row)
-        where = where[0].upper() + where[1:]
         if row["answer"] == "better":
-            steps.append(f"{where}: use {level}.")
+            steps.append(message("step.at.use", where=where, **words))
         elif row["answer"] in HOLDS:
-            steps.append(f"{where}: use {level} if {_reason(outlook)}.")
+            steps.append(message("step.at.use_if", where=where, reason=_reason(outlook), **words))
         elif row["answer"] == "worse":
-            steps.append(f"{where}: keep {control}.")
+            steps.append(message("step.at.keep", where=where, **words))
         else:
-            steps.append(f"{where}: keep {control} until more batches settle it.")
+            steps.append(message("step.at.open", where=where, **words))
     return steps
 
 
-def _settle(outlook: Outlook) -> tuple[str, ...]:
+def _settle(outlook: Outlook) -> tuple[Message, ...]:
     words = settle_in_words(outlook.settle, outlook.needed)
-    if outlook.needed is not None:
-        return (words,)
-    return (
-        f"{words} Do not change the accepted loss for this trial: it was fixed before the data.",
-    )
+    return (words,) if outlook.needed is not None else (words, message("step.margin_stays"))

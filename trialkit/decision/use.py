@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding, ModelError
+from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -129,7 +130,8 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
             means = fit.means(primary.name).set_index("level")
             ratios = fit.noninferior(primary.name, against=primary.reference, margin_pct=50)
         except ModelError as problem:
-            found.append(Finding("use_not_estimated", "note", f"{column}: {problem}"))
+            use = message(f"figure.use.{name}")
+            found.append(finding("use_not_estimated", "note", use=use, problem=str(problem)))
             continue
         ratios = ratios.set_index("level")
         count = totals[totals[column].notna()][primary.name].value_counts()

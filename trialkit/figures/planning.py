@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+from matplotlib.ticker import MaxNLocator
+
 from trialkit.figures.rows import (
     draw_interval,
     height_for,
@@ -19,7 +22,6 @@ from trialkit.wording import Wording, read_wording
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
     from matplotlib.axes import Axes
 
 
@@ -82,6 +84,8 @@ def power_curve(
     ax.set_xlabel(axis)
     ax.set_ylabel(say.text("figure.power.axis_y"))
     number_axis(ax, say)
+    if pd.api.types.is_integer_dtype(curve[x]):  # half a batch is none
+        ax.xaxis.set_major_locator(MaxNLocator(nbins=6, steps=[1, 2, 5, 10], integer=True))
     number_axis(ax, say, axis="y")
     key = "figure.power.note" if runs is None else "figure.power.note_simulated"
     words = {"wanted": say.percent(100 * wanted), "runs": say.number(runs, 0)}
@@ -98,7 +102,7 @@ def savings(
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw the water and power saved per kilogram of mushrooms, with intervals.
+    """Draw the water and electricity saved per kilogram of mushrooms, with intervals.
 
     Parameters
     ----------

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.style import INK, SERIES, SOFT, WASH, axes, dress, looks, note, styled
+from trialkit.wording import plural, spoken
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,12 +41,14 @@ def setting_courses(
     -------
     Axes
     """
+    say = spoken()
     ax = axes(ax, height=3.2)
     look, step = looks(list(results)), max(1.0, round(hours * 2.0))
     if band is not None:
         ax.axhspan(*band, color=WASH, zorder=0)
         ax.annotate(
-            "band\nwanted", (1, sum(band) / 2), xycoords=("axes fraction", "data"), xytext=(4, 0),
+            say.text("figure.room.band"), (1, sum(band) / 2),
+            xycoords=("axes fraction", "data"), xytext=(4, 0),
             textcoords="offset points", ha="left", va="center", fontsize=8.5, color=SOFT,
         )  # fmt: skip
     for level, result in results.items():
@@ -56,10 +59,10 @@ def setting_courses(
             label=f"{level}: {result.setting.words}",
         )  # fmt: skip
     ax.set_xlim(0, hours * 60)
-    ax.set_xlabel("time [min], room settled")
-    ax.set_ylabel("relative humidity [%]")
+    ax.set_xlabel(say.text("figure.room.time_settled"))
+    ax.set_ylabel(say.text("figure.room.humidity"))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
-    note(ax, "Worked out from the room and the rig, well-mixed air; not measured.")
+    note(ax, say.text("figure.room.not_measured"))
     return dress(ax)
 
 
@@ -93,6 +96,7 @@ def room_fit(
     -------
     Axes
     """
+    say = spoken()
     ax = axes(ax, height=3.0)
     name = next(iter(found.fits)) if chamber is None else chamber
     fit = found.fits[name]
@@ -101,9 +105,10 @@ def room_fit(
     minutes = course.time_s[shown] / 60
     ax.plot(
         minutes, course.rh_pct[shown], linestyle="none", marker="o", markersize=2.6,
-        color=SERIES[2], label="readings",
+        color=SERIES[2], label=say.text("figure.room.readings"),
     )  # fmt: skip
-    ax.plot(minutes, fit.fitted_rh_pct[shown], color=SERIES[0], label="expected by the fit")
+    expected = say.text("figure.room.expected")
+    ax.plot(minutes, fit.fitted_rh_pct[shown], color=SERIES[0], label=expected)
     for begin, end, on in zip(
         course.switch_s, np.append(course.switch_s[1:], course.time_s[-1]), course.on, strict=True
     ):
@@ -111,15 +116,20 @@ def room_fit(
             ax.axvspan(begin / 60, end / 60, ymax=0.04, color=INK, linewidth=0)
     values = fit.estimates
     ax.set_xlim(0, min(hours * 60, course.time_s[-1] / 60))
-    ax.set_xlabel("time [min]")
-    ax.set_ylabel("relative humidity [%]")
+    ax.set_xlabel(say.text("figure.room.time"))
+    ax.set_ylabel(say.text("figure.room.humidity"))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
-    air = values.loc["air_changes_h"]
+    air = values.to_dict("index")["air_changes_h"]
     note(
         ax,
-        f"{name}: {air['estimate']:.3g} air changes an hour ({air['low']:.3g} to "
-        f"{air['high']:.3g}, {100 * found.level:g} % interval), residual SD "
-        f"{fit.residual_sd_pct:.2g} % RH, {int(fit.used.sum())} readings; dark marks: mist on.",
+        say.text(
+            "figure.room.fit",
+            chamber=name,
+            level=100 * found.level,
+            spread=float(fit.residual_sd_pct),
+            readings=int(fit.used.sum()),
+            **{k: float(air[k]) for k in ("estimate", "low", "high")},
+        ),
     )
     return dress(ax)
 
@@ -141,23 +151,24 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     -------
     Axes
     """
+    say = spoken()
     ax = axes(ax, height=3.0)
     table = sizing.table
     priced = bool(table["cost_day"].notna().all())
     column = "cost_day" if priced else "energy_kwh_day"
-    unit = f"{currency}/day".strip() if priced else "kWh/day"
+    words = {"unit": currency if priced else "kWh"}
     ax.plot(table["chambers"], table[column], color=SERIES[0], marker="o")
-    ax.set_xlabel("chambers")
-    ax.set_ylabel(f"{'water and energy' if priced else 'energy'} [{unit}]")
+    ax.set_xlabel(plural("chamber"))
+    ax.set_ylabel(say.text(f"figure.room.{'cost' if priced else 'energy'}", **words))
     ax.set_ylim(bottom=0)
     ax.set_xlim(left=0)
     built = table["cost_build"]
     last = table.iloc[-1]
-    words = f"{last['mist_l_h']:.2g} L/h of mist, {last['power_w']:.0f} W"
-    if built.notna().all():
-        words += f", {last['cost_build']:.0f} {currency}".rstrip() + " to build"
+    told = {k: float(last[k]) for k in ("mist_l_h", "power_w", "cost_build")}
+    key = "figure.room.rig_built" if built.notna().all() else "figure.room.rig"
     ax.annotate(
-        words, (last["chambers"], last[column]), xytext=(-8, 0), textcoords="offset points",
+        say.text(key, currency=currency, **told), (last["chambers"], last[column]),
+        xytext=(-8, 0), textcoords="offset points",
         ha="right", va="center", fontsize=8.5, color=SOFT,
     )  # fmt: skip
     note(ax, sizing.sentence)

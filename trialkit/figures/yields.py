@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import head
+from trialkit.display import decimals_beside
 from trialkit.figures.rows import (
     draw_interval,
     draw_margin,
@@ -181,6 +182,19 @@ def estimate_words(row: dict[Any, Any], say: Wording, decimals: int, *, sign: bo
     return say.text("figure.interval", estimate=plus + one, low=low, high=high)
 
 
+def _change_words(
+    row: dict[Any, Any], say: Wording, decimals: int, edges: tuple[float, float]
+) -> str:
+    """Write a change and its limits, each seen to lie beside no change and the accepted loss."""
+    low, high = (
+        say.number(row[k], decimals_beside(1 + row[k] / 100, edges, fewest=decimals))
+        for k in ("low", "high")
+    )
+    plus = "+" if round(row["estimate"], decimals) > 0 else ""
+    estimate = plus + say.number(row["estimate"], decimals)
+    return say.text("figure.interval", estimate=estimate, low=low, high=high)
+
+
 @styled
 def ratio_to_reference(
     ratios: pd.DataFrame,
@@ -230,14 +244,14 @@ def ratio_to_reference(
     side = -1 if better == "more" else 1
     set_range(ax, [*values, side * margin_pct * 1.6, -side * margin_pct])
     draw_margin(ax, side * margin_pct, 0.0, wording=say, margin_pct=margin_pct)
-    places = decimals_of(change)
+    places, edges = decimals_of(change), (1.0, 1 + side * margin_pct / 100)
     for i, (name, row) in enumerate(zip(names, change.to_dict("records"), strict=True)):
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look[name])
-        words = estimate_words(row, say, places, sign=True) if drawn else say.text("figure.none")
+        words = _change_words(row, say, places, edges) if drawn else say.text("figure.none")
         side_label(ax, words, i)
     at = [str(x) for x in ratios["at"]] if "at" in ratios else [""] * len(names)
     set_rows(ax, [f"{n}\n{a}" if a else n for n, a in zip(names, at, strict=True)])
-    noun = say.either(f"noun.{response}", response_of(response).noun)
+    noun = say.written(response_of(response).noun)
     ax.set_xlabel(say.text("figure.ratio.axis", reference=reference, noun=noun))
     number_axis(ax, say, sign=True)
     note(ax, f"{say.text('figure.ratio.note', level=say.percent(100 * level))} {basis}")

@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from trialkit.decision.cells import depends_form
+from trialkit.display import decimals_beside
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import Picture, Table, build_table
 from trialkit.report.svg import inline_svg
@@ -28,6 +30,14 @@ class Fact:
 
 
 @dataclass(frozen=True)
+class Other:
+    """The question and the answer for one further level."""
+
+    question: str
+    sentence: str
+
+
+@dataclass(frozen=True)
 class Answer:
     """What the first screen shows."""
 
@@ -36,7 +46,8 @@ class Answer:
     headline: str
     sentence: str
     facts: tuple[Fact, ...]
-    others: tuple[str, ...]
+    others: tuple[Other, ...]
+    more: str
     minded: str
     picture: Picture
     next_steps: tuple[str, ...]
@@ -46,24 +57,28 @@ class Answer:
 def answer_screen(material: Material) -> Answer:
     """Put the first screen together."""
     say, verdict = material.say, material.verdict
-    reference = material.reference
-    others = [x for x in material.levels if x != reference]
-    key = "answer.question" if len(others) > 1 else "answer.question_one"
-    question = say.text(
-        key, level=say.listed(others, "or"), reference=reference, noun=material.noun
-    )
+    others = _others(material)
+    more = len(others) - MOST_OTHERS
     return Answer(
         kind=verdict.answer.replace(" ", "-"),
-        question=question,
+        question=_question(material, verdict.level),
         headline=_headline(material),
-        sentence=_sentence(material),
+        sentence=say.written(verdict.said),
         facts=() if verdict.answer == "blocked" else tuple(_facts(material)),
-        others=tuple(_others(material)),
+        others=tuple(others[:MOST_OTHERS]),
+        more=say.text("answer.more_levels", count=say.number(more, 0)) if more > 0 else "",
         minded=_minded(material),
         picture=answer_picture(material),
-        next_steps=tuple(verdict.next_steps),
+        next_steps=tuple(say.written(step) for step in verdict.steps),
         table=answer_table(material),
     )
+
+
+def _question(material: Material, level: str) -> str:
+    """Ask the question about one level."""
+    words = {"level": level, "reference": material.reference, "noun": material.noun}
+    key = "answer.question_less" if material.better == "less" else "answer.question"
+    return material.say.text(key, **words)
 
 
 def _headline(material: Material) -> str:
@@ -76,44 +91,25 @@ def _headline(material: Material) -> str:
         "level": verdict.level, "reference": material.reference, "noun": material.noun,
         "margin": material.margin, "factor": verdict.depends_on,
     }  # fmt: skip
+    form = depends_form(verdict.depends_on)
+    if verdict.answer == "depends":
+        return say.text(f"answer.depends.{form}", **words)
     headline = say.text(key, **words)
-    if verdict.depends_on and verdict.answer not in ("depends", "blocked"):
-        return say.text("answer.depends_too", headline=headline, factor=verdict.depends_on)
+    if verdict.depends_on and verdict.answer != "blocked":
+        return say.text(f"answer.depends_too.{form}", headline=headline, **words)
     return headline
 
 
-def _sentence(material: Material) -> str:
-    """Give the verdict's own sentence, or that of a translation if there is one."""
-    say, verdict = material.say, material.verdict
-    template = f"sentence.{verdict.answer}"
-    if template not in say.entries:
-        return verdict.sentence
-    row = verdict.table[verdict.table["level"].astype(str) == verdict.level].iloc[0]
-    change = {k: say.percent(100 * (row[k] - 1), 0, sign=True) for k in ("ratio", "low", "high")}
-    return say.text(
-        template,
-        level=verdict.level,
-        reference=material.reference,
-        change=change["ratio"],
-        low=change["low"],
-        high=change["high"],
-        margin=material.margin,
-        confidence=material.level,
-    )
-
-
-def _others(material: Material) -> list[str]:
-    """Give the sentence of every other level, so that none is hidden behind the chosen one."""
-    table = material.verdict.table
-    if material.verdict.answer == "blocked" or "sentence" not in table:
+def _others(material: Material) -> list[Other]:
+    """Give question and answer of every other level: none is hidden behind the chosen one."""
+    verdict = material.verdict
+    if verdict.answer == "blocked":
         return []
-    chosen = table["level"].astype(str) == material.verdict.level
-    sentences = [str(sentence) for sentence in table.loc[~chosen, "sentence"]]
-    more = len(sentences) - MOST_OTHERS
-    if more <= 0:
-        return sentences
-    count = material.say.number(more, 0)
-    return [*sentences[:MOST_OTHERS], material.say.text("answer.more_levels", count=count)]
+    return [
+        Other(_question(material, name), material.say.written(verdict.sentences[name]))
+        for name in verdict.table["level"].astype(str)
+        if name != verdict.level and name in verdict.sentences
+    ]
 
 
 def _minded(material: Material) -> str:
@@ -125,7 +121,7 @@ def _minded(material: Material) -> str:
 def _facts(material: Material) -> list[Fact]:
     say, verdict = material.say, material.verdict
     noun = material.noun[:1].upper() + material.noun[1:]
-    words = {"reference": material.reference, "noun": noun}
+    words = {"reference": material.reference, "noun": noun, "level": verdict.level}
     facts = []
     rows = verdict.table[verdict.table["level"].astype(str) == verdict.level]
     # an average over what the answer depends on is no fact to act on
@@ -161,7 +157,8 @@ def _money_fact(material: Material) -> list[Fact]:
     low, high = (say.money(rows[k].iloc[0], "", 0) for k in ("gain_low", "gain_high"))
     gain = float(rows["gain"].iloc[0])
     value = ("+" if round(gain) > 0 else "") + say.number(gain, 0)
-    name = say.text("fact.money", reference=material.reference)
+    words = {"reference": material.reference, "level": material.verdict.level}
+    name = say.text("fact.money", **words)
     return [Fact(name, f"{money.currency} {value}", say.text("fact.limits", low=low, high=high))]
 
 
@@ -171,7 +168,7 @@ def answer_picture(material: Material) -> Picture:
     words = {
         "factor": material.factor.name, "reference": material.reference,
         "quantity": material.noun[:1].upper() + material.noun[1:],
-        "other": material.verdict.depends_on,
+        "other": material.depends_on,
     }  # fmt: skip
     drawable = material.result.ratios["ratio"].notna().any()
     key = "answer.figure_title_by" if material.verdict.depends_on else "answer.figure_title"
@@ -192,12 +189,12 @@ def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
     means, points, ratios = _drawn(material)
     rows = [len(means), len(ratios)] if with_ratios else [len(means)]
     heights = [ROW_IN * n + 0.1 for n in rows]
-    tall = sum(heights) + MARGINS_IN * len(rows)
+    tall = sum(heights) + MARGINS_IN * len(rows) * 1.12
     with drawing():
         figure = Figure(figsize=(0.78 * WIDTH, tall))
         axes = figure.subplots(
             len(rows), 1, squeeze=False,
-            gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.1},
+            gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.35},
         )[:, 0]  # fmt: skip
     yield_by_level(
         means, points, reference=material.reference, margin_pct=question.margin_pct,
@@ -312,12 +309,20 @@ def further_tables(material: Material) -> list[Table]:
 
 
 def _ratio_table(material: Material, table: pd.DataFrame, caption: str) -> Table:
-    say, other = material.say, material.verdict.depends_on
+    say, other = material.say, material.depends_on
     frame = table.assign(
         **{k: 100 * (table[k] - 1) for k in ("ratio", "low", "high")},
         answer=[say.either(f"row_answer.{a}", str(a)) for a in table["answer"]],
     )
-    formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.percent(v, 1, sign=True))
+    margin = material.trial.question.margin_pct
+    edges = (1.0, 1 + (margin if material.better == "less" else -margin) / 100)
+
+    def percent(value: float) -> str:
+        """Show a limit so that it is seen on which side of an edge it lies."""
+        decimals = decimals_beside(1 + value / 100, edges, fewest=1)
+        return say.percent(value, decimals, sign=True)
+
+    formats = dict.fromkeys(("ratio", "low", "high"), percent)
     columns = ["level", "reference", "ratio", "low", "high", "answer"]
     return build_table(
         frame,

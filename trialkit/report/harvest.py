@@ -17,10 +17,9 @@ if TYPE_CHECKING:
 def harvest_section(material: Material) -> Section:
     """Put together the harvest by flush and what became of every block."""
     say = material.say
-    smallest = material.trial.structure.smallest[-1]
     parts: list[Any] = []
     if material.response == "fresh_g":
-        parts.append(Words(say.text("harvest.intro", smallest=smallest)))
+        parts.append(Words(say.text("harvest.intro", smallest=material.smallest)))
     if material.per_flush:
         parts.append(_profiles(material))
         parts.append(_by_flush(material))

@@ -13,7 +13,7 @@ from trialkit.columns import find_column, house_unit
 from trialkit.errors import Finding, TrialkitError
 from trialkit.folder import LOG_KINDS, read_log, read_plan_there
 from trialkit.responses import Better, response_of
-from trialkit.wording import Wording, units_in_words
+from trialkit.wording import Units, Wording, finding, message, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -133,21 +133,29 @@ class Material:
     @property
     def noun(self) -> str:
         """What is compared, in words; *yield* is said of yields only."""
-        return self.say.either(
-            f"noun.{self.response}", response_of(self.response, self.trial.harvest_columns).noun
-        )
+        return self.say.written(response_of(self.response, self.trial.harvest_columns).noun)
 
     @property
     def better(self) -> Better:
         """Whether more or less of the response is better."""
         return response_of(self.response, self.trial.harvest_columns).better
 
+    @property
+    def smallest(self) -> Units:
+        """Name of the smallest unit, such as *block*."""
+        return Units((self.trial.structure.smallest[-1],), 1)
+
+    @property
+    def depends_on(self) -> str:
+        """What the answer depends on, in words; empty where it was not found."""
+        on = self.verdict.depends_on
+        return self.say.written(Units(("batch",), 1)) if on == "batch" else on
+
     def _quantity(self, key: str) -> str:
         column = find_column(self.response, self.trial.columns)
         label = self.response if column is None else column.label
-        smallest = self.trial.structure.smallest[-1]
         n = self.say.number(self.summed, 0)
-        words = self.say.text(key, label=label, smallest=smallest, n=n)
+        words = self.say.text(key, label=label, smallest=self.smallest, n=n)
         return f"{words} [{self.unit}]" if self.unit else words
 
     @cached_property
@@ -195,8 +203,7 @@ def plan_for_page(trial: Trial) -> tuple[Plan | None, list[Finding]]:
     try:
         return read_plan_there(trial), []
     except (TrialkitError, OSError) as problem:
-        message = f"the plan could not be read for this page: {problem}"
-        return None, [Finding(PLAN_NOT_SHOWN, "caution", message)]
+        return None, [finding(PLAN_NOT_SHOWN, "caution", problem=str(problem))]
 
 
 def logs_for_page(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
@@ -207,8 +214,8 @@ def logs_for_page(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
         try:
             log = read_log(trial, kind)
         except (TrialkitError, OSError) as problem:
-            message = f"the {kind} log could not be read for this page: {problem}"
-            found.append(Finding("log_not_shown", "caution", message))
+            log_kind = message(f"log_kind.{kind}")
+            found.append(finding("log_not_shown", "caution", log=log_kind, problem=str(problem)))
             continue
         if log is not None:
             out[kind] = log

@@ -8,7 +8,7 @@ from trialkit.design.layout.layout_words import layout_words
 from trialkit.report.inputs import PLAN_NOT_SHOWN, Material
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
-from trialkit.wording import units_in_words
+from trialkit.wording import Units, units_in_words
 
 if TYPE_CHECKING:
     from trialkit.trial import Factor, Setting
@@ -32,14 +32,13 @@ def layout_sentences(material: Material) -> list[str]:
     """Say in a few sentences how the trial was laid out and what was asked."""
     say, trial = material.say, material.trial
     counts = [
-        f"{say.number(n, 0)} {units_in_words(term) if n != 1 else term[-1]}"
+        say.text("done.count", n=say.number(n, 0), units=Units(tuple(term), n))
         for term, n in trial.structure.counts(trial.counts).items()
     ]
-    smallest = trial.structure.smallest[-1]
     flushes = say.choose("count.flush", trial.flushes)
     first = say.text("done.units", units=say.listed(counts))
     if trial.flushes > 1:
-        first += " " + say.text("done.harvests", smallest=smallest, flushes=flushes)
+        first += " " + say.text("done.harvests", smallest=material.smallest, flushes=flushes)
     given = " ".join(_given(factor, material) for factor in trial.factors.values())
     unit = say.text("done.unit_is", factor=material.factor.name, units=material.units)
     question = trial.question

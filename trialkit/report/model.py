@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
+from trialkit.method_names import method_notes, method_words
 from trialkit.report.first_screen import further_tables
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import (
@@ -17,7 +19,7 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.svg import inline_svg
-from trialkit.wording import units_in_words
+from trialkit.wording import Units, Wording, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -69,7 +71,7 @@ def _ratios(material: Material) -> Table:
         say=say,
         caption=say.text("model.ratio_caption", level=material.level, **words),
         heads={"level": material.factor.name, "p": say.text("column.p_margin")},
-        formats={**formats, "df": lambda v: say.number(v, 1)},
+        formats={**formats, "df": lambda v: say.number(v, 1), "method": _method(say)},
         notes=[
             say.text(
                 "model.ratio_note_less" if less else "model.ratio_note",
@@ -77,6 +79,7 @@ def _ratios(material: Material) -> Table:
                 margin=material.margin,
             ),
             *(f"{level}: {note}." for level, note in told if note),
+            *method_notes(ratios["method"], say),
         ],
     )
 
@@ -91,7 +94,7 @@ def _means(material: Material, name: str) -> Table:
             "model.means_caption", factor=name, level=material.level, unit=material.quantity
         ),
         heads={"level": name},
-        formats={"df": lambda v: say.number(v, 1)},
+        formats={"df": lambda v: say.number(v, 1), "method": _method(say)},
     )
 
 
@@ -145,7 +148,7 @@ def _differences(material: Material) -> list[Any]:
                     "estimate": say.text("column.difference"),
                     "p": say.text("column.p_difference"),
                 },
-                formats={"df": lambda v: say.number(v, 1)},
+                formats={"df": lambda v: say.number(v, 1), "method": _method(say)},
                 row_heads=2,
             )
         )
@@ -179,7 +182,9 @@ def _model(material: Material) -> list[Any]:
     if fit.spec.variances == "free":
         parts.append(Words(say.text("model.words_free")))
     tests = result.tests.reset_index()
-    tests["term"] = [str(t).replace(":", " × ") for t in tests["term"]]
+    tests["term"] = [
+        " × ".join(_term_words(name) for name in str(t).split(":")) for t in tests["term"]
+    ]
     parts.append(
         build_table(
             tests,
@@ -190,8 +195,9 @@ def _model(material: Material) -> list[Any]:
                 "num_df": lambda v: say.number(v, 0),
                 "den_df": lambda v: say.number(v, 1),
                 "F": lambda v: say.number(v, 2),
+                "method": _method(say),
             },
-            notes=[say.text("model.tests_note")],
+            notes=[say.text("model.tests_note"), *method_notes(tests["method"], say)],
         )
     )
     parts += _variances(material)
@@ -211,12 +217,25 @@ def _model(material: Material) -> list[Any]:
 def _fixed_words(material: Material) -> str:
     say = material.say
     names = [
-        say.text("model.depends", first=t.split(":")[0], second=" × ".join(t.split(":")[1:]))
+        say.text(
+            "model.depends",
+            first=_term_words(t.split(":")[0]),
+            second=" × ".join(_term_words(name) for name in t.split(":")[1:]),
+        )
         if ":" in t
-        else t
+        else _term_words(t)
         for t in (part.strip() for part in material.result.terms.fixed.split("+"))
     ]
     return say.listed(names)
+
+
+def _term_words(name: str) -> str:
+    """Name a part of the model: a treatment by its own name, flush and batch in words."""
+    return str(Units((name,), 1))
+
+
+def _method(say: Wording) -> Callable[[Any], str]:
+    return lambda code: method_words(str(code), say)
 
 
 def _kind_words(term: str, material: Material) -> str:
@@ -315,7 +334,9 @@ def _influence(material: Material) -> list[Any]:
         left_out = [
             f"{kind_words(str(t))} {x}" for t, x in zip(again["term"], again["level"], strict=True)
         ]
-        again = again.assign(left_out=left_out)
+        again = again.assign(
+            left_out=left_out, tested=[_term_words(str(t)) for t in again["tested"]]
+        )
         parts.append(
             build_table(
                 again,
@@ -343,7 +364,9 @@ def kind_words(term: str) -> str:
     >>> kind_words("batch:chamber"), kind_words("batch:chamber:shelf")
     ('chamber run', 'shelf')
     """
-    return "chamber run" if term == "batch:chamber" else term.split(":")[-1]
+    run = ("batch", "chamber")
+    names = tuple(term.split(":"))
+    return str(Units(names if names == run else names[-1:], 1))
 
 
 def _redrawn(material: Material) -> list[Any]:
@@ -359,7 +382,11 @@ def _redrawn(material: Material) -> list[Any]:
         "model": say.p(test.p_model),
     }
     ax = randomisation_null(
-        test.draws, test.observed, p=test.p, statistic=test.statistic, wording=say
+        test.draws,
+        test.observed,
+        p=test.p,
+        wording=say,
+        statistic=say.text("redrawn.statistic", treatment=test.factor),
     )
     alt = say.text("alt.null", observed=say.number(test.observed), **words)
     svg = inline_svg(ax, ident="redrawn", alt=alt)

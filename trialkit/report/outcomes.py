@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from trialkit.columns import head
-from trialkit.dose import Dose, dose_response
+from trialkit.dose import Dose, dose_response, quantity_key
 from trialkit.errors import ModelError
-from trialkit.outcomes import Outcomes, other_outcomes
+from trialkit.outcomes import Outcomes, other_outcomes, shown_outcomes
 from trialkit.report.inputs import Material
-from trialkit.report.page_parts import Fold, Table, Words, build_table
+from trialkit.report.page_parts import Fold, Table, Words, build_table, show_findings
 
 #: Exposure that the schedules set, in which delivered dose is told.
 DOSE = "duty_pct"
@@ -33,9 +33,7 @@ def outcome_parts(material: Material) -> list[Any]:
 
 def _lost(material: Material, found: Outcomes) -> Table:
     say = material.say
-    frame = found.proportions.assign(
-        outcome=[say.either(f"status.{s}", s) for s in found.proportions["outcome"]]
-    )
+    frame = shown_outcomes(found.proportions, say)
     return build_table(
         frame,
         columns=[
@@ -98,7 +96,7 @@ def _delivered(material: Material) -> list[Any]:
         Words(say.text("beyond.delivered_intro", exposure=head(DOSE))),
         _beside(material, dose),
         _slope(material, dose),
-        *(Words(f.message) for f in dose.findings),
+        *show_findings(dose.findings, say),
     ]
 
 
@@ -114,8 +112,10 @@ def _beside(material: Material, dose: Dose) -> Table:
 
 
 def _slope(material: Material, dose: Dose) -> Table:
+    say = material.say
+    named = [say.text(f"dose.quantity.{quantity_key(q)}") for q in dose.summary["quantity"]]
     return build_table(
-        dose.summary,
+        dose.summary.assign(quantity=named),
         columns=["quantity", "estimate", "low", "high", "p", "df"],
         say=material.say,
         caption=material.say.text(

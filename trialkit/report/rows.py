@@ -34,6 +34,7 @@ def rows_section(material: Material) -> Section:
         return Section("rows", title, tuple(parts))
     ledger = ledger.assign(
         action=[say.either(f"action.{a}", str(a)) for a in ledger["action"]],
+        rule=[say.either(f"rule.{r}", str(r)) for r in ledger["rule"]],
         rows=ledger.get("rows", 1),
     )
     parts.append(_by_rule(material, ledger))

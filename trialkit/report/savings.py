@@ -1,4 +1,4 @@
-"""What the levels save: water, power and money, and what repeating the layout would tell."""
+"""What the levels save: water, electricity and money, and what repeating the layout would tell."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def saves_section(material: Material) -> Section:
-    """Put together water, power and money."""
+    """Put together water, electricity and money."""
     say, verdict = material.say, material.verdict
     parts: list[Any] = []
     if not len(verdict.use):

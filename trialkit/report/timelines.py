@@ -13,6 +13,8 @@ from trialkit.report.svg import inline_svg
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.wording import Wording
+
 MOST_BATCHES = 6  # timelines drawn, so that the page stays small enough to mail
 MOST_FLAGS = 80  # doubted times listed
 BINS = 180  # stretches of time per timeline
@@ -26,7 +28,10 @@ def doubted_times(material: Material) -> list[Any]:
     flags = check.flags.table
     shown = flags.sort_values(["start", "chamber"], kind="stable").head(MOST_FLAGS)
     shown = shown.assign(
-        quantity=[COLUMNS[q].label if q in COLUMNS else q for q in shown["quantity"]],
+        quantity=[
+            COLUMNS[q].label if q in COLUMNS else _quantity(q, say) for q in shown["quantity"]
+        ],
+        flag=[say.either(f"got.flag.{f}", str(f)) for f in shown["flag"]],
         action=[say.either(f"action.{a}", str(a)) for a in shown["action"]],
         start=[say.moment(material.local(t)) for t in shown["start"]],
         stop=[say.moment(material.local(t)) for t in shown["stop"]],
@@ -48,6 +53,10 @@ def doubted_times(material: Material) -> list[Any]:
         row_heads=2,
     )
     return [Fold(say.text("got.flags_fold", n=say.number(len(flags), 0)), (table,))]
+
+
+def _quantity(name: str, say: Wording) -> str:
+    return say.either(f"got.flags_quantity.{name}", name)
 
 
 def timelines(material: Material, runs: pd.DataFrame) -> list[Any]:

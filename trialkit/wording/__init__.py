@@ -2,13 +2,18 @@
 
 from trialkit.wording.catalogue import Sayable, Wording, languages, read_wording
 from trialkit.wording.message import Message, finding, message, speaking, spoken
+from trialkit.wording.parts import Chance, Joined, Named, Number
 from trialkit.wording.places import place, several
 from trialkit.wording.suggestion import Either, suggestion
 from trialkit.wording.units import Units, plural, units_in_words
 
 __all__ = [
+    "Chance",
     "Either",
+    "Joined",
     "Message",
+    "Named",
+    "Number",
     "Sayable",
     "Units",
     "Wording",
