@@ -25,7 +25,7 @@ from trialkit.chamber import (
     simulate,
     size_up,
 )
-from trialkit.chamber.balance import WATER_G_L
+from trialkit.chamber.constants import WATER_G_L
 
 TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, room_rh_pct=60.0)
 RIG = {
@@ -219,11 +219,23 @@ def test_sizing_agrees_with_the_simulation_at_the_mean():
     room = TENT.change(crop_m2=0.2, fogger_w=25.0)
     plan = size_up(room, low_rh=85, high_rh=95, chambers=[1, 5], most_duty=0.5)
     per_day = plan.table["water_l_day"].iloc[0]
-    steady = simulate(room.change(mist_l_h=per_day / 24), {"on_s": 60, "off_s": 0})
+    watts = 25.0 * per_day / 24 / room.mist_l_h  # its power goes with its output
+    steady = simulate(room.change(mist_l_h=per_day / 24, fogger_w=watts), {"on_s": 60, "off_s": 0})
     assert steady.mean_rh_pct == pytest.approx(90, abs=1e-3)
     for name in ("mist_l_h", "fan_m3_h", "water_l_day", "power_w", "reservoir_l"):
         assert plan.table[name].iloc[1] == pytest.approx(5 * plan.table[name].iloc[0])
     assert plan.table["mist_l_h"].iloc[0] == pytest.approx(2 * per_day / 24)
+
+
+def test_sizing_counts_the_air_that_comes_in_with_the_mist():
+    """The mist sized up, spread over the day by a timer, holds the humidity (20 more changes)."""
+    room = TENT.change(mist_l_h=0.6, mist_air_changes_h=20.0, cooling=False)
+    need = size_up(room, low_rh=80, high_rh=90, chambers=[1]).table["water_l_day"].iloc[0]
+    share = need / 24 / 0.6
+    held = simulate(room, {"on_s": 10 * share, "off_s": 10 * (1 - share)})
+    assert held.mean_rh_pct == pytest.approx(85, abs=0.1)
+    without = size_up(room.change(mist_air_changes_h=0.0), low_rh=80, high_rh=90, chambers=[1])
+    assert need > 1.2 * without.table["water_l_day"].iloc[0]
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import air
-from trialkit.chamber.balance import Constants, State
+from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting
 from trialkit.chamber.schedule import Block, Run, run_setting
@@ -44,15 +44,16 @@ class Balance:
     ----------
     mist_g, air_in_g, crop_g : float
         In: from the fogger, with incoming air, from crop and blocks.
-    air_out_g, stored_g, settled_g : float
-        Out with the air; more held in the air at the end than at the start; on surfaces or
-        run off.
+    air_out_g, fog_out_g, stored_g, settled_g : float
+        Out with the air as vapour and as fog; more held in the air at the end than at the start;
+        on surfaces or run off.
     """
 
     mist_g: float
     air_in_g: float
     crop_g: float
     air_out_g: float
+    fog_out_g: float
     stored_g: float
     settled_g: float
 
@@ -60,7 +61,7 @@ class Balance:
     def gap_g(self) -> float:
         """What comes in minus what is accounted for [g]; zero but for rounding."""
         come = self.mist_g + self.air_in_g + self.crop_g
-        return come - self.air_out_g - self.stored_g - self.settled_g
+        return come - self.air_out_g - self.fog_out_g - self.stored_g - self.settled_g
 
 
 @dataclass(frozen=True)
@@ -109,7 +110,7 @@ class Simulation:
         """The course of everything: one row per step.
 
         Columns: `time_s` [s], `vapour_g_m3`, `temp_c`, `sensor_rh_pct` (with the sensor's
-        lag), `co2_ppm`, `surface_g` (water on surfaces), `mist_on` (0 or 1), `rh_pct`,
+        lag), `co2_ppm`, `surface_g` (water on surfaces), `fog_g_m3` (drops in the air), `mist_on` (0 or 1), `rh_pct`,
         `vpd_kpa`.
         """
         values = self.sample(columns=ROWS)
@@ -169,7 +170,8 @@ class Simulation:
             air_in_g=flows.air_in_g,
             crop_g=flows.crop_g,
             air_out_g=flows.air_out_g,
-            stored_g=(last.c - first.c) * self.room.volume_m3,
+            fog_out_g=flows.fog_out_g,
+            stored_g=(last.c + last.f - first.c - first.f) * self.room.volume_m3,
             settled_g=flows.settled_g,
         )
 

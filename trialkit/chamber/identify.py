@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import air
-from trialkit.chamber.balance import WATER_G_L
+from trialkit.chamber.constants import WATER_G_L
 from trialkit.chamber.course import prepare_course
 from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.roomfit import RoomFit, fit_course

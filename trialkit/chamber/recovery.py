@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.chamber.balance import Constants, State
+from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.forward import simulate
 from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.schedule import run_setting

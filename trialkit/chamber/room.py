@@ -17,6 +17,9 @@ HEAT_KJ_K_M3 = 10.0
 #: Speed at which vapour leaves a wet surface in still room air [m/h]: convection of
 #: 3.6 W/(m² K) over the heat of a cubic metre of air, 1.2 kJ/(m³ K) (Lewis relation).
 TRANSFER_M_H = 10.8
+#: Heat a wet surface takes from air (3.6, as above) and by radiation from walls (5.7 W/(m² K), a
+#: black body at 20 °C, 4 σ T³).
+SURFACE_HEAT_W_M2_K = 9.3
 #: Wet surface of a kilogram of fruit bodies of 20 g, as spheres of 0.8 g/cm³ [m²/kg].
 CROP_M2_KG = 0.207
 #: Carbon dioxide of outdoor air [ppm].
@@ -42,7 +45,8 @@ class Room:
     room_temp_c, room_rh_pct : float
         Air that comes in: temperature [°C], relative humidity [%].
     evaporating_fraction : float
-        Share of the mist that evaporates before it settles, 0 to 1; the rest wets surfaces.
+        Share of the mist that the air takes up, as vapour or as fog that hangs in it, 0 to 1;
+        the rest falls as large drops or runs back, and wets surfaces.
     mist_air_changes_h : float
         Air changes added while the mist is on [1/h] (a fan that blows in room air).
     surface_m2 : float
@@ -65,7 +69,7 @@ class Room:
     heat_kj_k : float or None
         Heat held by air, walls and fittings [kJ/K]; None: 10 kJ/K per m³ (judged).
     heat_w : float
-        Heat given off inside by lamps, fans, blocks [W].
+        Further heat given off inside [W]; that of fogger, fan, lamps and crop enters by itself.
     sensor_lag_s : float
         Time the humidity sensor needs to show 63 % of a step [s].
     fogger_w, fan_w : float
@@ -76,6 +80,16 @@ class Room:
         Water in a full reservoir [L].
     pressure_kpa : float
         Air pressure [kPa].
+    drop_um : float
+        Size of the drops by mass once the fog hangs in the air [µm]; sets how fast it falls.
+    height_m : float or None
+        Height of the chamber [m]; None: that of a cube of this volume.
+    surface_heat_w_m2_k : float
+        Heat that a wet surface takes from air and walls around it [W/(m² K)].
+    lamp_w, lamp_hours : float
+        Heat of lamps inside [W] and hours a day they burn; the mean over the day counts.
+    fogger_inside, fan_inside : bool
+        Whether the heat of fogger and fan stays in the chamber.
 
     Raises
     ------
@@ -84,7 +98,8 @@ class Room:
 
     Notes
     -----
-    Surfaces and crop are taken to be as warm as the air. The air is well mixed. A cubic metre
+    Wet surfaces and crop are cooled by what they give off and warmed by air and walls; the
+    crop's own heat follows from its carbon dioxide. The air is well mixed. A cubic metre
     of incoming air replaces one of chamber air, whatever their temperatures: an error of
     about 0.3 % of the vapour per °C of cooling.
 
@@ -118,20 +133,31 @@ class Room:
     fan: Literal["with mist", "always"] = "with mist"
     reservoir_l: float | None = None
     pressure_kpa: float = 101.325
+    drop_um: float = 5.0
+    height_m: float | None = None
+    surface_heat_w_m2_k: float = SURFACE_HEAT_W_M2_K
+    lamp_w: float = 0.0
+    lamp_hours: float = 24.0
+    fogger_inside: bool = True
+    fan_inside: bool = True
 
     def __post_init__(self) -> None:
         faults = []
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name in ("cooling", "fan") or value is None:
+            if isinstance(value, str | bool) or value is None:
                 continue
             if not math.isfinite(value):
                 faults.append(f"{field.name} is not a number")
             elif value < 0 and field.name not in ("room_temp_c", "heat_w"):
                 faults.append(f"{field.name} = {value:g} is below zero")
-        for name in ("volume_m3", "pressure_kpa"):
+        for name in ("volume_m3", "drop_um", "height_m", "surface_heat_w_m2_k"):
             if getattr(self, name) == 0:
                 faults.append(f"{name} is zero")
+        if not 50 <= self.pressure_kpa <= 110:
+            faults.append(f"pressure_kpa = {self.pressure_kpa:g} lies outside 50 to 110 kPa")
+        if self.lamp_hours > 24:
+            faults.append(f"lamp_hours = {self.lamp_hours:g} is above 24")
         if self.evaporating_fraction > 1:
             faults.append(f"evaporating_fraction = {self.evaporating_fraction:g} is above 1")
         if self.room_rh_pct > 100:
@@ -149,6 +175,11 @@ class Room:
         if self.wall_w_k is not None:
             return self.wall_w_k
         return float(THIN_SHEET_W_M2_K * 6 * self.volume_m3 ** (2 / 3))
+
+    @property
+    def tall_m(self) -> float:
+        """Height [m], given or that of a cube."""
+        return float(self.volume_m3 ** (1 / 3)) if self.height_m is None else self.height_m
 
     @property
     def outside_g_m3(self) -> float:

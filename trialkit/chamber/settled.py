@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from trialkit.chamber.balance import WATER_G_L, Constants, State, saturation_line
+from trialkit.chamber.constants import WATER_G_L, Constants, State, rest_fog
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, Room, Timed
 from trialkit.chamber.schedule import (
@@ -42,17 +42,18 @@ def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block,
 
 
 def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
-    """Solve end(c, T) = (c, T) for one cycle; None if it does not come to rest."""
+    """Solve end(x, T) = (x, T) for one cycle, x vapour and fog together; None if it has none."""
 
     def end(c: float, t: float) -> Array:
-        after = timed_cycle(room, start._replace(c=c, t=t), cycle).state
-        return np.array([after.c, after.t])
+        after = timed_cycle(room, rest_fog(start._replace(c=c, t=t, f=0.0)), cycle).state
+        return np.array([after.c + after.f, after.t])
 
-    x = np.array([start.c, start.t])
+    x = np.array([start.c + start.f, start.t])
     for _ in range(30):
         away = end(*x) - x
         if abs(away[0]) < 1e-12 * (x[0] + 1) and abs(away[1]) < 1e-11:
-            return _close(room, cycle, start._replace(c=x[0], t=x[1]))
+            rest = rest_fog(start._replace(c=float(x[0]), t=float(x[1]), f=0.0))
+            return _close(room, cycle, rest)
         step_c, step_t = -1e-5 * (x[0] + 1), 1e-4
         slope_c = (end(x[0] + step_c, x[1]) - x - away) / step_c - [1, 0]
         slope_t = np.array([0.0, -1.0])
@@ -63,7 +64,7 @@ def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
             return None
         x = x - np.linalg.solve(matrix, away)
         x[1] = min(max(x[1], -40.0), 80.0)
-        x[0] = min(max(x[0], 0.0), saturation_line(x[1])[0])
+        x[0] = max(x[0], 0.0)
     return None
 
 
@@ -91,10 +92,10 @@ def _close(room: Constants, cycle: Timed, start: State) -> Block | None:
 def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, float]:
     """Put a settled cycle in numbers."""
     rows, weights = weigh_cycle(block)
-    rh, share_on = rows[6], float(weights @ rows[5])
+    rh, share_on = rows[7], float(weights @ rows[6])
     if isinstance(setting, Timed):
         share_on = setting.duty
-    wet = (rows[4] > 1e-9) | (rh > 99.99)
+    wet = (rows[4] > 1e-9) | (rows[5] > 1e-9) | (rh > 99.99)
     fan_share = 1.0 if room.fan == "always" else share_on
     water = room.mist_l_h * share_on * 24
     flows = Flows()
@@ -113,7 +114,7 @@ def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, floa
         "ripple_rh_pct": min(float(rh.max()), 100.0) - float(rh.min()),
         "mean_temp_c": float(weights @ rows[1]),
         "cooling_c": room.room_temp_c - float(weights @ rows[1]),
-        "mean_vpd_kpa": float(weights @ rows[7]),
+        "mean_vpd_kpa": float(weights @ rows[8]),
         "duty_pct": 100 * share_on,
         "cycles_day": cycles if switched else 0.0,
         "water_l_day": water,

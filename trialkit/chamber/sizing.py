@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit import air
-from trialkit.chamber.balance import WATER_G_L, Constants, saturation_line
+from trialkit.chamber.constants import WATER_G_L, Constants, saturation_line
 from trialkit.chamber.room import ChamberError, Room, take
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
@@ -191,27 +191,41 @@ def _refuse(
 
 
 def _need(room: Room, rh: float, co2_limit: float) -> _Need:
-    """Solve the steady balance of one chamber at a humidity: temperature, mist, fresh air."""
+    """Solve the mean balance of one chamber at a humidity: temperature, mist, fresh air.
+
+    The share of the time with mist sets the heat of the fogger and the air that a fan brings in
+    with the mist, and these set the share: the two are brought together by halving.
+    """
     changes = max(room.air_changes_h, _for_crop(room, co2_limit))
     k = Constants.of(room.change(air_changes_h=changes))
-    flow = k.volume * k.n_off
+    low, high = 0.0, 1.0
+    for _ in range(50):  # the mist needed falls short of what is given from some share on
+        share = (low + high) / 2
+        _, grams = _steady(k, rh, share)
+        low, high = (share, high) if grams > k.mist * 3600 * share else (low, share)
+    temp, grams = _steady(k, rh, high)
+    return _Need(temp, grams, (k.n_off + (k.n_on - k.n_off) * high) * 3600)
+
+
+def _steady(k: Constants, rh: float, share: float) -> tuple[float, float]:
+    """Give temperature [°C] and mist [g/h] that hold a humidity, the mist on for a share."""
+    n = k.n_off + (k.n_on - k.n_off) * share
+    flow, given = k.volume * n, k.heat_off + (k.heat_on - k.heat_off) * share
 
     def excess_heat(temp: float) -> float:
         leaving = flow * (rh / 100 * saturation_line(temp)[0] - k.c_in)
-        heat = k.walls + k.air_heat * k.n_off
-        return heat * (k.t_in - temp) + k.heat_given - k.latent * leaving
+        return (k.walls + k.air_heat * n) * (k.t_in - temp) + given - k.latent * leaving
 
     temp = k.t_in
     if k.cooling:
         low, high = k.t_in - 40, k.t_in + 40
-        for _ in range(60):  # the balance falls with temperature: halve to rounding
+        for _ in range(50):  # the balance falls with temperature: halve to rounding
             temp = (low + high) / 2
             low, high = (temp, high) if excess_heat(temp) > 0 else (low, temp)
     full = saturation_line(temp)[0]
-    net = flow * (rh / 100 * full - k.c_in) - k.g_crop * (1 - rh / 100) * full
-    share = 1.0 if k.g_wet > 0 else k.fraction
-    grams = max(net, 0.0) * 3600
-    return _Need(temp, grams / share if share else math.inf, changes)
+    net = flow * (rh / 100 * full - k.c_in) - k.g_crop * (1 - rh / 100) * full - k.crop_vapour
+    part = 1.0 if k.g_wet > 0 else k.fraction
+    return temp, (max(net, 0.0) * 3600 / part if part else math.inf)
 
 
 def _limits(
