@@ -72,6 +72,7 @@ verdict.settle
 
 # %% [markdown]
 # The chance of a clear answer if the trial were made larger, given what was found in this one.
+# *low* and *high* are what this trial leaves open about each chance; plan for the low end.
 #
 # ## The page to share
 

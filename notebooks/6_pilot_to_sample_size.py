@@ -49,21 +49,23 @@ power.variation.table
 
 # %% [markdown]
 # How much units of each kind differ, in per cent of the mean yield. *low* and *high* show how
-# well that is known: a pilot with few batches leaves a wide gap, and it is wise to plan for the
-# high end.
+# well that is known, and *df* why: a pilot with few batches leaves a wide gap.
 
 # %%
 power
 
 # %% [markdown]
-# What a trial of the **same** layout would find out, with that variation.
+# What a trial of the **same** layout would find out, with that variation. The range is what the
+# pilot leaves open: for 9 of 10 pilots like it, the true chance lies within. Plan for its lower
+# end. Where the range is said to be too wide, the pilot cannot size the next trial.
 
 # %%
 power.needed
 
 # %% [markdown]
 # For each kind of unit, the count at which the chance reaches the wanted 80 % with all else
-# unchanged. No number means that more of that unit alone never gets there.
+# unchanged. *needed_low* and *needed_high* are the counts with little and with much variation.
+# No number means that more of that unit alone does not get there, up to 40 of them.
 
 # %%
 power.curve().figure

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import trialkit as tk
 from tests.small_trials import make_data, make_trial
 from trialkit.dose import dose_response
 from trialkit.errors import ModelError
@@ -89,3 +90,22 @@ def test_a_dose_that_was_not_recorded_is_refused_by_name(tmp_path):
     data.runs["duty_pct"] = 8.0
     with pytest.raises(ModelError, match="hardly differs"):
         dose_response(trial, data, exposure="duty_pct")
+
+
+def test_a_chamber_without_a_mist_log_is_told_and_does_not_stop_the_rest(tmp_path):
+    """Four runs of one chamber without a count; the line is that of the other twelve (scipy)."""
+    trial = make_trial(tmp_path, batches=4, chambers=4)
+    data = with_dose(trial, lambda x: 400 + 5 * x)
+    silent = data.runs["chamber"] == data.runs["chamber"].iloc[0]
+    data.runs.loc[silent, "duty_pct"] = np.nan
+    data.runs["rh_pct"] = 80 + data.runs["duty_pct"]
+    data.runs.loc[data.runs.index[-1], "rh_pct"] = np.nan
+    got = dose_response(trial, data)
+    assert len(got.runs) == 12
+    assert any("4 of 16 chamber runs have no duty_pct" in f.message for f in got.findings)
+    # one exposure more is missing in one run: the look for likeness uses the runs with both
+    (row,) = got.alike[got.alike["exposure"] == "rh_pct"].to_dict("records")
+    assert row["runs"] == 16 - len(set(data.runs.index[silent]) | {data.runs.index[-1]})
+    assert row["correlation"] == pytest.approx(1)
+    verdict = tk.decide(trial, tk.analyse(trial, data))
+    assert verdict.answer in ("better", "no worse", "worse", "not enough evidence")

@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 ORDER = [
     {"errors"},
     {"wording"},
-    {"display", "shell", "units", "columns"},
+    {"display", "shell", "units", "columns", "responses"},
     {"structure"},
     {"trial"},
     {"style"},
@@ -25,7 +25,7 @@ ORDER = [
     {"signals"},
     {"folder"},
     {"alignment"},
-    {"analysis", "randomisation", "dose", "outcomes"},
+    {"logscale", "analysis", "batches_to_come", "flush_error", "randomisation", "dose", "outcomes"},
     {"decision"},
     {"figures"},
     {"report"},

@@ -123,7 +123,9 @@ def test_a_translation_is_one_file_and_gaps_are_english(monkeypatch):
 
 
 def test_values_with_braces_are_only_values():
-    assert "{harm}" in read_wording().text("answer.question_one", level="{harm}", reference="x")
+    assert "{harm}" in read_wording().text(
+        "answer.question_one", level="{harm}", reference="x", noun="yield"
+    )
 
 
 @pytest.fixture

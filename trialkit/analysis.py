@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import combinations
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
-from trialkit.columns import adds_up, find_column, head
+from trialkit.columns import find_column, head
 from trialkit.display import show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.logscale import geometric, geometric_differences, logged
+from trialkit.responses import response_of
 from trialkit.structure import skeleton
 from trialkit.wording import units_in_words
 
@@ -19,6 +21,8 @@ if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
+
+Scale = Literal["plain", "logarithm"]
 
 
 @dataclass(frozen=True)
@@ -72,6 +76,10 @@ class Analysis:
     n_used, n_missing : int
         Rows in the model and rows without a response.
     findings : tuple of Finding
+    scale : {"plain", "logarithm"}
+        Whether `fit` and `tests` are of the response or of its natural logarithm. On the
+        logarithm `means` are geometric means, and `differences` and `ratios` those between
+        them, in the response's unit.
     """
 
     trial: Trial
@@ -87,44 +95,106 @@ class Analysis:
     n_used: int
     n_missing: int
     findings: tuple[Finding, ...] = field(default=())
+    scale: Scale = "plain"
 
     @property
     def table(self) -> pd.DataFrame:
         """The primary treatment's means."""
         return self.means[self.trial.question.primary]
 
+    @property
+    def flushes_summed(self) -> int:
+        """Flushes that make up a block's total; 1 where a row is the whole block.
+
+        Means and differences of `fit` are those of one flush on average, every flush weighing
+        the same, so that a block's total is this many times as much. A geometric mean over
+        flushes adds up to no total.
+        """
+        total = (
+            response_of(self.terms.response, self.trial.harvest_columns).additive
+            and self.scale == "plain"
+        )
+        if not total or "flush" not in self.terms.fixed.split(" + "):
+            return 1
+        return len(self.fit.design.levels["flush"])
+
+    def per_block(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Give means or differences of a block over all its flushes, as a grower counts them.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Means or differences of this analysis: `estimate, se, low, high`.
+
+        Returns
+        -------
+        DataFrame
+            A copy with these columns times the number of flushes.
+        """
+        columns = [c for c in ("estimate", "se", "low", "high") if c in frame]
+        return frame.assign(**{c: frame[c] * self.flushes_summed for c in columns})
+
+    def cell_means(self, by: str) -> pd.DataFrame:
+        """Give means of the primary treatment at each level of another, in the response's unit.
+
+        Parameters
+        ----------
+        by : str
+            Another treatment, or ``"flush"``.
+
+        Returns
+        -------
+        DataFrame
+            As `Fit.means`; geometric means where the analysis is on the logarithm.
+        """
+        means = self.fit.means(self.trial.question.primary, by=by)
+        return geometric(means) if self.scale == "logarithm" else means
+
+    @property
+    def quantity(self) -> str:
+        """What a mean is, in words with its unit."""
+        words = f"{head(self.terms.response)} of one {self.trial.structure.smallest[-1]}"
+        if self.scale == "logarithm":
+            repeated = "flush" in self.terms.fixed.split(" + ")
+            return f"{words}{' in one flush' if repeated else ''}, geometric mean"
+        if self.flushes_summed > 1:
+            return f"{words} over all {self.flushes_summed} flushes"
+        return words
+
     def _shown(self) -> list[Any]:
         question = self.trial.question
-        response = head(self.terms.response, self.trial.columns)
-        unit = f"{response}, mean of one block{self._per_flush}"
+        unit, level = self.quantity, f"{100 * question.level:g} %"
+        means = self.per_block(self.means[question.primary])
+        columns = ["level", "estimate", "low", "high", "df"]
+        substrate = self.trial.blocks.dry_substrate_g
+        if substrate and self.terms.response == "fresh_g" and self.scale == "plain":
+            means["be_pct"] = 100 * means["estimate"] / substrate
+            columns.insert(4, "be_pct")
         shown = [
             show_table(
-                self.means[question.primary],
-                columns=["level", "estimate", "low", "high", "df"],
-                heads={"level": question.primary, "estimate": "mean", "df": "df"},
-                caption=f"{unit}, with {100 * question.level:g} % limits",
+                means,
+                columns=columns,
+                heads={"level": question.primary, "estimate": "mean", "be_pct": head("be_pct")},
+                caption=f"{unit}, with {level} limits",
             )
         ]
         for name, frame in self.differences.items():
+            joint = "joint " if len(frame) > 1 else ""
             shown.append(
                 show_table(
-                    frame,
+                    self.per_block(frame),
                     columns=["first", "second", "estimate", "low", "high", "p", "method"],
                     heads={
                         "first": name,
                         "second": "against",
                         "estimate": "difference",
-                        "p": "joint p (no difference)",
+                        "p": f"{joint}p (no difference)",
                     },
-                    caption=f"Differences between levels of {name}, joint limits and joint p",
+                    caption=f"Differences between levels of {name}, {unit}, with {joint}{level} "
+                    "limits",
                 )
             )
         return shown
-
-    @property
-    def _per_flush(self) -> str:
-        added = adds_up(self.terms.response, self.trial.harvest_columns)
-        return " in one flush" if added and self.trial.flushes > 1 else ""
 
     def __str__(self) -> str:
         parts = [table.text() for table in self._shown()]
@@ -260,7 +330,13 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
-    terms, table, fit = fit_response(trial, data, response=response, residual_by=residual_by)
+    from trialkit.flush_error import with_flush_test
+
+    asked = response in (None, trial.question.response)
+    scale: Scale = trial.question.scale if asked else "plain"
+    terms, table, fit = fit_response(
+        trial, data, response=response, residual_by=residual_by, scale=scale
+    )
     primary = trial.primary
     differences = {
         f.name: fit.differences(
@@ -268,38 +344,52 @@ def analyse(
         )
         for f in trial.factors.values()
     }
-    joint = _joint_level(differences[primary.name], trial.question.level)
+    joint = joint_limits_level(differences[primary.name], trial.question.level)
     ratios = fit.noninferior(
         primary.name,
         against=primary.reference,
         margin_pct=trial.question.margin_pct,
         level=trial.question.level,
         adjust="dunnett" if primary.control else "tukey",
+        scale="log" if scale == "logarithm" else "raw",
+        better=response_of(terms.response, trial.harvest_columns).better,
     )
     by_flush = None
     if "flush" in terms.fixed.split(" + "):
         by_flush = fit.means(primary.name, by="flush")
+    means = {name: fit.means(name) for name in trial.factors}
+    if scale == "logarithm":
+        differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
+        means = {name: geometric(frame) for name, frame in means.items()}
+        by_flush = None if by_flush is None else geometric(by_flush)
+    tests, told = with_flush_test(fit.tests(), fit)
     return Analysis(
         trial=trial,
         data=data,
         terms=terms,
         fit=fit,
-        tests=fit.tests(),
-        means={name: fit.means(name) for name in trial.factors},
+        tests=tests,
+        means=means,
         differences=differences,
         ratios=ratios,
         joint_level=joint,
         flush_means=by_flush,
         n_used=fit.n,
         n_missing=len(table) - fit.n,
-        findings=tuple(_findings(trial, data, terms, table, fit)),
+        findings=(*_findings(trial, data, terms, table, fit), *told),
+        scale=scale,
     )
 
 
 def fit_response(
-    trial: Trial, data: Aligned, *, response: str | None = None, residual_by: str | None = None
+    trial: Trial,
+    data: Aligned,
+    *,
+    response: str | None = None,
+    residual_by: str | None = None,
+    scale: Scale = "plain",
 ) -> tuple[Terms, pd.DataFrame, Fit]:
-    """Fit one response by the trial's own terms, without comparing anything yet.
+    """Fit one response, or its logarithm, by the trial's own terms; nothing is compared yet.
 
     Returns
     -------
@@ -311,26 +401,35 @@ def fit_response(
     Raises
     ------
     ModelError
-        If no row holds the response, or the model cannot be fitted.
+        If no row holds the response, the model cannot be fitted, or a value has no logarithm.
     """
-    from trialkit.model.fit import fit
+    from trialkit.batches_to_come import fit_for_batches
 
     terms = derive_terms(trial, response=response, data=data)
     table = analysis_table(trial, data, terms.response)
     if terms.response not in table or table[terms.response].notna().sum() == 0:
-        raise ModelError(
-            f"no row has a value of {terms.response!r}: fill in the harvest sheet, "
-            "or ask for another response"
-        )
-    made = fit(
-        _level_order(trial, table[table[terms.response].notna()]),
-        response=terms.response,
-        fixed=terms.fixed,
-        random=list(terms.random),
-        residual_by=residual_by,
-        level=trial.question.level,
+        remedy = "fill in the harvest sheet, or ask for another response"
+        if terms.response == "be_pct" and not trial.blocks.dry_substrate_g:
+            remedy = (
+                "it needs the dry weight of the substrate; add dry_substrate_g under [blocks] in "
+                "the trial file"
+            )
+        raise ModelError(f"no row has a value of {terms.response!r}: {remedy}")
+    rows = table[table[terms.response].notna()]
+    if scale == "logarithm":
+        rows = logged(rows, terms.response)
+    made = fit_for_batches(
+        trial,
+        _level_order(trial, rows),
+        random=terms.random,
+        options={
+            "response": terms.response,
+            "fixed": terms.fixed,
+            "residual_by": residual_by,
+            "level": trial.question.level,
+        },
     )
-    return terms, table, made
+    return replace(terms, random=made.spec.random), table, made
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
@@ -350,7 +449,7 @@ def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _joint_level(differences: pd.DataFrame, level: float) -> float:
+def joint_limits_level(differences: pd.DataFrame, level: float) -> float:
     """Find the single-interval confidence at which all comparisons hold jointly.
 
     The joint limits of the differences say how many standard errors are needed; a t
@@ -369,6 +468,9 @@ def _joint_level(differences: pd.DataFrame, level: float) -> float:
 def _findings(
     trial: Trial, data: Aligned, terms: Terms, table: pd.DataFrame, fit: Fit
 ) -> Sequence[Finding]:
+    from trialkit.batches_to_come import batch_findings
+    from trialkit.model.spread_check import spread_findings
+
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)
     label = terms.response if column is None else column.label
@@ -404,6 +506,8 @@ def _findings(
                 "with this number of units; the two are taken to add up",
             )
         )
+    found += batch_findings(trial, table[table[terms.response].notna()], fit)
+    found += spread_findings(fit, trial.primary.name)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:

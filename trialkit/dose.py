@@ -28,6 +28,7 @@ Curve = Literal["straight", "curved", "plateau"]
 #: Two exposures more alike than this between runs of a batch cannot be told apart.
 TOO_ALIKE = 0.9
 _GRID = 41
+_FEWEST_ALIKE = 4  # runs with both exposures below which their likeness is not judged
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,8 @@ class Dose:
     runs : DataFrame
         One row per chamber run: dose, mean response, level of the primary treatment.
     alike : DataFrame
-        How alike the exposures are between runs of a batch: `exposure, correlation`.
+        How alike the exposures are between runs of a batch: `exposure, correlation, runs`
+        (those that have both).
     beside : DataFrame
         As assigned and as delivered side by side, per level: `level, runs, dose,
         as_assigned, as_delivered` (each the mean response).
@@ -134,8 +136,7 @@ def dose_response(
     import pandas as pd
 
     terms = derive_terms(trial, response=response, data=data)
-    runs = _run_doses(trial, data, exposure, window, terms.response)
-    found = []
+    runs, found = _run_doses(trial, data, exposure, window, terms.response)
     alike = _alike(trial, data, exposure, window)
     for _, row in alike.iterrows():
         if abs(row["correlation"]) > TOO_ALIKE:
@@ -176,7 +177,8 @@ def _keys(trial: Trial) -> list[str]:
 
 def _run_doses(
     trial: Trial, data: Aligned, exposure: str, window: str, response: str
-) -> pd.DataFrame:
+) -> tuple[pd.DataFrame, list[Finding]]:
+    """Give dose and mean response of each chamber run, and say which runs have no dose."""
     keys = _keys(trial)
     runs = data.runs
     if exposure not in runs or runs[exposure].notna().sum() < 3:
@@ -191,28 +193,41 @@ def _run_doses(
     )
     dose = runs[runs["window"] == window][[*keys, exposure]].rename(columns={exposure: "dose"})
     out = means.reset_index().merge(dose.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
+    missing = int(len(means) - out["dose"].notna().sum())
     out = out[out["dose"].notna()].reset_index(drop=True)
     if len(out) < 4 or out["dose"].nunique() < 3:
         raise ModelError(f"{exposure} hardly differs between the runs: there is no dose to follow")
-    return out
+    if not missing:
+        return out, []
+    told = Finding(
+        "runs_without_dose",
+        "caution",
+        f"{missing} of {len(means)} chamber runs have no {exposure} and are left out of the line "
+        "through the doses",
+        "look for the missing log",
+    )
+    return out, [told]
 
 
 def _alike(trial: Trial, data: Aligned, exposure: str, window: str) -> pd.DataFrame:
-    """Correlate the exposure with the others, between runs of the same batch."""
+    """Correlate the exposure with the others, between runs of the same batch that have both."""
     import pandas as pd
 
     runs = data.runs[data.runs["window"] == window]
-    names = [n for n in dict.fromkeys((exposure, *DOSES)) if n in runs and runs[n].notna().all()]
-    values = runs[names]
-    if "batch" in trial.levels:
-        values = values - values.groupby(runs["batch"]).transform("mean")
     rows = []
-    for name in names:
-        spread = float(values[name].std())
-        if name == exposure or spread <= 1e-9 * max(1.0, float(runs[name].abs().mean())):
+    for name in DOSES:
+        if name == exposure or name not in runs:
             continue
-        rows.append({"exposure": name, "correlation": float(values[exposure].corr(values[name]))})
-    return pd.DataFrame(rows, columns=["exposure", "correlation"])
+        both = runs[[exposure, name]].notna().all(axis=1)
+        values = runs.loc[both, [exposure, name]]
+        size = values[name].abs().mean()
+        if "batch" in trial.levels:
+            values = values - values.groupby(runs.loc[both, "batch"]).transform("mean")
+        if len(values) < _FEWEST_ALIKE or not float(values[name].std()) > 1e-9 * max(1.0, size):
+            continue
+        alike = float(values[exposure].corr(values[name]))
+        rows.append({"exposure": name, "correlation": alike, "runs": len(values)})
+    return pd.DataFrame(rows, columns=["exposure", "correlation", "runs"])
 
 
 def _mixed(

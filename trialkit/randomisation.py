@@ -30,6 +30,7 @@ from numpy.typing import NDArray
 from trialkit.analysis import analysis_table, derive_terms
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.logscale import logged
 from trialkit.model.held import hold_variances
 
 if TYPE_CHECKING:
@@ -207,6 +208,8 @@ def randomisation_test(
     chosen = _checked_factor(trial, factor, draws)
     terms = derive_terms(trial, response=response, data=data)
     table = _rows(trial, data, terms.response)
+    if trial.question.scale == "logarithm" and response in (None, trial.question.response):
+        table = logged(table, terms.response)
     units, unit_codes = _units(trial, chosen, table)
     names = list(chosen.levels)
     real = _real_levels(plan, chosen, units, names)

@@ -6,10 +6,11 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trialkit.display import Shown, quoted, show_table
+from trialkit.display import Shown, show_table
 from trialkit.errors import TrialkitError
 from trialkit.folder import log_files
 from trialkit.pipeline import Pipeline
+from trialkit.shell import quoted
 from trialkit.wording import plural
 
 if TYPE_CHECKING:

@@ -9,7 +9,6 @@ import math
 import numpy as np
 import pytest
 
-import trialkit as tk
 from trialkit.design.comparisons import compare_in, with_counts
 from trialkit.design.power import power
 from trialkit.design.power_exact import power_f, power_no_worse_log, power_t, smallest_for
@@ -206,30 +205,6 @@ def test_lost_blocks_widen_the_error(make_trial):
     assert without["chamber:bag"] == pytest.approx(8 / n_bags)
     assert weighted["chamber:bag"] == pytest.approx(mean_inverse)
     assert weighted["chamber"] == without["chamber"]
-
-
-def test_pilot_carries_its_uncertainty(make_trial):
-    """Balanced pilot: the error of a chamber mean is a chi-square with its mean square's df."""
-    import pandas as pd
-
-    rng = np.random.default_rng(11)
-    pilot = pd.DataFrame({"chamber": np.repeat([f"p{i}" for i in range(8)], 6),
-                          "schedule": np.repeat(["s0", "s1"] * 4, 6)})  # fmt: skip
-    pilot["fresh_g"] = 400 + np.repeat(rng.normal(0, 20, 8), 6) + rng.normal(0, 60, 48)
-    fit = tk.fit(pilot, response="fresh_g", fixed="schedule", random=["chamber"])
-    found = power(two_arms(make_trial, 5, 6), pilot=fit, difference_pct=10, lost=0)
-    row = found.table.set_index("question").loc["difference"]
-    assert row["low"] < row["power"] < row["high"]
-    means = pilot.groupby(["schedule", "chamber"])["fresh_g"].mean()
-    mean_square = means.groupby("schedule").var().mean()  # 2 × 3 df, of chamber means
-    relative = mean_square / pilot["fresh_g"].mean() ** 2 * 100**2
-    c = compare_in(found.trial, "schedule")
-    low, middle, high = found.variation.combined(c.error_weights())
-    assert middle == pytest.approx(relative, rel=1e-6)
-    from scipy import stats
-
-    assert high == pytest.approx(relative * 6 / stats.chi2.ppf(0.1, 6), rel=1e-4)
-    assert low == pytest.approx(relative * 6 / stats.chi2.ppf(0.9, 6), rel=1e-4)
 
 
 def test_planning_ranges_say_what_they_are(chambers):

@@ -181,3 +181,30 @@ def test_shown_as_text_and_html(chambers):
     assert "<table" in found._repr_html_()
     with pytest.raises(DesignError, match="no treatment term"):
         found.error_df("nothing")
+
+
+def test_scarce_error_df_are_told_with_the_remedy(make_trial):
+    """2 batches x 4 chambers, 2 schedules: (2 - 1)(4 - 1) - 1 = 2 df for error, by hand.
+
+    A third batch gives 2 * 3 - 1 = 5; a fifth chamber only 1 * 4 - 1 = 3, a sixth 4.
+    """
+    units = "structure = 'batch * chamber'\nbatch = {}\nchamber = 4"
+    small = make_trial(units.format(2), {"schedule": ("batch:chamber", 2, "")})
+    said = strata(small).sentences[-1]
+    assert "schedule leaves only 2 df to judge chance by" in said
+    assert "1 more batch (3 in all)" in said
+    assert "2 more chambers (6 in all)" in said
+    enough = make_trial(units.format(3), {"schedule": ("batch:chamber", 2, "")})
+    assert strata(enough).error_df("schedule") == 5
+    assert not any("leaves only" in sentence for sentence in strata(enough).sentences)
+
+
+def test_power_tells_scarce_error_df_too(make_trial):
+    """The same layout; a loss can bring 3 df below what is enough."""
+    units = "structure = 'batch * chamber'\nbatch = 2\nchamber = {}"
+    small = make_trial(units.format(4), {"schedule": ("batch:chamber", 2, "")})
+    found = tk.power(small, difference_pct=10, margin_pct=10, method="exact")
+    assert any("leaves only" in note and "1 more batch" in note for note in found.notes)
+    enough = make_trial(units.format(8), {"schedule": ("batch:chamber", 2, "")})
+    found = tk.power(enough, difference_pct=10, margin_pct=10, method="exact")
+    assert not any("leaves only" in note for note in found.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ import pandas as pd
 import pytest
 
 from tests.logs.folder import make_trial
+from trialkit.columns import own_column
 from trialkit.logs import cache as kept
 from trialkit.logs.climate.read import read_environment
 from trialkit.logs.harvest.read import read_harvest
@@ -127,3 +129,10 @@ def test_small_logs_and_the_demo_as_it_ships_leave_no_traces(tmp_path: Path) -> 
     assert not (tmp_path / ".cache").exists()
     assert kept._ships(Path(kept.__file__).parents[1] / "_demo")
     assert not kept._ships(tmp_path)
+
+
+def test_a_harvest_is_read_again_when_a_column_is_added_to_the_register(tmp_path: Path) -> None:
+    trial = make_trial(tmp_path, {}, "")
+    other = dataclasses.replace(trial, columns={"stem_mm": own_column("stem_mm", unit="mm")})
+    assert kept._key(trial, "harvest", []) != kept._key(other, "harvest", [])
+    assert kept._key(trial, "mist", []) == kept._key(other, "mist", [])

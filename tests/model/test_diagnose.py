@@ -296,7 +296,7 @@ def test_a_grand_mean_without_variance_is_said_once_and_nothing_breaks():
 
 
 def test_a_large_model_answers_what_it_can(monkeypatch):
-    """The same data by the engine for thousands of effects: same estimates, fewer checks."""
+    """The same data by the engine for thousands of effects: same estimates, same checks."""
     from trialkit.model import prepare
 
     table = trial(15)
@@ -310,6 +310,79 @@ def test_a_large_model_answers_what_it_can(monkeypatch):
         assert got[column].to_numpy() == pytest.approx(expected[column].to_numpy(), rel=1e-4)
     ratio = large.noninferior("schedule", against="usual", margin_pct=10)
     assert np.isfinite(ratio[["low", "high", "p"]].to_numpy(dtype=float)).all()
-    checked = diagnose(large)
-    assert "too many random effects" in set(checked.table["detail"])
-    assert len(checked.rows) == len(table)
+    same = diagnose(large)
+    whole = diagnose(dense)
+    assert set(same.table["check"]) == set(whole.table["check"])
+    for frame, columns in (
+        ("rows", ["standardised", "leverage"]),
+        ("effects", ["effect", "standardised"]),
+        ("influence", ["cooks_d", "change_se", "covratio"]),
+    ):
+        mine, theirs = getattr(same, frame)[columns], getattr(whole, frame)[columns]
+        mine, theirs = mine.abs(), theirs.abs()  # of two equal comparisons either may be named
+        assert mine.to_numpy(float) == pytest.approx(theirs.to_numpy(float), rel=1e-3, abs=1e-3)
+    assert same.power.power == pytest.approx(whole.power.power, abs=0.05)
+    mine, theirs = large.profile_intervals(), dense.profile_intervals()
+    columns = ["variance", "low", "high"]
+    size = float(dense.variances.max())
+    assert mine[columns].to_numpy() == pytest.approx(
+        theirs[columns].to_numpy(), rel=1e-3, abs=1e-5 * size
+    )
+
+
+def test_checks_of_more_effects_than_the_dense_engine_takes():
+    """Nothing is left unjudged, a planted run is found, deletions equal dense algebra."""
+    table = trial(16, chambers=12, batches=10, blocks=5)
+    table["block"] = [f"b{i % 5}" for i in range(len(table))]
+    twice = [table.assign(flush="1"), table.assign(flush="2", fresh_g=table["fresh_g"] - 80)]
+    table = pd.concat(twice, ignore_index=True)
+    rng = np.random.default_rng(1)
+    table["fresh_g"] += 20 * rng.normal(size=len(table))
+    table = table[rng.random(len(table)) > 0.05].reset_index(drop=True)
+    dead = (table["batch"] == "B2") & (table["chamber"] == "T4")
+    table.loc[dead, "fresh_g"] -= 200
+    random = ["batch", "chamber", "batch:chamber", "batch:chamber:block", "batch:chamber:flush"]
+    made = fitted(table, fixed="schedule + flush", random=random)
+    assert type(made).__name__ == "LargeFit"
+    got = diagnose(made)
+    assert "too many random effects" not in set(got.table["detail"])
+    assert "outlying_level" in codes(got)
+    assert set(got.influence["term"]) == set(random)
+    runs = got.influence[got.influence["term"] == "batch:chamber"]
+    assert runs.loc[runs["cooks_d"].idxmax(), "level"] == "B2:T4"
+    # by hand: the dense covariance of the rows that are left
+    solved = solved_of(made)
+    keep = np.flatnonzero(table["batch"] != "B3")
+    V = np.diag(solved.residual[keep])
+    for term in solved.terms:
+        Z = term.columns().toarray()[keep]
+        V += term.variance * Z @ Z.T
+    X, y = solved.X[keep], solved.y[keep]
+    C = np.linalg.inv(X.T @ np.linalg.solve(V, X))
+    beta = C @ X.T @ np.linalg.solve(V, y)
+    line = got.influence[got.influence["level"] == "B3"].iloc[0]
+    d = solved.beta - beta
+    assert line["cooks_d"] == pytest.approx(d @ np.linalg.solve(solved.cov, d) / 4, rel=1e-5)
+    assert np.isfinite(made.profile_intervals()[["variance", "high"]].to_numpy()).all()
+
+
+def test_room_left_by_both_ways():
+    made = fitted(trial(16, sd=(20.0, 0.0, 0.0, 30.0)))
+    for seed in range(40):
+        made = fitted(trial(seed, sd=(20.0, 0.0, 0.0, 30.0)))
+        if (made.variances.iloc[1:3] < 0).all():
+            break
+    expected = checks.room_left(made)
+    assert expected < 1
+    assert checks.room_of(solved_of(made)) == pytest.approx(expected, rel=1e-6)
+
+
+def test_holding_the_variance_ratios_hardly_moves_the_best_power():
+    from trialkit.model.power_hint import power_hint
+
+    table = trial(8)
+    table["fresh_g"] = np.exp((table["fresh_g"] - 450) / 200) * 300
+    made = fitted(table)
+    whole, held = power_hint(made), power_hint(made, solved=solved_of(made))
+    assert held.power == pytest.approx(whole.power, abs=0.1)
+    assert held.suggestion == whole.suggestion

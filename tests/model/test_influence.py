@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialkit.model.diagnose import refit_without_worst, solved_of, watched_comparisons
+from trialkit.model.effect_equations import Grouped
 from trialkit.model.fit import fit
 from trialkit.model.influence import (
-    Grouped,
     Solved,
     cluster_influence,
     deletion_measures,
@@ -65,6 +65,27 @@ def test_algebra_equals_deleting_the_rows(seed, below_zero):
         got = solved.without(rows)
         assert got.beta == pytest.approx(other, rel=1e-7, abs=1e-8)
         assert got.cov == pytest.approx(other_C, rel=1e-7, abs=1e-9)
+
+
+def test_levels_with_many_rows_are_solved_anew(monkeypatch):
+    from trialkit.model import influence
+
+    solved = random_problem(4)
+    rows = np.flatnonzero(solved.terms[0].codes == 1)
+    algebra = solved.without(rows)
+    monkeypatch.setattr(influence, "MOST_ROWS", 0)
+    anew = solved.without(rows)
+    assert anew.beta == pytest.approx(algebra.beta, rel=1e-8)
+    assert anew.cov == pytest.approx(algebra.cov, rel=1e-8)
+
+
+def test_free_effects_equal_the_rank_of_what_is_left():
+    solved = random_problem(6)
+    Q, _ = np.linalg.qr(solved.X)
+    for term in solved.terms[:3]:
+        Z = term.columns().toarray()
+        left = Z - Q @ (Q.T @ Z)
+        assert solved.free_effects(term) == np.linalg.matrix_rank(left)
 
 
 def test_projection_diagonals_and_effects_equal_dense_algebra():

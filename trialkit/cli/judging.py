@@ -17,6 +17,7 @@ from trialkit.shell import quoted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.decision.decide import Verdict
     from trialkit.errors import Finding
 
 
@@ -134,16 +135,27 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
         "level": verdict.level,
         "sentence": verdict.sentence,
         "ratios": verdict.table,
+        "depends_on": verdict.depends_on,
+        "by": verdict.by,
         "use": verdict.use,
         "means": means,
         "differences": differences,
         "tests": result.tests,
         "next": list(verdict.next_steps),
     }
+    if verdict.logarithm is not None:
+        screen.record["logarithm"] = verdict.logarithm
     screen.keep(result.findings)
     screen.heading("The answer")
     screen.say(verdict.sentence, style="bold")
     screen.say("")
+    for sentence in verdict.table["sentence"]:  # every level, none hidden behind the chosen one
+        if not verdict.sentence.startswith(str(sentence)):
+            screen.say(str(sentence))
+            screen.say("")
+    if verdict.depends_on:
+        screen.show(verdict.shown_by())
+        screen.say("")
     screen.say(str(result))
     screen.say("")
     for line in verdict.next_steps:
@@ -157,12 +169,23 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
                 "means": means,
                 "differences": differences,
                 "ratios": verdict.table.drop(columns="sentence", errors="ignore"),
+                **_more_tables(verdict),
                 "variances": result.fit.variances.rename("variance").rename_axis("part").to_frame(),
                 "use": verdict.use,
             },
         )
     )
     return STOPPED_BY_DATA if verdict.answer == "blocked" else DONE
+
+
+def _more_tables(verdict: Verdict) -> dict[str, pd.DataFrame]:
+    """Give the tables that only some verdicts have."""
+    tables = {}
+    if len(verdict.by):
+        tables["ratios_by"] = verdict.by.drop(columns="sentence", errors="ignore")
+    if verdict.logarithm is not None:
+        tables["ratios_logarithm"] = verdict.logarithm
+    return tables
 
 
 def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:

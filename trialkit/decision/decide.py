@@ -1,19 +1,24 @@
-"""The pre-stated question answered in one sentence, or an honest 'not enough evidence'."""
+"""The question that was asked before the trial, answered, or an honest 'not enough evidence'."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, cast
+from collections.abc import Hashable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal, cast
 
+from trialkit.decision.cells import cells_sentence, common_answer
+from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
-from trialkit.decision.further import next_setting
+from trialkit.decision.logarithm import on_the_logarithm
 from trialkit.decision.money import Money, value_by_level
+from trialkit.decision.sentences import level_sentence
 from trialkit.decision.settle import batches_to_settle
+from trialkit.decision.steps import Outlook, next_steps
 from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
-from trialkit.wording import plural
+from trialkit.responses import response_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,8 +26,16 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis
     from trialkit.trial import Trial
 
-Answer = Literal["better", "no worse", "worse", "not enough evidence", "blocked"]
-_RANK: dict[str, int] = {"better": 0, "no worse": 1, "not enough evidence": 2, "worse": 3}
+Answer = Literal["better", "no worse", "depends", "not enough evidence", "worse", "blocked"]
+_RANK: dict[str, int] = {
+    "better": 0, "no worse": 1, "depends": 2, "not enough evidence": 3, "worse": 4,
+}  # fmt: skip
+
+
+def _empty_by() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=[*BY_COLUMNS, "sentence"])
 
 
 @dataclass(frozen=True)
@@ -32,11 +45,12 @@ class Verdict:
     Parameters
     ----------
     answer : str
-        ``"better"``, ``"no worse"``, ``"worse"``, ``"not enough evidence"`` or ``"blocked"``.
+        ``"better"``, ``"no worse"``, ``"depends"`` (on another treatment or on the batch, see
+        `by`), ``"not enough evidence"``, ``"worse"`` or ``"blocked"``.
     level : str
         The level the answer is about.
     sentence : str
-        The answer in one sentence, with the number, its limits and the chance of being wrong.
+        The answer in words, with the number, its limits and the chance of being wrong.
     table : DataFrame
         One row per level against the control: `level, reference, ratio, low, high, p, answer,
         sentence` and the other columns of `Analysis.ratios`, its `p` included.
@@ -49,9 +63,17 @@ class Verdict:
     settle : DataFrame
         Chance of a clear answer with more batches.
     needed : int or None
-        Batches in all for a clear answer with 80 % chance.
+        Batches in all for a clear answer 8 times in 10.
     next_steps : tuple of str
     findings : tuple of Finding
+    depends_on : str
+        The other treatment, or ``"batch"``, that the effect was found to depend on; else empty.
+    by : DataFrame
+        Where it depends on something, one row per level of that and of the treatment: `factor,
+        at, level, reference, ratio, low, high, p, answer`; limits and `p` allow for all rows.
+    logarithm : DataFrame or None
+        Where spread grows with the mean, the same comparison on the logarithm: `level,
+        reference, ratio, low, high, p, answer`, ratios being those of geometric means.
     """
 
     answer: Answer
@@ -65,23 +87,45 @@ class Verdict:
     needed: int | None
     next_steps: tuple[str, ...]
     findings: tuple[Finding, ...]
+    depends_on: str = ""
+    by: pd.DataFrame = field(default_factory=_empty_by)
+    logarithm: pd.DataFrame | None = None
+
+    def shown_by(self) -> Shown:
+        """Format the answer at each level of what it depends on."""
+        return show_table(
+            self.by,
+            columns=["at", "level", "reference", "ratio", "low", "high", "answer"],
+            heads={"reference": "against", "at": self.depends_on},
+            caption=f"By {self.depends_on}: ratio to the reference (1 is equal), joint limits",
+        )
 
     def _shown(self) -> list[Shown]:
-        shown = [
-            show_table(
-                self.table,
-                columns=["level", "reference", "ratio", "low", "high", "answer"],
-                heads={"reference": "against"},
-                caption="Yield as a ratio to the control; limits hold jointly",
+        heads = {"reference": "against"}
+        columns = ["level", "reference", "ratio", "low", "high", "answer"]
+        joint = "joint limits" if len(self.table) > 1 else "limits"
+        caption = f"Ratio to the reference (1 is equal), {joint}"
+        if self.depends_on:
+            caption += f"; an average over {self.depends_on}, see below"
+        shown = [show_table(self.table, columns=columns, heads=heads, caption=caption)]
+        if len(self.by):
+            shown.append(self.shown_by())
+        if self.logarithm is not None:
+            shown.append(
+                show_table(
+                    self.logarithm,
+                    columns=columns,
+                    heads=heads,
+                    caption=f"On the logarithm: ratio of geometric means, {joint}",
+                )
             )
-        ]
         if len(self.use):
             shown.append(
                 show_table(
                     self.use,
                     columns=["use", "unit", "level", "estimate", "low", "high", "saving_pct"],
                     heads={"saving_pct": "saving [%]"},
-                    caption="Water and energy per kilogram of fresh mushrooms",
+                    caption="Water and electricity per kilogram of fresh mushrooms",
                 )
             )
         return shown
@@ -98,7 +142,7 @@ class Verdict:
 
 
 def decide(trial: Trial, result: Analysis) -> Verdict:
-    """Answer the question that was stated before the trial.
+    """Answer the question that was asked before the trial.
 
     Parameters
     ----------
@@ -114,9 +158,12 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     Each level is compared with the control by the ratio of their means; the limits hold
     jointly for all levels. A level is *better* when its limits lie above 1, *no worse* when
     they lie above 1 minus the accepted loss, *worse* when they lie below that bound, and
-    otherwise there is *not enough evidence*. A finding marked "stop" blocks the verdict.
-    The answer is about blocks that were harvested; findings say where blocks were lost
-    unevenly, and where parts of the planned harvest are not in yet.
+    otherwise there is *not enough evidence*. Where less of the response is better (days to
+    harvest), all of it is on the other side of 1. Where the effect depends on another treatment
+    or on the batch, the answer is given at each level of it, and an answer over all of them
+    only where each carries it (`trialkit.decision.depends` has the rule). A finding marked
+    "stop" blocks the verdict. The answer is about blocks that were harvested; findings say where
+    blocks were lost unevenly, and where parts of the planned harvest are not in yet.
 
     Examples
     --------
@@ -127,22 +174,28 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     >>> tk.decide(trial, tk.analyse(trial, data)).answer in _RANK
     True
     """
-    table = _answers(trial, result)
+    response = response_of(result.terms.response, trial.harvest_columns)
+    depends = dependence(trial, result, better=response.better)
+    table, by = _answers(trial, result, depends.by)
     totals = run_totals(trial, result.data)
     use, found = use_by_level(trial, totals) if len(totals) else (_no_use(), [])
     money, priced = value_by_level(trial, totals)
     settle, needed = batches_to_settle(trial, result)
-    doubts = (*early_look(trial, result), *uneven_losses(trial, result))
-    findings = (*result.findings, *doubts, *found, *priced)
+    logarithm = on_the_logarithm(trial, result, depends_on=depends.on)
+    doubts = (*depends.findings, *logarithm.findings, *early_look(trial, result))
+    findings = (*result.findings, *doubts, *uneven_losses(trial, result), *found, *priced)
     stops = [f for f in findings if f.severity == "stop"]
-    chosen = _choose(table, use, money)
+    chosen = _choose(table, use, money, better=response.better)
+    level = str(table.loc[chosen, "level"])
     answer: Answer = "blocked" if stops else cast("Answer", table.loc[chosen, "answer"])
     sentence = str(table.loc[chosen, "sentence"])
+    sentence = f"{sentence} {logarithm.sentences.get(level, '')}".rstrip()
     if stops:
         sentence = "No verdict: " + "; ".join(f.message for f in stops) + "."
+    outlook = Outlook(answer, level, table, by, use, settle, needed)
     return Verdict(
         answer=answer,
-        level=str(table.loc[chosen, "level"]),
+        level=level,
         sentence=sentence,
         table=table,
         totals=totals,
@@ -150,10 +203,12 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         money=money,
         settle=settle,
         needed=needed,
-        next_steps=tuple(_next_steps(trial, result, answer, str(table.loc[chosen, "level"]),
-                                     settle, needed, stops, use)),
+        next_steps=next_steps(trial, outlook, stops),
         findings=findings,
-    )  # fmt: skip
+        depends_on=depends.on,
+        by=by,
+        logarithm=logarithm.table,
+    )
 
 
 def _no_use() -> pd.DataFrame:
@@ -162,16 +217,30 @@ def _no_use() -> pd.DataFrame:
     return pd.DataFrame(columns=USE_COLUMNS)
 
 
-def _answers(trial: Trial, result: Analysis) -> pd.DataFrame:
+def _answers(trial: Trial, result: Analysis, by: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Judge each level, over everything or, where it depends on something, at each level of it."""
+    response, question = response_of(result.terms.response, trial.harvest_columns), trial.question
     table = result.ratios.copy()
-    kinds = {"better": "better", "no worse": "no worse", "no worse, though lower": "no worse",
-             "worse": "worse"}  # fmt: skip
-    table["answer"] = [kinds.get(v, "not enough evidence") for v in table["verdict"]]
-    table["sentence"] = [_sentence(trial, row, result) for _, row in table.iterrows()]
-    return table
+    table["answer"] = [ANSWERS.get(v, "not enough evidence") for v in table["verdict"]]
+    equal = [_p_equal(result, row) for row in table.to_dict("records")]
+    words = {"margin_pct": question.margin_pct, "level": question.level}
+    table["sentence"] = [
+        level_sentence(row, response, joint=len(table) > 1, **words)  # type: ignore[arg-type]
+        for row in table.assign(p_equal=equal).to_dict("records")
+    ]
+    if not len(by):
+        return table, _empty_by()
+    by = by.assign(sentence="")
+    for i, name in zip(table.index, table["level"].astype(str), strict=True):
+        rows = by[by["level"] == name]
+        answer = common_answer(rows["answer"].tolist())
+        said = cells_sentence(rows, answer, response, **words)
+        table.loc[i, ["answer", "sentence"]] = [answer, said]
+        by.loc[rows.index, "sentence"] = said
+    return table, by
 
 
-def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
+def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None, *, better: str) -> int:
     """Pick the level the headline is about: the best answer, then money, then water, then yield."""
     gain = {}
     if money is not None:
@@ -180,128 +249,32 @@ def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None) -> int:
     if len(use):
         water = use[use["use"] == "water_l"]
         saved = dict(zip(water["level"], water["saving_pct"], strict=True))
-
-    ratios = table["ratio"].astype(float)
+    sign = 1.0 if better == "more" else -1.0
+    ratios = table["ratio"].astype(float).fillna(-sign * math.inf)
 
     def worth(i: int) -> tuple[float, ...]:
-        row = table.loc[i]
-        by_money = gain.get(str(row["level"]), 0.0)
-        by_water = saved.get(str(row["level"]), 0.0)
-        return (-_RANK[str(row["answer"])], by_money, by_water, float(ratios.loc[i]))
+        level = str(table.loc[i, "level"])
+        by_money, by_water = (_known(d.get(level, 0.0)) for d in (gain, saved))
+        return (
+            -_RANK[str(table.loc[i, "answer"])],
+            by_money,
+            by_water,
+            sign * float(ratios.loc[i]),
+        )
 
     return int(max(table.index, key=worth))
 
 
-def _percent(ratio: float) -> str:
-    """Say a ratio as a change; no yield is below nothing, and a limit may be open above."""
-    if ratio == math.inf:
-        return "any amount more"
-    change = 100 * (max(ratio, 0.0) - 1)
-    if abs(change) < 0.5:
-        return "the same"
-    return f"{abs(change):.0f} % {'more' if change > 0 else 'less'}"
+def _known(value: float) -> float:
+    """Let a level whose gain or saving is not known rank below those that are known."""
+    return -math.inf if math.isnan(value) else float(value)
 
 
-def _sentence(trial: Trial, row: pd.Series, result: Analysis) -> str:
-    """Say one level's answer with the number, its limits and the chance of being wrong."""
-    level, against = row["level"], row["reference"]
-    margin = trial.question.margin_pct
-    if not math.isfinite(row["ratio"]):
-        return f"{level} cannot be compared with {against}: {row['note']}."
-    limits = (
-        f"{100 * trial.question.level:g} % limits {_percent(row['low'])} to {_percent(row['high'])}"
-    )
-    got = f"{_percent(row['ratio'])} than {against}"
-    if got.startswith("the same"):
-        got = f"the same as {against}"
-    if row["answer"] == "better":
-        p = _p_of(result, level)
-        return (
-            f"{level} gave {got} ({limits}); were there no difference, one so large would come "
-            f"up in {_chance_in_words(p)} trials."
-        )
-    if row["answer"] == "no worse":
-        extra = ", so it does give a little less" if row["high"] < 1 else ""
-        return (
-            f"{level} is no worse than {against} by the accepted {margin:g} %: it gave {got} "
-            f"({limits}){extra}; if it truly lost {margin:g} %, a result this good would come "
-            f"up in {_chance_in_words(row['p'])} trials."
-        )
-    if row["answer"] == "worse":
-        return (
-            f"{level} is worse than {against} by more than the accepted {margin:g} %: it gave "
-            f"{got} ({limits})."
-        )
-    if row["high"] < 1:
-        return (
-            f"There is not enough evidence on {level}: it gave less, {got} ({limits}), but "
-            f"whether the loss is beyond the accepted {margin:g} % stays open."
-        )
-    return (
-        f"There is not enough evidence on {level}: it gave {got}, but the {limits} leave room "
-        f"for a loss beyond the accepted {margin:g} % as well as for none."
-    )
-
-
-def _p_of(result: Analysis, level: object) -> float:
-    """Give the p of a level's difference from the reference, whichever of the two stands first."""
-    primary = result.trial.primary
-    rows = result.differences[primary.name]
-    pair = {str(level), str(primary.reference)}
-    same = [{str(a), str(b)} == pair for a, b in zip(rows["first"], rows["second"], strict=True)]
-    return float(rows.loc[same, "p"].iloc[0])
-
-
-def _chance_in_words(p: float) -> str:
-    if p < 0.001:
-        return "fewer than 1 in 1000"
-    if p < 0.0095:
-        return f"about {1000 * p:.0f} in 1000"
-    return f"about {100 * p:.0f} in 100"
-
-
-def _next_steps(
-    trial: Trial,
-    result: Analysis,
-    answer: Answer,
-    level: str,
-    settle: pd.DataFrame,
-    needed: int | None,
-    stops: list[Finding],
-    use: pd.DataFrame,
-) -> list[str]:
-    if stops:
-        return [f"First: {f.remedy or f.message}" for f in stops]
-    further = next_setting(trial, result)
-    repeats = settle["repeats"].iloc[0] if len(settle) else "batch"
-    now = trial.counts.get(str(repeats), 1)
-    control = trial.primary.reference
-    if answer == "better":
-        return [f"Use {level}, keep one chamber on {control} for a batch to see it hold."]
-    if answer == "no worse":
-        saves = use.loc[use["level"] == level, "saving_low_pct"].max() > 0
-        why = "what it saves is worth it" if saves else "it is cheaper or easier to run"
-        return [
-            f"Use {level} if {why}, and keep one chamber on {control} for a batch to see it hold.",
-            *([further.sentence] if further else []),
-        ]
-    if answer == "worse":
-        return [
-            f"Keep {control}; a level between {control} and {level} may be worth a trial.",
-            *([further.sentence] if further else []),
-        ]
-    if needed is None:
-        return [
-            f"Even {40} {plural(str(repeats))} would not settle it with these chambers: choose "
-            "a larger margin, more chambers, or levels further apart."
-        ]
-    if needed <= now:
-        return [
-            f"This layout usually settles a question like this; the result fell near the bound. "
-            f"One or two more {plural(str(repeats))} on the same plan should tell."
-        ]
-    return [
-        f"{needed - now} more {plural(str(repeats)) if needed - now > 1 else repeats} like these "
-        f"({needed} in all) would give a clear answer with a chance of 80 %, as far as this "
-        "trial can tell; look again only when all of them are in."
-    ]
+def _p_equal(result: Analysis, row: Mapping[Hashable, Any]) -> float:
+    """Give the chance of a difference this large between a level and its reference."""
+    rows = result.differences[result.trial.question.primary]
+    pair = {str(row["level"]), str(row["reference"])}
+    for first, second, p in zip(rows["first"], rows["second"], rows["p"], strict=True):
+        if {str(first), str(second)} == pair:
+            return float(p)
+    return math.nan

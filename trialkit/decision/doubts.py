@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.decision.use import fit_by_run
 from trialkit.errors import Finding, ModelError
+from trialkit.responses import response_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -59,9 +60,11 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
         trial.primary.name,
         against=trial.primary.reference,
         margin_pct=trial.question.margin_pct,
+        scale="log" if result.scale == "logarithm" else "raw",
         level=strict,
+        better=response_of(result.terms.response, trial.harvest_columns).better,
     )
-    clear = ratios.loc[ratios["verdict"].isin(("better", "no worse", "no worse, though lower"))]
+    clear = ratios.loc[ratios["verdict"].str.startswith(("better", "no worse"))]
     named = ", ".join(clear["level"].astype(str))
     now = (
         f"now they do for {named}" if named else "now they do not for any level, whatever is above"

@@ -1,29 +1,30 @@
-"""What to try next: the duty cycle at which another trial would teach most."""
+"""A timed setting for a new trial: only where the verdict's limits carry it."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from trialkit.dose import dose_response
-from trialkit.errors import ModelError
-
 if TYPE_CHECKING:
-    from trialkit.analysis import Analysis
+    import pandas as pd
+
     from trialkit.trial import Trial
+
+#: Answers that show a level not to lose more than the margin.
+HOLDS = ("better", "no worse")
 
 
 @dataclass(frozen=True)
 class Further:
-    """A timed setting worth trying next. Made by `next_setting`.
+    """A timed setting for a new trial. Made by `next_setting`.
 
     Parameters
     ----------
     duty_pct : float
         Duty cycle [%].
     on_s, off_s : float
-        Seconds on (as the control has) and off that give it.
+        Seconds on (as the control has) and off that give it, rounded to what a timer can be
+        set to.
     sentence : str
         Why this one.
     """
@@ -34,64 +35,73 @@ class Further:
     sentence: str
 
 
-def next_setting(trial: Trial, result: Analysis) -> Further | None:
-    """Find the duty cycle that the data leave most open, for the next trial.
+def next_setting(trial: Trial, table: pd.DataFrame) -> Further | None:
+    """Find a duty cycle for a new trial from what the limits of this one show.
 
     Parameters
     ----------
     trial : Trial
-    result : Analysis
+    table : DataFrame
+        `Verdict.table`: `level, answer` for each level against the reference.
 
     Returns
     -------
     Further or None
-        None where schedules are not timed, no mist was logged, or the duty hardly differs.
+        None where schedules are not timed, or where the level next to try is still open.
 
     Notes
     -----
-    A line through yield and delivered duty, judged between chamber runs, says where the loss
-    against the control would reach the accepted margin. A trial at that duty is as likely to
-    come out on one side as on the other, so it is the one that teaches most (the same reasoning
-    as placing the next dose at the current estimate of the target [1]_). Where less mist shows
-    no loss, the next step is half the lowest duty tried: a line must not be followed further.
+    Timed levels with less mist than the reference are taken in turn, most mist first. As
+    long as each is shown not to lose more than the margin, the search goes on. The first
+    that is shown to lose more brackets the duty at which the accepted loss is reached (if
+    less mist never yields more): the setting halfway between the two is proposed. Where even
+    the lowest is shown to hold, it is half of that. A level whose answer is open ends the
+    search without a proposal: it has to be settled first. Estimates play no part.
 
-    References
-    ----------
-    .. [1] Chaloner, K. and Verdinelli, I. (1995). Bayesian experimental design: a review.
-       Statistical Science 10, 273-304. doi:10.1214/ss/1177009939 (cited from memory)
+    Examples
+    --------
+    >>> import pandas as pd, trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> table = pd.DataFrame({"level": ["sparse", "banded"], "answer": ["worse", "no worse"]})
+    >>> round(next_setting(trial, table).duty_pct, 1)
+    6.3
     """
-    timed = {
-        name: (level.duty_pct, level.on_s)
-        for name, level in trial.primary.levels.items()
-        if level.duty_pct
-    }
-    control = timed.get(trial.primary.reference)
-    if control is None or len({duty for duty, _ in timed.values()}) < 2:
+    levels = trial.primary.levels
+    duty = {name: float(s.duty_pct) for name, s in levels.items() if s.duty_pct}
+    reference = trial.primary.reference
+    if reference not in duty:
         return None
-    try:
-        dose = dose_response(trial, result.data, exposure="duty_pct", response=None)
-    except ModelError:
-        return None
-    lowest = min(duty for duty, _ in timed.values() if duty)
-    usual, on_s = float(control[0] or 0), float(control[1] or 0)
-    line = dose.summary.iloc[0]
-    means = result.means[trial.primary.name].set_index("level")["estimate"]
-    loss = trial.question.margin_pct / 100 * float(means[trial.primary.reference])
-    slope = float(line["estimate"])
-    duty = usual - loss / slope if slope > 0 else -math.inf
-    if duty < lowest / 2:
-        duty = lowest / 2
-        why = "no loss beyond the margin is in sight at the levels tried; this is half the lowest"
-    else:
-        why = (
-            "there a line through these data puts the loss at the accepted "
-            f"{trial.question.margin_pct:g} %, so a trial could come out either way"
-        )
-    off_s = on_s * (100 / duty - 1)
-    return Further(
-        duty_pct=duty,
-        on_s=on_s,
-        off_s=off_s,
-        sentence=f"A next trial would learn most near a duty of {duty:.1f} % "
-        f"({on_s:g} s on, {round(off_s, -1):.0f} s off): {why}.",
+    answers = dict(zip(table["level"].astype(str), table["answer"], strict=True))
+    below = sorted(
+        (n for n in duty if n in answers and duty[n] < duty[reference]), key=lambda n: -duty[n]
     )
+    if not below:
+        return None
+    holds, loses = reference, ""
+    for name in below:
+        if answers[name] in HOLDS:
+            holds = name
+            continue
+        if answers[name] != "worse":
+            return None
+        loses = name
+        break
+    wanted = (duty[holds] + duty[loses]) / 2 if loses else duty[holds] / 2
+    on_s = float(levels[reference].on_s or 0)
+    off_s = on_s * (100 / wanted - 1)
+    off_s = round(off_s, -1) if off_s >= 100 else round(off_s)
+    found = 100 * on_s / (on_s + off_s)
+    margin = f"{trial.question.margin_pct:g} %"
+    opening = f"A new trial could try {on_s:g} s on, {off_s:g} s off (duty {found:.1f} %)"
+    if loses:
+        sentence = (
+            f"{opening}, between {holds} and {loses}: {loses} lost more than the accepted "
+            f"{margin}, and if less mist never yields more, the setting at which {margin} is lost "
+            "lies between them."
+        )
+    else:
+        sentence = (
+            f"{opening}, half the duty of {holds}, which did not lose more than the accepted "
+            f"{margin}. This trial says nothing about so little mist."
+        )
+    return Further(found, on_s, off_s, sentence)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.display import Shown
+    from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 
 _DRAWS = 20_000
@@ -154,7 +155,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
              "high": row["high"], **gain, **year, "expected_loss": losses[i],
              "chance_best": chances[i]}
         )  # fmt: skip
-    return Money(prices.currency, pd.DataFrame(rows), _by_price(trial, totals)), findings
+    return Money(prices.currency, pd.DataFrame(rows), _by_price(trial, totals, fit)), findings
 
 
 def _counted(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
@@ -203,6 +204,9 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     centre = gains @ fit.beta
     cov = fit.contrast_cov(gains)
     df = float(fit.contrast(gains)["df"].min())
+    if not (df > 0 and np.isfinite(cov).all()):  # no test, so no chances either
+        unknown = np.full(len(levels), np.nan)
+        return unknown, unknown
     rng = np.random.default_rng(seed)
     scale = np.sqrt(df / rng.chisquare(df, _DRAWS))
     noise = rng.multivariate_normal(np.zeros(len(centre)), cov, _DRAWS, method="eigh")
@@ -212,29 +216,44 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     return (best[:, None] - draws).mean(axis=0), chosen
 
 
-def _by_price(trial: Trial, totals: pd.DataFrame) -> pd.DataFrame:
+def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
+    """Work the gains out again with each price in turn at several multiples, all at once."""
+    import numpy as np
     import pandas as pd
 
-    prices = trial.prices
-    given = {"mushrooms": prices and prices.mushrooms_per_kg}
+    from trialkit.model.batch import refit_batch
+    from trialkit.model.means import mean_cells
+
+    prices, name, level = trial.prices, trial.primary.name, trial.question.level
+    assert prices is not None  # the caller has checked
+    given = {"mushrooms": prices.mushrooms_per_kg}
     if "water_l" in totals:
-        given["water"] = prices and prices.water_per_m3
+        given["water"] = prices.water_per_m3
     if "energy_kwh" in totals:
-        given["energy"] = prices and prices.energy_per_kwh
-    rows = []
-    for price, value in given.items():
-        if not value:
+        given["energy"] = prices.energy_per_kwh
+    asked = [(p, m, v) for p, v in given.items() if v for m in MULTIPLES]
+    used = totals.loc[fit.table.index]
+    values = np.stack([_value(trial, used, {p: m}).to_numpy(float) for p, m, _ in asked])
+    batch = refit_batch(fit, values)
+    (cells,) = mean_cells(fit, name)
+    place = [str(x) for x in cells.labels].index(trial.primary.reference)
+    frames = []
+    for i, label in enumerate(cells.labels):
+        if i == place:
             continue
-        for multiple in MULTIPLES:
-            worth = totals.assign(value=_value(trial, totals, {price: multiple}))
-            fit = fit_by_run(trial, worth, "value")
-            got = fit.differences(
-                trial.primary.name, against=trial.primary.reference, adjust="none"
+        got = batch.contrast(cells.rows[i] - cells.rows[place], level=level)
+        frames.append(
+            pd.DataFrame(
+                {
+                    "price": [p for p, _, _ in asked],
+                    "multiple": [m for _, m, _ in asked],
+                    "at": [v * m for _, m, v in asked],
+                    "level": str(label),
+                    "gain": got["estimate"],
+                    "low": got["low"],
+                    "high": got["high"],
+                }
             )
-            rows += [
-                {"price": price, "multiple": multiple, "at": value * multiple,
-                 "level": str(r["first"]), "gain": r["estimate"], "low": r["low"],
-                 "high": r["high"]}
-                for _, r in got.iterrows()
-            ]  # fmt: skip
-    return pd.DataFrame(rows)
+        )
+    together = pd.concat(frames).sort_index(kind="stable")
+    return together.reset_index(drop=True)

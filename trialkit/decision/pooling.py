@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from trialkit.decision.fingerprint import data_fingerprint, share_in_common
 from trialkit.display import Shown, show_table
-from trialkit.errors import ModelError
+from trialkit.errors import Finding, ModelError
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.analysis import Analysis
+
+Floats = NDArray[np.float64]
+
+FEW_TRIALS = 15  # fewer hardly show how much trials differ (benchmarks/pooling_coverage.py)
 
 
 @dataclass(frozen=True)
@@ -24,11 +33,14 @@ class Pooled:
     ----------
     level, against : str
     table : DataFrame
-        `trial, ratio, low, high, weight_pct`, one row per trial and a last row ``"pooled"``.
+        `trial, ratio, low, high, se_log, weight_pct, next_low, next_high`, one row per trial
+        and a last row ``"pooled"``. `low` and `high` hold the mean over trials like these,
+        `next_low` and `next_high` the true ratio in the next such trial.
     between_sd : float
         Standard deviation of the true log ratio between trials.
     variances : DataFrame
         For the next sample size: `term, smallest, pooled, largest, trials`.
+    findings : tuple of Finding
     """
 
     level: str
@@ -36,13 +48,22 @@ class Pooled:
     table: pd.DataFrame
     between_sd: float
     variances: pd.DataFrame
+    findings: tuple[Finding, ...] = ()
 
     def shown(self) -> Shown:
         """Format the trials and what they say together."""
+        row = self.table.iloc[-1]
+        notes = [
+            "Pooled with a random trial effect; limits allow for few trials.",
+            f"The next trial like these would have a true ratio between {row['next_low']:.3g} and "
+            f"{row['next_high']:.3g}.",
+            *map(str, self.findings),
+        ]
         return show_table(
             self.table,
+            columns=["trial", "ratio", "low", "high", "se_log", "weight_pct"],
             caption=f"{self.level} as a ratio to {self.against}, {len(self.table) - 1} trials",
-            notes=["Pooled with a random trial effect; limits allow for few trials."],
+            notes=notes,
         )
 
     def __str__(self) -> str:
@@ -52,25 +73,159 @@ class Pooled:
         return self.shown().html()
 
 
-def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
-    """Give the log of a level's ratio to the control, and its standard error (delta method)."""
-    import numpy as np
+@dataclass(frozen=True)
+class Combined:
+    """Estimates of several trials combined. Make it with `combine_estimates`.
 
+    Parameters
+    ----------
+    estimate, se, low, high : float
+        The mean over trials like these, with limits.
+    df : int
+        Trials minus one.
+    between : float
+        Variance of the true values between trials.
+    next_low, next_high : float
+        Limits of the true value in the next trial.
+    weights : ndarray, shape (k,)
+        Share of each trial in the mean, adding up to one.
+    """
+
+    estimate: float
+    se: float
+    low: float
+    high: float
+    df: int
+    between: float
+    next_low: float
+    next_high: float
+    weights: Floats
+
+
+def combine_estimates(
+    estimates: ArrayLike, variances: ArrayLike, *, level: float = 0.95
+) -> Combined:
+    """Combine estimates of several trials with a random trial effect.
+
+    Parameters
+    ----------
+    estimates, variances : array, shape (k,)
+        Estimate of each trial and its squared standard error.
+    level : float
+        Two-sided confidence.
+
+    Returns
+    -------
+    Combined
+
+    Raises
+    ------
+    ModelError
+        With fewer than two estimates, or a variance that is not above zero.
+
+    Notes
+    -----
+    The variance between trials by restricted maximum likelihood; the standard error of
+    Hartung and Knapp [1]_, whose scale ``sum w (y - mean)^2 / (k - 1)`` is taken as one where
+    it is smaller, since trials that agree by chance are no better known than their own errors
+    allow [2]_; k - 1 df. Prediction limits add the variance between trials [3]_.
+
+    References
+    ----------
+    .. [1] Hartung J, Knapp G (2001). On tests of the overall treatment effect in
+       meta-analysis with normally distributed responses. Stat Med 20:1771-1782.
+       doi:10.1002/sim.791
+    .. [2] Knapp G, Hartung J (2003). Improved tests for a random effects meta-regression with
+       a single covariate. Stat Med 22:2693-2710. doi:10.1002/sim.1482
+    .. [3] Higgins JPT, Thompson SG, Spiegelhalter DJ (2009). A re-evaluation of random-effects
+       meta-analysis. J R Stat Soc A 172:137-159. doi:10.1111/j.1467-985X.2008.00552.x
+
+    Examples
+    --------
+    Two equal estimates are not a mean known without error:
+
+    >>> got = combine_estimates([0.06, 0.06], [0.003, 0.003])
+    >>> round(got.low, 4), round(got.high, 4)
+    (-0.4321, 0.5521)
+    """
+    from scipy import special
+
+    y, v = np.asarray(estimates, dtype=float), np.asarray(variances, dtype=float)
+    if len(y) < 2:
+        raise ModelError("pooling needs at least two trials")
+    if not (np.isfinite(y).all() and np.isfinite(v).all() and (v > 0).all()):
+        raise ModelError("pooling needs a finite estimate and a standard error above zero of each")
+    between = between_variance(y, v)
+    weights = 1 / (v + between)
+    share = weights / weights.sum()
+    centre = float(share @ y)
+    scale = max(1.0, float(weights @ (y - centre) ** 2) / (len(y) - 1))
+    se = math.sqrt(scale / weights.sum())
+    point = float(special.stdtrit(len(y) - 1, (1 + level) / 2))
+    ahead = point * math.sqrt(between + se**2)
+    return Combined(
+        centre, se, centre - point * se, centre + point * se, len(y) - 1,
+        between, centre - ahead, centre + ahead, share,
+    )  # fmt: skip
+
+
+def between_variance(y: Floats, v: Floats) -> float:
+    """Give the restricted maximum likelihood estimate of the variance between trials.
+
+    The likelihood may have more than one maximum, so a grid finds the highest and the root
+    of the score next to it is solved.
+    """
+    from scipy.optimize import brentq
+
+    def score(between: float) -> float:
+        w = 1 / (v + between)
+        left = y - w @ y / w.sum()
+        return float((w * left) @ (w * left) - w.sum() + (w @ w) / w.sum())
+
+    top = 10 * (float(np.ptp(y)) ** 2 + float(v.max()))
+    grid = np.concatenate([[0.0], np.geomspace(1e-8 * float(v.min()), top, 120)])
+    w = 1 / (v + grid[:, None])
+    left = y - (w @ y / w.sum(axis=1))[:, None]
+    loglik = np.log(w).sum(axis=1) - np.log(w.sum(axis=1)) - (w * left**2).sum(axis=1)
+    at = int(loglik.argmax())
+    low, high = grid[max(at - 1, 0)], grid[min(at + 1, len(grid) - 1)]
+    if score(low) <= 0 or score(high) >= 0:
+        return float(grid[at])
+    return float(brentq(score, low, high, xtol=1e-15 * top, rtol=1e-12))
+
+
+def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
+    """Give the log of a level's ratio to the control, and its standard error (delta method).
+
+    Both come from the contrast behind the trial's own table of ratios.
+    """
+    from trialkit.model.fieller import ratio_lines
     from trialkit.model.means import mean_cells
 
-    factor = result.trial.primary
+    factor, title = result.trial.primary, result.trial.title
     (cells,) = mean_cells(result.fit, factor.name)
-    at = {str(label): i for i, label in enumerate(cells.labels)}
+    labels = [str(label) for label in cells.labels]
     for name in (level, factor.reference):
-        if name not in at:
-            raise ModelError(f"trial {result.trial.title!r} has no level {name!r}")
-    L = cells.rows[[at[level], at[factor.reference]]]
-    means = L @ result.fit.beta
-    if (means <= 0).any():
-        raise ModelError(f"trial {result.trial.title!r}: a mean is not above zero")
-    cov = result.fit.contrast_cov(L)
-    slope = np.array([1 / means[0], -1 / means[1]])
-    return math.log(means[0] / means[1]), math.sqrt(float(slope @ cov @ slope))
+        if name not in labels:
+            raise ModelError(f"trial {title!r} has no level {name!r}")
+    if level == factor.reference:
+        raise ModelError(f"{level!r} is the control of trial {title!r}: name another level")
+    place = labels.index(factor.reference)
+    if result.scale == "logarithm":  # the fit is of logarithms already
+        row = cells.rows[labels.index(level)] - cells.rows[place]
+        apart = result.fit.contrast(row[None, :]).iloc[0]
+        return float(apart["estimate"]), float(apart["se"])
+    lines = ratio_lines(result.fit, cells, place)
+    line = lines[[i for i in range(len(labels)) if i != place].index(labels.index(level))]
+    if line is None:
+        raise ModelError(f"trial {title!r}: {level} cannot be compared with {factor.reference}")
+    if line.top <= 0 or line.bottom <= 0:
+        raise ModelError(f"trial {title!r}: a mean is not above zero")
+    ratio = line.ratio
+    spread = line.var_top + ratio**2 * line.var_bottom - 2 * ratio * line.covariance
+    if not spread > 0:
+        raise ModelError(f"trial {title!r}: the ratio of {level} has no standard error")
+    return math.log(ratio), math.sqrt(spread) / line.top
 
 
 def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
@@ -90,55 +245,101 @@ def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
     Raises
     ------
     ModelError
-        With fewer than two trials or where one lacks the level.
+        With fewer than two trials, where one lacks the level, where two rest on the same
+        data, or where they differ in control or response.
 
     Notes
     -----
-    Log ratios with a random trial effect (Paule-Mandel variance) and the interval of Hartung
-    and Knapp on k - 1 df [1]_, computed by statsmodels. With two or three trials it is wide,
-    and should be.
-
-    References
-    ----------
-    .. [1] Hartung, J. and Knapp, G. (2001). On tests of the overall treatment effect in
-       meta-analysis with normally distributed responses. Stat Med 20, 1771-1782.
-       doi:10.1002/sim.791
+    Log ratios are combined by `combine_estimates`. With two or three trials the limits are
+    wide, and should be.
     """
-    import numpy as np
     import pandas as pd
-    from scipy import special
-    from statsmodels.stats.meta_analysis import combine_effects
 
     if len(results) < 2:
         raise ModelError("pooling needs at least two trials")
+    _check_alike(results)
     pairs = np.array([log_ratio(result, level) for result in results])
-    confidence = results[0].trial.question.level
-    got = combine_effects(pairs[:, 0], pairs[:, 1] ** 2, method_re="iterated", use_t=True)
-    k = len(results)
-    # Hartung & Knapp (2001): the pooled variance is scaled by the weighted spread seen
-    weights = 1 / (pairs[:, 1] ** 2 + max(float(got.tau2), 0.0))
-    centre = float(weights @ pairs[:, 0] / weights.sum())
-    spread = float(weights @ (pairs[:, 0] - centre) ** 2) / (k - 1)
-    reach = special.stdtrit(k - 1, (1 + confidence) / 2) * math.sqrt(spread / weights.sum())
+    got = combine_estimates(pairs[:, 0], pairs[:, 1] ** 2, level=results[0].trial.question.level)
     rows = []
-    for result, (value, se), weight in zip(results, pairs, weights, strict=True):
+    for result, (value, se), share in zip(results, pairs, got.weights, strict=True):
         row = result.ratios[result.ratios["level"].astype(str) == level].iloc[0]
         rows.append(
             {"trial": result.trial.title, "ratio": math.exp(value), "low": row["low"],
-             "high": row["high"], "se_log": se, "weight_pct": 100 * weight / weights.sum()}
+             "high": row["high"], "se_log": se, "weight_pct": 100 * share,
+             "next_low": math.nan, "next_high": math.nan}
         )  # fmt: skip
+    ratios = [got.estimate, got.low, got.high, got.next_low, got.next_high]
+    ratio, low, high, next_low, next_high = (_exp(value) for value in ratios)
     rows.append(
-        {"trial": "pooled", "ratio": math.exp(centre), "low": math.exp(centre - reach),
-         "high": math.exp(centre + reach), "se_log": math.sqrt(spread / weights.sum()),
-         "weight_pct": 100.0}
+        {"trial": "pooled", "ratio": ratio, "low": low, "high": high, "se_log": got.se,
+         "weight_pct": 100.0, "next_low": next_low, "next_high": next_high}
     )  # fmt: skip
     return Pooled(
         level=level,
         against=results[0].trial.primary.reference,
         table=pd.DataFrame(rows),
-        between_sd=math.sqrt(max(float(got.tau2), 0.0)),
+        between_sd=math.sqrt(got.between),
         variances=_pooled_variances(results),
+        findings=tuple(_pool_findings(results)),
     )
+
+
+def _exp(value: float) -> float:
+    """Give the ratio of a log ratio; infinite where it is beyond all numbers."""
+    return math.exp(value) if value < 700 else math.inf
+
+
+def _check_alike(results: Sequence[Analysis]) -> None:
+    """Refuse the same data twice, and trials that do not ask the same."""
+    seen: dict[str, int] = {}
+    for at, result in enumerate(results):
+        mark = data_fingerprint(result)
+        if mark in seen:
+            raise ModelError(
+                f"trials {seen[mark] + 1} ({results[seen[mark]].trial.title!r}) and {at + 1} "
+                f"({result.trial.title!r}) rest on the same data (fingerprint {mark[:12]}): a "
+                "trial counts once; leave one of them out"
+            )
+        seen[mark] = at
+    for what, values in (
+        ("control", [r.trial.primary.reference for r in results]),
+        ("response", [r.terms.response for r in results]),
+    ):
+        if len(set(values)) > 1:
+            raise ModelError(
+                f"the trials differ in their {what} ({', '.join(dict.fromkeys(values))}): pool "
+                "trials that compare the same two settings by the same measure"
+            )
+
+
+def _pool_findings(results: Sequence[Analysis]) -> list[Finding]:
+    """Say where trials share rows, and where they are too few to know how trials differ."""
+    found = []
+    for (i, one), (j, other) in itertools.combinations(enumerate(results), 2):
+        share = share_in_common(one, other)
+        if share > 0.5:
+            found.append(
+                Finding(
+                    "shared_rows",
+                    "caution",
+                    f"{100 * share:.0f} % of the rows of trials {i + 1} ({one.trial.title!r}) and "
+                    f"{j + 1} ({other.trial.title!r}) are alike in unit, treatment and value: "
+                    "they do not look like two trials",
+                    "check the files; pool only trials that were run separately",
+                )
+            )
+    if len(results) < FEW_TRIALS:
+        found.append(
+            Finding(
+                "few_trials",
+                "note",
+                f"{len(results)} trials hardly show how much trials differ: the limits of the mean "
+                "allow for it, but where trials truly differ the 95 % limits for the next trial "
+                "hold in as few as 87 of 100 cases",
+                "repeat the trial before relying on the limits for the next one",
+            )
+        )
+    return found
 
 
 def _pooled_variances(results: Sequence[Analysis]) -> pd.DataFrame:

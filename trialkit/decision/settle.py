@@ -1,11 +1,25 @@
-"""What more would settle the question: batches needed for a clear answer."""
+"""What more would settle the question: the chance of a clear answer with more batches.
+
+The trial is its own pilot: its mean squares and their degrees of freedom say which variances
+are possible (`trialkit.design.variation_pilot`), and the formulas used in planning
+(`trialkit.design.power_questions`) give the chance. So every chance has a range.
+"""
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
+from math import prod
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from trialkit.design.comparisons import Comparison, compare_in, with_counts
+from trialkit.design.power_notes import cannot_be_said
+from trialkit.design.power_questions import Wanted, all_chances
+from trialkit.design.variation_pilot import pilot_variation
+from trialkit.errors import DesignError, ModelError, PlanError
 from trialkit.structure import skeleton
+from trialkit.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -13,67 +27,11 @@ if TYPE_CHECKING:
     from trialkit.analysis import Analysis
     from trialkit.trial import Trial
 
-_MOST = 40
-
-
-def _error_df(trial: Trial, repeats: str, count: int) -> int:
-    levels = trial.counts | {repeats: count}
-    treatments = {f.name: (f.applied_to, len(f.levels)) for f in trial.factors.values()}
-    stratum = trial.structure.merged(levels).get(trial.primary.applied_to)
-    lines = skeleton(trial.structure, levels, treatments)
-    return next((s.df for s in lines if s.stratum == stratum and not s.name), 0)
-
-
-def _lasting_share(trial: Trial, result: Analysis, repeats: str, se: float) -> float:
-    """Share of a difference's variance that more repeats do not lessen.
-
-    A schedule that stays with its chamber is repeated on the same chambers: what one chamber
-    has over another stays in the difference however many batches are added.
-    """
-    own = trial.structure.merged(trial.counts).get(trial.primary.applied_to)
-    if own is None or repeats in own:
-        return 0.0
-    units = math.prod(trial.counts[name] for name in own) / len(trial.primary.levels)
-    lasting = 2 * float(result.fit.variances.get(":".join(own), 0.0)) / units
-    return min(max(lasting / se**2, 0.0), 1.0)
-
-
-def chance_of_answer(se: float, df: float, distance: float, level: float) -> float:
-    """Chance that a two-sided interval clears a limit this far from the truth.
-
-    Parameters
-    ----------
-    se : float
-        Standard error of the difference.
-    df : float
-        Its degrees of freedom.
-    distance : float
-        Distance of the true difference from the limit, in the unit of `se`.
-    level : float
-        Two-sided confidence of the interval.
-
-    Returns
-    -------
-    float
-        Between 0 and 1.
-
-    Notes
-    -----
-    The upper tail of the non-central t distribution beyond the t quantile.
-
-    Examples
-    --------
-    Two groups of 64 with sd 1, half a standard deviation apart (Cohen 1988: power 0.80):
-
-    >>> round(chance_of_answer((2 / 64) ** 0.5, 126, 0.5, 0.95), 4)
-    0.8015
-    """
-    from scipy import special
-
-    if df < 1 or se <= 0:
-        return 0.0
-    quantile = special.stdtrit(df, (1 + level) / 2)
-    return float(1 - special.nctdtr(df, distance / se, quantile))
+MOST = 40  #: batches looked at
+_COLUMNS = (
+    "repeats", "count", "no_worse", "difference", "no_worse_low", "no_worse_high",
+    "difference_low", "difference_high",
+)  # fmt: skip
 
 
 def batches_to_settle(
@@ -85,51 +43,189 @@ def batches_to_settle(
     ----------
     trial : Trial
     result : Analysis
-        Its standard error and variances are taken as they stand.
+        Its mean squares and their degrees of freedom say how units vary, and how surely.
     chance : float
         Chance of a clear answer that is wanted.
 
     Returns
     -------
     table : DataFrame
-        `repeats` (name of the repeat: batch, or the coarsest unit), `count`, `no_worse`
-        (chance to show no loss beyond the margin if there is none) and `difference` (chance
-        to show the difference worth finding if it is there).
+        One row per count, from the batches that are in: `repeats` (name of the repeat: batch,
+        or the coarsest unit), `count`, `no_worse` (chance to show no loss beyond the margin if
+        there is none), `difference` (chance to show the difference worth finding if it is
+        there); and for each its range, `…_low` and `…_high`.
     needed : int or None
-        Smallest count with both chances reached; None beyond 40.
+        Smallest count at which both chances reach `chance`; None beyond 40.
 
     Notes
     -----
-    The standard error of this trial is taken for the true one. It rests on few units, so that
-    the count it leads to is itself uncertain (docs/statistics.md says how much).
+    A chance is the median over the variances that the trial allows, its range the 5th to 95th
+    percentile: nine of ten trials like this one have the true chance within
+    (benchmarks/pilot_power.py). Blocks are taken to be lost as often as in this trial.
     """
     import pandas as pd
 
-    question = trial.question
     repeats = "batch" if "batch" in trial.counts else trial.structure.factors[0]
-    now = trial.counts[repeats]
-    rows = result.differences[question.primary].dropna(subset=["se"])
-    reference = result.means[question.primary].set_index("level")["estimate"]
+    reference = result.means[trial.question.primary].set_index("level")["estimate"]
     base = float(reference[trial.primary.reference])
-    if not len(rows) or base <= 0:
-        return pd.DataFrame(columns=["repeats", "count", "no_worse", "difference"]), None
-    se_now = float(rows["se"].mean())
-    lasting = _lasting_share(trial, result, repeats, se_now)
-    out, needed = [], None
-    for count in range(max(1, now), _MOST + 1):
-        df = _error_df(trial, repeats, count)
-        se = se_now * math.sqrt(lasting + (1 - lasting) * now / count)
-        found = {
-            "no_worse": chance_of_answer(
-                se, df, base * question.margin_pct / 100, result.joint_level
-            ),
-            "difference": chance_of_answer(
-                se, df, base * question.difference_pct / 100, result.joint_level
-            ),
-        }
-        out.append({"repeats": repeats, "count": count, **found})
-        if needed is None and min(found.values()) >= chance:
+    mean = float(np.mean(result.fit.fitted_fixed))
+    rows: list[dict[str, object]] = []
+    try:
+        variation = pilot_variation(trial, result.fit)
+        layout = _Repeated(trial, repeats)
+    except (DesignError, PlanError, ModelError):
+        return pd.DataFrame(columns=list(_COLUMNS)), None
+    if base <= 0:
+        return pd.DataFrame(columns=list(_COLUMNS)), None
+    done, wanted = _done(trial, result, repeats), _wanted(trial, result, base / mean, repeats)
+    needed = enough = None
+    for count in range(max(1, done), MOST + 1):
+        c = layout.at(count)
+        if c is None:
+            continue
+        found = all_chances(c, variation, wanted, ("no worse", "difference"))
+        low, middle, high = (
+            {name.replace(" ", "_"): three[i] for name, three in found.items()} for i in range(3)
+        )
+        rows.append(
+            {"repeats": repeats, "count": count, **middle}
+            | {f"{name}_low": value for name, value in low.items()}
+            | {f"{name}_high": value for name, value in high.items()}
+        )
+        if needed is None and min(middle.values()) >= chance:
             needed = count
-        if needed is not None and count >= needed + 3:
+        if enough is None and min(low.values()) >= chance:
+            enough = count
+        if needed is not None and (enough is not None or count >= 2 * needed + 3):
             break
-    return pd.DataFrame(out), needed
+    return pd.DataFrame(rows, columns=list(_COLUMNS)), needed
+
+
+def settle_in_words(table: pd.DataFrame, needed: int | None, *, chance: float = 0.8) -> str:
+    """Say how many more batches it would take, with what this trial leaves open.
+
+    Parameters
+    ----------
+    table, needed
+        As `batches_to_settle` gives them.
+    chance : float
+        Chance of a clear answer that was asked for.
+    """
+    if not len(table):
+        return "How many more batches would settle it cannot be said from this trial."
+    repeats, done = str(table["repeats"].iloc[0]), int(table["count"].iloc[0])
+    many = plural(repeats)
+    fewest, most = needed_range(table, chance=chance)
+    if fewest is None:
+        return (
+            f"Even {MOST} {many} would not settle it with these chambers: choose more chambers, "
+            "or levels further apart."
+        )
+    often = f"{10 * chance:g} times in 10"
+    if fewest <= done and most is not None and most <= done:
+        return (
+            f"This layout usually settles a question like this; the result fell near the bound. "
+            f"One or two more {many} on the same plan should tell."
+        )
+    top = f"more than {int(table['count'].iloc[-1])}" if most is None else f"{most}"
+    if needed is None or too_wide(table):
+        return (
+            f"How many more {many} would settle it cannot be said from this trial: it takes "
+            f"anything from {max(fewest, done)} to {top} {many} in all to get a clear answer "
+            f"{often}."
+        )
+    more = max(needed - done, 1)
+    spread = "" if fewest == most else f"; it may take anything from {fewest} to {top}"
+    return (
+        f"{more} more {many if more > 1 else repeats} like these ({done + more} in all) would "
+        f"give a clear answer {often}, as far as this trial can tell{spread}. Look again only "
+        "when all of them are in."
+    )
+
+
+def needed_range(table: pd.DataFrame, *, chance: float = 0.8) -> tuple[int | None, int | None]:
+    """Give the smallest counts at which the high and the low ends reach a chance."""
+
+    def first(end: str) -> int | None:
+        enough = table[(table[f"no_worse{end}"] >= chance) & (table[f"difference{end}"] >= chance)]
+        return int(enough["count"].iloc[0]) if len(enough) else None
+
+    return first("_high"), first("_low")
+
+
+def too_wide(table: pd.DataFrame) -> bool:
+    """Say whether the ranges are so wide that the trial tells next to nothing about size."""
+    widest = (table["no_worse_high"] - table["no_worse_low"]).max()
+    return cannot_be_said(0.0, float(widest))
+
+
+def _done(trial: Trial, result: Analysis, repeats: str) -> int:
+    """Count the repeats that hold a result: planned ones that are not in yet do not count."""
+    table = result.data.table
+    if repeats not in table:
+        return trial.counts[repeats]
+    return int(table.loc[table[result.terms.response].notna(), repeats].nunique())
+
+
+def _wanted(trial: Trial, result: Analysis, base: float, repeats: str) -> Wanted:
+    """State the questions in per cent of the mean, at the level of the joint limits."""
+    question = trial.question
+    smallest = trial.structure.smallest
+    table = result.data.table
+    seen = table.loc[table[result.terms.response].notna()]
+    units = seen.drop_duplicates([name for name in smallest if name in seen])
+    done = _done(trial, result, repeats) * prod(
+        n for name, n in trial.counts.items() if name != repeats
+    )
+    lost = min(max(1 - len(units) / done, 0.0), 0.95)
+    names = list(trial.primary.levels)
+    return Wanted(
+        difference_pct=question.difference_pct * base,
+        margin_pct=question.margin_pct * base,
+        true_pct=0.0,
+        level=result.joint_level,
+        joint=False,
+        reference=names.index(trial.primary.reference),
+        lost={":".join(smallest): lost} if lost > 1e-9 else {},
+    )
+
+
+class _Repeated:
+    """The trial's layout with more repeats, each like the ones it has on average."""
+
+    def __init__(self, trial: Trial, repeats: str) -> None:
+        self.trial, self.repeats = trial, repeats
+        self.base_count = max(2, trial.counts[repeats])  # from two on the strata stay the same
+        self.base = self._layout(self.base_count)
+
+    def _layout(self, count: int) -> Comparison:
+        counted = with_counts(self.trial, {self.repeats: count})
+        return compare_in(counted, self.trial.primary.name, quick=True)
+
+    def _structural_df(self, count: int) -> dict[tuple[str, ...], int]:
+        levels = self.trial.counts | {self.repeats: count}
+        treatments = {f.name: (f.applied_to, len(f.levels)) for f in self.trial.factors.values()}
+        lines = skeleton(self.trial.structure, levels, treatments)
+        return {line.stratum: line.df for line in lines if not line.name}
+
+    def at(self, count: int) -> Comparison | None:
+        """Give the comparison at a count; None where it cannot be made."""
+        if count < 2:
+            try:
+                return self._layout(count)
+            except (DesignError, PlanError):
+                return None
+        c, gain = self.base, count / self.base_count
+        sizes = {s: round(n * gain) if self.repeats in s else n for s, n in c.sizes.items()}
+        now, then = self._structural_df(self.base_count), self._structural_df(count)
+        spare = {s: max(0, df + then.get(s, 0) - now.get(s, 0)) for s, df in c.spare_df.items()}
+        bigger = sizes[c.finest] / c.sizes[c.finest]
+        return replace(
+            c,
+            info=c.info * bigger,
+            mean_info=c.mean_info * bigger,
+            finer={s: matrix * bigger for s, matrix in c.finer.items()},
+            sizes=sizes,
+            spare_df=spare,
+            error_df=spare[c.stratum],
+        )

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.design.all_plans import best_plans
 from trialkit.design.constraints import find_constraints
 from trialkit.design.crossover import carry_over
 from trialkit.design.draws import Draws
 from trialkit.design.efficiency import Progress, plan_bound
+from trialkit.design.fragile_counts import fragile_counts
 from trialkit.design.layout import (
     Layout,
     Site,
@@ -23,9 +25,15 @@ from trialkit.design.layout import (
     spread,
 )
 from trialkit.design.progress import shown_progress
-from trialkit.design.randomise import draw_labels, draw_shuffles, rearranged
+from trialkit.design.randomise import (
+    draw_arrangement,
+    draw_labels,
+    draw_shuffles,
+    rearranged,
+)
+from trialkit.design.restriction_cost import restriction_findings
 from trialkit.design.units import Ints, unit_of
-from trialkit.errors import PlanError
+from trialkit.errors import Finding, PlanError
 from trialkit.structure import Term
 from trialkit.trial import Factor, Trial
 
@@ -57,6 +65,8 @@ class Plan:
         Treatment → share of the information that is kept in its own stratum, from 0 to 1.
     bound : dict
         Treatment → the most that any plan over these units could keep.
+    findings : tuple of Finding
+        What restrictions on the plan cost, and which levels they tie to which places.
     """
 
     trial: Trial
@@ -67,6 +77,7 @@ class Plan:
     method: dict[str, str]
     efficiency: dict[str, float] = field(default_factory=dict)
     bound: dict[str, float] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
 
     def assignment(self, factor: str) -> pd.DataFrame:
         """List the units of a treatment's stratum with the level each receives."""
@@ -120,7 +131,7 @@ class Plan:
         return show_table(
             pd.DataFrame(rows),
             caption=f"Plan of “{self.trial.title}”, drawn at random from seed {self.seed}",
-            notes=(f"trialkit {self.version}, plan {self.hash[:12]}",),
+            notes=(f"trialkit {self.version}, plan {self.hash[:12]}", *map(str, self.findings)),
         )
 
     def __str__(self) -> str:
@@ -137,7 +148,9 @@ def assign(
 
     Levels are balanced within the units above (each batch, each chamber) and over the
     treatments given to larger units. The structure's own permutations randomise the
-    arrangement, so that every unit is equally likely to receive each allowed level.
+    arrangement, so that every unit is equally likely to receive each allowed level. Where
+    `apart` or `forbidden` restrict a treatment, one of the plans of the best information is
+    drawn, each equally likely; `Plan.findings` says what the restriction costs.
 
     Parameters
     ----------
@@ -204,7 +217,16 @@ def assign(
         method=method,
         efficiency=efficiency,
         bound=bound,
+        findings=(*restriction_findings(trial, layouts, sites), *_fragile(trial, table)),
     )
+
+
+def _fragile(trial: Trial, table: pd.DataFrame) -> Iterator[Finding]:
+    """Say of each treatment whether its counts of units make the answer fragile."""
+    for name, factor in trial.factors.items():
+        units = table[[*factor.applied_to, name]].drop_duplicates()
+        counts = units[name].value_counts().reindex(list(factor.levels), fill_value=0)
+        yield from fragile_counts(counts.rename(name))
 
 
 def read_plan(trial: Trial, *, directory: str | Path | None = None) -> Plan:
@@ -264,31 +286,43 @@ def base_layouts(
     progress: Progress | None = None,
     *,
     quick: bool = False,
+    closely: Term | None = None,
 ) -> tuple[dict[Term, Layout], dict[Term, Site]]:
     """Arrange the treatments of every stratum, before randomisation.
 
-    Latin squares and constrained arrangements take their chance from `draws`. With `quick`,
-    searches start only from systematic arrangements.
+    Latin squares take their chance from `draws`, and in a trial with constraints all
+    arrangements do. With `quick`, searches start only from systematic arrangements; with
+    `closely`, those over strata that are not this one or above it do.
     """
     layouts: dict[Term, Layout] = {}
     sites: dict[Term, Site] = {}
     chance = draws or Draws(trial.seed)
-    constrained = False
-    for term, factors in strata_factors(trial).items():
+    here = strata_factors(trial)
+    limits = {term: find_constraints(factors, trial.levels, term) for term, factors in here.items()}
+    constrained = any(limit.any for limit in limits.values())
+    for term, factors in here.items():
         site = _site(trial, term, factors)
         groups = tuple(
             _onto(layout.treatment, sites[higher], term)
             for higher, layout in layouts.items()
             if set(higher) < set(term)
         )
-        limits = find_constraints(factors, trial.levels, term)
-        constrained = constrained or limits.any
-        if limits.any:
-            found = searched(site, groups=groups, constraints=limits, draws=chance,
-                             progress=progress)  # fmt: skip
-            layout = Layout(chance.choice(found), "constrained, by search", final=True)
+        if limits[term].any and quick:
+            found = searched(site, groups=groups, constraints=limits[term], draws=chance)
+            layout = Layout(chance.choice(found), "restricted, by search", final=True)
+        elif limits[term].any:
+            plans = best_plans(site, limits[term], groups=groups)
+            layout = Layout(plans.draw(chance), plans.words, final=True, plans=plans)
         else:
-            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=quick)
+            brief = quick or (closely is not None and not set(term) <= set(closely))
+            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=brief)
+            if constrained:  # randomised by itself, since nothing may move a constrained one
+                above = {name for other in layouts if set(other) < set(term) for name in other}
+                fixed = above | set(layout.ordered)
+                asked = [_asked(factor) for factor in factors]
+                drawn = draw_arrangement(site.structure, site.counts, term, layout.treatment,
+                                         asked, chance, fixed=fixed)  # fmt: skip
+                layout = Layout(drawn, layout.method, layout.ordered, final=True)
         layouts[term], sites[term] = layout, site
     return layouts, sites
 
@@ -297,8 +331,7 @@ def _site(trial: Trial, term: Term, factors: list[Factor]) -> Site:
     sizes = tuple(len(f.levels) for f in factors)
     weights = np.ones(1, dtype=np.int64)
     for factor in factors:
-        asked = factor.replication or {}
-        weights = np.kron(weights, np.array([asked.get(level, 1) for level in factor.levels]))
+        weights = np.kron(weights, np.array(_asked(factor)))
     n = int(np.prod([trial.counts[name] for name in term]))
     if len(weights) > n:
         raise PlanError(
@@ -390,8 +423,12 @@ def _draw(
 
 
 def _labels(factor: Factor, layout: Layout, draws: Draws) -> Ints:
-    n = len(factor.levels)
     if layout.final:
-        return np.arange(n)
+        return np.arange(len(factor.levels))
+    return np.array(draw_labels(_asked(factor), draws))
+
+
+def _asked(factor: Factor) -> list[int]:
+    """Give how often each level was asked for, beside the others."""
     asked: Mapping[str, Any] = factor.replication or {}
-    return np.array(draw_labels([asked.get(level, 1) for level in factor.levels], draws))
+    return [asked.get(level, 1) for level in factor.levels]

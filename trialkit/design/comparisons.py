@@ -9,8 +9,8 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 from math import comb, prod
 
 import numpy as np
@@ -38,11 +38,16 @@ class Comparison:
         Level numbers of each treatment combination present.
     info : array, shape (cells, cells)
         Information of the combinations in that stratum, per unit of `finest`.
+    finer : dict
+        The same in every finer stratum that treatments lie in: where other treatments are
+        compared, which keeps them from costing this one.
     mean_info : array, shape (cells, cells)
         Information in the grand mean.
     finest : tuple of str
         The finest stratum that any treatment is given to.
     num_df, error_df : int
+        `error_df` is what the skeleton of the analysis of variance leaves; `left_df` adds
+        what treatments compared more precisely in a finer stratum do not take.
     efficiency : float
         Share of the term's information in the stratum.
     sizes : dict
@@ -67,6 +72,7 @@ class Comparison:
     sizes: dict[Term, int]
     stands_for: dict[Term, Term]
     spare_df: dict[Term, int]
+    finer: dict[Term, Floats] = field(default_factory=dict)
 
     @property
     def orthogonal(self) -> bool:
@@ -86,16 +92,24 @@ class Comparison:
         others = len(self.cells) / prod(len(names) for names in self.levels)
         return out / others
 
-    def within_variance(self, row: Floats) -> float:
-        """Give the variance of a comparison per unit of the stratum's error variance."""
-        inverse = np.linalg.pinv(self.info, rcond=1e-9)
-        if np.abs(row @ inverse @ self.info - row).max() > 1e-6:
-            return float("inf")  # not comparable in this stratum
-        return float(row @ inverse @ row)
+    def solve(self, phi: Mapping[str, float], lost: Mapping[str, float] | None = None) -> Solved:
+        """Solve for the treatment combinations at some variances of the strata.
 
-    def covariance(self, rows: Floats) -> Floats:
-        """Give the covariance of comparisons per unit of the stratum's error variance."""
-        return np.asarray(rows @ np.linalg.pinv(self.info, rcond=1e-9) @ rows.T)
+        Parameters
+        ----------
+        phi : mapping
+            Stratum → variance.
+        lost : mapping, optional
+            Stratum → share of its units expected to be lost.
+        """
+        n = self.sizes[self.finest]
+        weights = {s: self.contrast_weights(s, n, lost) for s in (self.stratum, *self.finer)}
+        errors = {s: sum(w * phi[k] for k, w in own.items()) for s, own in weights.items()}
+        scale = max(errors[self.stratum], 1e-12)
+        errors = {s: max(value, 1e-9 * scale) for s, value in errors.items()}
+        parts = {self.stratum: self.info, **self.finer}
+        total = sum(scale / errors[s] * matrix for s, matrix in parts.items())
+        return Solved(self.stratum, parts, weights, errors, np.asarray(total) / scale)
 
     def error_weights(self, lost: Mapping[str, float] | None = None) -> dict[str, float]:
         """Give the weights of the strata's variances in the stratum's error variance.
@@ -136,12 +150,17 @@ class Comparison:
         m = n // self.sizes[self.stratum]  # units in each unit of the comparison's stratum
         if m <= 1 or set(stratum) <= set(self.stratum):
             return 1 / (n * (1 - share))
+        if m > 500:  # the series of E[1/M] for large m; the sum below would overflow
+            return (1 + share / ((1 - share) * m)) / (n * (1 - share))
         kept = [comb(m, k) * (1 - share) ** k * share ** (m - k) for k in range(1, m + 1)]
         inverse = sum(p / k for k, p in enumerate(kept, 1)) / sum(kept)
         return inverse * m / n
 
-    def left_df(self, lost: Mapping[str, float] | None = None) -> float:
-        """Give the degrees of freedom for error once units are lost."""
+    def left_df(self, lost: Mapping[str, float] | None = None, *, free: float = 0.0) -> float:
+        """Give the degrees of freedom for error once units are lost.
+
+        `free` are those that the treatments of a finer stratum do not take (`Solved.free_df`).
+        """
         units = self.sizes[self.stratum]
         gone = 0.0
         for name, share in (lost or {}).items():
@@ -151,7 +170,70 @@ class Comparison:
             inside = max(1, self.sizes[stratum] // units)
             covers = set(self.stratum) <= set(stratum)
             gone += units * share**inside if covers else 0.0
-        return max(0.0, self.error_df - gone)
+        return max(0.0, self.error_df + free - gone)
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A layout solved at some variances: generalised least squares in its own stratum and below.
+
+    Coarser strata are left out: what they tell is small, and the analysis seldom uses it.
+
+    Parameters
+    ----------
+    home : tuple of str
+        The comparison's own stratum.
+    parts : dict
+        Stratum → information per unit of error variance.
+    weights : dict
+        Stratum → weights of the strata's variances in its error variance.
+    errors : dict
+        Stratum → error variance.
+    total : array, shape (cells, cells)
+        Information in all of them.
+    """
+
+    home: Term
+    parts: dict[Term, Floats]
+    weights: dict[Term, dict[str, float]]
+    errors: dict[Term, float]
+    total: Floats
+
+    @cached_property
+    def inverse(self) -> Floats:
+        """Give the covariance of the combinations, as far as they are compared."""
+        return np.asarray(np.linalg.pinv(self.total, rcond=1e-9, hermitian=True))
+
+    def covariance(self, rows: Floats) -> Floats:
+        """Give the covariance of comparisons."""
+        return np.asarray(rows @ self.inverse @ rows.T)
+
+    def variance(self, row: Floats) -> float:
+        """Give the variance of a comparison; infinite where it cannot be made here."""
+        if np.abs(row @ self.inverse @ self.total - row).max() > 1e-6:
+            return float("inf")
+        return float(row @ self.inverse @ row)
+
+    def variance_weights(self, row: Floats) -> dict[str, float]:
+        """Give the weights of the strata's variances in that of a comparison.
+
+        The comparison is the one that is best at these variances, so that at others its
+        variance is the weighted sum of theirs.
+        """
+        half = row @ self.inverse
+        out: dict[str, float] = {}
+        for stratum, matrix in self.parts.items():
+            share = float(half @ matrix @ half) / self.errors[stratum] ** 2
+            for name, weight in self.weights[stratum].items():
+                out[name] = out.get(name, 0.0) + share * weight
+        return out
+
+    def free_df(self) -> float:
+        """Give the df that treatments compared more precisely further down leave to error."""
+        mine = self.parts[self.home]
+        rank = int(np.linalg.matrix_rank(mine, tol=1e-9 * max(1.0, np.abs(mine).max())))
+        taken = float(np.trace(self.inverse @ mine)) / self.errors[self.home]
+        return max(0.0, rank - taken)
 
 
 def with_counts(trial: Trial, counts: Mapping[str, int]) -> Trial:
@@ -218,7 +300,9 @@ class _Frozen:
 def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison:
     trial = frozen.trial
     structure, counts = trial.structure, trial.counts
-    held = held_levels(trial, quick=quick)
+    # how treatments of finer units lie hardly matters here, so they are not searched for long
+    own = structure.join(*(trial.factors[f].applied_to for f in names))
+    held = held_levels(trial, quick=quick, closely=own)
     lines = skeleton_lines(structure, counts, held)
     name = ":".join(names)
     order = list(trial.factors)
@@ -247,4 +331,6 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
         sizes={s: prod(counts[f] for f in s) for s in structure.strata(counts)},
         stands_for=structure.merged(counts),
         spare_df=left,
-    )
+        finer={s: m for s, m in info.items()
+               if set(stratum) < set(s) and np.abs(m).max() > 1e-9},
+    )  # fmt: skip

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import prod
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,6 +26,9 @@ from trialkit.design.plans import (
 from trialkit.design.units import Ints, coarser, incidence, information, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
+
+if TYPE_CHECKING:
+    from trialkit.design.all_plans import PlanList
 
 _LARGE = 500  # units beyond which only the systematic start is polished, for a while
 BASE_SEED = 20_310_113  # base plans do not depend on the trial's seed; it randomises them
@@ -106,12 +110,15 @@ class Layout:
         Unit factors whose order is part of the arrangement and must not be shuffled.
     final : bool
         Already random: units must not be shuffled (because of constraints).
+    plans : PlanList, optional
+        The plans it was drawn from, where constraints restrict it.
     """
 
     treatment: Ints
     method: str
     ordered: tuple[str, ...] = ()
     final: bool = False
+    plans: PlanList | None = None
 
 
 def replication(n: int, weights: Sequence[int], draws: Draws | None = None) -> list[int]:

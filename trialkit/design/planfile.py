@@ -7,10 +7,11 @@ import json
 import os
 import shutil
 import tempfile
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trialkit.errors import PlanError
+from trialkit.errors import Finding, PlanError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -185,6 +186,8 @@ def _write_files(plan: Plan, folder: Path, *, blind: bool) -> list[str]:
         "efficiency": plan.efficiency,
         "efficiency_at_best": plan.bound,
     }
+    if plan.findings:
+        record["findings"] = [asdict(finding) for finding in plan.findings]
     text = json.dumps(record, indent=2, ensure_ascii=False)
     (folder / "plan.json").write_text(text + "\n", encoding="utf-8")
     return [
@@ -240,6 +243,7 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Plan:
         method={str(k): str(v) for k, v in record.get("method", {}).items()},
         efficiency={str(k): float(v) for k, v in record.get("efficiency", {}).items()},
         bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
+        findings=tuple(Finding(**finding) for finding in record.get("findings", [])),
     )
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from trialkit.design.power import Power
 
 _MOST = 40  # levels of one unit factor up to which power is looked for
+_BRIEF = 0.01  # how much a brief search for a layout may fall short of the full one
 _MOST_MIXES = 150  # layouts tried in full in the search for a cheap mix
 
 
@@ -40,15 +41,24 @@ def added_cost(trial: Trial, unit: str, added: int) -> float:
     return added * (each or 0.0) + blocks * (per_block or 0.0)
 
 
-def _power_with(power: Power, unit: str, count: int) -> tuple[float, float, float] | None:
+def _power_with(
+    power: Power, unit: str, count: int, *, quick: bool = False
+) -> tuple[float, float, float] | None:
     """Give the weakest of the questions' powers with another count; None if impossible."""
-    return _power_at(power, {unit: count})
+    return _power_at(power, {unit: count}, quick=quick)
 
 
-def _power_at(power: Power, counts: Mapping[str, int]) -> tuple[float, float, float] | None:
+def _power_at(
+    power: Power, counts: Mapping[str, int], *, quick: bool = False
+) -> tuple[float, float, float] | None:
+    """Give low, middle and high of the weakest question's power; None if impossible.
+
+    The layout is the one that `power` itself would take for a trial with these counts. With
+    `quick` its arrangement is searched for only briefly, to find where to look closely.
+    """
     changed = with_counts(power.trial, counts)
     try:
-        c = compare_in(changed, power.factor, quick=True)
+        c = compare_in(changed, power.factor, quick=quick)
     except (DesignError, PlanError):
         return None
     chances = all_chances(c, power.variation, power.asked, power.questions)
@@ -88,42 +98,60 @@ def how_many(power: Power) -> pd.DataFrame:
     rows = []
     for unit in power.trial.structure.factors:
         now = power.trial.counts[unit]
-        found, reached = _first_count(power, unit, now)
-        added = found - now if found is not None else None
+        found, reached = _first_count(power, unit, now, 1)
+        little, _ = _first_count(power, unit, now, 2)
+        much, _ = _first_count(power, unit, now, 0)
+        added = float("nan") if found is None else max(0, found - now)
         rows.append(
             {
                 "unit": unit,
                 "now": now,
-                "needed": float("nan") if found is None else found,
-                "added": float("nan") if added is None else max(0, added),
-                "cost": added_cost(power.trial, unit, max(0, added))
-                if added is not None
-                else float("nan"),
+                "needed": _or_missing(found),
+                "needed_low": _or_missing(little),
+                "needed_high": _or_missing(much),
+                "added": added,
+                "cost": float("nan") if found is None else added_cost(power.trial, unit,
+                                                                      int(added)),
                 "power": reached,
             }
         )  # fmt: skip
     return pd.DataFrame(rows)
 
 
-def _first_count(power: Power, unit: str, now: int) -> tuple[int | None, float]:
-    """Step upward (downward where already enough) to the smallest count that is enough."""
-    best = 0.0
-    start = now
-    got = _power_with(power, unit, now)
-    if got is not None and got[1] >= power.wanted:
-        start = 2
-    last = 0.0
-    for count in range(start, max(_MOST, now) + 1):
-        got = _power_with(power, unit, count)
-        if got is None:
-            continue
-        best = got[1]
-        if best >= power.wanted:
-            return count, best
-        if count > now + 8 and best - last < 0.001 and best < power.wanted - 0.05:
-            break  # more of this unit alone no longer helps
-        last = best
-    return None, best
+def _or_missing(count: int | None) -> float:
+    return float("nan") if count is None else float(count)
+
+
+def _first_count(power: Power, unit: str, now: int, end: int) -> tuple[int | None, float]:
+    """Find the smallest count that is enough at the low, middle or high end of the power.
+
+    Power rises with the count: double the steps until it is enough, then halve them. That
+    is done on brief searches for the layout; the full one has the last word.
+    """
+    most = max(_MOST, now)
+
+    def at(count: int, *, quick: bool = True) -> float:
+        got = _power_with(power, unit, count, quick=quick)
+        return 0.0 if got is None else got[end]
+
+    below, step = 1, 1
+    above = now
+    while at(above) < power.wanted:
+        if above == most:
+            return None, at(most, quick=False)
+        below, above, step = above, min(above + step, most), 2 * step
+    while above - below > 1:
+        middle = (below + above) // 2
+        below, above = (below, middle) if at(middle) >= power.wanted else (middle, above)
+    if end != 1:  # an end of the range: a brief search is close enough
+        return above, at(above)
+    while above > 2 and at(above - 1, quick=False) >= power.wanted:
+        above -= 1
+    while at(above, quick=False) < power.wanted:
+        if above == most:
+            return None, at(most, quick=False)
+        above += 1
+    return above, at(above, quick=False)
 
 
 def one_more(power: Power) -> pd.DataFrame:
@@ -193,6 +221,9 @@ def cheapest_mixes(power: Power, *, most: int = 8, show: int = 5) -> pd.DataFram
         if power.comparison.error_df > 3 and not _promising(power, counts):
             continue
         tried += 1
+        brief = _power_at(power, counts, quick=True)
+        if brief is None or brief[1] < power.wanted - _BRIEF:
+            continue
         got = _power_at(power, counts)
         if got is not None and got[1] >= power.wanted:
             rows.append({**counts, "cost": cost, "units": units, "power": got[1]})
@@ -211,6 +242,7 @@ def _promising(power: Power, counts: Mapping[str, int]) -> bool:
     bigger = replace(
         c, info=c.info * gain, mean_info=c.mean_info * gain, sizes=sizes, error_df=10 * c.error_df,
         spare_df={s: 10 * df for s, df in c.spare_df.items()},
+        finer={s: matrix * gain for s, matrix in c.finer.items()},
     )  # fmt: skip
     chances = all_chances(bigger, power.variation, power.asked, power.questions)
     return min(three[1] for three in chances.values()) >= power.wanted

@@ -8,17 +8,16 @@ and whether a level that loses nothing is shown to be no worse (ratio within the
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from trialkit.design.comparisons import Comparison
+from trialkit.design.comparisons import Comparison, Solved
 from trialkit.design.power_exact import power_clear_of, power_f, power_t
 from trialkit.design.units import Floats
 from trialkit.design.variation import Variation
-from trialkit.wording import units_in_words
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
@@ -27,6 +26,7 @@ WORDS = {
     "difference": "a level differs from the reference",
     "no worse": "a level is no worse than the reference",
 }
+OUTWARD = 0.4  #: how far a pilot's chance is moved out, in percentiles per unit of chance
 
 
 @dataclass(frozen=True)
@@ -66,15 +66,22 @@ def rows_against(c: Comparison, reference: int, *, ratio: float = 1.0) -> Floats
     return np.array([c.mean_row(i) - ratio * base for i in others])
 
 
-def critical_value(c: Comparison, rows: Floats, df: float, wanted: Wanted) -> float:
+def critical_value(solved: Solved, rows: Floats, df: float, wanted: Wanted) -> float:
     """Give the half width of the intervals in standard errors, joint where asked."""
     from trialkit.model.compare import correlation_of
     from trialkit.model.tails import t_quantile
 
     if not wanted.joint or len(rows) == 1:
         return float(t_quantile(wanted.level, df))
-    correlation = np.round(correlation_of(c.covariance(rows)), 9)
+    correlation = np.round(correlation_of(solved.covariance(rows)), 9)
     return _joint_point(wanted.level, correlation.tobytes(), len(rows), round(df, 6))
+
+
+def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
+    """Give the number of the comparison with the largest variance, and that variance."""
+    variances = [solved.variance(row) for row in rows]
+    worst = int(np.argmax(variances))
+    return worst, variances[worst]
 
 
 @lru_cache(maxsize=1024)
@@ -103,57 +110,108 @@ def chance(
     -------
     low, middle, high : float
         Power with the variation at its high, middle and low end; the worst level counts.
+
+    Notes
+    -----
+    Each chance falls as one error variance rises. From a pilot, low and high are therefore
+    the 5th and 95th percentile of the chances that its mean squares allow. The middle is the
+    percentile ``50 + 40 (m - 1/2)`` with m their median: an estimated chance is drawn to the
+    middle by its own error, since it cannot go beyond 0 and 1, and this moves it back as far
+    as is needed on average (benchmarks/pilot_power.py). It rises with every chance, so that it
+    rises with every count.
     """
-    errors = variation.combined(c.error_weights(wanted.lost))
-    df = c.left_df(wanted.lost)
-    if df <= 0:
-        return 0.0, 0.0, 0.0
+    three = _chance(c, question, variation, wanted, effect)
+    if variation.draws is None:
+        return three
+    moved = replace(variation, middle=0.5 - OUTWARD * (three[1] - 0.5))
+    return _chance(c, question, moved, wanted, effect)
+
+
+def _chance(
+    c: Comparison, question: Question, variation: Variation, wanted: Wanted, effect: float
+) -> tuple[float, float, float]:
     rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
-    worst = max(c.within_variance(row) for row in rows)
+    if variation.kind == "planning range":
+        solved = [c.solve(variation.point(end), wanted.lost) for end in range(3)]
+    else:  # the ends differ in nothing, or a pilot's are quantiles at one weighting
+        solved = [c.solve(variation.point(1), wanted.lost)] * 3
     if question == "no worse":
-        return _no_worse(c, rows, errors, df, variation, wanted, effect)
-    critical = critical_value(c, rows, df, wanted) if question == "difference" else 0.0
+        return _no_worse(c, rows, solved, variation, wanted, effect)
     out = []
-    for error in reversed(errors):
-        if question == "any":
-            out.append(power_f(effect**2 / (worst * error), c.num_df, df, level=wanted.level))
+    for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
+                          strict=True):  # fmt: skip
+        df = c.left_df(wanted.lost, free=solved[end].free_df())
+        if df <= 0 or not np.isfinite(error):
+            out.append(0.0)
+        elif question == "any":
+            out.append(power_f(effect**2 / error, c.num_df, df, level=wanted.level))
         else:
-            out.append(power_t(effect / np.sqrt(worst * error), df, critical=critical))
+            critical = critical_value(solved[end], rows, df, wanted)
+            out.append(power_t(effect / np.sqrt(error), df, critical=critical))
     return out[0], out[1], out[2]
+
+
+def _worst_variances(
+    solved: list[Solved], rows: Floats, variation: Variation
+) -> tuple[float, float, float]:
+    """Give the variance of the least precise comparison at low, middle and high variation."""
+    if variation.draws is None:
+        low, middle, high = (worst_row(s, rows)[1] for s in solved)
+        return low, middle, high
+    at, value = worst_row(solved[1], rows)
+    if not np.isfinite(value):
+        return value, value, value
+    return variation.combined(solved[1].variance_weights(rows[at]))
 
 
 def _no_worse(
     c: Comparison,
     rows: Floats,
-    errors: tuple[float, float, float],
-    df: float,
+    solved: list[Solved],
     variation: Variation,
     wanted: Wanted,
     effect: float,
 ) -> tuple[float, float, float]:
     """Value mean − θ·reference, which also carries a little of the grand mean's error."""
     theta = 1 - (effect - wanted.true_pct) / 100  # the ratio at the margin
-    critical = critical_value(c, rows, df, wanted)
     means = variation.combined(c.mean_weights(wanted.lost))
+    tested = rows_against(c, wanted.reference, ratio=theta)
+    known: list[tuple[float, float, float]] = []
+    if variation.draws is not None:
+        centred = [row - row.sum() * _common(c) for row in tested]
+        known = [variation.combined(solved[1].variance_weights(row)) for row in centred]
     out = []
-    for error, mean in zip(reversed(errors), reversed(means), strict=True):
+    for end in (2, 1, 0):
+        at = solved[end]
+        df = c.left_df(wanted.lost, free=at.free_df())
+        if df <= 0:
+            out.append(0.0)
+            continue
+        critical = critical_value(at, rows, df, wanted)
         worst = 1.0
-        for row in rows_against(c, wanted.reference, ratio=theta):
-            within, above = _split_variance(c, row, error, mean)
-            total = within + above
+        for i, row in enumerate(tested):
+            within, above = _split_variance(c, at, row, means[end])
+            if known:
+                within = known[i][end]
             freedom = _joint_df(within, above, df, c)
-            se = float(np.sqrt(total))
+            se = float(np.sqrt(within + above))
             worst = min(worst, power_clear_of(effect, se, freedom, critical=critical))
         out.append(worst)
     return out[0], out[1], out[2]
 
 
-def _split_variance(c: Comparison, row: Floats, error: float, mean: float) -> tuple[float, float]:
-    """Split the variance of a comparison into the stratum's part and the grand mean's."""
+def _common(c: Comparison) -> Floats:
+    """Give the row of the grand mean, each combination weighted by its units."""
+    held = c.mean_info.sum(axis=1)
+    return np.asarray(held / held.sum())
+
+
+def _split_variance(c: Comparison, at: Solved, row: Floats, mean: float) -> tuple[float, float]:
+    """Split the variance of a comparison into the strata's part and the grand mean's."""
     n = c.sizes[c.finest]
-    inverse = np.linalg.pinv(c.info / error + c.mean_info / (n * mean), rcond=1e-10)
+    inverse = np.linalg.pinv(at.total + c.mean_info / (n * mean), rcond=1e-10)
     half = row @ inverse
-    within = float(half @ (c.info / error) @ half)
+    within = float(half @ at.total @ half)
     return within, float(half @ (c.mean_info / (n * mean)) @ half)
 
 
@@ -193,26 +251,3 @@ def all_chances(
 ) -> Mapping[Question, tuple[float, float, float]]:
     """Give the chances of all questions asked."""
     return {q: chance(c, q, variation, wanted, effect=effect_of(q, wanted)) for q in questions}
-
-
-def notes_on(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
-    """Say what a reader of the powers must know."""
-    out = []
-    if spread.kind == "planning range":
-        out.append(
-            "The variation is a planning range, not a measurement; a pilot of your own is better."
-        )
-    if spread.kind == "pilot":
-        out.append("Much and little variation are the 80 % limits of the pilot's variance.")
-    for stratum, share in asked.lost.items():
-        if share:
-            units = units_in_words(stratum.split(":"))
-            out.append(f"{100 * share:g} % of {units} are expected to be lost.")
-    if not c.orthogonal:
-        out.append(
-            f"{100 * c.efficiency:.1f} % of the information on {c.name} lies between "
-            f"{units_in_words(c.stratum)}; the exact figures leave out the rest."
-        )
-    if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
-        out.append("Limits hold for all levels together, as in the analysis.")
-    return out

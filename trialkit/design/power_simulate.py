@@ -12,6 +12,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import prod
@@ -19,13 +20,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trialkit.design.comparisons import Comparison
+from trialkit.design.comparisons import Comparison, Solved
 from trialkit.design.power_questions import (
     Question,
     Wanted,
     critical_value,
     effect_of,
     rows_against,
+    worst_row,
 )
 from trialkit.design.units import Floats, strata_coefficients, unit_of
 from trialkit.design.variation import Variation
@@ -57,7 +59,8 @@ class Job:
     groups : dict
         Stratum → number of the unit that holds each row.
     spread : tuple of dict
-        For low, middle, high variation: stratum → standard deviation of its contrasts [%].
+        For low, middle, high variation: stratum → standard deviation [%] of its contrasts and
+        of its own effects.
     coefficients : dict
         Stratum → {stratum: coefficient} that make its projection of averages.
     effect : array, shape (rows,)
@@ -71,13 +74,17 @@ class Job:
     critical_df, critical : array
         Critical values at some degrees of freedom, to be interpolated.
     seed : int
+    primary : str
+        Treatment of the question; its effect may differ from batch to batch.
+    given_to : tuple of str
+        Unit factors it was given to.
     """
 
     table: pd.DataFrame
     fixed: str
     random: tuple[str, ...]
     groups: dict[str, Any]
-    spread: tuple[dict[str, float], ...]
+    spread: tuple[dict[str, tuple[float, float]], ...]
     coefficients: dict[str, dict[str, int]]
     effect: Floats
     term: str
@@ -88,6 +95,8 @@ class Job:
     critical_df: Floats
     critical: Floats
     seed: int
+    primary: str = ""
+    given_to: tuple[str, ...] = ()
 
 
 def make_job(
@@ -109,11 +118,11 @@ def make_job(
         ":".join(s): {":".join(k): v for k, v in strata_coefficients(structure, counts, s).items()}
         for s in strata
     }
-    spread = tuple(
-        {":".join(s): _stratum_sd(variation, c, s, n, end) for s in strata} for end in range(3)
-    )
-    target, effect = _true_effects(plan_table, c, trial, wanted)
+    ends = variation.at_ends(c.error_weights(wanted.lost))
+    spread = tuple({":".join(s): _stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
     rows = rows_against(c, wanted.reference) if ":" not in c.name else c.interaction_row()[None]
+    solved = c.solve(variation.point(1), wanted.lost)
+    target, effect = _true_effects(plan_table, c, solved, wanted)
     grid = _df_grid(c.error_df)
     return Job(
         table=plan_table.drop(columns="unit"),
@@ -129,8 +138,10 @@ def make_job(
         questions=questions,
         wanted=wanted,
         critical_df=grid,
-        critical=np.array([critical_value(c, rows, float(df), wanted) for df in grid]),
+        critical=np.array([critical_value(solved, rows, float(df), wanted) for df in grid]),
         seed=seed,
+        primary=trial.primary.name,
+        given_to=trial.primary.applied_to,
     )
 
 
@@ -140,10 +151,13 @@ def _df_grid(df: int) -> Floats:
     return np.unique(np.clip(np.concatenate([[1.0, 2.0, 3.0, 5.0], near, [500.0]]), 1.0, None))
 
 
-def _stratum_sd(variation: Variation, c: Comparison, stratum: Term, n: int, end: int) -> float:
-    """Give the standard deviation of a stratum's contrasts between single smallest units."""
-    weights = c.contrast_weights(stratum, n)
-    return float(np.sqrt(max(0.0, variation.combined(weights)[end])))
+def _stratum_sd(
+    phi: Mapping[str, float], c: Comparison, stratum: Term, n: int
+) -> tuple[float, float]:
+    """Give the standard deviations of a stratum's contrasts and of its own effects."""
+    contrast = sum(w * phi[name] for name, w in c.contrast_weights(stratum, n).items())
+    own = sum(phi[":".join(s)] for s, distinct in c.stands_for.items() if distinct == stratum)
+    return float(np.sqrt(contrast)), float(np.sqrt(own))
 
 
 def _fixed(trial: Trial, c: Comparison) -> str:
@@ -162,7 +176,7 @@ def _fixed(trial: Trial, c: Comparison) -> str:
 
 
 def _true_effects(
-    table: pd.DataFrame, c: Comparison, trial: Trial, wanted: Wanted
+    table: pd.DataFrame, c: Comparison, solved: Solved, wanted: Wanted
 ) -> tuple[str, Floats]:
     """Spread the difference: target up by half, reference down by half, the rest between.
 
@@ -177,7 +191,7 @@ def _true_effects(
         return c.levels[0][0], np.asarray(wanted.difference_pct / 2 ** len(parts) * prod(parts))
     rows = rows_against(c, wanted.reference)
     others = [i for i in range(len(c.levels[0])) if i != wanted.reference]
-    worst = others[int(np.argmax([c.within_variance(row) for row in rows]))]
+    worst = others[worst_row(solved, rows)[0]]
     target, reference = c.levels[0][worst], c.levels[0][wanted.reference]
     half = wanted.difference_pct / 2
     out[(table[c.name] == target).to_numpy()] = half
@@ -203,21 +217,38 @@ def run_chunk(job: Job, end: int, index: int, size: int) -> dict[str, int]:
     dict
         Question → positive answers; ``"failed"`` → trials too damaged to analyse.
     """
-    from trialkit.model.batch import fit_batch
-
     # the same children as SeedSequence(seed).spawn(...) has, without making all of them
     sequence = np.random.SeedSequence(job.seed, spawn_key=(end, index))
     rng = np.random.Generator(np.random.PCG64(sequence))
     keep = _kept(job, rng)
     responses = 100.0 + job.effect + _noise(job, end, size, rng)
     try:
-        batch = fit_batch(
-            job.table[keep], responses[:, keep], fixed=job.fixed, random=list(job.random)
-        )
-        answers = _answers(job, batch)
+        parts = [_answers(job, batch) for batch in _fitted(job, keep, responses)]
+        answers = {str(name): sum(part[name] for part in parts) for name in job.questions}
     except ModelError:
-        return {**dict.fromkeys(job.questions, 0), "failed": size}
+        return {**dict.fromkeys(map(str, job.questions), 0), "failed": size}
     return {**answers, "failed": 0}
+
+
+def _fitted(job: Job, keep: Any, responses: Floats) -> list[Batch]:
+    """Fit as the analysis does: with batch × treatment where it can be told and stands clear."""
+    from trialkit.model.batch import fit_batch
+    from trialkit.model.crossed_effect import can_be_told, crossed_df, stands_clear
+
+    table, Y, random = job.table[keep], responses[:, keep], list(job.random)
+    clear = np.zeros(len(Y), dtype=bool)
+    if "batch" in job.given_to and table["batch"].nunique() > 1:
+        df = crossed_df(table, job.given_to, "batch", job.primary)
+        if can_be_told(df):
+            term = f"batch:{job.primary}"
+            whole = fit_batch(table, Y, fixed=job.fixed, random=[*random, term])
+            clear = stands_clear(whole.prepared, whole.variances, job.primary, term, df)
+            if clear.all():
+                return [whole]
+    out = [fit_batch(table, Y[~clear], fixed=job.fixed, random=random)]
+    if clear.any():
+        out.append(fit_batch(table, Y[clear], fixed=job.fixed, random=[*random, term]))
+    return out
 
 
 def _kept(job: Job, rng: np.random.Generator) -> Any:
@@ -244,24 +275,13 @@ def _noise(job: Job, end: int, size: int, rng: np.random.Generator) -> Floats:
         member[np.arange(n), unit] = units / n
         averages[stratum] = (white @ member)[:, unit]
     out = np.zeros((size, n))
+    mean = 0.0  # variance of the mean: that of the grand mean's stratum
     for stratum, weights in job.coefficients.items():
         part = sum(value * averages[key] for key, value in weights.items())
-        out += job.spread[end][stratum] * part
-    # the mean's own error: that of the grand mean's stratum
-    mean_sd = np.sqrt(sum(_own(job, end, s) / (int(u.max()) + 1) for s, u in job.groups.items()))
-    return np.asarray(out + mean_sd * rng.standard_normal((size, 1)))
-
-
-def _own(job: Job, end: int, stratum: str) -> float:
-    """Give a stratum's own variance back from those of the contrasts (Moebius inversion)."""
-    names = {s: frozenset(s.split(":")) for s in job.groups}
-    n, units = len(job.table), int(job.groups[stratum].max()) + 1
-    finer = sum(
-        _own(job, end, s) * n / (int(job.groups[s].max()) + 1)
-        for s in names
-        if names[stratum] < names[s]
-    )
-    return max(0.0, (job.spread[end][stratum] ** 2 - finer) * units / n)
+        contrast, own = job.spread[end][stratum]
+        out += contrast * part
+        mean += own**2 / (int(job.groups[stratum].max()) + 1)
+    return np.asarray(out + np.sqrt(mean) * rng.standard_normal((size, 1)))
 
 
 def _answers(job: Job, batch: Batch) -> dict[str, int]:

@@ -84,6 +84,40 @@ def rearranged(
     return out
 
 
+def draw_arrangement(
+    structure: Structure,
+    counts: Mapping[str, int],
+    term: Term,
+    treatment: Ints,
+    replications: Sequence[Sequence[int]],
+    draws: Draws,
+    *,
+    fixed: Collection[str] = (),
+) -> Ints:
+    """Randomise one stratum's arrangement alone: its units, and the labels of each factor.
+
+    Parameters
+    ----------
+    structure, counts, term
+        Unit structure, levels per factor, and the stratum whose units are treated.
+    treatment : array of int
+        Combination of levels of each unit.
+    replications : sequence of sequence of int
+        Of each factor, how often each level was asked for.
+    draws : Draws
+    fixed : collection of str
+        Unit factors that stay in order.
+    """
+    shuffles = draw_shuffles(structure, counts, draws, factors=set(term), fixed=fixed)
+    moved = treatment[rearranged(structure, counts, term, shuffles)]
+    sizes = tuple(map(len, replications))
+    levels = np.unravel_index(moved, sizes)
+    named = [
+        np.array(draw_labels(r, draws))[held] for r, held in zip(replications, levels, strict=True)
+    ]
+    return np.asarray(np.ravel_multi_index(tuple(named), sizes), dtype=np.int64)
+
+
 def draw_labels(replication: Sequence[int], draws: Draws) -> list[int]:
     """Shuffle level labels among levels that are asked for equally often."""
     out = list(range(len(replication)))

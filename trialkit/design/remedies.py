@@ -8,6 +8,8 @@ from trialkit.structure import Term, skeleton
 from trialkit.trial import Trial
 from trialkit.wording import plural, units_in_words
 
+LEAST_ERROR_DF = 3  # df for error below which 95 % limits are more than 4.3 standard errors wide
+
 
 def _one(term: Term) -> str:
     """Name a single unit of a stratum."""
@@ -25,6 +27,33 @@ def refusal(trial: Trial, name: str, stratum: Term) -> str:
         f"{name} cannot be tested: each level sits in only {each:g} {kind}, and nothing is left "
         "to judge chance by"
     )
+    return text + (f". What would mend it: {'; or '.join(remedies)}" if remedies else "")
+
+
+def scarce(trial: Trial, name: str, df: float) -> str:
+    """Say that too little is left to judge a treatment by, and what would mend it.
+
+    Parameters
+    ----------
+    trial : Trial
+    name : str
+        Treatment.
+    df : float
+        Degrees of freedom for error once everything that is set apart (batches, chambers) has
+        taken its share, as the analysis takes it where batches or chambers are few.
+
+    Returns
+    -------
+    str
+        Empty where `LEAST_ERROR_DF` or more are left.
+    """
+    if df > LEAST_ERROR_DF - 1e-9:
+        return ""
+    text = (
+        f"{name} leaves only {df:.2g} df to judge chance by, so limits will be too wide to tell "
+        "much, and one lost unit may leave no test at all"
+    )
+    remedies = mend(trial, name)
     return text + (f". What would mend it: {'; or '.join(remedies)}" if remedies else "")
 
 

@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.design.remedies import refusal
+from trialkit.design.remedies import refusal, scarce
 from trialkit.design.units import Floats, Ints, information, unit_of
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
@@ -72,7 +72,8 @@ class Strata:
         `source` is a treatment term or ``"error"``; `tested_in` is the stratum where most
         of the term's information lies.
     sentences : tuple of str
-        The same in words.
+        The same in words, and where fewer than 3 degrees of freedom are left to judge a
+        treatment by, what would mend that.
     """
 
     trial: Trial
@@ -187,11 +188,13 @@ def trial_lines(trial: Trial, plan: Plan | None = None) -> list[Line]:
     return skeleton_lines(trial.structure, trial.counts, treatments)
 
 
-def held_levels(trial: Trial, *, quick: bool = False) -> dict[str, tuple[Term, Ints, int]]:
+def held_levels(
+    trial: Trial, *, quick: bool = False, closely: Term | None = None
+) -> dict[str, tuple[Term, Ints, int]]:
     """Give each treatment's stratum, level number per unit before randomisation, and levels."""
     from trialkit.design.assign import base_layouts, strata_factors
 
-    layouts, sites = base_layouts(trial, quick=quick)
+    layouts, sites = base_layouts(trial, quick=quick, closely=closely)
     found: dict[str, tuple[Term, Ints, int]] = {}
     for term, factors in strata_factors(trial).items():
         levels = np.indices(sites[term].sizes).reshape(len(factors), -1)
@@ -339,4 +342,5 @@ def _sentences(
             ]
             text += f" ({', '.join(rest)})" if rest else ""
         out.append(text)
-    return out
+    few = [scarce(trial, name, left[home[name]]) for name in trial.factors if name in home]
+    return [*out, *filter(None, few)]

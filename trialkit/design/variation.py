@@ -14,8 +14,6 @@ References
 .. [4] Lee, C. and Rawlings, J. O. (1982). Crop Science 22(3),
    doi:10.2135/cropsci1982.0011183X002200030028x: variation among growth chambers and
    among runs is sizeable. It gives no figure that can be used for mushrooms.
-.. [5] Browne, R. H. (1995). On the use of a pilot sample for sample size determination.
-   Stat. Med. 14, 1933-1940: plan for the upper limit of a pilot variance (from memory).
 """
 
 from __future__ import annotations
@@ -33,7 +31,6 @@ from trialkit.structure import Structure
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 
 #: Planning ranges: standard deviation [% of the mean], low, middle, high, and the source.
@@ -46,7 +43,7 @@ BATCH_RANGE = (4.0, 8.0, 15.0)
 PLACE_RANGE = (2.0, 4.0, 8.0)
 RUN_RANGE = (3.0, 6.0, 12.0)
 PRACTICE_SOURCE = "common practice, no source: replace it by a pilot of your own"
-PLAUSIBLE = 0.80  #: two-sided confidence of the range shown for a pilot
+RANGE = 0.90  #: share of the possible values that the range shown for a pilot holds
 
 
 @dataclass(frozen=True)
@@ -61,63 +58,96 @@ class Variation:
         Stratum → where it comes from, in words.
     kind : {"planning range", "given", "pilot"}
     strata : tuple of str
-        Order of the rows of `covariance`.
-    covariance : array, optional
-        Sampling covariance of a pilot's variances, in per cent to the fourth.
+        Order of the columns of `draws`.
+    draws : array, shape (draws, strata), optional
+        Variances that could have led to a pilot's mean squares, squared per cent. They are
+        differences of mean squares, and single ones may lie below zero; see `combined`.
+    df : dict
+        Stratum → degrees of freedom of the pilot's mean square.
+    notes : tuple of str
+        What a reader of the figures must know about the pilot.
+    middle : float
+        Percentile of a pilot's sums that counts as the middle, as a share.
     """
 
     squares: dict[str, tuple[float, float, float]]
     source: dict[str, str]
     kind: str
     strata: tuple[str, ...] = ()
-    covariance: Floats | None = field(default=None, repr=False)
+    draws: Floats | None = field(default=None, repr=False)
+    df: dict[str, float] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+    middle: float = 0.5
 
     @property
     def table(self) -> pd.DataFrame:
-        """One row per stratum: `stratum, low_pct, middle_pct, high_pct, source`."""
+        """One row per stratum: `stratum, low_pct, middle_pct, high_pct, df, source`."""
         import pandas as pd
 
         rows = []
         for name, three in self.squares.items():
-            ends = three if self.covariance is None else self.combined({name: 1.0})
-            middle = three[1]  # a pilot's component may lie below zero; its limits do not
-            low, high = (ends[0], ends[2]) if middle > 0 else (middle, ends[2])
-            roots = [float(np.sign(v) * np.sqrt(abs(v))) for v in (low, middle, high)]
+            low, middle, high = (float(np.sqrt(v)) for v in three)
             rows.append(
                 {
                     "stratum": name,
-                    "low_pct": roots[0],
-                    "middle_pct": roots[1],
-                    "high_pct": roots[2],
+                    "low_pct": low,
+                    "middle_pct": middle,
+                    "high_pct": high,
+                    "df": self.df.get(name, float("nan")),
                     "source": self.source[name],
                 }
             )
         return pd.DataFrame(rows)
 
+    def point(self, end: int) -> dict[str, float]:
+        """Give the variances of all strata at the low (0), middle (1) or high (2) end."""
+        return {name: three[end] for name, three in self.squares.items()}
+
     def combined(self, weights: Mapping[str, float]) -> tuple[float, float, float]:
         """Give low, middle and high of a weighted sum of the variances, in squared per cent.
 
-        From a pilot the limits are those of a chi-square with the sum's own (Satterthwaite)
-        degrees of freedom, 80 % two-sided; otherwise all strata are low, or middle, or high.
-        """
-        sums = [sum(w * self.squares[name][i] for name, w in weights.items()) for i in range(3)]
-        if self.covariance is None:
-            return sums[0], sums[1], sums[2]
-        from scipy import special
+        From a pilot they are the 5th, 50th and 95th percentile over its draws; otherwise all
+        strata are low, or middle, or high.
 
-        w = np.array([weights.get(name, 0.0) for name in self.strata])
-        spread = float(w @ self.covariance @ w)
-        middle = max(sums[1], 1e-9)
-        if spread <= 0:
-            return middle, middle, middle
-        df = 2 * middle**2 / spread
-        tail = (1 - PLAUSIBLE) / 2
-        if df < 1:  # hardly known at all: the quantiles of such a chi-square run off the scale
-            reach = float(special.ndtri(1 - tail)) * float(np.sqrt(spread))
-            return max(middle - reach, middle / 100), middle, middle + reach
-        low = middle * df / float(special.chdtri(df, tail))
-        high = middle * df / float(special.chdtri(df, 1 - tail))
-        return low, middle, high
+        Notes
+        -----
+        The variance of a coarser stratum is not below zero, so the sum is not below what it
+        would be without that stratum. A percentile is therefore the largest among those of
+        the sums that leave out any of the coarser strata. Applied to percentiles, not to each
+        draw, this keeps the range honest where the true variance of a stratum is near zero
+        (benchmarks/pilot_power.py).
+        """
+        if self.draws is None:
+            sums = [sum(w * self.squares[name][i] for name, w in weights.items()) for i in range(3)]
+            return sums[0], sums[1], sums[2]
+        parts = [self.draws[:, i] * weights[s] for i, s in enumerate(self.strata)
+                 if weights.get(s, 0.0) > 0]  # fmt: skip
+        sums_of = [parts[-1]]  # the smallest units' own variance is above zero in every draw
+        for part in parts[:-1]:
+            sums_of += [kept + part for kept in sums_of]
+        low, middle, high = np.max([percentiles(total, self.middle) for total in sums_of], axis=0)
+        return float(low), float(middle), float(high)
+
+    def at_ends(self, weights: Mapping[str, float]) -> tuple[dict[str, float], ...]:
+        """Give variances of all strata that make a weighted sum low, middle and high.
+
+        From a pilot they are its middle variances, scaled together.
+        """
+        if self.draws is None:
+            return tuple(self.point(end) for end in range(3))
+        middle = self.point(1)
+        total = sum(w * middle[name] for name, w in weights.items())
+        return tuple(
+            {name: value * wanted / total for name, value in middle.items()}
+            for wanted in self.combined(weights)
+        )
+
+
+def percentiles(values: Floats, at: float = 0.5) -> tuple[float, float, float]:
+    """Give the low end of the range, the middle (by default the median) and the high end."""
+    tail = (1 - RANGE) / 2
+    low, middle, high = np.quantile(values, [tail, min(max(at, tail), 1 - tail), 1 - tail])
+    return float(low), float(middle), float(high)
 
 
 def planning_ranges(structure: Structure) -> Variation:
@@ -156,43 +186,3 @@ def given_variation(trial: Trial, spread: Mapping[str, float]) -> Variation:
     squares = {s: (named.get(s, 0.0) ** 2,) * 3 for s in strata}
     source = {s: "given" if s in named else "taken as zero: not given" for s in strata}
     return Variation(squares, source, "given")
-
-
-def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
-    """Take variances from a fit to earlier data, with how well they are known.
-
-    Parameters
-    ----------
-    trial : Trial
-    pilot : Fit
-        Its random terms are matched to the trial's strata by name; the residual stands for
-        the smallest units, or for their flushes where the smallest units are a term.
-
-    Notes
-    -----
-    Variances are divided by the squared mean of the fitted values. A component below zero
-    is kept as it is: only sums over strata enter a comparison.
-    """
-    strata = [":".join(t) for t in trial.structure.terms]
-    mean = float(np.mean(pilot.fitted_fixed))
-    if mean <= 0:
-        raise DesignError("the pilot's mean is not above zero, so per cent of it have no meaning")
-    known = {frozenset(name.split(":")): name for name in pilot.variances.index}
-    smallest = frozenset(strata[-1].split(":"))
-    matrix = np.zeros((len(strata), len(pilot.variances)))
-    source = {}
-    for i, name in enumerate(strata):
-        column = known.get(frozenset(name.split(":")))
-        source[name] = "pilot" if column else "taken as zero: not a term of the pilot"
-        if column is not None:
-            matrix[i, pilot.variances.index.get_loc(column)] = 1.0
-    at = pilot.variances.index.get_loc("residual")
-    matrix[-1, at] = 1.0 / trial.flushes if smallest in known else 1.0
-    source[strata[-1]] = "pilot"
-    unit = 100.0**2 / mean**2
-    values = matrix @ pilot.variances.to_numpy(dtype=float) * unit
-    to_user = np.asarray(pilot.reduced.units, dtype=float) * pilot.scale**2
-    inner = np.asarray(pilot.state.expected_cov[0], dtype=float) * np.outer(to_user, to_user)
-    covariance = matrix @ inner @ matrix.T * unit**2
-    squares = {s: (float(v),) * 3 for s, v in zip(strata, values, strict=True)}
-    return Variation(squares, source, "pilot", tuple(strata), covariance)

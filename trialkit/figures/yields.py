@@ -17,6 +17,7 @@ from trialkit.figures.rows import (
     set_rows,
     side_label,
 )
+from trialkit.responses import Better, response_of
 from trialkit.style import INK, axes, dress, looks, note, styled
 from trialkit.wording import Wording, read_wording
 
@@ -78,6 +79,7 @@ def yield_by_level(
     *,
     reference: str | None = None,
     margin_pct: float | None = None,
+    better: Better = "more",
     response: str = "fresh_g",
     quantity: str | None = None,
     units: str = "",
@@ -90,13 +92,17 @@ def yield_by_level(
     Parameters
     ----------
     means : DataFrame
-        `level, estimate, low, high`, in the response's unit; drawn in this order.
+        `level, estimate, low, high`, in the response's unit; drawn in this order. With a column
+        `at`, such as the light, a row is drawn for each level at each of them.
     points : DataFrame, optional
-        `level, value`: one row per unit that received the level (see `unit_means`).
+        `level, value`: one row per unit that received the level (see `unit_means`); with `at`
+        where the means have it.
     reference : str, optional
         Level the others are compared with.
     margin_pct : float, optional
         Loss accepted, in percent of the reference's mean; shaded when given.
+    better : {"more", "less"}
+        Whether more or less of the response is better; the loss is on the other side.
     response : str
         Column drawn, for its label and unit.
     quantity : str, optional
@@ -118,20 +124,25 @@ def yield_by_level(
     ax = axes(ax, width=5.8, height=height_for(len(means)))
     names = [str(x) for x in means["level"]]
     look = looks(names)
-    values = {n: _values(points, n) for n in names}
-    shown = [*means["low"], *means["high"], *(v for vs in values.values() for v in vs)]
+    at = [str(x) for x in means["at"]] if "at" in means else [""] * len(names)
+    values = [_values(points, n, a) for n, a in zip(names, at, strict=True)]
+    shown = [*means["low"], *means["high"], *(v for vs in values for v in vs)]
     base = _estimate_of(means, reference)
-    edge = base * (1 - margin_pct / 100) if margin_pct is not None else math.nan
+    loss = math.nan if margin_pct is None else margin_pct / 100
+    edge = base * (1 + (-loss if better == "more" else loss))
     set_range(ax, [float(v) for v in [*shown, edge, base]])
     if math.isfinite(edge):
         draw_margin(ax, edge, base, wording=say, margin_pct=float(margin_pct or 0))
     places = decimals_of(means)
     for i, (name, row) in enumerate(zip(names, means.to_dict("records"), strict=True)):
-        draw_points(ax, values[name], i, look[name])
+        draw_points(ax, values[i], i, look[name])
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look[name])
         side_label(ax, estimate_words(row, say, places) if drawn else say.text("figure.none"), i)
     counted = points is not None
-    set_rows(ax, [f"{n}\nn = {len(values[n])}" if counted else n for n in names])
+    labels = [f"{n}, {a}" if a else n for n, a in zip(names, at, strict=True)]
+    set_rows(
+        ax, [f"{n}\nn = {len(v)}" if counted else n for n, v in zip(labels, values, strict=True)]
+    )
     ax.set_xlabel(quantity or head(response))
     number_axis(ax, say)
     key = "figure.yield.note_points" if counted else "figure.yield.note"
@@ -139,13 +150,19 @@ def yield_by_level(
     return dress(ax, grid="x")
 
 
-def _values(points: pd.DataFrame | None, level: str) -> list[float]:
+def _values(points: pd.DataFrame | None, level: str, at: str) -> list[float]:
     if points is None:
         return []
-    return [float(v) for v in points.loc[points["level"].astype(str) == level, "value"]]
+    own = points["level"].astype(str) == level
+    if at and "at" in points:
+        own &= points["at"].astype(str) == at
+    return [float(v) for v in points.loc[own, "value"]]
 
 
 def _estimate_of(means: pd.DataFrame, reference: str | None) -> float:
+    """Give the reference's mean; none where each cell has a reference of its own."""
+    if "at" in means:
+        return math.nan
     rows = means.loc[means["level"].astype(str) == str(reference), "estimate"]
     return float(rows.iloc[0]) if len(rows) else math.nan
 
@@ -169,20 +186,27 @@ def ratio_to_reference(
     ratios: pd.DataFrame,
     *,
     margin_pct: float,
+    better: Better = "more",
+    response: str = "fresh_g",
     level: float = 0.95,
     basis: str = "",
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
-    """Draw each level's yield against the reference, with the loss that would be accepted.
+    """Draw each level against the reference, with the loss that would be accepted.
 
     Parameters
     ----------
     ratios : DataFrame
         `level, reference, ratio, low, high`: ratio of means and its limits (1 = equal).
-        Limits that are infinite are drawn as open ends.
+        Limits that are infinite are drawn as open ends. With a column `at`, a row is drawn for
+        each level at each of them, labelled by both.
     margin_pct : float
         Loss accepted, in percent of the reference.
+    better : {"more", "less"}
+        Whether more or less of the response is better; the loss is on the other side.
+    response : str
+        Column compared, for the axis label.
     level : float
         Confidence with which the intervals hold together.
     basis : str
@@ -203,15 +227,18 @@ def ratio_to_reference(
     look = looks([reference, *names])
     change = (100 * (ratios[["ratio", "low", "high"]] - 1)).rename(columns={"ratio": "estimate"})
     values = [float(v) for v in change.to_numpy().ravel()]
-    set_range(ax, [*values, -margin_pct * 1.6, margin_pct])
-    draw_margin(ax, -margin_pct, 0.0, wording=say, margin_pct=margin_pct)
+    side = -1 if better == "more" else 1
+    set_range(ax, [*values, side * margin_pct * 1.6, -side * margin_pct])
+    draw_margin(ax, side * margin_pct, 0.0, wording=say, margin_pct=margin_pct)
     places = decimals_of(change)
     for i, (name, row) in enumerate(zip(names, change.to_dict("records"), strict=True)):
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look[name])
         words = estimate_words(row, say, places, sign=True) if drawn else say.text("figure.none")
         side_label(ax, words, i)
-    set_rows(ax, names)
-    ax.set_xlabel(say.text("figure.ratio.axis", reference=reference))
+    at = [str(x) for x in ratios["at"]] if "at" in ratios else [""] * len(names)
+    set_rows(ax, [f"{n}\n{a}" if a else n for n, a in zip(names, at, strict=True)])
+    noun = say.either(f"noun.{response}", response_of(response).noun)
+    ax.set_xlabel(say.text("figure.ratio.axis", reference=reference, noun=noun))
     number_axis(ax, say, sign=True)
     note(ax, f"{say.text('figure.ratio.note', level=say.percent(100 * level))} {basis}")
     return dress(ax, grid="x")

@@ -45,9 +45,9 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
 
     Notes
     -----
-    The key is made of the content of the trial file and of every log file, their names, and the
-    revision of the readers. Nothing is kept for logs under one megabyte, in folders that cannot
-    be written, and for the demo as it ships.
+    The key is made of the content of the trial file and of every log file, their names, the
+    revision of the readers and, for a harvest, the register of its columns. Nothing is kept for
+    logs under one megabyte, in folders that cannot be written, and for the demo as it ships.
     """
     if not cache or trial.logs.get(kind) is None or _ships(trial.folder):
         return read()
@@ -77,7 +77,9 @@ def _ships(folder: Path) -> bool:
 
 
 def _key(trial: Trial, kind: str, files: list[LogFile]) -> str:
+    known = [repr(column) for column in trial.harvest_columns.values()]
     parts = [str(REVISION), kind, trial.sha256, *(f"{f.name}\0{f.sha256}" for f in files)]
+    parts += known if kind == "harvest" else []
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:32]
 
 

@@ -187,6 +187,25 @@ def by_satterthwaite(state: State, L: Floats, *, joint: bool) -> Answer:
     return pack_answer(estimate, cov * state.scale[:, None, None] ** 2, nu, F, den, "satterthwaite")
 
 
+def by_containment(state: State, L: Floats, df: int, *, joint: bool) -> Answer:
+    """Answer with the df of the stratum that contains the hypothesis."""
+    estimate = state.beta @ L.T
+    cov = L @ state.gls.C @ L.T
+    F = np.full(len(estimate), np.nan)
+    if joint:
+        unit = estimate / state.scale[:, None]
+        solved = np.linalg.solve(cov, unit[:, :, None])[:, :, 0]
+        F = np.einsum("rl,rl->r", unit, solved) / len(L)
+    return pack_answer(
+        estimate,
+        cov * state.scale[:, None, None] ** 2,
+        np.full(estimate.shape, float(df)),
+        F,
+        np.full(len(estimate), float(df)),
+        "containment",
+    )
+
+
 def invert_information(information: Floats, held: NDArray[np.bool_] | None = None) -> Floats:
     """Give the covariance of the variance parameters; held ones get zero rows."""
     scale = 1 / np.sqrt(np.maximum(np.abs(np.einsum("rii->ri", information)), 1e-300))

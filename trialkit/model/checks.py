@@ -16,7 +16,7 @@ References
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -25,7 +25,8 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.errors import Finding
-from trialkit.model.influence import Grouped, Solved
+from trialkit.model.effect_equations import Grouped
+from trialkit.model.influence import Solved
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -79,18 +80,18 @@ def check_search(fit: Fit) -> Checked:
     return Checked("search for the variances", settled, detail, own)
 
 
-def check_edge(fit: Fit) -> Checked:
+def check_edge(fit: Fit, solved: Solved | None = None) -> Checked:
     """Look for variances at or below zero, and how near the covariance is to its edge."""
     codes = ("edge_of_space", "component_below_zero", "component_at_zero")
     own = tuple(f for f in fit.findings if f.code in codes)
-    residual = float(np.max(fit.variances.iloc[fit.reduced.n_random :]))
+    count = len(fit.groupings)
+    residual = float(np.max(fit.variances.iloc[count:]))
     ratios = [
-        f"{name} {value / residual:.2g}"
-        for name, value in fit.variances.iloc[: fit.reduced.n_random].items()
+        f"{name} {value / residual:.2g}" for name, value in fit.variances.iloc[:count].items()
     ]
     if not ratios:
         return Checked("variances beside the residual", None, "no random terms")
-    room = room_left(fit)
+    room = room_left(fit) if solved is None else room_of(solved)
     detail = f"share of the residual variance: {', '.join(ratios)}"
     findings = list(own)
     if room < 0.02 and "edge_of_space" not in {f.code for f in own}:
@@ -123,6 +124,35 @@ def room_left(fit: Fit) -> float:
         np.tensordot(fit.reduced.coef @ phi, fit.reduced.G, axes=1) for phi in (fit.phi, plain)
     )
     return float(linalg.eigh(V, over, eigvals_only=True, subset_by_index=(0, 0))[0])
+
+
+def room_of(solved: Solved) -> float:
+    """Give the same as `room_left` by the algebra of many effects, shape of V never formed.
+
+    ``V = V_plus + Z_neg diag(phi_neg) Z_neg'``: one less the largest eigenvalue of
+    ``|phi| Z_neg' V_plus^-1 Z_neg``, by Lanczos steps where there are many such effects.
+    """
+    from scipy import sparse
+    from scipy.sparse.linalg import LinearOperator, eigsh
+
+    below = [t for t in solved.terms if t.variance < 0 and t.counts(solved.residual)]
+    if not below:
+        return 1.0
+    plus = replace(solved, terms=tuple(t for t in solved.terms if t.variance >= 0))
+    columns = [t.columns() * math.sqrt(-t.variance) for t in below]
+    Z = sparse.csr_array(sparse.hstack(columns))
+
+    def times(vector: Floats) -> Floats:
+        return np.asarray(Z.T @ plus.times_inverse((Z @ vector.ravel())[:, None])[:, 0])
+
+    q = Z.shape[1]
+    if q <= 30:
+        whole = np.column_stack([times(unit) for unit in np.eye(q)])
+        return 1.0 - float(np.linalg.eigvalsh((whole + whole.T) / 2)[-1])
+    shape = LinearOperator((q, q), matvec=times, dtype=float)
+    start = np.ones(q)  # the result must not depend on chance
+    top = eigsh(shape, k=1, which="LA", return_eigenvectors=False, v0=start, tol=1e-8)
+    return 1.0 - float(top[0])
 
 
 def check_leverage(fit: Fit, solved: Solved) -> Checked:
@@ -344,12 +374,13 @@ def check_influence(term: str, table: pd.DataFrame) -> Checked:
     return Checked(name, not findings, detail, tuple(findings))
 
 
-def check_power(fit: Fit, hint: PowerHint | None) -> Checked:
+def check_power(fit: Fit, hint: PowerHint | None, *, held: bool = False) -> Checked:
     """Say whether a power of the response would suit the model better."""
     name = "scale of the response"
     if hint is None:
         return Checked(name, None, "not judged: the response has values of zero or below")
     detail = f"best power {hint.power:.2f} (limits {hint.low:.2f} to {hint.high:.2f})"
+    detail += ", ratios of the variances held" if held else ""
     if hint.suggestion == 1.0:
         return Checked(name, True, detail)
     ratio = hint.suggestion == 0.0

@@ -20,12 +20,8 @@ from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.model import checks
 from trialkit.model.checks import Checked
-from trialkit.model.influence import (
-    Grouped,
-    Solved,
-    cluster_influence,
-    deletion_measures,
-)
+from trialkit.model.effect_equations import Grouped
+from trialkit.model.influence import Solved, cluster_influence, deletion_measures
 from trialkit.model.largefit import LargeFit
 from trialkit.model.means import mean_cells
 from trialkit.model.power_hint import PowerHint, power_hint
@@ -35,9 +31,10 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
-MOST_EFFECTS = 3000  # effects beyond which the row-wise algebra would need too much memory
+MOST_EFFECTS = 6000  # effects beside the largest term: beyond, their square is too much memory
+HELD_EFFECTS = 300  # effects above which the check of the scale holds the ratios of the variances
 FEW_LEVELS, MOVES_HALF = 50, 0.5  # above so many levels, refit only if one moves so much
-MOST_LEVELS = 400  # levels of one term that are left out one by one
+MOST_LEVELS = 1500  # levels of one term that are left out one by one
 
 
 @dataclass(frozen=True)
@@ -127,29 +124,28 @@ def diagnose(fit: Fit) -> Diagnosis:
     >>> str(result.influence["level"][result.influence["cooks_d"].idxmax()])
     'T6'
     """
-    few = sum(g.q for g in fit.groupings) <= MOST_EFFECTS
-    small = few and not isinstance(fit, LargeFit)
+    sizes = [g.q for g in fit.groupings]
+    few = sum(sizes) - max(sizes, default=0) <= MOST_EFFECTS
     done: list[Checked] = [checks.check_search(fit)]
     hint = None
-    if small:
-        done.append(checks.check_edge(fit))
-        hint = power_hint(fit) if (fit.y > 0).all() else None
     influence, refitted = pd.DataFrame(), pd.DataFrame()
     effects = pd.DataFrame(columns=["term", "level", "effect", "standardised"])
     rows = pd.DataFrame(
         {"fitted": fit.y - fit.residuals, "residual": fit.residuals}, index=fit.table.index
     )
-    if small:
+    if few:
         solved = solved_of(fit)
+        done.append(checks.check_edge(fit, solved if isinstance(fit, LargeFit) else None))
+        quick = isinstance(fit, LargeFit) or sum(sizes) > HELD_EFFECTS
+        if (fit.y > 0).all():
+            hint = power_hint(fit, solved=solved if quick else None)
         rows["standardised"], rows["leverage"] = solved.standardised, solved.leverage
         done += row_checks(fit, solved)
         effects, more = effect_checks(solved)
         influence, refitted, leaning = influence_checks(fit, solved)
-        done += more + leaning
+        done += [*more, *leaning, checks.check_power(fit, hint, held=quick)]
     else:
         done.append(Checked("single rows, levels and scale", None, "too many random effects"))
-    if small:
-        done.append(checks.check_power(fit, hint))
     words = {True: "sound", False: "look", None: "not judged"}
     table = pd.DataFrame(
         [(one.check, words[one.sound], one.detail) for one in done],

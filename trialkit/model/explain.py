@@ -8,12 +8,16 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.errors import Finding
+from trialkit.model.validity import ALMOST_NONE, FEW_DF, HELD, NO_TEST
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
 
-_FIXED = re.compile(r"^(?P<base>.*?)(?:, (?P<fixed>.*) fixed)?$")
+_FIXED = re.compile(r"^(?P<base>.*?)(?:, spread by (?P<levels>[^,]*))?(?:, (?P<fixed>.*) fixed)?$")
 _UNITS = "unit means of "
+_MORE = (
+    "repeat the trial in one more batch or chamber, or leave random terms out that cannot matter"
+)
 
 
 def explain_methods(methods: pd.Series) -> list[Finding]:
@@ -33,10 +37,16 @@ def explain_methods(methods: pd.Series) -> list[Finding]:
         match = _FIXED.match(str(method))
         if match is None or str(method) in ("kenward-roger", "not estimable"):
             continue
-        names = ", ".join(f"'{t}'" for t in terms.index)
+        names = _named(terms.index)
         said = []
-        base, fixed = match["base"], match["fixed"]
-        if base.startswith(_UNITS):
+        base, levels, fixed = match["base"], match["levels"], match["fixed"]
+        if levels:
+            said.append(
+                f"{names} tested on one value per '{base.removeprefix(_UNITS)}', with an error "
+                f"told apart by {levels}: its levels have unequal numbers of units, and one common "
+                "error would mislead if they do not spread alike"
+            )
+        elif base.startswith(_UNITS):
             unit = base.removeprefix(_UNITS)
             said.append(
                 f"{names} tested on one value per '{unit}', all weighing the same: its variance "
@@ -51,6 +61,59 @@ def explain_methods(methods: pd.Series) -> list[Finding]:
         if said:
             out.append(Finding("test_chosen", "note", "; ".join(said), ""))
     return out
+
+
+def validity_findings(tests: pd.DataFrame) -> list[Finding]:
+    """Say which terms another way had to test, have no test, or next to no df.
+
+    Parameters
+    ----------
+    tests : DataFrame
+        As `Fit.tests` gives them.
+
+    Returns
+    -------
+    list of Finding
+    """
+    out = []
+    method = tests["method"].astype(str)
+    for name, said in (
+        (f"kenward-roger, {HELD}", "with variances held at or above zero"),
+        (
+            f"containment, {HELD}",
+            "with variances held at or above zero and the degrees of freedom of its own units",
+        ),
+    ):
+        if (method == name).any():
+            out.append(
+                Finding(
+                    "test_handed_over",
+                    "note",
+                    f"{_named(tests.index[method == name])} tested {said}: with variances below "
+                    "zero the usual test has no valid degrees of freedom here. This way finds "
+                    "fewer differences, not more",
+                )
+            )
+    if (none := method == NO_TEST).any():
+        out.append(
+            Finding(
+                "no_test",
+                "caution",
+                f"{_named(tests.index[none])} has no test: no way to judge chance has valid "
+                "degrees of freedom here, so no verdict can rest on it",
+                _MORE,
+            )
+        )
+    few = (tests["den_df"] < ALMOST_NONE).to_numpy()
+    if few.any():
+        out.append(
+            Finding("few_df", "caution", f"{_named(tests.index[few])}: {FEW_DF}", _MORE),
+        )
+    return out
+
+
+def _named(terms: pd.Index) -> str:
+    return ", ".join(f"'{term}'" for term in terms)
 
 
 def variance_findings(fit: Fit) -> list[Finding]:

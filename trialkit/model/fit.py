@@ -21,7 +21,7 @@ from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.model import inference, prepare
 from trialkit.model.answers import Answer
-from trialkit.model.explain import explain_methods, variance_findings
+from trialkit.model.explain import explain_methods, validity_findings, variance_findings
 from trialkit.model.fitted import Fitted
 from trialkit.model.matrices import INTERCEPT, Floats, estimable_part
 from trialkit.model.prepare import Spec
@@ -238,7 +238,8 @@ class Fit(Fitted):
     @cached_property
     def findings(self) -> tuple[Finding, ...]:
         """Give what a reader of the result must know, the choice of tests included."""
-        return (*self.noted, *explain_methods(self._default_tests["method"]))
+        tests = self._default_tests
+        return (*self.noted, *explain_methods(tests["method"]), *validity_findings(tests))
 
     # ---- other modules' answers ----------------------------------------------------------
     def means(self, term: str | Sequence[str], **options: Any) -> pd.DataFrame:

@@ -14,6 +14,11 @@ calibration table):
    recovery costs more than it brings (Yates 1940, from memory). A term that costs next to
    nothing to fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
 
+4. Where the levels compared have unequal numbers of units, analyse unit values with an error
+   by level (`trialkit.model.unequal_spread`).
+
+Where no test comes of a method, the next one takes over (`trialkit.model.validity`).
+
 In a balanced design none of this changes anything: every way gives the F of the analysis of
 variance.
 
@@ -37,15 +42,22 @@ from trialkit.errors import ModelError
 from trialkit.model.answers import (
     Answer,
     State,
+    by_containment,
     by_kenward_roger,
     by_satterthwaite,
     fit_state,
     kenward_roger_with,
-    pack_answer,
 )
 from trialkit.model.blocking import Block, Problem
 from trialkit.model.matrices import Floats
 from trialkit.model.question import RESIDUAL, Question
+from trialkit.model.unequal_spread import (
+    UnitParts,
+    unequal_levels,
+    with_spread_by_level,
+    within_shape,
+)
+from trialkit.model.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -75,24 +87,41 @@ def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) 
     -------
     Answer
     """
+    if df not in METHODS:
+        raise ModelError(f"df='{df}': choose from {', '.join(METHODS)}")
+    out = _as_asked(question, base, Y, df, joint=joint)
+    return hand_over(
+        question,
+        base,
+        Y,
+        out,
+        lambda whole: _as_asked(whole, base, Y, df, joint=True),
+        joint=joint,
+        least=LEAST_DF if df == "default" else LEAST_NAMED,
+    )
+
+
+def _as_asked(question: Question, base: State, Y: Floats, df: str, *, joint: bool) -> Answer:
+    """Answer by one method, whether a test comes of it or not."""
     L = question.L
     if df == "kenward-roger":
         return by_kenward_roger(base, L, joint=joint)
     if df == "satterthwaite":
         return by_satterthwaite(base, L, joint=joint)
     if df == "containment":
-        return by_containment(question, base, joint=joint)
-    if df == "default":
-        return by_default(question, base, Y, joint=joint)
-    raise ModelError(f"df='{df}': choose from {', '.join(METHODS)}")
+        return by_containment(base, L, question.containment_df, joint=joint)
+    return by_default(question, base, Y, joint=joint)
 
 
 def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> Answer:
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
+    levels = unequal_levels(question)
+    uneven = levels is not None and question.problem(True, ()) is not None
+    on_units = np.ones(len(Y), dtype=bool) if uneven else use_units(question, base)
     if not question.is_comparison and base.edge.any():
-        return _held_where_needed(question, base, Y, out, base.edge, joint=joint)
-    on_units = use_units(question, base)
+        _hold_at_the_edge(question, base, Y, out, joint=joint)
+        on_units &= ~base.edge
     fixed = use_fixed(question.blocking, base, question.own_share)
     here = np.flatnonzero(~on_units & fixed.any(axis=1))
     names = tuple(question.blocking)
@@ -100,7 +129,9 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     here = np.flatnonzero(on_units)
     if len(here) and (problem := question.problem(True, ())) is not None:
         state = fit_state(problem.reduced, problem.values(Y[here]))
-        out.put(here, on_unit_values(question, problem, state, base.take(here), joint=joint))
+        out.put(
+            here, on_unit_values(question, problem, state, base.take(here), Y[here], joint=joint)
+        )
         blocking = question.unit_blocking
         fixed = use_fixed(blocking, state, {RESIDUAL: 1.0})
         some = np.flatnonzero(fixed.any(axis=1))
@@ -115,27 +146,18 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
             joint=joint,
             base=base,
         )
-    return _held_where_needed(question, base, Y, out, np.zeros(len(Y), bool), joint=joint)
-
-
-def _held_where_needed(
-    question: Question,
-    base: State,
-    Y: Floats,
-    out: Answer,
-    asked: NDArray[np.bool_],
-    *,
-    joint: bool,
-) -> Answer:
-    """Hold variances at or above zero where free ones give a row a variance below zero."""
-    variance = np.einsum("rll->rl", out.cov)
-    bad = np.flatnonzero(asked | ~(variance > 0).all(axis=1) | (joint & ~np.isfinite(out.F)))
-    if len(bad):
-        state = fit_state(base.reduced, Y[bad], "nonnegative")
-        part = by_kenward_roger(state, question.L, joint=joint)
-        part.method[:] = "kenward-roger, variances at or above zero"
-        out.put(bad, part)
     return out
+
+
+def _hold_at_the_edge(
+    question: Question, base: State, Y: Floats, out: Answer, *, joint: bool
+) -> None:
+    """Hold variances at or above zero where the covariance of the rows is at its edge."""
+    at = np.flatnonzero(base.edge)
+    state = fit_state(base.reduced, Y[at], "nonnegative")
+    part = by_kenward_roger(state, question.L, joint=joint)
+    part.method[:] = f"kenward-roger, {HELD}"
+    out.put(at, part)
 
 
 def _by_group(
@@ -159,7 +181,7 @@ def _by_group(
             continue
         state = fit_state(problem.reduced, problem.values(Y[at]))
         if units:
-            part = on_unit_values(question, problem, state, base.take(at), joint=joint)
+            part = on_unit_values(question, problem, state, base.take(at), Y[at], joint=joint)
         else:
             part = by_kenward_roger(state, problem.L, joint=joint)
         part.method[:] = [f"{m}, {' and '.join(chosen)} fixed" for m in part.method]
@@ -204,15 +226,37 @@ def use_fixed(
 
 
 def on_unit_values(
-    question: Question, problem: Problem, state: State, base: State, *, joint: bool
+    question: Question, problem: Problem, state: State, base: State, Y: Floats, *, joint: bool
 ) -> Answer:
     """Answer on the values of the own units, allowing for their unequal precision.
 
     The units weigh the same in the estimate; the covariance of their values, ``D``, has the
     shape that the variances of the whole model give, scaled to the error found between units.
+    Where levels have unequal numbers of units, that error is told apart by level
+    (`trialkit.model.unequal_spread`).
     """
     gls = state.gls
-    own = question.own
+    D, error = unit_covariance(question, problem, state, base)
+    b = gls.ViX @ gls.C @ problem.L.T
+    extra = np.swapaxes(b, 1, 2) @ (D - np.eye(D.shape[1])) @ b * error[:, None, None]
+    assert question.own is not None
+    name = f"unit means of {question.own.term.name}"
+    out = kenward_roger_with(state, problem.L, extra, name, joint=joint)
+    levels = unequal_levels(question)
+    if levels is None:
+        return out
+    left = np.einsum("rab,rb->ra", gls.P, state.y) * (error * state.scale)[:, None]
+    P = gls.P * error[:, None, None]
+    parts = UnitParts(problem.reduced.rows.A, P, D, b, left, error * state.scale**2)
+    shape = within_shape(question, levels, Y)
+    return with_spread_by_level(out, levels, parts, shape, joint=joint)
+
+
+def unit_covariance(
+    question: Question, problem: Problem, state: State, base: State
+) -> tuple[Floats, Floats]:
+    """Give the covariance of unit values over the error between them, and that error."""
+    gls, own = state.gls, question.own
     assert own is not None
     params = base.reduced.params
     sub = {name: value for name, value in question.own_share.items() if name != own.term.name}
@@ -227,29 +271,4 @@ def on_unit_values(
     D += level[:, None, None] * problem.shapes[own.term.name]
     P, residual = gls.P, state.phi[:, -1]
     ratio = np.einsum("rii->r", P) / np.einsum("rij,rji->r", P, D)
-    gap = D * ratio[:, None, None] - np.eye(r)
-    b = gls.ViX @ gls.C @ problem.L.T
-    extra = np.swapaxes(b, 1, 2) @ gap @ b * residual[:, None, None]
-    name = f"unit means of {own.term.name}"
-    return kenward_roger_with(state, problem.L, extra, name, joint=joint)
-
-
-def by_containment(question: Question, state: State, *, joint: bool) -> Answer:
-    """Answer with the df of the stratum that contains the hypothesis."""
-    L = question.L
-    estimate = state.beta @ L.T
-    cov = L @ state.gls.C @ L.T
-    df = question.containment_df
-    F = np.full(len(estimate), np.nan)
-    if joint:
-        unit = estimate / state.scale[:, None]
-        solved = np.linalg.solve(cov, unit[:, :, None])[:, :, 0]
-        F = np.einsum("rl,rl->r", unit, solved) / len(L)
-    return pack_answer(
-        estimate,
-        cov * state.scale[:, None, None] ** 2,
-        np.full(estimate.shape, float(df)),
-        F,
-        np.full(len(estimate), float(df)),
-        "containment",
-    )
+    return D * ratio[:, None, None], residual

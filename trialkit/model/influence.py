@@ -8,9 +8,9 @@ each of them a coefficient of its own, so everything follows from one factorisat
     beta without I = beta - C X' (V^-1)_I d
     C without I    = C + C X' (V^-1)_I  P_II^-1  (V^-1)_I' X C
 
-``V^-1`` comes from the mixed-model equations ``D^-1 + Z' R^-1 Z``, which exist for variances
-below zero as well; terms with variance exactly zero are left out. If ``P_II`` is singular,
-some coefficient cannot be estimated without the rows ``I``.
+``V^-1`` comes from the mixed-model equations (`trialkit.model.effect_equations`). If ``P_II``
+is singular, some coefficient cannot be estimated without the rows ``I``. Where a level holds
+very many rows, the equations of the rows that are left are solved instead.
 
 References
 ----------
@@ -24,52 +24,20 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import linalg, sparse
+from scipy import linalg
+
+from trialkit.model.effect_equations import EffectEquations, Grouped
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
-
-@dataclass(frozen=True)
-class Grouped:
-    """A random term: which level each row belongs to, its variance, and a slope column.
-
-    Parameters
-    ----------
-    name : str
-        Name of the term.
-    codes : ndarray of int, shape (n,)
-        Level of each row.
-    labels : tuple
-        Names of the levels.
-    variance : float
-        Its variance; may be below zero.
-    weight : ndarray, shape (n,), optional
-        The slope's column; ones when None.
-    """
-
-    name: str
-    codes: Codes
-    labels: tuple[Any, ...]
-    variance: float
-    weight: Floats | None = None
-
-    def counts(self, residual: Floats) -> bool:
-        """Say whether the variance is far enough from zero to matter beside the residual."""
-        return abs(self.variance) > 1e-10 * float(residual.max())
-
-    def columns(self) -> sparse.csr_array:
-        """Give the term's columns of ``Z``, shape (n, levels)."""
-        n = len(self.codes)
-        values = np.ones(n) if self.weight is None else self.weight
-        return sparse.csr_array((values, (np.arange(n), self.codes)), shape=(n, len(self.labels)))
+MOST_ROWS = 1000  # rows up to which a level is left out by the algebra of single rows
 
 
 @dataclass(frozen=True)
@@ -98,34 +66,13 @@ class Solved:
         return np.asarray(1.0 / self.residual)
 
     @cached_property
-    def _z(self) -> sparse.csr_array:
-        blocks = [term.columns() for term in self.terms if term.counts(self.residual)]
-        if not blocks:
-            return sparse.csr_array((len(self.y), 0))
-        return sparse.csr_array(sparse.hstack(blocks))
-
-    @cached_property
-    def _inner_inverse(self) -> Floats:
-        """Inverse of ``D^-1 + Z' R^-1 Z``, dense."""
-        spread = [
-            np.full(len(term.labels), term.variance)
-            for term in self.terms
-            if term.counts(self.residual)
-        ]
-        if not spread:
-            return np.zeros((0, 0))
-        Z = self._z
-        inner = (Z.T @ Z.multiply(self._weight[:, None]).tocsr()).toarray()
-        inner[np.diag_indices_from(inner)] += 1.0 / np.concatenate(spread)
-        inverse = np.linalg.inv(inner)
-        return np.asarray((inverse + inverse.T) / 2, dtype=float)
+    def _split(self) -> EffectEquations:
+        return EffectEquations.of(self.terms, self.residual)
 
     def times_inverse(self, columns: Floats) -> Floats:
         """Give ``V^-1`` times columns, shape (n, m)."""
         weighted = columns * self._weight[:, None]
-        if self._z.shape[1] == 0:
-            return np.asarray(weighted)
-        back = self._z @ (self._inner_inverse @ (self._z.T @ weighted))
+        back = self._split.predict(weighted)
         return np.asarray(weighted - back * self._weight[:, None])
 
     @cached_property
@@ -152,15 +99,7 @@ class Solved:
     @cached_property
     def inverse_diagonal(self) -> Floats:
         """Diagonal of ``V^-1``, shape (n,)."""
-        Z = self._z
-        if Z.shape[1] == 0:
-            return self._weight
-        # row by row z_i' M z_i, in pieces so that memory stays small
-        taken = np.empty(len(self.y))
-        for start in range(0, len(self.y), 4096):
-            piece = Z[start : start + 4096]
-            taken[start : start + 4096] = (piece * (piece @ self._inner_inverse)).sum(axis=1)
-        return np.asarray(self._weight - self._weight**2 * taken)
+        return np.asarray(self._weight - self._weight**2 * self._split.row_variances())
 
     @cached_property
     def p_diagonal(self) -> Floats:
@@ -203,34 +142,34 @@ class Solved:
         """
         Z = term.columns()
         score = Z.T @ self.py
-        size = np.empty(len(term.labels))
-        for start in range(0, len(size), 256):
-            piece = Z[:, start : start + 256].toarray()
-            VZ = self.times_inverse(piece)
-            XVZ = self.X.T @ VZ
-            direct = np.einsum("ij,ij->j", piece, VZ)
-            size[start : start + 256] = direct - np.einsum("ij,ik,kj->j", XVZ, self.cov, XVZ)
+        size = self._split.column_variances(Z, self._weight)
+        XVZ = Z.T @ self.vx
+        size = size - np.einsum("ij,jk,ik->i", XVZ, self.cov, XVZ)
         known = size > 1e-10 * np.abs(size).max()
         ratio = np.where(known, score / np.sqrt(np.where(known, size, 1.0)), math.nan)
         return np.asarray(term.variance * score), ratio
 
     def free_effects(self, term: Grouped) -> int:
-        """Give how many effects of a term are left free by the fixed part."""
+        """Give how many effects of a term are left free by the fixed part.
+
+        All but the directions of the fixed part that are constant within the term's levels.
+        """
         Q, _ = np.linalg.qr(self.X)
         Z = term.columns()
-        crossed = Z.T @ Q
-        left = (Z.T @ Z).toarray() - crossed @ crossed.T
-        return int(np.linalg.matrix_rank(left, tol=1e-9 * np.abs(left).max(), hermitian=True))
+        size = np.asarray(Z.multiply(Z).sum(axis=0)).ravel()
+        used = size > 0
+        within = Q - Z @ ((Z.T @ Q) / np.where(used, size, 1.0)[:, None])
+        values = np.linalg.eigvalsh(within.T @ within)
+        return int(used.sum()) - int((values < 1e-9).sum())
 
     def without(self, rows: Codes) -> Deleted | None:
         """Give the coefficients without some rows; None if one cannot be estimated then."""
-        kept = np.delete(self.X, rows, axis=0)
-        if len(kept) < self.X.shape[1] or _rank_lost(self.X, kept):
+        if len(self.y) - len(rows) < self.X.shape[1] or self._rank_lost(rows):
             return None
-        VI = np.diag(self._weight[rows])
-        if self._z.shape[1]:
-            ZI = self._z[rows].multiply(self._weight[rows][:, None]).tocsr()
-            VI = VI - ZI @ (ZI @ self._inner_inverse).T
+        if len(rows) > MOST_ROWS:  # a part of the trial: solving what is left costs less
+            return self._solved_without(rows)
+        weight = self._weight[rows]
+        VI = np.diag(weight) - weight[:, None] * self._split.row_covariance(rows) * weight
         XV = self.vx[rows].T
         P_II = VI - XV.T @ self.cov @ XV
         P_II = (P_II + P_II.T) / 2
@@ -240,6 +179,33 @@ class Solved:
         C = self.cov + CXV @ linalg.lu_solve(factor, CXV.T)
         return Deleted(self.beta - change, np.asarray((C + C.T) / 2))
 
+    def _solved_without(self, rows: Codes) -> Deleted:
+        keep = np.ones(len(self.y), dtype=bool)
+        keep[rows] = False
+        terms = tuple(
+            replace(
+                term,
+                codes=term.codes[keep],
+                weight=None if term.weight is None else term.weight[keep],
+            )
+            for term in self.terms
+        )
+        other = Solved(self.X[keep], self.y[keep], terms, self.residual[keep])
+        return Deleted(other.beta, other.cov)
+
+    @cached_property
+    def _cross(self) -> tuple[Floats, Floats, float]:
+        """Scaled columns, their cross-products and the smallest eigenvalue of these."""
+        scaled = self.X / np.maximum(np.linalg.norm(self.X, axis=0), 1e-300)
+        cross = scaled.T @ scaled
+        return scaled, cross, float(np.linalg.eigvalsh(cross)[0])
+
+    def _rank_lost(self, rows: Codes) -> bool:
+        """Say whether fewer coefficients can be estimated without some rows."""
+        scaled, cross, smallest = self._cross
+        lost = scaled[rows]
+        return bool(np.linalg.eigvalsh(cross - lost.T @ lost)[0] < 1e-9 * smallest)
+
 
 @dataclass(frozen=True)
 class Deleted:
@@ -247,15 +213,6 @@ class Deleted:
 
     beta: Floats
     cov: Floats
-
-
-def _rank_lost(X: Floats, kept: Floats) -> bool:
-    """Say whether fewer coefficients can be estimated from the rows kept."""
-    size = np.maximum(np.linalg.norm(X, axis=0), 1e-300)
-    cross = (kept / size).T @ (kept / size)
-    values = np.linalg.eigvalsh(cross)
-    whole = np.linalg.eigvalsh((X / size).T @ (X / size))
-    return bool(values[0] < 1e-9 * whole[0])
 
 
 def deletion_measures(
@@ -291,7 +248,7 @@ def deletion_measures(
 
 
 def cluster_influence(
-    solved: Solved, term: Grouped, contrasts: Floats, names: Sequence[str], *, most_rows: int = 3000
+    solved: Solved, term: Grouped, contrasts: Floats, names: Sequence[str]
 ) -> pd.DataFrame:
     """Leave out each level of a term in turn, with the variances held.
 
@@ -305,8 +262,6 @@ def cluster_influence(
         Comparisons whose change is watched, as rows over the coefficients.
     names : sequence of str
         Their names.
-    most_rows : int
-        Levels with more rows than this are not left out (their measures stay missing).
 
     Returns
     -------
@@ -318,11 +273,12 @@ def cluster_influence(
     size = np.einsum("ij,jk,ik->i", contrasts, solved.cov, contrasts)
     se = np.sqrt(np.where(size > 0, size, math.inf))  # no standard error: no change in them
     out = []
-    for code, label in enumerate(term.labels):
-        rows = np.flatnonzero(term.codes == code)
+    order = np.argsort(term.codes, kind="stable")
+    stops = np.cumsum(np.bincount(term.codes, minlength=len(term.labels)))
+    for label, rows in zip(term.labels, np.split(order, stops[:-1]), strict=True):
         line: dict[str, object] = {"term": term.name, "level": label, "rows": len(rows)}
-        deleted = solved.without(rows) if len(rows) <= most_rows else None
-        line["estimable"] = deleted is not None or len(rows) > most_rows
+        deleted = solved.without(rows)
+        line["estimable"] = deleted is not None
         if deleted is not None:
             line |= deletion_measures(solved.beta, solved.cov, deleted.beta, deleted.cov)
             moved = contrasts @ (solved.beta - deleted.beta)

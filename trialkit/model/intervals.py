@@ -24,10 +24,12 @@ from scipy import special
 
 from trialkit.errors import ModelError
 from trialkit.model.component_test import lr_test
+from trialkit.model.largefit import LargeFit
 from trialkit.model.objective import evaluate
 from trialkit.model.strata import Responses
 from trialkit.model.variance_problem import (
     _NUMBERS,
+    LargeProblem,
     VarianceProblem,
     draw_responses,
     maximise_each,
@@ -38,17 +40,17 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 
+Problem = VarianceProblem | LargeProblem
+
 _AT_EDGE = "the likelihood is still this high where the covariance stops being positive definite"
 
 
-def profile_limit(
-    problem: VarianceProblem, at: int, side: int, *, level: float
-) -> tuple[float, str]:
+def profile_limit(problem: Problem, at: int, side: int, *, level: float) -> tuple[float, str]:
     """Find where the profile has dropped by half a chi-square point.
 
     Parameters
     ----------
-    problem : VarianceProblem
+    problem : VarianceProblem or LargeProblem
     at : int
         Which variance.
     side : {-1, 1}
@@ -77,7 +79,7 @@ def profile_limit(
             return top - loglik - drop
         return math.inf
 
-    residual = at >= problem.reduced.n_random
+    residual = at >= problem.n_random
     free = problem.variances == "free"
     floor = -math.inf if free and not residual else 0.0
     inner = centre
@@ -133,7 +135,9 @@ def profile_intervals(fit: Fit, *, level: float | None = None) -> pd.DataFrame:
     .. [1] Venzon, Moolgavkar (1988), doi:10.2307/2347496
     """
     wanted = fit.level if level is None else level
-    problem = VarianceProblem.of(fit)
+    problem: Problem = (
+        LargeProblem.of(fit) if isinstance(fit, LargeFit) else VarianceProblem.of(fit)
+    )
     rows = []
     for at in range(len(problem.names)):
         limits = [profile_limit(problem, at, side, level=wanted) for side in (-1, 1)]
@@ -143,7 +147,7 @@ def profile_intervals(fit: Fit, *, level: float | None = None) -> pd.DataFrame:
 
 
 def _interval_table(
-    problem: VarianceProblem, rows: list[tuple[float, float, float, str, str]]
+    problem: Problem, rows: list[tuple[float, float, float, str, str]]
 ) -> pd.DataFrame:
     table = pd.DataFrame(
         rows,

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 
 from trialkit.errors import ModelError
 from trialkit.model.tails import t_quantile, t_two_sided
+from trialkit.model.validity import ALMOST_NONE, FEW_DF, NO_DF
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
@@ -165,7 +166,7 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.Dat
         estimate[able], nu[able] = got.estimate[0], got.df[0]
         se[able] = np.sqrt(np.where(variance > 0, variance, math.nan))
         method[able] = str(got.method[0])
-        note[able] = np.where(np.isfinite(se[able]), "", NO_ERROR)
+        note[able] = row_notes(got.df[0], np.isfinite(se[able]))
         covariance[np.ix_(able, able)] = got.cov[0]
     t = estimate / se
     wide = t_quantile(level, nu) * se
@@ -183,6 +184,30 @@ def contrast_rows(fit: Fit, L: Floats, *, df: str, level: float) -> tuple[pd.Dat
         }
     )
     return table, covariance
+
+
+def row_notes(df: Floats, known: NDArray[np.bool_]) -> list[str]:
+    """Say of each row why it has no test, or next to none.
+
+    Parameters
+    ----------
+    df : ndarray, shape (l,)
+    known : ndarray of bool, shape (l,)
+        Whether the row has a standard error.
+
+    Returns
+    -------
+    list of str
+    """
+    out = []
+    for nu, good in zip(df, known, strict=True):
+        if not math.isfinite(nu):
+            out.append(NO_DF)
+        elif not good:
+            out.append(NO_ERROR)
+        else:
+            out.append(FEW_DF if nu < ALMOST_NONE else "")
+    return out
 
 
 def means(

@@ -162,13 +162,16 @@ def _add_barrier(reduced: Reduced, point: Point, inside: NDArray[np.intp], weigh
     """Add ``weight * (log |V| - r log residual)`` over the coordinates, with derivatives."""
     phi = point.phi[inside]
     V = weighted_sum(phi @ reduced.coef.T, reduced.G)
-    Vi: Floats = np.asarray(np.linalg.inv(V), dtype=np.float64)
-    trace, double = _traces(Vi, reduced.G)
     c, m, random = reduced.coef, phi.shape[1], reduced.n_random
     residual = phi[:, random:].mean(axis=1)
     r, parts = len(reduced.stratum), m - random
     sign, logdet = np.linalg.slogdet(V)
-    point.loglik[inside] += weight * np.where(sign > 0, logdet - r * np.log(residual), -np.inf)
+    # a residual of next to nothing leaves a matrix that rounding takes for singular
+    good = (sign > 0) & np.isfinite(logdet) & (residual > 0)
+    V[~good], residual = np.eye(r), np.where(good, residual, 1.0)
+    Vi: Floats = np.asarray(np.linalg.inv(V), dtype=np.float64)
+    trace, double = _traces(Vi, reduced.G)
+    point.loglik[inside] += weight * np.where(good, logdet - r * np.log(residual), -np.inf)
     pull, bend = np.zeros((len(phi), m)), np.zeros((len(phi), m, m))
     pull[:, random:] = (r / residual / parts)[:, None]
     bend[:, random:, random:] = (r / residual**2 / parts**2)[:, None, None]
@@ -194,8 +197,11 @@ def whole_is_positive(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
     """
     a = phi @ reduced.coef.T
     good = np.ones(len(phi), dtype=bool)
-    negative = np.flatnonzero((phi[:, : reduced.n_random] < 0).any(axis=1))
-    good[negative] = cholesky_each(weighted_sum(a[negative], reduced.G))[1]
+    # one residual of several may run down to zero or below where its rows are few
+    residual = phi[:, reduced.n_random :]
+    spent = (residual <= EDGE * np.abs(residual).max(axis=1, keepdims=True)).any(axis=1)
+    unsure = np.flatnonzero(spent | (phi[:, : reduced.n_random] < 0).any(axis=1))
+    good[unsure] = cholesky_each(weighted_sum(a[unsure], reduced.G))[1]
     return good
 
 

@@ -23,6 +23,7 @@ from trialkit.model.reml import Variances, maximise
 
 if TYPE_CHECKING:
     from trialkit.model.fit import Fit
+    from trialkit.model.influence import Solved
 
 Floats = NDArray[np.float64]
 
@@ -82,7 +83,7 @@ def scaled_power(y: Floats, power: float) -> Floats:
 
 def _is_plain(fit: Fit) -> bool:
     """Say whether the residual is the only variance."""
-    return len(fit.reduced.params) == 1
+    return not fit.groupings and fit.spec.residual_by is None
 
 
 def power_loglik(fit: Fit, power: float) -> float:
@@ -100,7 +101,24 @@ def power_loglik(fit: Fit, power: float) -> float:
     return float(best.point.loglik[0]) - (fit.n - fit.p) * scale
 
 
-def power_hint(fit: Fit, *, level: float = 0.95) -> PowerHint:
+def held_loglik(solved: Solved, power: float) -> float:
+    """Give the same with the ratios of the variances held, so that no search is needed.
+
+    ``-(n - p)/2 log z'Pz`` with ``z`` the scaled power. It touches the profile at the fitted
+    scale and lies below it elsewhere.
+    """
+    n, p = solved.X.shape
+    z = scaled_power(solved.y, power)
+    Q, _ = np.linalg.qr(solved.X)
+    for _ in range(2):  # P takes no notice of the fixed part, and large constants would cancel
+        z = z - Q @ (Q.T @ z)
+    left = solved.times_inverse(z[:, None])[:, 0]
+    taken = solved.X.T @ left
+    rest = float(z @ left - taken @ solved.cov @ taken)
+    return -0.5 * float(n - p) * math.log(rest)
+
+
+def power_hint(fit: Fit, *, level: float = 0.95, solved: Solved | None = None) -> PowerHint:
     """Find the power of a positive response that suits the model best.
 
     Parameters
@@ -109,6 +127,9 @@ def power_hint(fit: Fit, *, level: float = 0.95) -> PowerHint:
         A fitted model whose response is positive throughout.
     level : float
         Confidence of the limits.
+    solved : Solved, optional
+        With it the ratios of the variances are held at the fit's: for large designs, where
+        every search takes long. Limits are then a little too narrow.
 
     Returns
     -------
@@ -132,8 +153,12 @@ def power_hint(fit: Fit, *, level: float = 0.95) -> PowerHint:
             f"{fit.y.min():g}"
         )
     near = 1e-7 if _is_plain(fit) else 1e-4  # each step of a mixed model is a fit
+
+    def loglik(power: float) -> float:
+        return power_loglik(fit, power) if solved is None else held_loglik(solved, power)
+
     found = minimize_scalar(
-        lambda power: -power_loglik(fit, power),
+        lambda power: -loglik(power),
         bounds=(-_WIDEST, _WIDEST),
         method="bounded",
         options={"xatol": near},
@@ -142,7 +167,7 @@ def power_hint(fit: Fit, *, level: float = 0.95) -> PowerHint:
     drop = float(special.chdtri(1, 1 - level)) / 2
 
     def gap(power: float) -> float:
-        return top - power_loglik(fit, power) - drop
+        return top - loglik(power) - drop
 
     ends = []
     for edge in (-_WIDEST, _WIDEST):

@@ -183,7 +183,8 @@ class Question:
     @cached_property
     def _residuals(self) -> tuple[str, ...]:
         """Name the residual variances: one, or one per group of rows."""
-        return tuple(self.prepared.reduced.params[self.prepared.reduced.n_random :])
+        small = self.prepared.small
+        return ("residual",) if small is None else tuple(small.params[small.n_random :])
 
     @cached_property
     def containment_df(self) -> int:
@@ -275,8 +276,11 @@ class Question:
         return [n for n in spans if own is not None and constant_within(X[:, spans[n]], own)]
 
     @cached_property
-    def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
-        """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
+    def _unit_columns(self) -> tuple[Floats, Floats] | None:
+        """Give an orthonormal basis of the own units and of what varies within them.
+
+        Beside it the triangle that takes the basis back to the columns, units first.
+        """
         own, data = self.own, self.prepared
         if own is None or not data.design.kept.all():
             return None
@@ -295,6 +299,29 @@ class Question:
         if null.shape[1] and np.abs(null[: own.q]).max() > 1e-9:
             return None
         Q, T = np.linalg.qr(F[:, kept])
+        return np.asarray(Q), np.asarray(T)
+
+    @property
+    def within_basis(self) -> Floats | None:
+        """Give columns beyond which rows differ within the own units, orthonormal."""
+        columns = self._unit_columns
+        return None if columns is None else columns[0]
+
+    @property
+    def unit_design(self) -> tuple[Floats, Floats, tuple[Grouping, ...]]:
+        """Give rows → unit values, fixed columns of the units, and the terms above them."""
+        if self._unit_parts is None:
+            raise ModelError("the rows are not compared between groups of units")
+        return self._unit_parts[0], self._unit_parts[1], self._above
+
+    @cached_property
+    def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
+        """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
+        own, columns = self.own, self._unit_columns
+        if own is None or columns is None:
+            return None
+        Q, T = columns
+        X, spans, unit_terms = self.prepared.X_sum, self.prepared.design.spans, self._unit_terms
         rows = np.asarray(np.linalg.solve(T, Q.T)[: own.q])
         first = first_rows(own)
         X_units = np.hstack([X[first][:, spans[name]] for name in unit_terms])

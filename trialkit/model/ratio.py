@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Hashable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 Scale = Literal["raw", "log"]
+Better = Literal["more", "less"]
 
 
 @dataclass(frozen=True)
@@ -136,8 +137,8 @@ def _measure(
     else:
         lines = ratio_lines(fit, cells, place, df=df)
         found = [
-            _UNKNOWN if line is None else _on_line(line, margins, family.single_level(level))
-            for line, family in zip(lines, families, strict=True)
+            _untold(row) if line is None else _on_line(line, margins, family.single_level(level))
+            for row, line, family in zip(rows.to_dict("records"), lines, families, strict=True)
         ]
     return list(zip(found, families, strict=True))
 
@@ -156,9 +157,15 @@ def _on_line(line: RatioLine, margins: tuple[float, float], level: float) -> _Me
     return _Measured(line.ratio, low, high, p_low, p_high, df, method, accepted.note(level))
 
 
+def _untold(row: dict[Hashable, Any]) -> _Measured:
+    """Give no ratio, with the reason of the difference's own row."""
+    note = row["note"] or NOT_ESTIMABLE
+    return replace(_UNKNOWN, method=str(row["method"]), note=str(note))
+
+
 def _on_log(row: dict[Hashable, Any], margins: tuple[float, float], level: float) -> _Measured:
     if not math.isfinite(row["se"]):
-        return _UNKNOWN
+        return _untold(row)
     p = [
         float(special.stdtr(row["df"], -sign * (row["estimate"] - math.log(margin)) / row["se"]))
         for margin, sign in zip(margins, (1, -1), strict=True)
@@ -197,12 +204,14 @@ def noninferior(
     df: str = "default",
     level: float | None = None,
     adjust: str = "none",
+    better: Better = "more",
 ) -> pd.DataFrame:
     """Ask of each level whether it loses no more than the margin to the reference.
 
     A level is no worse when the lower limit of the two-sided `level` interval of its ratio
     to the reference lies above ``1 - margin``: a one-sided test at ``(1 - level) / 2``,
-    2.5 % at the usual 0.95. More of the response is taken to be better.
+    2.5 % at the usual 0.95. Where less of the response is better (days to harvest), the loss
+    is an increase: the upper limit has to lie below ``1 + margin``.
 
     Parameters
     ----------
@@ -224,6 +233,8 @@ def noninferior(
     adjust : {"none", "dunnett", "tukey"}
         Whether limits and `p` allow for all levels: for each against the reference
         (``"dunnett"``) or as one of all pairs (``"tukey"``), as in `differences`.
+    better : {"more", "less"}
+        Whether more or less of the response is better.
 
     Returns
     -------
@@ -233,7 +244,8 @@ def noninferior(
         `, p_alone` (not adjusted) `, margin_ratio, df` (of that test) `, method, adjust,
         verdict, note`. Verdicts: "better" (limits above 1),
         "no worse" (lower limit above the margin), "no worse, though lower" (and the upper
-        limit below 1), "worse" (upper limit below the margin), "not enough evidence".
+        limit below 1), "worse" (upper limit below the margin), "not enough evidence"; with
+        ``better="less"`` the same on the other side of 1.
 
     Raises
     ------
@@ -258,10 +270,53 @@ def noninferior(
     chosen = choose_adjustment(adjust, "against", without=("holm",))
     wanted = fit.level if level is None else level
     cells, place = _checked(fit, factor, against, margin_pct, scale)
-    margin = 1 - margin_pct / 100
+    return compare_cells(
+        fit,
+        cells,
+        place,
+        margin_pct=margin_pct,
+        scale=scale,
+        df=df,
+        level=wanted,
+        better=better,
+        adjust=chosen.name,
+    )
+
+
+def compare_cells(
+    fit: Fit,
+    cells: Cells,
+    place: int,
+    *,
+    margin_pct: float,
+    scale: Scale = "raw",
+    df: str = "default",
+    level: float,
+    better: Better = "more",
+    adjust: str = "none",
+) -> pd.DataFrame:
+    """Judge each of some means against one of them; columns as those of `noninferior`.
+
+    Parameters
+    ----------
+    fit : Fit
+        A fitted model.
+    cells : Cells
+        The means, such as those at one level of another factor.
+    place : int
+        Position of the reference among them.
+    margin_pct, scale, df, level, better, adjust
+        As for `noninferior`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    chosen = choose_adjustment(adjust, "against", without=("holm",))
+    margin = 1 - margin_pct / 100 if better == "more" else 1 + margin_pct / 100
     found = _measure(
-        fit, cells, place, (margin, 1 / margin),
-        scale=scale, df=df, level=wanted, adjust=chosen.name,
+        fit, cells, place, (margin, margin),
+        scale=scale, df=df, level=level, adjust=chosen.name,
     )  # fmt: skip
     others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
@@ -273,27 +328,38 @@ def noninferior(
                 "ratio": got.ratio,
                 "low": got.low,
                 "high": got.high,
-                "p": family.joint(got.p_low),
-                "p_alone": got.p_low,
+                "p": family.joint(got.p_low if better == "more" else got.p_high),
+                "p_alone": got.p_low if better == "more" else got.p_high,
                 "margin_ratio": margin,
                 "df": got.df,
                 "method": got.method,
                 "adjust": chosen.label,
-                "verdict": loss_verdict(got.low, got.high, margin),
+                "verdict": loss_verdict(got.low, got.high, margin, better=better),
                 "note": got.note,
             }
         )
     return pd.DataFrame(rows)
 
 
-def loss_verdict(low: float, high: float, margin: float) -> str:
+def loss_verdict(low: float, high: float, margin: float, *, better: Better = "more") -> str:
     """Say in words what the limits of a ratio mean beside the margin.
 
     Examples
     --------
     >>> loss_verdict(0.93, 1.04, 0.9), loss_verdict(0.85, 1.04, 0.9)
     ('no worse', 'not enough evidence')
+
+    Ten per cent more days than usual are accepted, and at most 4 % more are in the limits:
+
+    >>> loss_verdict(0.95, 1.04, 1.1, better="less")
+    'no worse'
     """
+    if better == "less":
+        if high < 1:
+            return "better"
+        if high < margin:
+            return "no worse, though higher" if low > 1 else "no worse"
+        return "worse" if low > margin else "not enough evidence"
     if low > 1:
         return "better"
     if low > margin:

@@ -206,8 +206,11 @@ def satterthwaite(gls: Gls, L: Floats, weights: Floats, estimate: Floats) -> Joi
     rotated = np.einsum("rlk,rl->rk", vectors, estimate)
     turned = np.einsum("rlk,rilm,rmk->rik", vectors, slopes, vectors)
     nu = satterthwaite_df(values, turned, weights)
-    F = (rotated**2 / values).mean(axis=1)
-    return Joint(len(L), combine_df(nu), F, cov)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        F = (rotated**2 / values).mean(axis=1)
+    # a row without finite df is no test, and no part of one
+    den_df = np.where(np.isfinite(nu).all(axis=1), combine_df(nu), np.inf)
+    return Joint(len(L), den_df, F, cov)
 
 
 def combine_df(nu: Floats) -> Floats:

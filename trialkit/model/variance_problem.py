@@ -9,6 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.model.absorb import LargeDesign
+from trialkit.model.largefit import LargeFit, maximise_large
+from trialkit.model.largeobjective import evaluate_large
 from trialkit.model.objective import evaluate
 from trialkit.model.reduced import Reduced
 from trialkit.model.reml import Variances, maximise
@@ -45,13 +48,18 @@ class VarianceProblem:
 
     @classmethod
     def of(cls, fit: Fit) -> VarianceProblem:
-        """Take the problem out of a fit."""
+        """Take the problem out of a fit; what draws responses needs the dense engine."""
         return cls(fit.reduced, fit.responses, fit.phi, fit.spec.variances)  # type: ignore[arg-type]
 
     @property
     def names(self) -> tuple[str, ...]:
         """Names of the variances."""
         return self.reduced.params
+
+    @property
+    def n_random(self) -> int:
+        """Number of random terms; the residual variances come after them."""
+        return self.reduced.n_random
 
     @property
     def unit(self) -> Floats:
@@ -93,6 +101,68 @@ class VarianceProblem:
             pinned={at: value},
         )
         return float(best.point.loglik[0]), best.point.phi[0]
+
+
+@dataclass(frozen=True)
+class LargeProblem:
+    """The same for a design with thousands of effects.
+
+    Parameters
+    ----------
+    design : LargeDesign
+        With its response.
+    phi : ndarray, shape (m,)
+        Estimated variances in internal units.
+    variances : {"free", "nonnegative"}
+    """
+
+    design: LargeDesign
+    phi: Floats
+    variances: Variances = "free"
+
+    @classmethod
+    def of(cls, fit: LargeFit) -> LargeProblem:
+        """Take the problem out of a fit."""
+        return cls(fit.large, fit.phi, fit.spec.variances)  # type: ignore[arg-type]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Names of the variances."""
+        return self.design.params
+
+    @property
+    def n_random(self) -> int:
+        """Number of random terms; the residual variance comes after them."""
+        return self.design.n_random
+
+    @property
+    def unit(self) -> Floats:
+        """Factor from internal to the user's unit of each variance."""
+        return np.asarray(self.design.units * self.design.scale**2)
+
+    def loglik(self, phi: Floats) -> float:
+        """Give the restricted log-likelihood (internal constant), −inf outside."""
+        point = evaluate_large(self.design, phi)
+        return -math.inf if point is None else point.loglik
+
+    def profile(self, at: int, value: float, start: Floats) -> tuple[float, Floats]:
+        """Maximise over the other variances with one of them held; see `VarianceProblem`."""
+        phi = start.copy()
+        phi[at] = value
+        last = len(phi) - 1
+        for _ in range(60):
+            if math.isfinite(self.loglik(phi)):
+                break
+            phi[slice(0, last) if at == last else last] *= 1.5
+        else:
+            return -math.inf, start
+        point, _, _ = maximise_large(
+            self.design,
+            nonnegative=self.variances == "nonnegative",
+            start=phi,
+            pinned={at: value},
+        )
+        return point.loglik, point.phi
 
 
 def maximise_each(

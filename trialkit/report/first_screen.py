@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import Picture, Table, build_table
@@ -49,11 +49,13 @@ def answer_screen(material: Material) -> Answer:
     reference = material.reference
     others = [x for x in material.levels if x != reference]
     key = "answer.question" if len(others) > 1 else "answer.question_one"
-    question = say.text(key, level=say.listed(others, "or"), reference=reference)
+    question = say.text(
+        key, level=say.listed(others, "or"), reference=reference, noun=material.noun
+    )
     return Answer(
         kind=verdict.answer.replace(" ", "-"),
         question=question,
-        headline=say.text(f"answer.{verdict.answer}", level=verdict.level, reference=reference),
+        headline=_headline(material),
         sentence=_sentence(material),
         facts=() if verdict.answer == "blocked" else tuple(_facts(material)),
         others=tuple(_others(material)),
@@ -62,6 +64,22 @@ def answer_screen(material: Material) -> Answer:
         next_steps=tuple(verdict.next_steps),
         table=answer_table(material),
     )
+
+
+def _headline(material: Material) -> str:
+    """Give the answer in a few words, with what it depends on."""
+    say, verdict = material.say, material.verdict
+    key = f"answer.{verdict.answer}"
+    if material.better == "less" and f"answer.less.{verdict.answer}" in say.entries:
+        key = f"answer.less.{verdict.answer}"
+    words = {
+        "level": verdict.level, "reference": material.reference, "noun": material.noun,
+        "margin": material.margin, "factor": verdict.depends_on,
+    }  # fmt: skip
+    headline = say.text(key, **words)
+    if verdict.depends_on and verdict.answer not in ("depends", "blocked"):
+        return say.text("answer.depends_too", headline=headline, factor=verdict.depends_on)
+    return headline
 
 
 def _sentence(material: Material) -> str:
@@ -106,10 +124,12 @@ def _minded(material: Material) -> str:
 
 def _facts(material: Material) -> list[Fact]:
     say, verdict = material.say, material.verdict
-    words = {"reference": material.reference}
+    noun = material.noun[:1].upper() + material.noun[1:]
+    words = {"reference": material.reference, "noun": noun}
     facts = []
     rows = verdict.table[verdict.table["level"].astype(str) == verdict.level]
-    if len(rows) and math.isfinite(rows["ratio"].iloc[0]):
+    # an average over what the answer depends on is no fact to act on
+    if len(rows) and math.isfinite(rows["ratio"].iloc[0]) and not verdict.depends_on:
         one, low, high = (
             # no yield is below nothing, however far down a limit reaches
             say.percent(100 * (max(rows[k].iloc[0], 0.0) - 1), 0, sign=True)
@@ -146,33 +166,31 @@ def _money_fact(material: Material) -> list[Fact]:
 
 
 def answer_picture(material: Material) -> Picture:
-    """Draw yield by level above and the difference from the reference beside the margin below."""
+    """Draw the means above and the difference from the reference beside the margin below."""
     say = material.say
-    words = {"factor": material.factor.name, "reference": material.reference}
+    words = {
+        "factor": material.factor.name, "reference": material.reference,
+        "quantity": material.noun[:1].upper() + material.noun[1:],
+        "other": material.verdict.depends_on,
+    }  # fmt: skip
     drawable = material.result.ratios["ratio"].notna().any()
-    key = "answer.figure_title" if drawable else "answer.figure_alone"
+    key = "answer.figure_title_by" if material.verdict.depends_on else "answer.figure_title"
     figure = draw_answer(material, with_ratios=bool(drawable))
     svg = inline_svg(figure, ident="answer", alt=_alt(material))
-    return Picture(svg, say.text(key, **words))
+    return Picture(svg, say.text(key if drawable else "answer.figure_alone", **words))
 
 
 def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
-    """Draw the figure of the first screen."""
+    """Draw the figure of the first screen; where the answer depends on something, its cells."""
     from matplotlib.figure import Figure
 
-    from trialkit.figures import ratio_to_reference, unit_means, yield_by_level
+    from trialkit.figures import ratio_to_reference, yield_by_level
     from trialkit.figures.rows import MARGINS_IN, ROW_IN
     from trialkit.style import drawing
 
-    result, question = material.result, material.trial.question
-    means = _in_order(result.table, material.levels)
-    points = unit_means(
-        material.used,
-        factor=material.factor.name,
-        units=material.factor.applied_to,
-        response=material.response,
-    )
-    rows = [len(means), len(result.ratios)] if with_ratios else [len(means)]
+    question, better = material.trial.question, material.better
+    means, points, ratios = _drawn(material)
+    rows = [len(means), len(ratios)] if with_ratios else [len(means)]
     heights = [ROW_IN * n + 0.1 for n in rows]
     tall = sum(heights) + MARGINS_IN * len(rows)
     with drawing():
@@ -184,14 +202,49 @@ def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
     yield_by_level(
         means, points, reference=material.reference, margin_pct=question.margin_pct,
         response=material.response, quantity=material.quantity, units=material.units,
-        level=question.level, wording=material.say, ax=axes[0],
+        level=question.level, better=better, wording=material.say, ax=axes[0],
     )  # fmt: skip
     if with_ratios:
         ratio_to_reference(
-            result.ratios, margin_pct=question.margin_pct, level=question.level,
-            basis=material.basis, wording=material.say, ax=axes[1],
+            ratios, margin_pct=question.margin_pct, level=question.level, better=better,
+            response=material.response, basis=material.basis, wording=material.say, ax=axes[1],
         )  # fmt: skip
     return figure
+
+
+def _drawn(material: Material) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Give means, unit points and ratios to draw, by cell where the answer depends on something.
+
+    Means by batch are not drawn: the model takes batches as a sample, and the ratios show them.
+    """
+    from trialkit.figures import unit_means
+
+    result, verdict = material.result, material.verdict
+    on = verdict.depends_on if verdict.depends_on != "batch" else ""
+    points = unit_means(
+        material.used,
+        factor=material.factor.name,
+        units=material.factor.applied_to,
+        response=material.response,
+        by=[on] if on else [],
+    )
+    points = points.assign(value=points["value"] * material.summed)
+    ratios = verdict.by if verdict.depends_on else result.ratios
+    if not on:
+        return _in_order(result.per_block(result.table), material.levels), points, ratios
+    cells = result.cell_means(on).rename(columns={on: "at"})
+    cells = _cells_in_order(cells, material.levels)
+    return result.per_block(cells), points.rename(columns={on: "at"}), ratios
+
+
+def _cells_in_order(cells: pd.DataFrame, levels: list[str]) -> pd.DataFrame:
+    """Put the cells of one level of the other treatment together."""
+    at = {name: i for i, name in enumerate(dict.fromkeys(cells["at"].astype(str)))}
+    place = {name: i for i, name in enumerate(levels)}
+    keys = cells.assign(
+        _at=cells["at"].astype(str).map(at), _level=cells["level"].astype(str).map(place)
+    )
+    return keys.sort_values(["_at", "_level"]).drop(columns=["_at", "_level"])
 
 
 def _in_order(table: pd.DataFrame, levels: list[str]) -> pd.DataFrame:
@@ -201,25 +254,26 @@ def _in_order(table: pd.DataFrame, levels: list[str]) -> pd.DataFrame:
 
 
 def _alt(material: Material) -> str:
-    say, result = material.say, material.result
+    say = material.say
+    means, points, ratios = _drawn(material)
     rows = say.listed(
         [
             say.text(
                 "alt.row",
-                level=row["level"],
+                level=_named(row),
                 estimate=say.number(row["estimate"]),
                 unit=material.unit,
                 low=say.number(row["low"]),
                 high=say.number(row["high"]),
-                n=_unit_count(material, str(row["level"])),
+                n=_unit_count(points, row),
             )
-            for row in result.table.to_dict("records")
+            for row in means.to_dict("records")
         ]
     )
     changes = say.listed(
         [
-            say.text("alt.change", level=row["level"], estimate=one, low=low, high=high)
-            for row in result.ratios.to_dict("records")
+            say.text("alt.change", level=_named(row), estimate=one, low=low, high=high)
+            for row in ratios.to_dict("records")
             for one, low, high in [
                 [say.percent(100 * (row[k] - 1), 1, sign=True) for k in ("ratio", "low", "high")]
             ]
@@ -227,33 +281,58 @@ def _alt(material: Material) -> str:
     )
     return say.text(
         "alt.answer", factor=material.factor.name, rows=rows, reference=material.reference,
-        changes=changes, margin=material.margin,
+        changes=changes, margin=material.margin, noun=material.noun,
     )  # fmt: skip
 
 
-def _unit_count(material: Material, level: str) -> int:
-    rows = material.used[material.used[material.factor.name].astype(str) == level]
-    return len(rows[list(material.factor.applied_to)].drop_duplicates())
+def _named(row: dict[Any, Any]) -> str:
+    return f"{row['level']}, {row['at']}" if "at" in row else str(row["level"])
+
+
+def _unit_count(points: pd.DataFrame, row: dict[Any, Any]) -> int:
+    own = points["level"].astype(str) == str(row["level"])
+    if "at" in row and "at" in points:
+        own &= points["at"].astype(str) == str(row["at"])
+    return int(own.sum())
 
 
 def answer_table(material: Material) -> Table:
     """Give every level against the reference, with its answer."""
-    say, table = material.say, material.verdict.table
+    return _ratio_table(material, material.verdict.table, "answer.table")
+
+
+def further_tables(material: Material) -> list[Table]:
+    """Give the levels at each level of what the answer depends on, and on the logarithm."""
+    verdict, out = material.verdict, []
+    if verdict.depends_on:
+        out.append(_ratio_table(material, verdict.by, "answer.by_table"))
+    if verdict.logarithm is not None:
+        out.append(_ratio_table(material, verdict.logarithm, "answer.logarithm_table"))
+    return out
+
+
+def _ratio_table(material: Material, table: pd.DataFrame, caption: str) -> Table:
+    say, other = material.say, material.verdict.depends_on
     frame = table.assign(
         **{k: 100 * (table[k] - 1) for k in ("ratio", "low", "high")},
         answer=[say.either(f"row_answer.{a}", str(a)) for a in table["answer"]],
     )
     formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.percent(v, 1, sign=True))
+    columns = ["level", "reference", "ratio", "low", "high", "answer"]
     return build_table(
         frame,
-        columns=["level", "reference", "ratio", "low", "high", "answer"],
+        columns=["at", *columns] if "at" in frame else columns,
         say=say,
         caption=say.text(
-            "answer.table",
+            caption,
             factor=material.factor.name,
             reference=material.reference,
             level=material.level,
+            other=other,
         ),
-        heads={"ratio": say.text("column.change"), "level": material.factor.name},
+        heads={
+            "ratio": say.text("column.change"), "level": material.factor.name, "at": other,
+        },
         formats=formats,
-    )
+        row_heads=2 if "at" in frame else 1,
+    )  # fmt: skip

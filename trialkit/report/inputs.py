@@ -9,9 +9,10 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
-from trialkit.columns import adds_up, find_column, house_unit
+from trialkit.columns import find_column, house_unit
 from trialkit.errors import Finding, TrialkitError
 from trialkit.folder import LOG_KINDS, read_log, read_plan_there
+from trialkit.responses import Better, response_of
 from trialkit.wording import Wording, units_in_words
 
 if TYPE_CHECKING:
@@ -105,17 +106,48 @@ class Material:
 
     @cached_property
     def per_flush(self) -> bool:
-        """Whether a value is that of one flush, of several."""
-        return adds_up(self.response, self.trial.harvest_columns) and self.trial.flushes > 1
+        """Whether a row of the analysis is one flush, of several."""
+        return "flush" in self.result.terms.fixed.split(" + ")
+
+    @cached_property
+    def summed(self) -> int:
+        """Flushes that a mean of this page adds up."""
+        return self.result.flushes_summed
 
     @cached_property
     def quantity(self) -> str:
-        """The response in words with its unit, for axes and captions."""
+        """What means and differences are, in words with the unit: per block as one counts it."""
+        key = "quantity.flush" if self.per_flush else "quantity.whole"
+        if self.summed > 1:
+            key = "quantity.total"
+        words = self._quantity(key)
+        if self.result.scale == "logarithm":
+            words = self.say.text("quantity.geometric", quantity=words)
+        return words
+
+    @cached_property
+    def row_quantity(self) -> str:
+        """What one weight is, in words with the unit."""
+        return self._quantity("quantity.flush" if self.per_flush else "quantity.whole")
+
+    @property
+    def noun(self) -> str:
+        """What is compared, in words; *yield* is said of yields only."""
+        return self.say.either(
+            f"noun.{self.response}", response_of(self.response, self.trial.harvest_columns).noun
+        )
+
+    @property
+    def better(self) -> Better:
+        """Whether more or less of the response is better."""
+        return response_of(self.response, self.trial.harvest_columns).better
+
+    def _quantity(self, key: str) -> str:
         column = find_column(self.response, self.trial.columns)
         label = self.response if column is None else column.label
-        key = "quantity.flush" if self.per_flush else "quantity.whole"
         smallest = self.trial.structure.smallest[-1]
-        words = self.say.text(key, label=label, smallest=smallest)
+        n = self.say.number(self.summed, 0)
+        words = self.say.text(key, label=label, smallest=smallest, n=n)
         return f"{words} [{self.unit}]" if self.unit else words
 
     @cached_property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from trialkit.report.first_screen import further_tables
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import (
     Fold,
@@ -29,6 +30,7 @@ def model_section(material: Material) -> Section:
     say = material.say
     parts: list[Any] = _findings(material)
     parts.append(_ratios(material))
+    parts += further_tables(material)
     parts += [_means(material, name) for name in material.trial.factors]
     parts += _differences(material)
     parts.append(Fold(say.text("model.fold_model"), tuple(_model(material))))
@@ -54,8 +56,11 @@ def _findings(material: Material) -> list[Any]:
 def _ratios(material: Material) -> Table:
     say, ratios = material.say, material.result.ratios
     margin = material.trial.question.margin_pct
-    limit = say.number(1 - margin / 100, 2)
-    words = {"factor": material.factor.name, "reference": material.reference}
+    less = material.better == "less"
+    limit = say.number(1 + (margin if less else -margin) / 100, 2)
+    words = {
+        "factor": material.factor.name, "reference": material.reference, "noun": material.noun,
+    }  # fmt: skip
     formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.number(v, 3))
     told = zip(ratios["level"], ratios["note"], strict=True)
     return build_table(
@@ -66,7 +71,11 @@ def _ratios(material: Material) -> Table:
         heads={"level": material.factor.name, "p": say.text("column.p_margin")},
         formats={**formats, "df": lambda v: say.number(v, 1)},
         notes=[
-            say.text("model.ratio_note", limit=limit, margin=material.margin),
+            say.text(
+                "model.ratio_note_less" if less else "model.ratio_note",
+                limit=limit,
+                margin=material.margin,
+            ),
             *(f"{level}: {note}." for level, note in told if note),
         ],
     )
@@ -75,7 +84,7 @@ def _ratios(material: Material) -> Table:
 def _means(material: Material, name: str) -> Table:
     say = material.say
     return build_table(
-        material.result.means[name],
+        material.result.per_block(material.result.means[name]),
         columns=["level", "estimate", "se", "df", "low", "high", "method"],
         say=say,
         caption=say.text(
@@ -115,7 +124,8 @@ def _differences(material: Material) -> list[Any]:
     import pandas as pd
 
     say = material.say
-    frames = material.result.differences
+    result = material.result
+    frames = {name: result.per_block(frame) for name, frame in result.differences.items()}
     together = pd.concat(frames.values(), ignore_index=True)
     parts: list[Any] = [_effects(material, together)] if len(together) <= MOST_EFFECTS else []
     for name, frame in frames.items():

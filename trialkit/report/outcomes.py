@@ -107,7 +107,7 @@ def _beside(material: Material, dose: Dose) -> Table:
         dose.beside,
         columns=["level", "runs", "dose", "as_assigned", "as_delivered"],
         say=material.say,
-        caption=material.say.text("beyond.beside_caption", unit=material.quantity),
+        caption=material.say.text("beyond.beside_caption", unit=material.row_quantity),
         heads={"level": material.factor.name, "dose": head(DOSE)},
         together=("as_assigned", "as_delivered"),
     )
@@ -119,6 +119,6 @@ def _slope(material: Material, dose: Dose) -> Table:
         columns=["quantity", "estimate", "low", "high", "p", "df"],
         say=material.say,
         caption=material.say.text(
-            "beyond.slope_caption", unit=material.quantity, exposure=head(DOSE)
+            "beyond.slope_caption", unit=material.row_quantity, exposure=head(DOSE)
         ),
     )

@@ -213,7 +213,7 @@ def _sections(material: Material) -> Sequence[Section]:
 
 
 def _short_sections(material: Material) -> Sequence[Section]:
-    from trialkit.report.first_screen import answer_table
+    from trialkit.report.first_screen import answer_table, further_tables
     from trialkit.report.layout import layout_sentences
     from trialkit.report.limits import limit_words
     from trialkit.report.provenance import fingerprint
@@ -222,7 +222,11 @@ def _short_sections(material: Material) -> Sequence[Section]:
     done = [Words(text) for text in layout_sentences(material)]
     limits = [Points(tuple(limit_words(material))), Words(fingerprint(material), quiet=True)]
     return [
-        Section("compared", say.text("section.compared"), (answer_table(material),)),
+        Section(
+            "compared",
+            say.text("section.compared"),
+            (answer_table(material), *further_tables(material)),
+        ),
         Section("done", say.text("section.done"), tuple(done)),
         Section("limits", say.text("section.limits"), tuple(limits)),
     ]

@@ -125,6 +125,28 @@ def _price_alt(material: Material, rows: pd.DataFrame, price: str) -> str:
     )  # fmt: skip
 
 
+def _by_question(settle: pd.DataFrame, named: dict[str, str]) -> pd.DataFrame:
+    """Give one row per count and question: `count, asked, power, low, high`."""
+    import pandas as pd
+
+    columns = {"power": "", "low": "_low", "high": "_high"}
+    return pd.concat(
+        [
+            settle[["count"]].assign(
+                asked=words, **{c: settle[f"{name}{end}"] for c, end in columns.items()}
+            )
+            for name, words in named.items()
+        ],
+        ignore_index=True,
+    )
+
+
+def _with_range(say: Any, chance: float, low: float, high: float) -> str:
+    """Write a chance and, in brackets, what the trial leaves open about it."""
+    middle, first, last = (say.percent(100 * float(v)) for v in (chance, low, high))
+    return str(say.text("saves.settle_cell", chance=middle, low=first, high=last))
+
+
 def _settle(material: Material) -> list[Any]:
     """Show what repeating the layout would tell, for the two questions a trial can ask."""
     from trialkit.figures import power_curve
@@ -136,8 +158,7 @@ def _settle(material: Material) -> list[Any]:
     words = {"margin": material.margin, "repeats": repeats}
     words["difference"] = f"{say.number(material.trial.question.difference_pct)} %"
     named = {name: say.text(f"saves.settle.{name}", **words) for name in ("no_worse", "difference")}
-    long = settle.melt("count", list(named), var_name="asked", value_name="power")
-    long["asked"] = long["asked"].map(named)
+    long = _by_question(settle, named)
     axis = say.text("saves.settle_axis", repeats=repeats)
     ax = power_curve(long, x="count", axis=axis, by="asked", wording=say)
     told = [
@@ -152,15 +173,17 @@ def _settle(material: Material) -> list[Any]:
     ends = {"from_count": int(settle["count"].iloc[0]), "to_count": int(settle["count"].iloc[-1])}
     alt = say.text("alt.settle", rows="; ".join(told), repeats=repeats, **ends)
     svg = inline_svg(ax, ident="settle", alt=alt)
-    chance = {name: lambda v: say.percent(100 * float(v)) for name in named}
     step = max(1, math.ceil(len(settle) / 10))
+    rows = settle.iloc[::step].copy()
+    for name in named:
+        parts = (rows[name], rows[f"{name}_low"], rows[f"{name}_high"])
+        rows[name] = [_with_range(say, *three) for three in zip(*parts, strict=True)]
     table = build_table(
-        settle.iloc[::step],
+        rows,
         columns=["count", *named],
         say=say,
         caption=say.text("saves.settle_caption"),
         heads={"count": repeats, **named},
-        formats=chance,
     )
     title = say.text("saves.settle_title", repeats=repeats)
     return [Words(say.text("saves.settle_intro", repeats=repeats)), Picture(svg, title), table]

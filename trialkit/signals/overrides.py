@@ -26,7 +26,7 @@ LEFT_OUT = "left out by request"
 _WHERE = "it stands in [logs.environment] under {key}; take it out there to undo it"
 
 
-def apply_asked(
+def apply_overrides(
     rows: Sequence[Flag], series: Series, asked: Sequence[Trust | LeaveOut], zone: dt.tzinfo
 ) -> list[Flag]:
     """Split flags at trusted intervals, and add what is left out by request.
@@ -100,7 +100,7 @@ def _moment_ns(moment: dt.datetime, zone: dt.tzinfo) -> int:
     return int(pd.Timestamp(local).tz_convert("UTC").as_unit("ns").value)
 
 
-def tell_asked(
+def tell_overrides(
     table: pd.DataFrame,
     asked: Sequence[Trust | LeaveOut],
     *,
@@ -125,7 +125,7 @@ def tell_asked(
     """
     for number, request in enumerate(asked):
         part = table[table["asked"] == number]
-        yield _done(part, request, words) if len(part) else _idle(table, request, known)
+        yield _tell_heeded(part, request, words) if len(part) else _tell_idle(table, request, known)
 
 
 def tell_unheeded(asked: Sequence[Trust | LeaveOut], *, why: str) -> list[Finding]:
@@ -144,7 +144,7 @@ def tell_unheeded(asked: Sequence[Trust | LeaveOut], *, why: str) -> list[Findin
     return [Finding("request_unheeded", "caution", message, remedy)]
 
 
-def _done(
+def _tell_heeded(
     part: pd.DataFrame, request: Trust | LeaveOut, words: Mapping[str, tuple[str, str]]
 ) -> Finding:
     quantities = ", ".join(words.get(q, (q, ""))[0] for q in dict.fromkeys(part["quantity"]))
@@ -163,7 +163,7 @@ def _done(
     return Finding("sensor_left_out", "note", text, remedy)
 
 
-def _idle(
+def _tell_idle(
     table: pd.DataFrame, request: Trust | LeaveOut, known: Sequence[tuple[str, str]]
 ) -> Finding:
     trusts = isinstance(request, Trust)

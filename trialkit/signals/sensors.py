@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.signals import faults
-from trialkit.signals.overrides import apply_asked, tell_asked
+from trialkit.signals.overrides import apply_overrides, tell_overrides
 from trialkit.trial.sections import LeaveOut, Trust
 
 Ints = NDArray[np.int64]
@@ -149,7 +149,7 @@ def flag_sensors(
         judged = {name: v for name, v in values.items() if name in WORDS}
         for quantity, found in faults.find_all(time, judged, gap_ns, limits):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": quantity} | found)
-    rows = apply_asked([*rows, *faults.compare_sensors(climate, limits)], series, asked, zone)
+    rows = apply_overrides([*rows, *faults.compare_sensors(climate, limits)], series, asked, zone)
     columns = ["chamber", "sensor", "quantity", "flag", "start", "stop", "records", "action"]
     table = pd.DataFrame(rows, columns=[*columns, "detail", "because", "asked"])
     for name in ("start", "stop"):
@@ -159,7 +159,7 @@ def flag_sensors(
     table.insert(6, "hours", hours.round(3))
     order = ["chamber", "sensor", "start", "quantity"]
     table = table.sort_values(order, kind="stable").reset_index(drop=True)
-    told = tell_asked(table, asked, known=list(series), words=_ALL_WORDS)
+    told = tell_overrides(table, asked, known=list(series), words=_ALL_WORDS)
     findings = (*_findings(table[table["asked"] < 0], zone), *told)
     return SensorFlags(table.drop(columns="asked"), findings)
 

@@ -159,6 +159,7 @@ class QuestionSection(Section):
     """`[question]`: what is asked, before any data are seen."""
 
     response: str = "fresh_g"
+    scale: Literal["plain", "logarithm"] = "plain"
     primary: str
     margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
     difference_pct: Positive = 15.0

@@ -1,0 +1,159 @@
+"""Letting the answer speak of batches to come, and saying where it cannot.
+
+A schedule may do better in some batches than in others. The question is about batches to come, so
+a random term batch × treatment belongs to the primary treatment's error wherever the layout can
+tell it from the runs (`trialkit.model.crossed_effect` holds the rule). Where each run is its own
+batch × treatment, the error between runs holds it already.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from trialkit.errors import Finding, ModelError
+from trialkit.model.crossed_effect import can_be_told, crossed_df, stands_clear
+from trialkit.wording import units_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.model.fit import Fit
+    from trialkit.trial import Trial
+
+BATCH = "batch"
+Case = Literal["told", "in the error", "one batch", "kept", "too few"]
+
+
+@dataclass(frozen=True)
+class BatchPart:
+    """What a layout can say of a treatment that acts differently from batch to batch.
+
+    Parameters
+    ----------
+    case : str
+        ``"told"``: a random term can be told from the units; ``"in the error"``: each unit is its
+        own batch × treatment, so that the error holds it; ``"one batch"``; ``"kept"``: the
+        treatment stays with its units through all batches; ``"too few"`` degrees of freedom.
+    term : str
+        The random term.
+    df : tuple of int
+        Degrees of freedom of the term and of the units beside it.
+    """
+
+    case: Case
+    term: str
+    df: tuple[int, int]
+
+
+def batch_part(trial: Trial, table: pd.DataFrame) -> BatchPart:
+    """Say what the rows of a trial can tell of batch × the primary treatment.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        Rows with unit columns and treatments.
+
+    Returns
+    -------
+    BatchPart
+    """
+    factor = trial.primary
+    term = f"{BATCH}:{factor.name}"
+    if BATCH not in table or table[BATCH].nunique() < 2:
+        return BatchPart("one batch", term, (0, 0))
+    if BATCH not in factor.applied_to:
+        return BatchPart("kept", term, (0, 0))
+    df = crossed_df(table, factor.applied_to, BATCH, factor.name)
+    if can_be_told(df):
+        return BatchPart("told", term, df)
+    return BatchPart("in the error" if df[1] == 0 else "too few", term, df)
+
+
+def fit_for_batches(
+    trial: Trial, table: pd.DataFrame, *, random: Sequence[str], options: Mapping[str, Any]
+) -> Fit:
+    """Fit with a random term batch × treatment where it can be told and stands clear.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        Rows with a response.
+    random : sequence of str
+        The layout's random terms.
+    options : mapping
+        Further arguments of `trialkit.model.fit.fit`.
+
+    Returns
+    -------
+    Fit
+    """
+    from trialkit.model.fit import fit
+
+    part = batch_part(trial, table)
+    if part.case == "told" and part.term not in random:
+        try:
+            whole = fit(table, random=[*random, part.term], **options)
+            variances = whole.variances.to_frame().T
+            if stands_clear(whole.data, variances, trial.primary.name, part.term, part.df)[0]:
+                return whole
+        except ModelError:  # the rows left cannot hold the term after all
+            pass
+    return fit(table, random=list(random), **options)
+
+
+def batch_findings(trial: Trial, table: pd.DataFrame, fit: Fit) -> list[Finding]:
+    """Say whether an answer speaks of batches to come.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        Rows with a response.
+    fit : Fit
+        Made by `fit_for_batches`.
+
+    Returns
+    -------
+    list of Finding
+    """
+    part, name = batch_part(trial, table), trial.primary.name
+    if part.case == "in the error":
+        return []
+    if part.case == "told":
+        return _found(part, name, fit)
+    units = units_in_words(trial.primary.applied_to)
+    why = {
+        "one batch": "all of it was one batch",
+        "kept": f"each {name} stayed with its {units} through all batches",
+        "too few": f"{part.df[0]} degree{'s' * (part.df[0] != 1)} of freedom between batches and "
+        f"{part.df[1]} between {units} beside them are too few to tell",
+    }[part.case]
+    return [
+        Finding(
+            "batches_as_tried",
+            "caution",
+            f"whether {name} acts alike in every batch could not be looked at ({why}): the limits "
+            "speak of batches like those tried, and batches to come may differ by more",
+            f"more batches, with each {name} in two or more {units} of each, would tell",
+        )
+    ]
+
+
+def _found(part: BatchPart, name: str, fit: Fit) -> list[Finding]:
+    if part.term not in fit.spec.random:
+        return []
+    share = max(float(fit.variances[part.term]), 0.0) ** 0.5
+    return [
+        Finding(
+            "batches_differ",
+            "caution",
+            f"what {name} does differs from batch to batch (standard deviation {share:.3g} in the "
+            f"unit of {fit.spec.response}): the limits allow for it, on {part.df[0]} degrees of "
+            "freedom, and speak of batches to come",
+            "more batches narrow these limits; more chambers in the same batches hardly do",
+        )
+    ]

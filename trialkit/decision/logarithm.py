@@ -1,0 +1,173 @@
+"""The same comparison on the logarithm, where spread grows with the mean."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from trialkit.decision.depends import ALPHA, ANSWERS, interaction_term
+from trialkit.errors import Finding, ModelError
+from trialkit.responses import response_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.analysis import Analysis
+    from trialkit.model.fit import Fit
+    from trialkit.trial import Trial
+
+#: Spread of the upper third of fitted values over that of the lower, from which it is spoken of.
+GROWS = 1.5
+_DOUBT = 0.01
+_FEWEST = 12
+COLUMNS = ["level", "reference", "ratio", "low", "high", "p", "df", "method", "answer"]
+
+
+def spread_grows(fit: Fit) -> bool:
+    """Say whether residuals spread more where the fitted value is larger.
+
+    Parameters
+    ----------
+    fit : Fit
+
+    Returns
+    -------
+    bool
+        Whether the size of residuals rises with the fitted value (Spearman's rank
+        correlation, one-sided at 1 %) and the upper third of fitted values spreads at least
+        `GROWS` times as much as the lower third.
+    """
+    import numpy as np
+    from scipy import stats
+
+    residuals = np.asarray(fit.residuals, dtype=float)
+    fitted = np.asarray(fit.y, dtype=float) - residuals
+    if len(fitted) < _FEWEST or np.ptp(fitted) <= 1e-9 * np.abs(fitted).max():
+        return False
+    order = np.argsort(fitted, kind="stable")
+    third = len(order) // 3
+    low, high = (
+        float(np.sqrt(np.mean(residuals[at] ** 2))) for at in (order[:third], order[-third:])
+    )
+    if not high >= GROWS * low:
+        return False
+    rises = stats.spearmanr(fitted, np.abs(residuals), alternative="greater")
+    return bool(rises.pvalue < _DOUBT)
+
+
+@dataclass(frozen=True)
+class OnLogarithm:
+    """The comparison on the logarithm. Made by `on_the_logarithm`.
+
+    Parameters
+    ----------
+    table : DataFrame or None
+        `level, reference, ratio, low, high, p, df, method, answer`: ratios of geometric
+        means with joint limits. None where it is not given.
+    sentences : dict of str to str
+        What it adds to the sentence of each level; empty where it is not given.
+    findings : tuple of Finding
+        What it shows beside the analysis as asked, or why it is not given.
+    """
+
+    table: pd.DataFrame | None = None
+    sentences: dict[str, str] = field(default_factory=dict)
+    findings: tuple[Finding, ...] = ()
+
+
+def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") -> OnLogarithm:
+    """Compare the levels on the logarithm of the response, where spread grows with the mean.
+
+    Parameters
+    ----------
+    trial : Trial
+    result : Analysis
+    depends_on : str
+        What the effect was found to depend on.
+
+    Returns
+    -------
+    OnLogarithm
+        Without a table where spread does not grow with the mean, where the analysis is on the
+        logarithm already, or where some value has none.
+
+    Notes
+    -----
+    The terms are those of the analysis. With flushes, a geometric mean gives each flush the
+    same say in per cent, where the mean in grams gives the first flush the most.
+    """
+    import numpy as np
+
+    from trialkit.analysis import joint_limits_level
+
+    fit, primary, question = result.fit, trial.primary, trial.question
+    if result.scale != "plain" or not spread_grows(fit):
+        return OnLogarithm()
+    if not (fit.y > 0).all():
+        count = int((fit.y <= 0).sum())
+        message = (
+            f"spread grows with the mean, but {count} of {fit.n} values are zero and have no "
+            "logarithm, so the comparison on the logarithm is not given"
+        )
+        return OnLogarithm(findings=(Finding("logarithm_not_given", "note", message),))
+    try:
+        logged = fit.refit(response=np.log(fit.y))
+        apart = logged.differences(
+            primary.name, against=primary.control, adjust="dunnett" if primary.control else "tukey"
+        )
+        table = logged.noninferior(
+            primary.name,
+            against=primary.reference,
+            margin_pct=question.margin_pct,
+            scale="log",
+            level=joint_limits_level(apart, question.level),
+            better=response_of(result.terms.response, trial.harvest_columns).better,
+        )
+    except ModelError as problem:
+        message = f"the comparison on the logarithm could not be made: {problem}"
+        return OnLogarithm(findings=(Finding("logarithm_not_given", "note", message),))
+    table["answer"] = [ANSWERS.get(v, "not enough evidence") for v in table["verdict"]]
+    plain = [ANSWERS.get(v, "not enough evidence") for v in result.ratios["verdict"]]
+    answers = list(zip(table["level"].astype(str), plain, table["answer"], strict=True))
+    if depends_on:
+        return _with_dependence(result, table, logged, depends_on)
+    parts = [f"{level} is {there!r} instead of {here!r}" for level, here, there in answers
+             if here != there]  # fmt: skip
+    sentences = {
+        level: "The answer is the same on the logarithm."
+        if here == there
+        else f"On the logarithm the answer is different: {there}."
+        for level, here, there in answers
+    }
+    return OnLogarithm(table[COLUMNS], sentences, (_told(parts),))
+
+
+def _with_dependence(
+    result: Analysis, table: pd.DataFrame, logged: Fit, depends_on: str
+) -> OnLogarithm:
+    """Say whether the effect depends on the same thing on the logarithm."""
+    term = interaction_term(logged, result.trial.primary.name, depends_on)
+    if not term:  # batches are random in this model
+        return OnLogarithm(table[COLUMNS])
+    p = float(logged.joint(logged.design.hypothesis(term))["p"])
+    if p < ALPHA:
+        said = f"On the logarithm it depends on the {depends_on} too."
+        return OnLogarithm(table[COLUMNS], dict.fromkeys(table["level"].astype(str), said),
+                           (_told([]),))  # fmt: skip
+    said = f"On the logarithm it is not found that it depends on the {depends_on} (p = {p:.2g})."
+    part = f"that the effect depends on the {depends_on} is not found there (p = {p:.2g})"
+    return OnLogarithm(table[COLUMNS], dict.fromkeys(table["level"].astype(str), said),
+                       (_told([part]),))  # fmt: skip
+
+
+def _told(parts: list[str]) -> Finding:
+    """Say whether the logarithm tells the same."""
+    opening = "spread grows with the mean, so the comparison was also made on the logarithm: "
+    if not parts:
+        return Finding("logarithm", "note", f"{opening}the answer is the same")
+    return Finding(
+        "logarithm",
+        "caution",
+        opening + "; ".join(parts),
+        'say before a new trial which one counts (scale = "logarithm" in [question])',
+    )

@@ -1,0 +1,121 @@
+"""Whether a treatment that acts differently from batch to batch stands clear of its units.
+
+A random term batch × treatment makes limits speak of batches to come. Tested against that term
+alone a treatment has few degrees of freedom, so the term stays only where it stands clear of
+the error between units: where the ratio ``F`` of its mean square to theirs is beyond the `LEFT_OUT`
+quantile of the F distribution. With 3 to 10 degrees of freedom the test of the treatment then errs
+in at most 5.7 % (for a stated 5 %) whatever the true variance is, found by simulation of the
+canonical form [2]_; with fewer than `LEAST_DF` no quantile is of use.
+
+References
+----------
+.. [1] Paull AE (1950). On a preliminary test for pooling mean squares in the analysis of
+   variance. Ann Math Stat 21:539-556. doi:10.1214/aoms/1177729750
+.. [2] Bozivich H, Bancroft TA, Hartley HO (1956). Power of analysis of variance test procedures
+   for certain incompletely specified models, I. Ann Math Stat 27:1017-1043.
+   doi:10.1214/aoms/1177728071
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from trialkit.model.matrices import Floats, estimable_part
+from trialkit.model.prepare import Prepared
+from trialkit.model.question import Question
+from trialkit.model.rank import independent
+
+LEAST_DF = 3  # of the term, and of the units beside it, from which it can be told apart
+LEFT_OUT = 0.60  # quantile of F below which the term is left out
+
+
+def crossed_df(
+    table: pd.DataFrame, units: Sequence[str], batch: str, factor: str
+) -> tuple[int, int]:
+    """Give the degrees of freedom of batch × treatment, and of the units beside it.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per observation.
+    units : sequence of str
+        Columns that name the units the treatment was given to, `batch` among them.
+    batch, factor : str
+
+    Returns
+    -------
+    term, error : int
+
+    Examples
+    --------
+    Two batches of four chambers, each schedule in two of them:
+
+    >>> runs = pd.DataFrame([(b, c) for b in "12" for c in "ABCD"], columns=["batch", "chamber"])
+    >>> runs["schedule"] = ["usual", "sparse", "usual", "sparse", "sparse", "usual"] + [
+    ...     "usual", "sparse"]
+    >>> crossed_df(runs, ["batch", "chamber"], "batch", "schedule")
+    (1, 1)
+    """
+    runs = table[[*units, factor]].astype(str).drop_duplicates()
+    alone = [np.asarray(pd.get_dummies(runs[name]), dtype=float) for name in (*units, factor)]
+    both = runs[batch] + "\x1f" + runs[factor]
+    crossed = np.asarray(pd.get_dummies(both), dtype=float)
+    base = int(np.linalg.matrix_rank(np.hstack(alone)))
+    whole = int(np.linalg.matrix_rank(np.hstack([*alone, crossed])))
+    return whole - base, len(runs) - whole
+
+
+def can_be_told(df: tuple[int, int]) -> bool:
+    """Say whether a layout can tell batch × treatment from its units."""
+    return min(df) >= LEAST_DF
+
+
+def least_ratio(df: tuple[int, int]) -> float:
+    """Give the ratio of mean squares from which the term stays.
+
+    Examples
+    --------
+    The 60 % point of F with 6 and 12 degrees of freedom:
+
+    >>> round(least_ratio((6, 12)), 2)
+    1.13
+    """
+    return float(stats.f.ppf(LEFT_OUT, *df))
+
+
+def stands_clear(
+    prepared: Prepared, variances: pd.DataFrame, factor: str, term: str, df: tuple[int, int]
+) -> NDArray[np.bool_]:
+    """Say for which responses a random term batch × treatment stays.
+
+    Parameters
+    ----------
+    prepared : Prepared
+        The model with the term.
+    variances : DataFrame
+        One row per response, one column per variance.
+    factor, term : str
+        The treatment, and the random term.
+    df : tuple of int
+        From `crossed_df`.
+
+    Returns
+    -------
+    ndarray of bool
+    """
+    design = prepared.design
+    L = independent(estimable_part(design, design.hypothesis(factor))[:, design.kept])
+    question = Question(prepared, L)
+    if not len(L) or question.own is None or question.own.term.name != term:
+        return np.zeros(len(variances), dtype=bool)
+    within: Floats = np.zeros(len(variances))
+    for name, share in question.own_share.items():
+        if name != term:
+            within = within + share * variances[name].to_numpy(dtype=float)
+    own = variances[term].to_numpy(dtype=float)
+    return np.asarray(own > (least_ratio(df) - 1) * np.maximum(within, 0.0))
