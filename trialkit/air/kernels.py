@@ -26,7 +26,12 @@ ZERO_C = 273.15
 CRITICAL_K, CRITICAL_KPA = 647.096, 22064.0
 COEFFICIENTS = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
 EXPONENTS = (1.0, 1.5, 3.0, 3.5, 4.0, 7.5)
-_LIMITS = {"temp_c": (-90.0, 150.0, "°C"), "rh_pct": (0.0, 120.0, "%")}
+_LIMITS = {
+    "temp_c": (-90.0, 150.0, "°C"),
+    "rh_pct": (0.0, 120.0, "%"),
+    "pressure_kpa": (50.0, 110.0, "kPa"),
+    "altitude_m": (-430.0, 5500.0, "m"),
+}
 
 
 class AirError(TrialkitError, ValueError):
@@ -41,7 +46,7 @@ def _check(name: str, values: Array) -> None:
         raise AirError(
             f"{name}: {bad.size} value(s) outside {low:g} to {high:g} {unit}, first "
             f"{values.flat[bad[0]]:g} at position {bad[0]} → set such readings aside, or check "
-            "the unit (°C, and % rather than a fraction)"
+            "the unit (°C, kPa rather than Pa or hPa, and % rather than a fraction)"
         )
 
 

@@ -8,7 +8,9 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 from trialkit import air
-from trialkit.errors import Finding, TrialkitError
+from trialkit.errors import TrialkitError
+from trialkit.wording import message
+from trialkit.wording.message import Message
 
 #: Heat resistance of a thin sheet between two rooms, 2 × 0.13 m² K/W (ISO 6946 table 7).
 THIN_SHEET_W_M2_K = 1 / 0.26
@@ -90,6 +92,12 @@ class Room:
         Heat of lamps inside [W] and hours a day they burn; the mean over the day counts.
     fogger_inside, fan_inside : bool
         Whether the heat of fogger and fan stays in the chamber.
+    chambers_in_room : float
+        Chambers that let their air out into the room around them.
+    surroundings_m3, surroundings_air_changes_h : float or None
+        Size of that room [m³] and how often its own air is replaced [1/h]. With both given,
+        `room_rh_pct` is the air that the room would have without chambers, and what they let
+        out is added; without, it is the air as it is with them running.
 
     Raises
     ------
@@ -140,6 +148,9 @@ class Room:
     lamp_hours: float = 24.0
     fogger_inside: bool = True
     fan_inside: bool = True
+    chambers_in_room: float = 1.0
+    surroundings_m3: float | None = None
+    surroundings_air_changes_h: float | None = None
 
     def __post_init__(self) -> None:
         faults = []
@@ -151,7 +162,7 @@ class Room:
                 faults.append(f"{field.name} is not a number")
             elif value < 0 and field.name not in ("room_temp_c", "heat_w"):
                 faults.append(f"{field.name} = {value:g} is below zero")
-        for name in ("volume_m3", "drop_um", "height_m", "surface_heat_w_m2_k"):
+        for name in ("volume_m3", "drop_um", "height_m", "surface_heat_w_m2_k", "surroundings_m3"):
             if getattr(self, name) == 0:
                 faults.append(f"{name} is zero")
         if not 50 <= self.pressure_kpa <= 110:
@@ -215,106 +226,6 @@ class Room:
 
 
 @dataclass(frozen=True)
-class Assumed:
-    """A room read from a rig, and what had to be assumed for it.
-
-    Parameters
-    ----------
-    room : Room
-    findings : tuple of Finding
-        One per assumption, to be shown with any result.
-    """
-
-    room: Room
-    findings: tuple[Finding, ...]
-
-
-_RIG_NAMES = {
-    "chamber_m3": "volume_m3",
-    "air_changes_h": "air_changes_h",
-    "mist_l_h": "mist_l_h",
-    "room_temp_c": "room_temp_c",
-    "room_rh_pct": "room_rh_pct",
-    "evaporating_fraction": "evaporating_fraction",
-    "fogger_w": "fogger_w",
-    "fan_w": "fan_w",
-    "fan": "fan",
-    "reservoir_l": "reservoir_l",
-}
-_NEEDED = {"volume_m3": "chamber_m3", "air_changes_h": "air_changes_h", "mist_l_h": "mist_l_h"}
-_USUAL = {
-    "room_temp_c": (20.0, "°C"),
-    "room_rh_pct": (50.0, "%"),
-    "evaporating_fraction": (1.0, ""),
-}
-
-
-def take(source: Any, name: str) -> Any:
-    """Read one value from a mapping or from an object's attributes; None if it has none."""
-    if isinstance(source, Mapping):
-        return source.get(name)
-    return getattr(source, name, None)
-
-
-def room_from_rig(rig: Any, **extra: Any) -> Assumed:
-    """Make a room of the `[rig]` of a trial file (or of a dict with the same names).
-
-    Parameters
-    ----------
-    rig : mapping or object
-        With `chamber_m3`, `air_changes_h`, `mist_l_h`; optional `room_temp_c`,
-        `room_rh_pct`, `evaporating_fraction`, `fogger_w`, `fan_w`, `fan`, `reservoir_l`, and
-        any name of `Room`.
-    **extra
-        Further numbers of `Room`, which win over the rig's.
-
-    Returns
-    -------
-    Assumed
-        The room, with a finding for each number that was missing.
-
-    Raises
-    ------
-    ChamberError
-        If chamber volume, air changes or mist output is missing.
-
-    Examples
-    --------
-    >>> rig = {"chamber_m3": 2.0, "air_changes_h": 4.0, "mist_l_h": 0.3}
-    >>> [f.code for f in room_from_rig(rig).findings]
-    ['assumed_room_temp_c', 'assumed_room_rh_pct', 'assumed_evaporating_fraction']
-    """
-    names = {field.name: field.name for field in fields(Room)}
-    given = {}
-    for theirs, ours in {**names, **_RIG_NAMES}.items():
-        value = take(rig, theirs)
-        if value is not None:
-            given[ours] = value
-    given.update(extra)
-    missing = [theirs for ours, theirs in _NEEDED.items() if given.get(ours) is None]
-    if missing:
-        raise ChamberError(
-            f"[rig] lacks {', '.join(missing)} → needed to work out humidity; air changes can "
-            "be estimated from two hours of on/off misting (notebook 5 of trialkit lab, or "
-            "identify_room)"
-        )
-    findings = []
-    for name, (value, unit) in _USUAL.items():
-        if name not in given:
-            given[name] = value
-            shown = f"{value:g} {unit}".strip()
-            findings.append(
-                Finding(
-                    f"assumed_{name}",
-                    "note",
-                    f"{name} is not in [rig]: taken as {shown}",
-                    f"measure it and add {name} to [rig]",
-                )
-            )
-    return Assumed(Room(**given), tuple(findings))
-
-
-@dataclass(frozen=True)
 class Timed:
     """Mist by timer: on and off in turn [s]."""
 
@@ -332,13 +243,18 @@ class Timed:
         return self.on_s / self.cycle_s
 
     @property
+    def said(self) -> Message:
+        """The schedule, to be said in any language."""
+        if self.off_s == 0:
+            return message("chamber.mist.always")
+        if self.on_s == 0:
+            return message("chamber.mist.never")
+        return message("chamber.mist.timed", on=_span(self.on_s), cycle=_span(self.cycle_s))
+
+    @property
     def words(self) -> str:
         """The schedule in words, such as ``"20 s every 4 min"``."""
-        if self.off_s == 0:
-            return "mist always on"
-        if self.on_s == 0:
-            return "no mist"
-        return f"{_span(self.on_s)} every {_span(self.cycle_s)}"
+        return str(self.said)
 
 
 @dataclass(frozen=True)
@@ -349,16 +265,28 @@ class Band:
     stop_above_rh: float
 
     @property
+    def said(self) -> Message:
+        """The regime, to be said in any language."""
+        return message("chamber.mist.band", low=self.start_below_rh, high=self.stop_above_rh)
+
+    @property
     def words(self) -> str:
         """The regime in words."""
-        return f"mist from {self.start_below_rh:g} % up to {self.stop_above_rh:g} %"
+        return str(self.said)
 
 
-def _span(seconds: float) -> str:
-    """Write a length of time shortly."""
-    if seconds < 120 and seconds != 60:
-        return f"{seconds:g} s"
-    return f"{seconds / 60:g} min" if seconds % 6 == 0 else f"{seconds:g} s"
+def take(source: Any, name: str) -> Any:
+    """Read one value from a mapping or from an object's attributes; None if it has none."""
+    if isinstance(source, Mapping):
+        return source.get(name)
+    return getattr(source, name, None)
+
+
+def _span(seconds: float) -> Message:
+    """Say a length of time shortly."""
+    if (seconds < 120 and seconds != 60) or seconds % 6:
+        return message("chamber.span.seconds", value=seconds)
+    return message("chamber.span.minutes", value=seconds / 60)
 
 
 def read_setting(setting: Any) -> Timed | Band:

@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 
+from trialkit import air
 from trialkit.chamber.constants import WATER_G_L, Constants, State, rest_fog
 from trialkit.chamber.exponentials import Array
-from trialkit.chamber.room import Band, Room, Timed
+from trialkit.chamber.room import Band, ChamberError, Room, Timed
 from trialkit.chamber.schedule import (
     Block,
     Flows,
@@ -19,6 +20,7 @@ from trialkit.chamber.schedule import (
 )
 from trialkit.chamber.tracing import weigh_cycle
 from trialkit.errors import Finding
+from trialkit.wording import finding
 
 #: Longest time a room is followed to find its settled cycle [s].
 LONGEST_S = 10 * 86400.0
@@ -39,6 +41,16 @@ def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block,
                 return block, None
     run = run_setting(room, setting, start=start, at_most_s=LONGEST_S)
     return run.blocks[-1], run
+
+
+def start_state(room: Room, rh_pct: float | None = None, temp_c: float | None = None) -> State:
+    """Give the state of a chamber full of room air, or of air as told."""
+    temp = room.room_temp_c if temp_c is None or not room.cooling else temp_c
+    rh = room.room_rh_pct if rh_pct is None else rh_pct
+    if not 0 <= rh <= 100:
+        raise ChamberError(f"the air cannot start at {rh:g} % relative humidity")
+    vapour = float(air.absolute_humidity_g_m3(temp, rh))
+    return State(vapour, temp, rh, room.outside_co2_ppm, 0.0)
 
 
 def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
@@ -133,41 +145,13 @@ def judge(setting: Timed | Band, block: Block, settled: bool) -> tuple[Finding, 
     """Say what is doubtful about a settled cycle."""
     found = []
     if not settled:
-        found.append(
-            Finding(
-                "not_settled",
-                "caution",
-                "the room does not settle within ten days; the last cycle is shown",
-                "check air changes: a nearly sealed room drifts for days",
-            )
-        )
+        found.append(finding("not_settled", "caution"))
     pieces = block.pieces
     if isinstance(setting, Band):
         if all(piece.on for piece, _ in pieces):
-            found.append(
-                Finding(
-                    "never_stops",
-                    "caution",
-                    f"the mist never stops: the sensor does not reach {setting.stop_above_rh:g} %",
-                    "lower the upper limit, or give more mist or less air exchange",
-                )
-            )
+            found.append(finding("never_stops", "caution", limit=setting.stop_above_rh))
         elif not any(piece.on for piece, _ in pieces):
-            found.append(
-                Finding(
-                    "never_starts",
-                    "note",
-                    f"the mist never starts: humidity stays above {setting.start_below_rh:g} %",
-                )
-            )
+            found.append(finding("never_starts", "note", limit=setting.start_below_rh))
     if any(piece.kind == "saturated" for piece, _ in pieces):
-        found.append(
-            Finding(
-                "saturates",
-                "note",
-                "the air reaches saturation in every cycle: part of the mist wets surfaces "
-                "instead of the air",
-                "shorter, more frequent mist wets less",
-            )
-        )
+        found.append(finding("saturates", "note"))
     return tuple(found)

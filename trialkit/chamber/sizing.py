@@ -14,9 +14,15 @@ from trialkit.chamber.constants import WATER_G_L, Constants, saturation_line
 from trialkit.chamber.room import ChamberError, Room, take
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.wording import finding, message, spoken
+from trialkit.wording.message import Message
 
 #: Electrical power of ultrasonic foggers per litre an hour [W]; 50 to 100 in use, from memory.
 FOGGER_W_PER_L_H = 75.0
+
+
+_SHOWN = ("chambers", "blocks", "mist_l_h", "fan_m3_h", "water_l_day", "reservoir_l", "power_w",
+          "energy_kwh_day")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,36 +40,33 @@ class Sizing:
         load` (needed / available; above 1 it cannot be done).
     first_limit : str
         The limit with the greatest load.
-    sentence : str
-        The answer in words.
+    said : Message
+        The answer; `sentence` says it.
     findings : tuple of Finding
     """
 
     table: pd.DataFrame
     limits: pd.DataFrame
     first_limit: str
-    sentence: str
+    said: Message
     findings: tuple[Finding, ...]
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
-        heads = {
-            "chambers": "chambers",
-            "blocks": "blocks",
-            "mist_l_h": "mist while on [L/h]",
-            "fan_m3_h": "fresh air [m³/h]",
-            "water_l_day": "water [L/day]",
-            "reservoir_l": "reservoir [L]",
-            "power_w": "power, all on [W]",
-            "energy_kwh_day": "energy [kWh/day]",
-        }
+        say = spoken().text
+        heads = {name: say(f"chamber.head.{name}") for name in _SHOWN}
         return show_table(
             self.table,
             heads=heads,
             columns=list(heads),
-            caption="What the rooms need to hold the band (a calculation)",
+            caption=say("chamber.sizing_caption"),
             notes=[self.sentence, *(str(finding) for finding in self.findings)],
         )
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        return str(self.said)
 
     def __str__(self) -> str:
         return self.show().text()
@@ -260,14 +263,7 @@ def _for_crop(room: Room, co2_limit: float) -> float:
 def _fogger_power(room: Room) -> tuple[float, list[Finding]]:
     if room.fogger_w > 0 and room.mist_l_h > 0:
         return room.fogger_w / room.mist_l_h, []
-    return FOGGER_W_PER_L_H, [
-        Finding(
-            "assumed_fogger_w",
-            "note",
-            f"fogger power is not known: taken as {FOGGER_W_PER_L_H:g} W per L/h (from memory)",
-            "read it from the label and add fogger_w to [rig]",
-        )
-    ]
+    return FOGGER_W_PER_L_H, [finding("assumed_fogger_w", "note", watts=FOGGER_W_PER_L_H)]
 
 
 def _costs(one: dict[str, float], prices: Any) -> tuple[float, float]:
@@ -279,14 +275,15 @@ def _costs(one: dict[str, float], prices: Any) -> tuple[float, float]:
     return day, math.nan if each is None else float(each)
 
 
-def _say(first: Any, need: _Need, rh: float) -> str:
-    over = first["load"] > 1
-    head = (
-        f"Held at {rh:g} %, a chamber needs {need.mist_g_h / WATER_G_L:.3g} L/h of mist on "
-        f"average, stands at {need.temp_c:.1f} °C and takes {need.air_changes_h:.2g} air "
-        "changes an hour. "
+def _say(first: Any, need: _Need, rh: float) -> Message:
+    return message(
+        "chamber.size.impossible" if first["load"] > 1 else "chamber.size.possible",
+        rh=rh,
+        mist=need.mist_g_h / WATER_G_L,
+        temp=need.temp_c,
+        changes=need.air_changes_h,
+        limit=message(f"chamber.limit.{str(first['limit']).replace(' ', '_')}"),
+        needed=first["needed"],
+        available=first["available"],
+        unit=first["unit"],
     )
-    amount = f"{first['needed']:.3g} of {first['available']:.3g} {first['unit']}"
-    if over:
-        return head + f"It cannot be done as it is: {first['limit']} stands in the way ({amount})."
-    return head + f"What limits first is {first['limit']} ({amount})."

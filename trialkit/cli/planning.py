@@ -9,7 +9,7 @@ import typer
 
 from trialkit.cli.command import DONE, Folder, command, trial_folder
 from trialkit.cli.screen import Screen
-from trialkit.wording import plural
+from trialkit.wording import message, plural
 
 if TYPE_CHECKING:
     from trialkit.design.power import Power
@@ -66,20 +66,22 @@ def plan(
 
 
 def _say_room(screen: Screen, trial: Trial) -> None:
-    """Say what each mist setting should hold in this room, where the rig is described."""
-    from trialkit.chamber import ChamberError, compare_treatments
+    """Say what each mist setting may hold in this room, as far as the rig is described."""
+    from trialkit.chamber import ChamberError, foresee_treatments
 
     try:
-        found = compare_treatments(trial)
+        found = foresee_treatments(trial)
     except ChamberError as problem:
-        screen.heading("What each setting should hold")
-        screen.say(f"  not worked out: {problem}")
+        screen.heading(str(message("chamber.plan_heading")))
+        screen.say("  " + str(message("chamber.plan_not_worked_out", reason=str(problem))))
         return
     if found:
-        screen.heading("What each setting should hold")
-    for comparison in found.values():
-        for sentence in comparison.sentences:
-            screen.say(f"  {sentence}")
+        screen.heading(str(message("chamber.plan_heading")))
+    for seen in found.values():
+        doubts = (str(finding) for finding in seen.nominal.doubts)
+        for sentence in (*seen.sentences, seen.narrowing, seen.assumptions, *doubts):
+            if sentence:
+                screen.say(f"  {sentence}")
 
 
 @command("trialkit status my-trial")
