@@ -14,9 +14,11 @@ from trialkit.chamber.compare import Comparison, compare_settings
 from trialkit.chamber.forward import simulate
 from trialkit.chamber.likely import Likely, draw_rooms, shares_of
 from trialkit.chamber.quantities import QUANTITIES
+from trialkit.chamber.recovery import recovery_minutes
 from trialkit.chamber.rig import Assumed, room_from_rig
 from trialkit.chamber.room import ChamberError
 from trialkit.chamber.separate import setting_or_none
+from trialkit.chamber.surroundings import winter_rh_pct
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.wording import message, spoken
@@ -52,6 +54,12 @@ class Foresight:
     smallest_rh_pct : float
     rooms : int
         Rooms drawn.
+    winter_rh_pct : float
+        Humidity of the room around in a cold, dry week [%].
+    winter : mapping
+        Level → mean humidity in such a week, the room otherwise as given and assumed [%].
+    door_minutes : mapping
+        Level → minutes until the mean is back after the door was open, likewise.
     """
 
     table: pd.DataFrame
@@ -62,6 +70,21 @@ class Foresight:
     band: tuple[float, float] | None
     smallest_rh_pct: float
     rooms: int
+    winter_rh_pct: float
+    winter: Mapping[str, float]
+    door_minutes: Mapping[str, float]
+
+    @property
+    def worst_times(self) -> str:
+        """What a dry week in winter and an open door do, in words."""
+        dry = [message("chamber.of_level", level=k, value=v) for k, v in self.winter.items()]
+        back = [
+            message("chamber.door_level", level=k, value=v)
+            if np.isfinite(v)
+            else message("chamber.door_never", level=k)
+            for k, v in self.door_minutes.items()
+        ]
+        return str(message("chamber.worst", around=self.winter_rh_pct, dry=dry, back=back))
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -112,7 +135,7 @@ class Foresight:
                          high=row[f"{name}_to"])
                 for row in self.table.to_dict("records")
             ]  # fmt: skip
-        notes = [*self.sentences, self.narrowing, self.assumptions]
+        notes = [*self.sentences, self.worst_times, self.narrowing, self.assumptions]
         notes += [str(finding) for finding in self.nominal.doubts]
         heads = {name: say.text(f"chamber.head.{name}") for name in view.columns}
         caption = say.text("chamber.foresight_caption", rooms=self.rooms)
@@ -184,8 +207,23 @@ def foresee(
     )  # fmt: skip
     pairs = _pairs(held, smallest_rh_pct)
     measure = _measure(made, likely, held)
+    around = min(winter_rh_pct(made.room.room_temp_c), made.room.room_rh_pct)
+    cold = made.room.change(room_rh_pct=around)
+    settings = {name: result.setting for name, result in nominal.results.items()}
     return Foresight(
-        table, pairs, measure, nominal, made.findings, nominal.band, smallest_rh_pct, rooms
+        table=table,
+        pairs=pairs,
+        measure=measure,
+        nominal=nominal,
+        assumed=made.findings,
+        band=nominal.band,
+        smallest_rh_pct=smallest_rh_pct,
+        rooms=rooms,
+        winter_rh_pct=around,
+        winter={name: simulate(cold, setting).mean_rh_pct for name, setting in settings.items()},
+        door_minutes={
+            name: recovery_minutes(made.room, setting) for name, setting in settings.items()
+        },
     )
 
 

@@ -79,7 +79,8 @@ def _say_room(screen: Screen, trial: Trial) -> None:
         screen.heading(str(message("chamber.plan_heading")))
     for seen in found.values():
         doubts = (str(finding) for finding in seen.nominal.doubts)
-        for sentence in (*seen.sentences, seen.narrowing, seen.assumptions, *doubts):
+        said = (*seen.sentences, seen.worst_times, seen.narrowing, seen.assumptions, *doubts)
+        for sentence in said:
             if sentence:
                 screen.say(f"  {sentence}")
 
