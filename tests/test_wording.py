@@ -17,7 +17,10 @@ SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py
 SOURCES += [PACKAGE / "report" / "page.html.j2", PACKAGE / "cli" / "timelines.py"]
 SOURCES += [PACKAGE / "cautions.py", *(PACKAGE / "design").rglob("*.py")]
 SOURCES += (PACKAGE / "design").rglob("*.j2")
+SOURCES += [*(PACKAGE / "chamber").glob("*.py"), PACKAGE / "cli" / "planning.py"]
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
+#: Codes of findings whose sentences are in the catalogue.
+CODES = set(re.findall(r"""(?<![a-z_])finding\(\s*["']([a-z_]+)["']""", TEXT))
 WHOLE_KEYS = re.findall(
     r"""(?:text|choose|either|say)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
 )
@@ -28,12 +31,16 @@ def test_every_key_that_the_code_asks_for_is_in_the_catalogue():
     assert len(set(WHOLE_KEYS)) > 100
     for key in WHOLE_KEYS:
         assert key in entries or f"{key}.other" in entries, key
+    for code in CODES:
+        parts = [name for name in entries if f"{name}.".startswith(f"finding.{code}.")]
+        assert parts, code
 
 
 def test_every_key_of_the_catalogue_is_used():
     """A key is used by its name, or by its group where the code puts names together."""
     groups = set(re.findall(r"""f["']([a-z_]+(?:\.[a-z_]+)*)\.\{""", TEXT))
     quoted = set(re.findall(r"""["']([a-z_]+\.[a-z_.]+[a-z])["']""", TEXT))
+    quoted |= {f"{place}.{code}" for code in CODES for place in ("finding", "finding_remedy")}
     groups |= {"term", "glossary", "column", "unit"} | {k.rstrip(".") for k in quoted}
     groups |= set(re.findall(r"""["']([a-z_]+(?:\.[a-z_]+)*)\.["'] \+""", TEXT))
     for key in read_wording().entries:
