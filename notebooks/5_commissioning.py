@@ -60,6 +60,7 @@ import pandas as pd
 from trialkit.chamber import (
     compare_settings,
     find_holding_setting,
+    foresee,
     identify_room,
     room_from_rig,
     simulate,
@@ -80,13 +81,15 @@ else:
     climate["rh_pct"] = np.clip(trace["sensor_rh_pct"] + noise, 0, 100)
     pulses = begin + pd.to_timedelta(np.arange(0, 7200, 900), unit="s")
     mist = pd.DataFrame({"start": pulses, "stop": pulses + pd.Timedelta("60s")})
-found = identify_room(climate, mist)
+found = identify_room(climate, mist, like=room)
 found
 
 # %% [markdown]
 # One row per chamber, each number with its limits. *Air changes* is how fast humidity falls back
-# with the mist off (wet surfaces are part of it); *mist reaching the air* is what the fogger adds
-# while on, per cubic metre. Wide limits mean that the test was too short or the mist too weak.
+# with the mist off (wet surfaces are part of it: do the test in an empty chamber, or write
+# `identify_room(climate, mist, empty=False)`); *mist reaching the air* is what the fogger adds
+# while on, per cubic metre. Where it says *not determined*, the log does not tell the number, and
+# the note below the table says why and what log would.
 
 # %%
 import matplotlib.pyplot as plt
@@ -96,7 +99,7 @@ fitted = found.fitted[found.fitted["chamber"] == best]
 figure, ax = plt.subplots(figsize=(7.2, 2.6))
 minutes = (fitted["time"] - fitted["time"].iloc[0]).dt.total_seconds() / 60
 ax.plot(minutes, fitted["rh_pct"], ".", markersize=3, label="readings")
-ax.plot(minutes, fitted["fitted_rh_pct"], label="foretold by the constants")
+ax.plot(minutes, fitted["fitted_rh_pct"], label="predicted from the constants")
 ax.set_xlabel("time [min]")
 ax.set_ylabel("relative humidity [%]")
 ax.legend(loc="lower right")
@@ -109,8 +112,10 @@ plt.show()
 # ## Which timer holds the band here?
 
 # %%
-measured = found.room(best, like=room)
+known = {"air_changes_h", "mist_g_m3_h"} <= found.fits[best].determined
+measured = found.room(best, like=room) if known else room
 low, high = trial.rig.band_low_rh or 85, trial.rig.band_high_rh or 95
+print("calculated for the chamber", "as measured" if known else "as the rig says: not measured yet")
 find_holding_setting(measured, low_rh=low, high_rh=high)
 
 # %% [markdown]
@@ -126,9 +131,17 @@ levels = {
 compare_settings(measured, levels, band=(low, high)) if levels else "no mist settings in this trial"
 
 # %% [markdown]
-# What each setting of your trial should hold in this chamber. Settings that lead to nearly the
-# same climate cannot give different harvests.
+# What each setting of your trial should hold in this chamber, calculated. Settings that lead to
+# nearly the same climate cannot give different harvests.
 #
+# The next table is a range instead of a number: the same settings in two hundred rooms that yours
+# could be, given what stands in `[rig]`, what you measured (`measured` lists it) and what is
+# unknown. The notes say what measurement would narrow it most.
+
+# %%
+foresee(rig, levels, band=(low, high)) if levels else "no mist settings in this trial"
+
+# %% [markdown]
 # ## Are the chambers alike?
 #
 # If the trial has climate and mist logs, six hours of them say whether one chamber stands out.
@@ -144,15 +157,15 @@ if own:
     air, spells = tk.read_environment(trial).table, tk.read_mist(trial).table
     air = air[air["time"].between(begin, end)]
     spells = spells[(spells["start"] >= begin) & (spells["stop"] <= end)]
-identify_room(air, spells) if own else "no climate and mist logs in this trial yet"
+identify_room(air, spells, like=room, empty=False) if own else "no climate and mist logs in this trial yet"
 
 # %% [markdown]
-# Chambers that differ from the others are named below the table: that is worth mending before a
+# Chambers that differ from the others are named below the table: that is worth fixing before a
 # trial, or at least worth knowing.
 #
 # ## What to do next
 #
 # * Write the measured numbers under `[rig]` in `trial.toml`: `air_changes_h` and
-#   `evaporating_fraction`.
+#   `evaporating_fraction`, and name both in its list `measured`.
 # * If a chamber stands out, look for the leak, the fan or the sensor, and run this again.
 # * Then go back to **1_design**.
