@@ -201,7 +201,11 @@ def test_bands_that_never_switch_are_said():
     wet = simulate(TENT.change(room_rh_pct=95), {"start_below_rh": 86, "stop_above_rh": 93})
     assert "never_starts" in {finding.code for finding in wet.findings}
     assert wet.summary["water_l_day"] == 0
-    assert math.isinf(TENT.change(reservoir_l=None) and wet.summary["refill_days"])
+    assert math.isnan(wet.summary["refill_days"])  # no reservoir given
+    assert math.isnan(wet.summary["energy_kwh_day"])  # no power given
+    band = {"start_below_rh": 86, "stop_above_rh": 93}
+    full = simulate(TENT.change(room_rh_pct=95, reservoir_l=4.0), band)
+    assert math.isinf(full.summary["refill_days"])  # never used
 
 
 def test_recovery_after_a_door():

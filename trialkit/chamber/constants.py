@@ -104,8 +104,10 @@ class Constants:
         slowed = speed / (1 + latent * slope * speed / gets)
         crop_heat = room.crop_co2_g_h * RESPIRATION_J_G / 3600
         always = room.heat_w + crop_heat + room.lamp_w * room.lamp_hours / 24
-        fan = room.fan_w if room.fan_inside else 0.0
-        fogger = room.fogger_w if room.fogger_inside else 0.0
+        fan = (room.fan_w or 0.0) if room.fan_inside else 0.0
+        fogger = 0.0
+        if room.fogger_inside:
+            fogger = (room.fogger_w or 0.0) if room.fogger_heat_w is None else room.fogger_heat_w
         heat_off = always + (fan if room.fan == "always" else 0.0)
         return cls(
             volume=room.volume_m3,

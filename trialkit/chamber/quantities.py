@@ -88,6 +88,14 @@ def _with_mist(room: Mapping[str, Any]) -> tuple[float, float, float]:
     return (0.0, 0.0, 20.0) if fan else (0.0, 0.0, 2.0)
 
 
+def _fogger(room: Mapping[str, Any]) -> tuple[float, float, float]:
+    power = room.get("fogger_w")
+    if power is not None:
+        return float(power), float(power), float(power)
+    mist = float(room["mist_l_h"])
+    return 75 * mist, 40 * mist, 110 * mist
+
+
 #: Everything that is unsure in a room.
 QUANTITIES = (
     Quantity("chamber_m3", "volume_m3", "m³", "ratio", 1.1, 1.03, None),
@@ -105,6 +113,7 @@ QUANTITIES = (
     Quantity("crop_co2_g_h", "crop_co2_g_h", "g/h", "ratio", 2.0, 1.2, _per_m3(0.3, 0.0, 1.5)),
     Quantity("heat_w", "heat_w", "W", "points", 10.0, 3.0, _per_m3(0.0, 0.0, 8.0),
              -1e6),
+    Quantity("fogger_heat_w", "fogger_heat_w", "W", "ratio", 1.2, 1.05, _fogger),
     Quantity("drop_um", "drop_um", "µm", "ratio", 2.0, 1.3,
              _always(FOG_DROP_UM, *FOG_DROP_RANGE_UM), 0.5, can_measure=False),
     Quantity("wall_w_k", "wall_w_k", "W/K", "ratio", 1.5, 1.2, _walls, can_measure=False),

@@ -86,8 +86,10 @@ def room_from_rig(rig: Any, **extra: Any) -> Assumed:
     findings, missing = [], set()
     for quantity in QUANTITIES:
         if quantity.usual is not None and given.get(quantity.field) is None:
-            value = quantity.usual(given)[0]
+            value, low, high = quantity.usual(given)
             given[quantity.field] = value
+            if low == high:  # it follows from what is given
+                continue
             missing.add(quantity.key)
             findings.append(_tell(quantity, value))
     return Assumed(Room(**given), tuple(findings), measured, frozenset(missing))

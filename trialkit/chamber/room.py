@@ -74,8 +74,8 @@ class Room:
         Further heat given off inside [W]; that of fogger, fan, lamps and crop enters by itself.
     sensor_lag_s : float
         Time the humidity sensor needs to show 63 % of a step [s].
-    fogger_w, fan_w : float
-        Power of fogger and fan while on [W].
+    fogger_w, fan_w : float or None
+        Power of fogger and fan while on [W]. None: not given; electricity is then not either.
     fan : {"with mist", "always"}
         When the fan runs.
     reservoir_l : float or None
@@ -92,6 +92,8 @@ class Room:
         Heat of lamps inside [W] and hours a day they burn; the mean over the day counts.
     fogger_inside, fan_inside : bool
         Whether the heat of fogger and fan stays in the chamber.
+    fogger_heat_w : float or None
+        Heat of the fogger while on, if it stays inside [W]; None: all of its power.
     chambers_in_room : float
         Chambers that let their air out into the room around them.
     surroundings_m3, surroundings_air_changes_h : float or None
@@ -136,8 +138,8 @@ class Room:
     heat_kj_k: float | None = None
     heat_w: float = 0.0
     sensor_lag_s: float = 30.0
-    fogger_w: float = 0.0
-    fan_w: float = 0.0
+    fogger_w: float | None = None
+    fan_w: float | None = None
     fan: Literal["with mist", "always"] = "with mist"
     reservoir_l: float | None = None
     pressure_kpa: float = 101.325
@@ -148,6 +150,7 @@ class Room:
     lamp_hours: float = 24.0
     fogger_inside: bool = True
     fan_inside: bool = True
+    fogger_heat_w: float | None = None
     chambers_in_room: float = 1.0
     surroundings_m3: float | None = None
     surroundings_air_changes_h: float | None = None

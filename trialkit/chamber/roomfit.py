@@ -21,7 +21,7 @@ from trialkit.wording.message import Message
 _ORDER = ("air_changes_h", "mist_g_m3_h", "lag_s")
 #: What the model leaves out (drops that take seconds to dry, heat in walls, crop that follows the
 #: temperature), as standard errors of the three logarithms; from `benchmarks/identify_cases.py`.
-LEFT_OUT = {"empty": (0.010, 0.0045, 0.012), "wet": (0.06, 0.01, 0.05), "full": (0.05, 0.04, 0.1)}
+LEFT_OUT = {"empty": (0.010, 0.0045, 0.012), "wet": (0.075, 0.01, 0.05), "full": (0.05, 0.04, 0.1)}
 #: A constant is not determined where its logarithm has a greater standard error.
 WIDEST_LOG_SE = 0.3
 LEAST_R2, LEAST_MOMENTS = 0.8, 8
@@ -159,8 +159,8 @@ def _pack(
     cov = variance * inflate * _inverse_information(solution.jacobian)
     se = np.sqrt(np.diag(cov))
     width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
-    allowed = LEFT_OUT["full" if layout.fog else "empty" if empty else "wet"]
-    for k, part in enumerate(allowed):
+    cases = ["empty", *(["full"] if layout.fog else []), *([] if empty else ["wet"])]
+    for k, part in enumerate(np.max([LEFT_OUT[case] for case in cases], axis=0)):
         se[k] = math.hypot(se[k], part)
     rows: dict[str, dict[str, float]] = {}
     for k, name in enumerate(_ORDER):

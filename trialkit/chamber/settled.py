@@ -131,14 +131,21 @@ def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, floa
         "cycles_day": cycles if switched else 0.0,
         "water_l_day": water,
         "settled_l_day": flows.settled_g * cycles / WATER_G_L,
-        "energy_kwh_day": (room.fogger_w * share_on + room.fan_w * fan_share) * 24 / 1000,
-        "refill_days": math.inf
-        if room.reservoir_l is None or water == 0
-        else room.reservoir_l / water,
+        "energy_kwh_day": math.nan
+        if room.fogger_w is None
+        else (room.fogger_w * share_on + (room.fan_w or 0.0) * fan_share) * 24 / 1000,
+        "refill_days": _refill_days(room, water),
         "hours_wet_day": 24 * float(weights @ wet),
         "hours_saturated_day": 24 * float(weights @ (rh > 99.9)),
         "co2_ppm": float(weights @ rows[3]),
     }
+
+
+def _refill_days(room: Room, water: float) -> float:
+    """Give the days a full reservoir lasts; NaN where its size is not given."""
+    if room.reservoir_l is None:
+        return math.nan
+    return room.reservoir_l / water if water else math.inf
 
 
 def judge(setting: Timed | Band, block: Block, settled: bool) -> tuple[Finding, ...]:

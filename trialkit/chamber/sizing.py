@@ -162,8 +162,8 @@ def size_up(
         "fan_m3_h": need.air_changes_h * room.volume_m3,
         "water_l_day": water_day,
         "reservoir_l": water_day * refill_days,
-        "power_w": output * watts + room.fan_w,
-        "energy_kwh_day": (output * watts * most_duty * 24 + room.fan_w * fan_hours) / 1000,
+        "power_w": output * watts + (room.fan_w or 0.0),
+        "energy_kwh_day": (output * watts * most_duty * 24 + (room.fan_w or 0.0) * fan_hours) / 1000,
     }
     cost_day, build = _costs(one, prices)
     one |= {"cost_day": cost_day, "cost_build": build}
@@ -261,7 +261,7 @@ def _for_crop(room: Room, co2_limit: float) -> float:
 
 
 def _fogger_power(room: Room) -> tuple[float, list[Finding]]:
-    if room.fogger_w > 0 and room.mist_l_h > 0:
+    if room.fogger_w and room.mist_l_h > 0:
         return room.fogger_w / room.mist_l_h, []
     return FOGGER_W_PER_L_H, [finding("assumed_fogger_w", "note", watts=FOGGER_W_PER_L_H)]
 

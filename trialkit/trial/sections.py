@@ -182,6 +182,7 @@ class RigSection(Section):
     outside_co2_ppm: NotNegative | None = None
     transfer_m_h: NotNegative | None = None
     heat_w: float | None = None
+    fogger_heat_w: NotNegative | None = None
     lamp_w: NotNegative | None = None
     lamp_hours: Annotated[float, Field(ge=0, le=24)] | None = None
     fogger_inside: bool | None = None
