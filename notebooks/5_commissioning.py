@@ -115,12 +115,12 @@ plt.show()
 known = {"air_changes_h", "mist_g_m3_h"} <= found.fits[best].determined
 measured = found.room(best, like=room) if known else room
 low, high = trial.rig.band_low_rh or 85, trial.rig.band_high_rh or 95
-print("calculated for the chamber", "as measured" if known else "as the rig says: not measured yet")
 find_holding_setting(measured, low_rh=low, high_rh=high)
 
 # %% [markdown]
 # The sentence above the table names the timer that keeps the band with the least water, for the
-# chamber as measured. If none does, it says why.
+# chamber as measured (as the rig says, where air changes or mist are *not determined* above). If
+# none does, it says why.
 
 # %%
 levels = {
@@ -157,7 +157,8 @@ if own:
     air, spells = tk.read_environment(trial).table, tk.read_mist(trial).table
     air = air[air["time"].between(begin, end)]
     spells = spells[(spells["start"] >= begin) & (spells["stop"] <= end)]
-identify_room(air, spells, like=room, empty=False) if own else "no climate and mist logs in this trial yet"
+    own_logs = identify_room(air, spells, like=room, empty=False)
+own_logs if own else "no climate and mist logs in this trial yet"
 
 # %% [markdown]
 # Chambers that differ from the others are named below the table: that is worth fixing before a

@@ -77,7 +77,7 @@ def drop_life_s(drop_um: float, temp_c: float, rh_pct: float) -> float:
     if deficit <= 0:
         return math.inf
     diffusion = DIFFUSION_M2_S * ((temp_c + 273.15) / 273.15) ** 1.81
-    return WATER_KG_M3 * (drop_um * 1e-6) ** 2 / (8 * diffusion * deficit / 1000)
+    return float(WATER_KG_M3 * (drop_um * 1e-6) ** 2 / (8 * diffusion * deficit / 1000))
 
 
 def evaporating_share(drop_um: float, height_m: float, temp_c: float, rh_pct: float) -> float:

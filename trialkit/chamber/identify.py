@@ -290,7 +290,7 @@ def _fit_one(
     """Fit one chamber; where its clock is off, once more with the mist moved to where it was."""
     course = prepare_course(readings, spells, chamber=chamber, drift_h=drift_h)
     fit = fit_course(course, chamber=chamber, **how)
-    delay = float(fit.estimates.loc["delay_s", "estimate"])
+    delay = float(fit.estimates["estimate"]["delay_s"])
     if abs(delay) < MOVED_S:
         return fit
     moved = spells.copy()

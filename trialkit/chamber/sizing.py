@@ -156,14 +156,15 @@ def size_up(
     watts, findings = _fogger_power(room)
     water_day = need.mist_g_h * 24 / WATER_G_L
     output = need.mist_g_h / WATER_G_L / most_duty
+    fan_w = room.fan_w or 0.0
     fan_hours = 24.0 if room.fan == "always" else 24 * most_duty
     one = {
         "mist_l_h": output,
         "fan_m3_h": need.air_changes_h * room.volume_m3,
         "water_l_day": water_day,
         "reservoir_l": water_day * refill_days,
-        "power_w": output * watts + (room.fan_w or 0.0),
-        "energy_kwh_day": (output * watts * most_duty * 24 + (room.fan_w or 0.0) * fan_hours) / 1000,
+        "power_w": output * watts + fan_w,
+        "energy_kwh_day": (output * watts * most_duty * 24 + fan_w * fan_hours) / 1000,
     }
     cost_day, build = _costs(one, prices)
     one |= {"cost_day": cost_day, "cost_build": build}
