@@ -15,7 +15,7 @@
 # # 5 · Commissioning: what is this chamber really like?
 #
 # How fast does the air change, how much of the mist reaches the air, how slow is the sensor? Two
-# hours with the mist on for a minute or two and off for a quarter of an hour tell all three,
+# hours with the mist on for a minute or two and off for twenty minutes tell all three,
 # before any block goes in. Let the logger read every 10 to 30 seconds.
 #
 # Cautions first: mains power near mist needs residual-current protection, and the plugs stay
@@ -74,13 +74,14 @@ if climate_file:
     mist = pd.read_csv(home / mist_file, parse_dates=["start", "stop"])
 else:
     begin = pd.Timestamp("2031-01-01", tz="UTC")
-    trace = simulate(room, {"on_s": 60, "off_s": 840}, 2.0).trace
+    empty = room.change(crop_m2=0.0, crop_co2_g_h=0.0, surface_m2=0.0)
+    trace = simulate(empty, {"on_s": 45, "off_s": 1155}, 2.0).trace
     noise = np.random.default_rng(trial.seed).normal(0, 0.3, len(trace))
     times = begin + pd.to_timedelta(trace["time_s"], unit="s")
     climate = pd.DataFrame({"time": times, "temp_c": trace["temp_c"]})
     climate["rh_pct"] = np.clip(trace["sensor_rh_pct"] + noise, 0, 100)
-    pulses = begin + pd.to_timedelta(np.arange(0, 7200, 900), unit="s")
-    mist = pd.DataFrame({"start": pulses, "stop": pulses + pd.Timedelta("60s")})
+    pulses = begin + pd.to_timedelta(np.arange(0, 7200, 1200), unit="s")
+    mist = pd.DataFrame({"start": pulses, "stop": pulses + pd.Timedelta("45s")})
 found = identify_room(climate, mist, like=room)
 found
 

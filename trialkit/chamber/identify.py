@@ -25,6 +25,8 @@ _NAMES = ("air_changes_h", "mist_g_m3_h", "lag_s")
 
 #: A clock further off than this is moved before the log is fitted again [s].
 MOVED_S = 8.0
+#: … and again until no more than this is left, so many times at most.
+LEFT_S, MOST_MOVES = 1.5, 3
 #: Factor by which a fogger may give more than its label and the volume say.
 RATING_SLACK = 1.5
 
@@ -288,22 +290,29 @@ def _fit_one(
     readings: pd.DataFrame, spells: pd.DataFrame, chamber: str, drift_h: float, **how: Any
 ) -> RoomFit:
     """Fit one chamber; where its clock is off, once more with the mist moved to where it was."""
-    course = prepare_course(readings, spells, chamber=chamber, drift_h=drift_h)
-    fit = fit_course(course, chamber=chamber, **how)
-    delay = float(fit.estimates["estimate"]["delay_s"])
-    if abs(delay) < MOVED_S:
-        return fit
-    moved = spells.copy()
-    for name in ("start", "stop"):
-        moved[name] = moved[name] + pd.Timedelta(delay, "s")
-    again = fit_course(
-        prepare_course(readings, moved, chamber=chamber, drift_h=drift_h), chamber=chamber, **how
+    first = fit = fit_course(
+        prepare_course(readings, spells, chamber=chamber, drift_h=drift_h), chamber=chamber, **how
     )
-    estimates = again.estimates.copy()
-    estimates.loc["delay_s", ["estimate", "low", "high"]] += delay
-    kept = [f for f in again.findings if f.code != "clocks_disagree"]
-    kept += [f for f in fit.findings if f.code == "clocks_disagree"]
-    return replace(again, estimates=estimates, findings=tuple(kept))
+    moved, delay = 0.0, float(fit.estimates["estimate"]["delay_s"])
+    for _ in range(MOST_MOVES):  # the air's temperature was worked out with the mist misplaced
+        if abs(delay) < (LEFT_S if moved else MOVED_S):
+            break
+        moved += delay
+        there = spells.copy()
+        for name in ("start", "stop"):
+            there[name] = there[name] + pd.Timedelta(moved, "s")
+        fit = fit_course(
+            prepare_course(readings, there, chamber=chamber, drift_h=drift_h),
+            chamber=chamber, **how,
+        )  # fmt: skip
+        delay = float(fit.estimates["estimate"]["delay_s"])
+    if not moved:
+        return first
+    estimates = fit.estimates.copy()
+    estimates.loc["delay_s", ["estimate", "low", "high"]] += moved
+    kept = [f for f in fit.findings if f.code != "clocks_disagree"]
+    kept += [f for f in first.findings if f.code == "clocks_disagree"]
+    return replace(fit, estimates=estimates, findings=tuple(kept))
 
 
 def _not_determined(fit: RoomFit) -> list[Finding]:
