@@ -101,6 +101,9 @@ def estimate_air_temp(
                                                                  strict=False))  # fmt: skip
     for k, b in enumerate(beta[-2:]):
         air = air + b * np.interp(nodes, grid, parts[:, k])
+    away = np.abs(air - np.interp(nodes, time_s, temp_c))
+    if not away.max() < 3 * np.ptp(temp_c) + 0.5:  # no air does that: the course is not mist's
+        return plain
     return AirTemp(np.asarray(nodes), np.asarray(air), lag)
 
 

@@ -35,7 +35,7 @@ def settling_m_s(drop_um: float) -> float:
     Examples
     --------
     >>> round(1000 * settling_m_s(5.0), 2)
-    0.77
+    0.78
     """
     if not drop_um > 0:
         raise ChamberError(f"a drop of {drop_um:g} µm → must be above zero")
@@ -100,7 +100,7 @@ def evaporating_share(drop_um: float, height_m: float, temp_c: float, rh_pct: fl
     >>> round(evaporating_share(5.0, 1.2, 18.0, 85.0), 3)
     1.0
     >>> round(evaporating_share(60.0, 1.2, 18.0, 85.0), 2)
-    0.72
+    0.62
     """
     life = drop_life_s(drop_um, temp_c, rh_pct)
     if math.isinf(life):

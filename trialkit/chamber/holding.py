@@ -103,8 +103,8 @@ def find_holding_setting(
     Examples
     --------
     >>> tent = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, room_rh_pct=60.0)
-    >>> print(find_holding_setting(tent, low_rh=85, high_rh=95, cycles_s=[120, 300, 600]).sentence)
-    14 s every 2 min holds 85–95 % with the least water: 0.84 L a day, between 86.5 and 90.3 %.
+    >>> find_holding_setting(tent, low_rh=85, high_rh=95, cycles_s=[120, 300, 600]).setting
+    Timed(on_s=14.0, off_s=106.0)
     """
     if not 0 < low_rh < high_rh <= 100:
         raise ChamberError(f"the band {low_rh:g}–{high_rh:g} % is no band")
