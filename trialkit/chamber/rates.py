@@ -27,6 +27,8 @@ BOUNDS = {
 }
 #: Falls of fog tried [1/h]: about 0.1 and 3 mm/s over a metre. Starts followed.
 FALLS_TRIED, STARTS = (0.6, 10.0), 3
+#: Residuals of this size leave nothing for another start to explain [% RH].
+CLOSE_PCT = 0.5
 _OPEN = 1e9  # a saturation that is never reached [g/m³]
 _MANY, _FEW = 2000, 500  # readings used for the search and to follow several starts
 
@@ -107,8 +109,8 @@ def find_rates(
 ) -> tuple[Solution, Layout]:
     """Find the constants that bring the model closest to the readings.
 
-    The coarse search gives several starts; each is followed on a thinned log, and the best of
-    them on all readings.
+    The coarse search gives several starts; each is followed on a thinned log, unless the first
+    fits as closely as a sensor can, and the best of them on all readings.
 
     Parameters
     ----------
@@ -126,6 +128,8 @@ def find_rates(
     starts = _search(course.thin(_MANY), saturated_above, layout)
     tried = []
     for start in starts:
+        if tried and not layout.fog and 2 * tried[0].cost <= CLOSE_PCT**2 * tried[0].fun.size:
+            break  # as close as a good sensor's noise: no other start does better
         for falls in FALLS_TRIED if layout.fog else (None,):
             x = start if falls is None else np.append(start, math.log(falls))
             tried.append(_adjust(small, np.clip(x, low + 1e-6, high - 1e-6), layout,
