@@ -34,7 +34,7 @@ SOURCES += [*(PACKAGE / "cli").glob("*.py"), *(PACKAGE / "templates").glob("*.py
 SOURCES += [
     PACKAGE / f"{name}.py" for name in ("errors", "explore", "folder", "pipeline", "status")
 ]
-for room in ("alignment", "columns", "logs", "signals", "wording"):
+for room in ("alignment", "chamber", "columns", "logs", "signals", "wording"):
     SOURCES += (PACKAGE / room).rglob("*.py")
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
