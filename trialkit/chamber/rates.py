@@ -126,7 +126,7 @@ def find_rates(
     low, high = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
     small = course.thin(_FEW)
     starts = _search(course.thin(_MANY), saturated_above, layout)
-    tried = []
+    tried: list[Any] = []
     for start in starts:
         if tried and not layout.fog and 2 * tried[0].cost <= CLOSE_PCT**2 * tried[0].fun.size:
             break  # as close as a good sensor's noise: no other start does better
