@@ -38,8 +38,8 @@ EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
 
 #: Tests that speak for a package, beside those in the folder of its name.
 TESTS = {
-    "air": ["tests/test_air.py"],
-    "light": ["tests/test_light.py"],
+    "air": ["tests/test_air.py", "tests/test_air_sensors.py"],
+    "light": ["tests/test_light.py", "tests/test_light_factors.py"],
     "chamber": ["tests/chamber", *(f"tests/test_chamber_{n}.py" for n in
                 ("balance", "identify", "plan", "figures"))],
     "decision": ["tests/decision", "tests/test_dose.py"],
