@@ -121,6 +121,28 @@ def test_a_step_lasts_half_an_hour_on_both_sides(name: str, least: float) -> Non
         assert flags(values, name) == told
 
 
+def test_a_flag_says_from_when_to_when_and_how_many_records() -> None:
+    """A step lies between two records; a stuck value spans its own; a spike is one moment."""
+    step, stuck, spike = steady(200), steady(600), steady(100)
+    step[100:] += 15.0
+    stuck[100:301] = 90.0
+    spike[50] += 15.0
+    dew = {
+        "temp_c": np.where(np.arange(10) < 5, 15.0, 18.0) + 0.01 * (np.arange(10) % 2),
+        "rh_pct": 85.0 + 0.1 * (np.arange(10) % 2),
+    }
+    for values, first, last, records in (
+        ({"rh_pct": step}, 99, 100, 2),
+        ({"rh_pct": stuck}, 100, 300, 201),
+        ({"rh_pct": spike}, 50, 50, 1),
+        (dew, 4, 5, 2),
+    ):
+        time = np.arange(len(values["rh_pct"])) * MINUTE
+        [(_, flag)] = find_all(time, values, GAP, FlagLimits())
+        got = flag["start"] // MINUTE, flag["stop"] // MINUTE, flag["records"]
+        assert got == (first, last, records), flag["flag"]
+
+
 def test_a_change_that_takes_an_hour_is_no_step() -> None:
     values = steady(300) - 12.0 * np.clip((np.arange(300) - 120) / 60, 0, 1)
     assert flags(values) == []
@@ -194,21 +216,29 @@ def test_a_drift_is_told_from_its_least(name: str, least: float) -> None:
 # ------------------------------------------------------------------ salts
 
 
-@pytest.mark.parametrize(
-    ("salt", "temp", "limit"),
-    [("LiCl", 10, 0.41), ("MgCl2", 30, 0.14), ("Mg(NO3)2", 25, 0.22), ("NaCl", 0, 0.34),
-     ("NaCl", 20, 0.14), ("KCl", 15, 0.33), ("KNO3", 5, 2.1), ("K2SO4", 20, 0.53),
-     ("K2SO4", 35, 0.38), ("LiCl", 0, 0.54), ("KCl", 35, 0.25), ("KNO3", 25, 0.55)],
-)  # fmt: skip
-def test_uncertainty_of_a_reading_above_a_salt(salt: str, temp: float, limit: float) -> None:
+#: Greenspan (1977) table 2, limits of error [% points] at 0, 5 … 35 °C, from memory.
+GREENSPAN_LIMITS = {
+    "LiCl": "0.54 0.47 0.41 0.35 0.31 0.27 0.24 0.22",
+    "MgCl2": "0.33 0.28 0.24 0.21 0.18 0.16 0.14 0.13",
+    "Mg(NO3)2": "0.55 0.43 0.33 0.27 0.23 0.22 0.24 0.29",
+    "NaCl": "0.34 0.27 0.22 0.18 0.14 0.12 0.11 0.12",
+    "KCl": "0.53 0.45 0.39 0.33 0.29 0.26 0.25 0.25",
+    "KNO3": "2.9 2.1 1.4 0.96 0.66 0.55 0.60 0.83",
+    "K2SO4": "1.1 0.91 0.76 0.63 0.53 0.45 0.40 0.38",
+}
+
+
+@pytest.mark.parametrize("salt", list(GREENSPAN_LIMITS))
+def test_uncertainty_of_a_reading_above_a_salt(salt: str) -> None:
     """Greenspan (1977) table 2 (from memory): limits as two standard deviations.
 
     With 0.1 °C between probe and salt, 0.6 % of the humidity, a reading good to 0.3 points, and the
     temperature of the salt known exactly.
     """
-    probe = 0.006 * salt_rh_pct(salt, temp)
-    want = math.sqrt((limit / 2) ** 2 + probe**2 + 0.3**2)
-    assert salt_u_pct(salt, temp, temp_u_c=0.0) == pytest.approx(want, rel=1e-9)
+    for temp, limit in zip(range(0, 40, 5), GREENSPAN_LIMITS[salt].split(), strict=True):
+        probe = 0.006 * salt_rh_pct(salt, temp)
+        want = math.sqrt((float(limit) / 2) ** 2 + probe**2 + 0.3**2)
+        assert salt_u_pct(salt, temp, temp_u_c=0.0) == pytest.approx(want, rel=1e-9), temp
 
 
 def test_a_salt_whose_temperature_is_not_known_is_less_sure() -> None:
