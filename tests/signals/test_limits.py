@@ -265,6 +265,13 @@ def test_one_salt_leaves_the_slope_open_by_two_percent() -> None:
     assert READING_U == 0.3
 
 
+def test_two_salts_and_nothing_else_leave_readings_as_they_are() -> None:
+    """A line through (75, 75) and (95, 95): half of each weight in the middle, 0.5/√2."""
+    two = Correction("a", None, points=((75.0, 75.0, 0.5), (95.0, 95.0, 0.5)))
+    assert (two.slope, two.offset, two.add_temp_c) == (1.0, 0.0, 0.0)
+    assert two.rh_u_pct(85.0) == pytest.approx(math.hypot(0.5 / 2**0.5, 0.3))
+
+
 def test_the_correction_that_held_last_tells_the_uncertainty() -> None:
     """Readings are taken back to what the sensor showed: 90 % true is 80 % shown at +10."""
     day = pd.Timestamp("2031-01-20", tz="UTC")
