@@ -5,6 +5,7 @@ a survivor: a test is missing, or the fault changes nothing that can be seen (an
 these are listed with the reason in `mutations_equivalent.toml`).
 
     python benchmarks/mutations.py decision model --sample 30 --seed 1
+    python benchmarks/mutations.py logs/harvest logs/mist --sample 10
 
 First the tests of each package run once under coverage, to learn which test reaches which line;
 then each fault is tried in a copy of the package with just those tests. Prints one line a fault and
@@ -303,6 +304,8 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
         for fault in chosen:
             lines = reach.get(str(fault.path), {})
             seen = [c for line in fault.lines for c in lines.get(line, [])]
+            if not any(map(node_of, seen)):  # done on import: what reaches the file may notice it
+                seen = seen and [c for contexts in lines.values() for c in contexts]
             nodes = sorted({n for c in seen if (n := node_of(c))})
             start = time.perf_counter()
             if fault.name in known:

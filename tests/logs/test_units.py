@@ -75,3 +75,18 @@ def test_a_usual_temperature_over_45_can_only_be_fahrenheit(
         right = log_of(tmp_path, [usual] * 20, [90.0] * 20, 'units = { temp_c = "degF" }\n')
         assert right.table["temp_c"].tolist() == pytest.approx([15.0] * 20)
         assert doubted(right) == []
+
+
+def test_a_cell_that_is_no_number_can_be_mended_and_one_with_its_own_unit_need_not(
+    tmp_path: Path,
+) -> None:
+    """68 °F are 20 °C; "Err2" is left out and asks for a correction."""
+    text = "time,chamber,temp_c,rh_pct\n2031-01-14 00:00,T1,68 °F,88\n2031-01-14 00:01,T1,Err2,88\n"
+    section = '\n[logs.environment]\nfiles = ["c.csv"]\n'
+    log = read_environment(make_trial(tmp_path, {"c.csv": text.encode()}, section))
+    lines = log.ledger.table.set_index("rule")
+    assert lines.loc["written otherwise", "new"] == "20"
+    assert lines.loc["written otherwise", "remedy"] == ""
+    assert lines.loc["value unreadable", "new"] == ""
+    assert lines.loc["value unreadable", "remedy"] != ""
+    assert log.table["temp_c"].tolist()[0] == pytest.approx(20)
