@@ -202,3 +202,14 @@ def test_a_row_without_a_weight_needs_a_reason(status: str, kept: int, tmp_path:
     log = log_of(tmp_path, row(fresh="", status=status), row(unit=UNITS[1]))
     assert len(log.table) == 1 + kept
     assert rules(log) == ([] if kept else ["weight missing"])
+
+
+@pytest.mark.parametrize(("flushes", "named"), [(1, False), (2, True)])
+def test_a_missing_weight_is_named_with_its_flush_where_there_are_several(
+    flushes: int, named: bool, tmp_path: Path
+) -> None:
+    trial = TRIAL.replace("flushes = 2", f"flushes = {flushes}")
+    log = log_of(tmp_path, *(row(unit=u) for u in UNITS[1:]), trial=trial)
+    [told] = [f.message for f in log.findings if f.code == "units_missing"]
+    assert UNITS[0] in told
+    assert (f"{UNITS[0]} flush 1" in told) == named

@@ -161,3 +161,39 @@ def test_current_needs_a_limit(tmp_path: Path) -> None:
         log_of(tmp_path, text)
     assert seconds(log_of(tmp_path, text, "current_on_a = 0.9\n")) == [(30, 40)]
     assert seconds(log_of(tmp_path, text, "current_on_a = 1.0\n")) == []
+
+
+@pytest.mark.parametrize(
+    ("jitter", "stop"), [(0.9, 70.0), (1.15, 160.0)], ids=["nine percent", "over ten percent"]
+)
+def test_readings_keep_their_step_to_a_tenth(jitter: float, stop: float, tmp_path: Path) -> None:
+    """Steps of 10 s, two of three off by the jitter; a gap follows while the mist is on."""
+    at, steps = [0.0], [10.0 - jitter, 10.0, 10.0 + jitter]
+    for k in range(15):
+        at.append(at[-1] + steps[k % 3])
+    at = [*at[:7], *(a + 90.0 for a in at[7:])]
+    on = [0, 0, 0, 0, 0, 1, 1, *[0] * 9]
+    rows = [(a, "on" if o else "off") for a, o in zip(at, on, strict=True)]
+    lines = [f"{(DAY + pd.Timedelta(seconds=a)).isoformat()},T1,{o}" for a, o in rows]
+    log = log_of(tmp_path, "time,chamber,state\n" + "\n".join(lines) + "\n")
+    [(_, end)] = seconds(log)
+    assert end == pytest.approx(stop, abs=1.2)
+
+
+def test_a_few_readings_of_power_are_readings_all_the_same(tmp_path: Path) -> None:
+    """Five are too few to see a step, but power is never a switch: 80 s are not bridged."""
+    log = log_of(tmp_path, watts((0, 0), (10, 0), (20, 0), (30, 75), (110, 0)))
+    assert seconds(log) == [(30, 40)]
+
+
+def test_power_in_its_own_unit_is_read_and_what_is_no_number_left_out(tmp_path: Path) -> None:
+    """0.075 kW are 75 W."""
+    text = "time,chamber,power_w\n" + "".join(
+        f"{clock(10 * k)},T1,{cell}\n"
+        for k, cell in enumerate(["0", "0", "0.075 kW", "0", "Err", "0"])
+    )
+    log = log_of(tmp_path, text)
+    assert seconds(log) == [(20, 30)]
+    new = log.ledger.table.groupby("rule")["new"].first()
+    assert new["written otherwise"] == "75"
+    assert new["value unreadable"] == ""
