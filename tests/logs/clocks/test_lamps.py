@@ -166,3 +166,11 @@ def test_records_every_half_hour_are_needed(every: int, found: bool) -> None:
 
 def test_further_than_fourteen_hours_is_not_looked_at() -> None:
     assert unrest(12, 16 * 60) == []
+
+
+def test_parts_of_a_second_are_kept() -> None:
+    """It shows half a second past, and two seconds past is true: 1.5 s are added."""
+    half, two = dt.timedelta(seconds=0.5), dt.timedelta(seconds=2)
+    known = [Clock(shows=moment(0) + half, truth=moment(0) + two)]
+    add, _ = correct_clock(np.zeros(1, np.int64), known, zone=dt.UTC, aware=False, file="x")
+    assert add.tolist() == [1_500_000_000]
