@@ -255,10 +255,16 @@ def daily_light_mol_m2(ppfd_umol_m2_s: Any, *, hours: Any = 24.0) -> Any:
 
 
 def _photopic(wavelength_nm: ArrayLike) -> NDArray[np.float64]:
-    """Read the eye's curve between its 10 nm points; straight lines in its logarithm."""
+    """Read the eye's curve between its 10 nm points, by a spline through its logarithm.
+
+    Straight lines instead would lie up to 2 % too low, as the curve bends.
+    """
+    from scipy.interpolate import CubicSpline
+
     nm = np.asarray(wavelength_nm, dtype=float)
     inside = (nm >= _V_NM[0]) & (nm <= _V_NM[-1])
-    return np.where(inside, np.exp(np.interp(nm, _V_NM, np.log(_V))), 0.0)
+    curve = CubicSpline(_V_NM, np.log(_V))
+    return np.where(inside, np.exp(curve(np.clip(nm, _V_NM[0], _V_NM[-1]))), 0.0)
 
 
 def _area(values: NDArray[np.float64]) -> float:
