@@ -39,7 +39,7 @@ def values(totals, mushrooms=10.0, water=50.0, energy=0.4):
 
 
 def test_the_gain_at_every_price_is_that_of_a_t_test_on_runs(one_batch):
-    """scipy's two-sample t test of the runs' values at each price in turn."""
+    """Scipy's two-sample t test of the runs' values at each price in turn."""
     _, totals, money = one_batch
     seen = money.by_price
     assert list(dict.fromkeys(seen["price"])) == ["mushrooms", "water", "energy"]
