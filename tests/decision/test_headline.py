@@ -1,5 +1,6 @@
 """Which level the headline is about, what p goes beside it, and which level is advised."""
 
+import itertools
 from types import SimpleNamespace
 
 import numpy as np
@@ -37,7 +38,7 @@ def chosen(table, *, gain=None, saved=None, better="more"):
 def test_the_best_answer_comes_before_all_else():
     """Order: better, no worse, depends, not enough evidence, worse; money changes nothing."""
     order = ["better", "no worse", "depends", "not enough evidence", "worse"]
-    for first, second in zip(order, order[1:], strict=False):
+    for first, second in itertools.pairwise(order):
         table = judged(a=(second, 1.4), b=(first, 0.8))
         assert chosen(table) == "b"
         assert chosen(table, gain={"a": 50.0, "b": -50.0}, saved={"a": 90.0, "b": 1.0}) == "b"
