@@ -198,3 +198,30 @@ def test_advice_by_level_keeps_the_usual_where_it_is_open_or_lost(tmp_path):
     batches = by.assign(factor="batch")
     (only,) = next_steps(trial, outlook("depends", by=batches), [])
     assert "usual" in only
+
+
+def test_each_answer_is_said_with_the_chance_that_belongs_to_it():
+    """Better: the p of no difference; no worse: the p at the margin; else no chance at all."""
+    from trialkit.decision.sentences import chance_words, level_sentence
+    from trialkit.responses import response_of
+
+    row = {"level": "sparse", "reference": "usual", "ratio": 1.1, "low": 0.95, "high": 1.3,
+           "p": 0.012, "p_equal": 0.31, "margin_ratio": 0.9, "note": ""}  # fmt: skip
+    at_margin, equal = chance_words(0.012), chance_words(0.31)
+    wanted = {"better": (False, True), "no worse": (True, False), "worse": (False, False),
+              "not enough evidence": (False, False)}  # fmt: skip
+    said = {}
+    for answer in wanted:
+        said[answer] = level_sentence(
+            row | {"answer": answer}, response_of("fresh_g", {}), margin_pct=10.0, level=0.95,
+            joint=False,
+        )  # fmt: skip
+        assert (at_margin in said[answer], equal in said[answer]) == wanted[answer]
+    assert len(set(said.values())) == 4
+    # a level that holds, though its limits show a small loss, is said to be lower
+    poorer = row | {"answer": "no worse", "low": 0.93, "high": 0.98}
+    options = {"margin_pct": 10.0, "level": 0.95, "joint": False}
+    lower = level_sentence(poorer, response_of("fresh_g", {}), **options)
+    level = level_sentence(poorer | {"high": 1.02}, response_of("fresh_g", {}), **options)
+    assert "lower" in lower
+    assert "lower" not in level
