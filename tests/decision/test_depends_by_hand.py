@@ -9,6 +9,7 @@ import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 import trialkit as tk
+from tests.decision.test_depends import lit
 from tests.small_trials import make_data, make_trial
 from trialkit.decision.depends import _contradict, dependence
 from trialkit.decision.sentences import _decimals
@@ -106,3 +107,24 @@ def test_looking_for_enough_batches_ends_where_both_ends_are_told_or_at_forty(tm
 def test_limits_are_said_with_as_many_decimals_as_show_their_side(limit, decimals):
     """A limit of 1.004 is not "the same": 0.4 % more. Three decimals are the most."""
     assert _decimals(limit, (1.0, 0.9)) == decimals
+
+
+def test_estimates_on_both_sides_of_the_margin_are_no_contradiction_yet(tmp_path):
+    """Neither light shows a loss or a hold: a tenth of its mean lies within the limits of both."""
+    straddled = 0
+    for seed in range(4):
+        trial, data = lit(tmp_path, 0.96, 0.86, seed=seed, sd_run=60, sd_block=60, batches=2)
+        result = tk.analyse(trial, data)
+        apart = result.fit.differences("schedule", against="usual", by="light", adjust="none")
+        means = result.fit.means("schedule", by="light").set_index(["level", "light"])["estimate"]
+        margin = -0.1 * means["usual"].loc[apart["light"]].to_numpy()
+        open_at_both = ((apart["low"] < margin) & (margin < apart["high"])).all()
+        astride = len(set(apart["estimate"] > margin)) == 2
+        if not (open_at_both and astride) or result.tests.loc["schedule:light", "p"] < 0.05:
+            continue
+        straddled += 1
+        found = dependence(trial, result)
+        assert found.on == ""
+        assert len(found.by) == 0
+        assert found.findings == ()
+    assert straddled >= 1
