@@ -229,6 +229,9 @@ def node_of(context: str) -> str | None:
         path = Path(*parts[:n]).with_suffix(".py")
         if (ROOT / path).exists():
             return "::".join([path.as_posix(), *parts[n:]])
+    # tests in a folder that is no package are known by the name of their file alone
+    for path in sorted((ROOT / "tests").rglob(f"{parts[0]}.py")) if parts[0] else ():
+        return "::".join([path.relative_to(ROOT).as_posix(), *parts[1:]])
     return None
 
 

@@ -207,3 +207,20 @@ def test_a_trial_with_its_first_flush_only_is_analysed_on_it_and_says_so(tmp_pat
     assert [f.code for f in result.findings if f.code == "one_flush"] == ["one_flush"]
     assert not [f for f in whole.findings if f.code == "one_flush"]
     assert tk.decide(longer, result).answer == tk.decide(trial, whole).answer
+
+
+def test_a_trial_with_its_first_batch_only_is_analysed(tmp_path):
+    """Two batches planned, one weighed: the chambers are the units, as a t test has them."""
+    from scipy import stats
+
+    trial = make_trial(tmp_path)
+    data = make_data(trial, seed=4)
+    first = data.table["batch"] == data.table["batch"].iloc[0]
+    table = data.table.assign(fresh_g=data.table["fresh_g"].where(first))
+    result = tk.analyse(trial, replace(data, table=table))
+    assert "batch" not in result.terms.random
+    assert any(term.startswith("chamber") for term in result.terms.random)
+    seen = table[first].groupby(["chamber", "schedule"], observed=True)["fresh_g"].mean()
+    one, other = (seen.xs(x, level="schedule") for x in list(trial.primary.levels)[:2])
+    by_hand = stats.ttest_ind(one, other)
+    assert result.tests.loc["schedule", "p"] == pytest.approx(by_hand.pvalue, rel=1e-6)

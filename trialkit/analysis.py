@@ -434,7 +434,7 @@ def fit_response(
     made = fit_for_batches(
         trial,
         _level_order(trial, rows),
-        random=terms.random,
+        random=_told_apart(terms.random, rows),
         options={
             "response": terms.response,
             "fixed": terms.fixed,
@@ -443,6 +443,20 @@ def fit_response(
         },
     )
     return replace(terms, random=made.spec.random), table, made
+
+
+def _told_apart(random: Sequence[str], rows: pd.DataFrame) -> tuple[str, ...]:
+    """Give the random terms that the rows can tell: a batch alone in them is no term.
+
+    A trial looked at after its first batch has one batch so far; its chamber runs are then
+    its chambers.
+    """
+    out = []
+    for term in random:
+        several = [name for name in term.split(":") if rows[name].nunique() > 1]
+        if several:
+            out.append(":".join(several))
+    return tuple(dict.fromkeys(out))
 
 
 def _level_order(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:

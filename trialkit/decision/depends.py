@@ -45,6 +45,7 @@ if TYPE_CHECKING:
 
 #: Error df below which an interaction with the batch is not tested.
 FEWEST_DF = 3
+_ROUNDING = 1e-6  # df are worked out from variances: three may come as 2.999999999999998
 #: Chance, over all partners, of saying "depends" where effects add up.
 ALPHA = 0.05
 BY_COLUMNS = [
@@ -191,7 +192,8 @@ def _fit_with_batches(trial: Trial, result: Analysis) -> tuple[Fit, float] | Non
         row = made.joint(made.design.hypothesis(f"{primary.name}:batch"))
     except (ModelError, ArithmeticError, KeyError):
         return None
-    return (made, _sound(row)) if row["den_df"] >= FEWEST_DF and row["F"] >= 0 else None
+    enough = row["den_df"] >= FEWEST_DF - _ROUNDING
+    return (made, _sound(row)) if enough and row["F"] >= 0 else None
 
 
 def interaction_term(fit: Fit, first: str, second: str) -> str:

@@ -1,0 +1,123 @@
+"""Constructions and bounds of layouts against their definitions: pairs counted, fields checked."""
+
+import itertools
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from trialkit.design.layout import classical
+from trialkit.design.layout.arrangements import _with_target, replication
+from trialkit.design.layout.efficiency import average_efficiency, efficiency_bound
+from trialkit.design.strata.remedies import _cost
+from trialkit.trial.sections import PricesSection
+
+
+@pytest.mark.parametrize(("t", "k"), list(classical._BASE_BLOCKS))
+def test_developed_blocks_meet_every_pair_equally_often(t, k):
+    """Definition of balance: each pair of treatments in the same number of blocks.
+
+    lambda (t - 1) = r (k - 1), Cochran and Cox (1957), ch. 11.
+    """
+    blocks = classical._developed(t, k)
+    assert blocks.shape[1] == k
+    held = np.zeros((t, t), dtype=int)
+    for block in blocks:
+        assert len(set(block)) == k
+        held[np.ix_(block, block)] += 1
+    r = held[0, 0]
+    assert (np.diag(held) == r).all()
+    pairs = held[~np.eye(t, dtype=bool)]
+    assert (pairs == pairs[0]).all()
+    assert pairs[0] * (t - 1) == r * (k - 1)
+    assert pairs[0] >= 1
+
+
+@pytest.mark.parametrize("q", [2, 3, 4, 5, 7, 8, 9])
+def test_tables_are_those_of_a_field(q):
+    """The axioms: groups under both operations, and one distributes over the other."""
+    add, mul = classical._field(q)
+    every = range(q)
+    for table, neutral, rest in ((add, 0, every), (mul, 1, range(1, q))):
+        assert (table == table.T).all()
+        assert (table[neutral] == np.arange(q)).all()
+        for i in rest:
+            assert sorted(table[i, list(rest)]) == list(rest)  # each row a permutation: inverses
+    for a, b, c in itertools.product(every, repeat=3):
+        assert mul[a, add[b, c]] == add[mul[a, b], mul[a, c]]
+        assert mul[a, mul[b, c]] == mul[mul[a, b], c]
+        assert add[a, add[b, c]] == add[add[a, b], c]
+
+
+def test_there_is_no_field_of_six_or_ten():
+    """Orders of finite fields are powers of primes; 16 is one, but not among those kept."""
+    assert classical._field(6) is None
+    assert classical._field(10) is None
+    assert classical._field(1) is None
+
+
+def test_all_blocks_are_all_of_them_up_to_two_thousand():
+    assert len(classical._all_blocks(6, 3)) == 20  # 6! / (3! 3!)
+    assert len(classical._all_blocks(63, 2)) == 1953
+    assert classical._all_blocks(64, 2) is None  # 2016
+
+
+def test_bounds_are_reached_by_what_is_balanced():
+    """By hand: 2 treatments in threes (aab, abb): C = 3 I - [[5, 4], [4, 5]] / 3, roots 8/3 of 3.
+
+    Three in fives with one short each: C = 5 I - [[9, 8, 8], ...] / 5 has roots 24/5: 24/25.
+    """
+    assert efficiency_bound(2, 3) == pytest.approx(8 / 9)
+    assert efficiency_bound(3, 5) == pytest.approx(24 / 25)
+    fives = [[0, 0, 1, 1, 2], [0, 0, 1, 2, 2], [0, 1, 1, 2, 2]]
+    for blocks, v, k in (([[0, 0, 1], [0, 1, 1]], 2, 3), (fives, 3, 5)):
+        held = np.array([np.bincount(b, minlength=v) for b in blocks]).T
+        r = held.sum(axis=1)
+        info = np.diag(r) - held @ held.T / k
+        by_hand = np.linalg.eigvalsh(info)[1:] / r[0]
+        assert efficiency_bound(v, k) == pytest.approx(1 / (1 / by_hand).mean())
+        assert average_efficiency(info, r.astype(float)) == pytest.approx(by_hand[0])
+    for t, k in classical._BASE_BLOCKS:  # v (k - 1) / (k (v - 1)) of incomplete balanced blocks
+        assert efficiency_bound(t, k) == pytest.approx(t * (k - 1) / (k * (t - 1)))
+    assert efficiency_bound(4, 4) == efficiency_bound(4, 8) == 1
+
+
+def test_replication_is_shared_out_by_largest_remainders():
+    """10 units by 1 : 1 : 1 and 2 : 1 : 1, by hand."""
+    assert replication(10, [1, 1, 1]) == [4, 3, 3]
+    assert replication(10, [2, 1, 1]) == [5, 3, 2]
+    assert replication(8, [2, 1, 1]) == [4, 2, 2]
+    assert replication(7, [1, 2]) == [2, 5]
+
+
+@pytest.mark.parametrize(
+    ("start", "target"),
+    [([0, 0, 1, 1, 2, 2], [2, 2, 2]), ([0, 0, 0, 1, 1, 1], [2, 2, 2]), ([0] * 6, [1, 2, 3]),
+     ([1, 0, 0, 0, 0, 0], [3, 3]), ([1, 1, 0, 0, 0, 0], [6, 0]), ([1, 1], [2, 0])],
+)  # fmt: skip
+def test_replication_is_mended_with_as_few_changes_as_there_are_units_too_many(start, target):
+    start = np.array(start)
+    before = start.copy()
+    out = _with_target(start, target)
+    assert (start == before).all()
+    assert np.bincount(out, minlength=len(target)).tolist() == target
+    surplus = np.maximum(np.bincount(start, minlength=len(target)) - target, 0).sum()
+    assert (out != start).sum() == surplus
+
+
+def test_what_more_units_cost():
+    """Four chambers × 6 blocks a batch: 2 batches at 50 each and 48 blocks at 3: 244."""
+    counts = {"batch": 3, "chamber": 4, "block": 6}
+
+    def said(unit, more, **prices):
+        trial = SimpleNamespace(
+            counts=counts, prices=PricesSection(currency="CHF", **prices) if prices else None
+        )
+        return _cost(trial, unit, more)
+
+    assert "244 CHF" in said("batch", 2, batch_each=50, block_each=3)
+    assert "144 CHF" in said("batch", 2, block_each=3)  # blocks alone
+    assert "100 CHF" in said("batch", 2, batch_each=50)  # batches alone
+    assert "254 CHF" in said("chamber", 1, chamber_each=200, block_each=3)  # 3 batches × 6 blocks
+    assert said("batch", 2) == ""
+    assert said("batch", 2, mushrooms_per_kg=9) == ""
