@@ -68,6 +68,9 @@ class Variation:
         What a reader of the figures must know about the pilot.
     middle : float
         Percentile of a pilot's sums that counts as the middle, as a share.
+    apart : float
+        Mean square that batch × treatment expects over that of the units beside it: one where
+        a treatment is taken to act alike in every batch.
     """
 
     squares: dict[str, tuple[float, float, float]]
@@ -78,6 +81,7 @@ class Variation:
     df: dict[str, float] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     middle: float = 0.5
+    apart: float = 1.0
 
     @property
     def table(self) -> pd.DataFrame:
