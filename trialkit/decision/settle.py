@@ -220,6 +220,10 @@ class _Repeated:
         now, then = self._structural_df(self.base_count), self._structural_df(count)
         spare = {s: max(0, df + then.get(s, 0) - now.get(s, 0)) for s, df in c.spare_df.items()}
         bigger = sizes[c.finest] / c.sizes[c.finest]
+        brought = then.get(c.stratum, 0) - now.get(c.stratum, 0)
+        levels = c.level_errors
+        if levels is not None and c.error_df:
+            levels = levels.scaled(spare[c.stratum] / c.error_df)
         return replace(
             c,
             info=c.info * bigger,
@@ -228,4 +232,6 @@ class _Repeated:
             sizes=sizes,
             spare_df=spare,
             error_df=spare[c.stratum],
+            batch_term=c.batch_term.with_batches(count - self.base_count, len(c.levels[0]), brought),
+            level_errors=levels,
         )

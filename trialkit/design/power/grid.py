@@ -13,6 +13,7 @@ import numpy as np
 from trialkit.design.power.questions import all_chances
 from trialkit.design.power.result import PowerTable
 from trialkit.design.strata.comparisons import compare_in, with_counts
+from trialkit.design.strata.error_terms import BatchTerm
 from trialkit.errors import DesignError, PlanError
 from trialkit.trial import Trial
 
@@ -234,7 +235,7 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
     """Rule out mixes that would be too weak even with an orthogonal layout and ample df.
 
     The layout's own information is scaled by its units, which no arrangement can beat by
-    more than its efficiency falls short of one.
+    more than its efficiency falls short of one. One error serves all, on ample df.
     """
     c = power.comparison
     sizes = {s: prod(counts[name] for name in s) for s in c.sizes}
@@ -243,6 +244,7 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
         c, info=c.info * gain, mean_info=c.mean_info * gain, sizes=sizes, error_df=10 * c.error_df,
         spare_df={s: 10 * df for s, df in c.spare_df.items()},
         finer={s: matrix * gain for s, matrix in c.finer.items()},
+        batch_term=BatchTerm(), level_errors=None,
     )  # fmt: skip
     chances = all_chances(bigger, power.variation, power.asked, power.questions)
     return min(three[1] for three in chances.values()) >= power.wanted

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from trialkit.design.power.error_choice import acts
 from trialkit.design.power.questions import WORDS, Question, Wanted
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
@@ -19,8 +20,9 @@ def is_exact(c: Comparison, question: Question, variation: Variation, wanted: Wa
     """Say whether the closed form is exact at the variances stated.
 
     It is where nothing is lost, all the information lies in one stratum, no other treatment
-    shares it, and no error of the mean from coarser strata enters. From a pilot the variances
-    themselves are uncertain, so that nothing is exact.
+    shares it, no error of the mean from coarser strata enters, and the analysis has but one
+    error to judge by. From a pilot the variances themselves are uncertain, so that nothing is
+    exact.
     """
     alone = not any(set(s) < set(c.stratum) for s in c.sizes)
     free = c.solve(variation.point(1), wanted.lost).free_df()
@@ -29,6 +31,8 @@ def is_exact(c: Comparison, question: Question, variation: Variation, wanted: Wa
         and not any(wanted.lost.values())
         and c.orthogonal
         and free < 1e-6
+        and not acts(c.left_df(), c.batch_term)
+        and (c.level_errors is None or question == "no worse")
         and (question != "no worse" or alone)
     )
 

@@ -22,6 +22,9 @@ from trialkit.design.power.exact import beyond_f, beyond_t
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.design.strata.error_terms import BatchTerm
+from trialkit.model.answers.comparisons import correlation_of
+from trialkit.model.inference.simultaneous import largest_point
+from trialkit.model.inference.tails import t_quantile
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
@@ -70,15 +73,41 @@ def rows_against(c: Comparison, reference: int, *, ratio: float = 1.0) -> Floats
     return np.array([c.mean_row(i) - ratio * base for i in others])
 
 
-def critical_value(solved: Solved, rows: Floats, df: float, wanted: Wanted) -> float:
-    """Give the half width of the intervals in standard errors, joint where asked."""
-    from trialkit.model.answers.comparisons import correlation_of
-    from trialkit.model.inference.tails import t_quantile
+def critical_value(
+    solved: Solved, rows: Floats, df: float, wanted: Wanted, *, near: float | None = None
+) -> float:
+    """Give the half width of the intervals in standard errors, joint where asked.
 
+    With `near`, other degrees of freedom, the joint value is found there and carried over, which
+    is quicker where those serve many times: as a single test of the same level, times what the
+    two differ by between levels that are all alike.
+    """
     if not wanted.joint or len(rows) == 1:
         return float(t_quantile(wanted.level, df))
     correlation = np.round(correlation_of(solved.covariance(rows)), 9)
-    return _joint_point(wanted.level, correlation.tobytes(), len(rows), round(df, 6))
+    joint = _joint_point(
+        wanted.level, correlation.tobytes(), len(rows), round(near or df, 6)
+    )  # fmt: skip
+    if near is None or near == df:
+        return joint
+    usual = float(np.clip(correlation[np.triu_indices(len(rows), 1)].mean(), 0.0, 0.9))
+    alike = (wanted.level, len(rows), round(usual, 1))
+    return _as_single(joint, near, df) * _carried(*alike, max(round(near), 1), max(round(df), 1))
+
+
+def _as_single(point: float, near: float, df: float) -> float:
+    """Give the critical value that a single test of the same level has at other df."""
+    return float(t_quantile(1 - 2 * float(special.stdtr(near, -point)), df))
+
+
+@lru_cache(maxsize=1024)
+def _carried(level: float, size: int, correlation: float, near: int, df: int) -> float:
+    """Give the joint critical value over that of a single test of the same level."""
+    alike = np.full((size, size), correlation) + (1 - correlation) * np.eye(size)
+    there, here = (
+        _joint_point(level, alike.tobytes(), size, float(d)) for d in (near, df)
+    )  # fmt: skip
+    return here / _as_single(there, near, df)
 
 
 def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
@@ -90,8 +119,6 @@ def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
 
 @lru_cache(maxsize=1024)
 def _joint_point(level: float, correlation: bytes, size: int, df: float) -> float:
-    from trialkit.model.inference.simultaneous import largest_point
-
     return float(largest_point(level, np.frombuffer(correlation).reshape(size, size), df))
 
 
@@ -188,7 +215,7 @@ def _one_differs(
         if c.level_errors is not None and not used.kept:
             at = worst_row(solved, rows)[0]
             own = law = df * float(c.level_errors.share(rows)[at])
-        critical = critical_value(solved, rows, own, wanted)
+        critical = critical_value(solved, rows, own, wanted, near=df)
         return beyond_t(ncp, law, critical * np.sqrt(used.ratio))
 
     return mixed(errors, beyond)
@@ -265,7 +292,7 @@ def _no_worse_law(
 
     def beyond(used: ErrorUsed) -> Floats:
         own = _joint_df(within, above, used.df, c) if used.kept else df
-        critical = critical_value(solved, rows, own, wanted)
+        critical = critical_value(solved, rows, own, wanted, near=df)
         ratio = (within * used.ratio + above) / whole
         return beyond_t(effect / math.sqrt(whole), law, critical * np.sqrt(ratio), sides=1)
 
