@@ -55,7 +55,8 @@ def batches_to_settle(
         there is none), `difference` (chance to show the difference worth finding if it is
         there); and for each its range, `…_low` and `…_high`.
     needed : int or None
-        Smallest count at which both chances reach `chance`; None beyond 40.
+        Smallest count at which both chances reach `chance`; None beyond 40. Chances rise with
+        the count but for one step, from which the analysis can tell batch × treatment.
 
     Notes
     -----
@@ -139,7 +140,20 @@ def settle_in_words(table: pd.DataFrame, needed: int | None, *, chance: float = 
     return (
         f"{more} more {many if more > 1 else repeats} like these ({done + more} in all) would "
         f"give a clear answer {often}, as far as this trial can tell{spread}. Look again only "
-        "when all of them are in."
+        f"when all of them are in.{_dip(table, needed, chance)}"
+    )
+
+
+def _dip(table: pd.DataFrame, needed: int, chance: float) -> str:
+    """Say where still more batches bring a smaller chance, since the analysis then looks closer."""
+    weakest = table.set_index("count")[["no_worse", "difference"]].min(axis=1)
+    short = weakest.index[(weakest.index > needed) & (weakest < chance)]
+    if not len(short):
+        return ""
+    many = plural(str(table["repeats"].iloc[0]))
+    return (
+        f" With {short[0]} {many} in all the chance is {weakest[short[0]]:.0%}: from there on the "
+        "analysis also looks at whether the levels act alike in every batch."
     )
 
 
@@ -200,7 +214,7 @@ class _Repeated:
 
     def _layout(self, count: int) -> Comparison:
         counted = with_counts(self.trial, {self.repeats: count})
-        return compare_in(counted, self.trial.primary.name, quick=True)
+        return compare_in(counted, self.trial.primary.name)
 
     def _structural_df(self, count: int) -> dict[tuple[str, ...], int]:
         levels = self.trial.counts | {self.repeats: count}
@@ -232,6 +246,8 @@ class _Repeated:
             sizes=sizes,
             spare_df=spare,
             error_df=spare[c.stratum],
-            batch_term=c.batch_term.with_batches(count - self.base_count, len(c.levels[0]), brought),
+            batch_term=c.batch_term.with_batches(
+                count - self.base_count, len(c.levels[0]), brought
+            ),
             level_errors=levels,
         )

@@ -1,24 +1,24 @@
 """The chance of an answer where the analysis chooses its error by what it finds.
 
-Let ``M1`` be the mean square of batch × treatment on ``d1`` degrees of freedom and ``M2`` that of
-the units beside it on ``d2``. A mean over the units of a batch × treatment has variance ``V`` times
-what the units alone give it, and ``M1`` carries the share ``e`` of what is beyond (one in a balanced
-layout; less where chambers take part of it). Over the expectation of ``M2``, ``M1`` then expects
-``m = 1 + e (V - 1)``, and ``1 + (M1 / M2 - 1) / e`` finds ``V``. Where that is above a stated quantile
-of F, the analysis judges a comparison by it (where ``V`` is below `OWN_CLEAR` plus one and ``e`` below
-one, by the values of the batch × treatment units alone), otherwise by both mean squares pooled on
-``d = d1 + d2`` [1]_. With ``S = M1 d1 / m + M2 d2`` and ``U`` the first part's share of it, ``S`` is
-chi-square on ``d``, ``U`` is beta with ``d1 / 2`` and ``d2 / 2``, and they are independent of each other
-and of the comparison. The error found, over its true value, is ``(S / d) r(U)`` with
+Let ``M1`` be the mean square of batch × treatment on ``d1`` degrees of freedom and ``M2`` that
+of the units beside it on ``d2``. A mean over the units of a batch × treatment has variance ``V``
+times what the units alone give it, and ``M1`` carries the share ``e`` of what is beyond (one in
+a balanced layout; less where chambers take part of it). Over the expectation of ``M2``, ``M1``
+then expects ``m = 1 + e (V - 1)``, and ``1 + (M1 / M2 - 1) / e`` finds ``V``. Where that is above
+a stated quantile of F, the analysis judges a comparison by the term (by the plain values of its
+units, if ``e`` is below one and the ``V`` found below one plus `OWN_CLEAR`); otherwise by both
+mean squares pooled on ``d = d1 + d2`` [1]_. With ``S = M1 d1 / m + M2 d2`` and ``U`` the first
+part's share of it, ``S`` is chi-square on ``d``, ``U`` is beta with ``d1 / 2`` and ``d2 / 2``,
+and they are independent of each other and of the comparison. The error found, over its true
+value, is ``(S / d) r(U)`` with
 
-- ``r = d U / d1`` where the term stays and its units' own values are taken, or ``e`` is one,
-- ``r = d (m U / (e d1) - (1 / e - 1) (1 - U) / d2) / V`` where it stays otherwise,
-- ``r = (m U + 1 - U) / V`` where it does not (one, if batches do not differ).
+- ``r = (m U + 1 - U) / V`` where the term goes (one, if batches do not differ),
+- ``r = d U / d1`` where it stays and the plain values are taken, or ``e`` is one,
+- ``r = d (m U / (e d1) - (1 / e - 1) (1 - U) / d2) / V`` where it stays otherwise.
 
 So, given ``U``, the answer is a t (F) on ``d`` degrees of freedom held against the critical value
-for ``d`` or for the df that the error with the term has (``d1``, if ``e`` is one; otherwise
-Satterthwaite's), times ``sqrt(r)`` (``r``), and the chance is an integral over ``U`` alone. It is exact
-where the layout is balanced.
+for ``d``, ``d1`` or Satterthwaite's df of the error used, times ``sqrt(r)`` (``r``), and the
+chance is an integral over ``U`` alone. It is exact where the layout is balanced.
 
 References
 ----------

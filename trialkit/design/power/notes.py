@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING
 from trialkit.design.power.error_choice import acts
 from trialkit.design.power.questions import WORDS, Question, Wanted
 from trialkit.design.power.variation import Variation
-from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
+from trialkit.design.strata.error_terms import BATCH
+from trialkit.errors import DesignError, PlanError
+from trialkit.trial import Trial
 from trialkit.wording import units_in_words
 
 if TYPE_CHECKING:
@@ -58,6 +61,31 @@ def notes_on(c: Comparison, spread: Variation, asked: Wanted) -> list[str]:
     if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
         out.append("Limits hold for all levels together, as in the analysis.")
     return out
+
+
+def batch_notes(trial: Trial, c: Comparison) -> list[str]:
+    """Say where the analysis may judge by batch × treatment, or would with one batch more."""
+    if acts(c.left_df(), c.batch_term):
+        return [
+            f"With these batches the analysis can tell whether {c.name} acts alike in every batch. "
+            f"Where it does, the limits still come out wider in about 4 of 10 trials "
+            f"({c.batch_term.df[0]} degrees of freedom in place of {c.error_df}); the chance "
+            "allows for that."
+        ]
+    if not any(c.batch_term.df):
+        return []
+    now = trial.counts[BATCH]
+    try:
+        more = compare_in(with_counts(trial, {BATCH: now + 1}), c.name)
+    except (DesignError, PlanError):
+        return []
+    if not acts(more.left_df(), more.batch_term):
+        return []
+    return [
+        f"{now} batches do not tell whether {c.name} acts alike in every batch; {now + 1} do, and "
+        f"the analysis then looks at it. That makes its limits honest and sometimes wider: with "
+        f"{now + 1} batches the chance may be lower than with {now}."
+    ]
 
 
 def _pilot_notes(c: Comparison, spread: Variation) -> list[str]:

@@ -16,7 +16,13 @@ from math import comb, prod
 import numpy as np
 
 from trialkit.design.layout.units import Floats, Ints, information, unit_of
-from trialkit.design.strata.error_terms import BATCH, BatchTerm, LevelErrors, batch_term, level_errors
+from trialkit.design.strata.error_terms import (
+    BATCH,
+    BatchTerm,
+    LevelErrors,
+    batch_term,
+    level_errors,
+)
 from trialkit.design.strata.strata import held_levels, home_strata, skeleton_lines
 from trialkit.errors import DesignError
 from trialkit.structure import Term

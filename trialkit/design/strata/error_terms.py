@@ -13,7 +13,14 @@ from math import prod
 
 import numpy as np
 
-from trialkit.design.layout.units import Floats, Ints, incidence, strata_coefficients, unit_levels, unit_of
+from trialkit.design.layout.units import (
+    Floats,
+    Ints,
+    incidence,
+    strata_coefficients,
+    unit_levels,
+    unit_of,
+)
 from trialkit.model.inference.smallsample import combine_df
 from trialkit.model.inference.unequal_spread import LEAST_FREE, SHAPE_DF, UNEQUAL
 from trialkit.structure import Structure, Term
@@ -133,7 +140,11 @@ class LevelErrors:
 
 
 def level_errors(
-    structure: Structure, counts: Mapping[str, int], stratum: Term, finest: Term, cell: Ints,
+    structure: Structure,
+    counts: Mapping[str, int],
+    stratum: Term,
+    finest: Term,
+    cell: Ints,
     level_of_cell: Ints,
 ) -> LevelErrors | None:
     """Give the squares by level; None where numbers are alike, or units are single rows.
