@@ -377,3 +377,20 @@ def test_what_a_schedule_does_by_batch_counts_with_its_runs(make_trial):
     gap = (means["s1"] - means["s0"]).var() / table["y"].mean() ** 2 * 1e4  # 2 (φ + φ_run / 2)
     ratio = 3 / stats.chi2.ppf(0.5, 3)  # the median of 3 df
     assert middle == pytest.approx(gap * ratio, rel=0.1)
+    assert found.by_batch["batch:chamber"][1] == 2  # of 4 chambers, 2 in each batch share it
+    settled = power(trial, pilot=fit, method="exact", questions=["difference"], difference_pct=30,
+                    lost=0)  # fmt: skip
+    # runs hardly differ beside that, so the term stays and its 3 df judge
+    weights = {"batch:chamber": 1 / 4, "batch:chamber:block": 1 / 12}
+
+    def chance(error):
+        law, t = stats.nct(3, 30 / math.sqrt(error)), stats.t.ppf(0.975, 3)
+        return law.sf(t) + law.cdf(-t)
+
+    low, _, high = found.combined(weights)
+    assert settled.table["low"].iloc[0] == pytest.approx(chance(high), abs=0.01)
+    assert settled.table["high"].iloc[0] == pytest.approx(chance(low), abs=0.01)
+    simulated = power(trial, pilot=fit, method="simulation", questions=["difference"], workers=1,
+                      difference_pct=30, lost=0, trials=500)  # fmt: skip
+    middle = chance(found.combined(weights)[1])
+    assert simulated.table["power"].iloc[0] == pytest.approx(middle, abs=0.08)

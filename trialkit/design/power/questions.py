@@ -166,8 +166,10 @@ def _chance(
     ends = (0, 1, 2) if variation.kind == "planning range" else (1, 1, 1)
     solved = [c.solve(variation.point(end), wanted.lost) for end in ends]
     terms = [c.batch_term_at(variation.point(end), wanted.lost) for end in ends]
+    apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
+    used = [(terms[end], apart) for end in range(3)]
     if question == "no worse":
-        return _no_worse(c, rows, solved, terms, variation, wanted, effect)
+        return _no_worse(c, rows, solved, used, variation, wanted, effect)
     out = []
     for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
                           strict=True):  # fmt: skip
@@ -175,7 +177,7 @@ def _chance(
         if df <= 0 or not np.isfinite(error):
             out.append(0.0)
             continue
-        errors = errors_used(df, terms[end], variation.apart)
+        errors = errors_used(df, *used[end])
         if question == "any":
             out.append(_any_differs(c, errors, rows, df, effect**2 / error, wanted.level))
         else:
@@ -238,7 +240,7 @@ def _no_worse(
     c: Comparison,
     rows: Floats,
     solved: list[Solved],
-    terms: list[BatchTerm],
+    used: list[tuple[BatchTerm, float]],
     variation: Variation,
     wanted: Wanted,
     effect: float,
@@ -258,7 +260,7 @@ def _no_worse(
         if df <= 0:
             out.append(0.0)
             continue
-        errors = errors_used(df, terms[end], variation.apart)
+        errors = errors_used(df, *used[end])
         worst = 1.0
         for i, row in enumerate(tested):
             within, above = _split_variance(c, at, row, means[end])

@@ -78,6 +78,8 @@ class Job:
         Treatment of the question; its effect may differ from batch to batch.
     given_to : tuple of str
         Unit factors it was given to.
+    by_batch : tuple of float
+        For low, middle, high variation: standard deviation [%] of what it does by batch.
     """
 
     table: pd.DataFrame
@@ -97,6 +99,7 @@ class Job:
     seed: int
     primary: str = ""
     given_to: tuple[str, ...] = ()
+    by_batch: tuple[float, ...] = (0.0, 0.0, 0.0)
 
 
 def make_job(
@@ -118,7 +121,8 @@ def make_job(
         ":".join(s): {":".join(k): v for k, v in strata_coefficients(structure, counts, s).items()}
         for s in strata
     }
-    ends = variation.at_ends(c.error_weights(wanted.lost))
+    ends = [dict(phi) for phi in variation.at_ends(c.error_weights(wanted.lost))]
+    by_batch = [_take_by_batch(phi, c, variation, trial.primary.name) for phi in ends]
     spread = tuple({":".join(s): _stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
     rows = rows_against(c, wanted.reference) if ":" not in c.name else c.interaction_row()[None]
     solved = c.solve(variation.point(1), wanted.lost)
@@ -142,7 +146,19 @@ def make_job(
         seed=seed,
         primary=trial.primary.name,
         given_to=trial.primary.applied_to,
+        by_batch=tuple(by_batch),
     )
+
+
+def _take_by_batch(phi: dict[str, float], c: Comparison, variation: Variation, name: str) -> float:
+    """Take what a treatment does by batch out of its stratum; give its standard deviation."""
+    stratum = ":".join(c.stratum)
+    variance, times = variation.by_batch.get(stratum, (0.0, 0.0))
+    if c.name != name or not variance > 0:
+        return 0.0
+    variance = min(variance * phi[stratum] / variation.point(1)[stratum], phi[stratum] / times)
+    phi[stratum] -= times * variance
+    return float(np.sqrt(variance))
 
 
 def _df_grid(df: int) -> Floats:
@@ -281,7 +297,12 @@ def _noise(job: Job, end: int, size: int, rng: np.random.Generator) -> Floats:
         contrast, own = job.spread[end][stratum]
         out += contrast * part
         mean += own**2 / (int(job.groups[stratum].max()) + 1)
-    return np.asarray(out + np.sqrt(mean) * rng.standard_normal((size, 1)))
+    out += np.sqrt(mean) * rng.standard_normal((size, 1))
+    if job.by_batch[end] > 0:
+        both = job.table["batch"].astype(str) + ":" + job.table[job.primary].astype(str)
+        codes = np.unique(both, return_inverse=True)[1]
+        out += job.by_batch[end] * rng.standard_normal((size, codes.max() + 1))[:, codes]
+    return np.asarray(out)
 
 
 def _answers(job: Job, batch: Batch) -> dict[str, int]:
