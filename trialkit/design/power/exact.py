@@ -99,8 +99,8 @@ def power_t(
 
 def beyond_t(ncp: float, df: float, critical: Floats, *, sides: int = 2) -> Floats:
     """Give the chance that a non-central t lies beyond each of some values, on one side or two."""
-    upper = 1.0 - _below(df, ncp, critical)
-    return upper + _below(df, ncp, -critical) if sides == 2 else upper
+    upper: Floats = 1.0 - _below(df, ncp, critical)
+    return np.asarray(upper + _below(df, ncp, -critical)) if sides == 2 else upper
 
 
 def _below(df: float, ncp: float, t: Floats) -> Floats:

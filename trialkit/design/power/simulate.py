@@ -12,7 +12,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import prod
@@ -21,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.design.layout.units import Floats, strata_coefficients, unit_of
+from trialkit.design.power.noise import draw_noise, stratum_sd, take_by_batch
 from trialkit.design.power.questions import (
     Question,
     Wanted,
@@ -32,7 +32,6 @@ from trialkit.design.power.questions import (
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.errors import ModelError
-from trialkit.structure import Term
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
@@ -122,8 +121,8 @@ def make_job(
         for s in strata
     }
     ends = [dict(phi) for phi in variation.at_ends(c.error_weights(wanted.lost))]
-    by_batch = [_take_by_batch(phi, c, variation, trial.primary.name) for phi in ends]
-    spread = tuple({":".join(s): _stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
+    by_batch = [take_by_batch(phi, c, variation, trial.primary.name) for phi in ends]
+    spread = tuple({":".join(s): stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
     rows = rows_against(c, wanted.reference) if ":" not in c.name else c.interaction_row()[None]
     solved = c.solve(variation.point(1), wanted.lost)
     target, effect = _true_effects(plan_table, c, solved, wanted)
@@ -150,30 +149,10 @@ def make_job(
     )
 
 
-def _take_by_batch(phi: dict[str, float], c: Comparison, variation: Variation, name: str) -> float:
-    """Take what a treatment does by batch out of its stratum; give its standard deviation."""
-    stratum = ":".join(c.stratum)
-    variance, times = variation.by_batch.get(stratum, (0.0, 0.0))
-    if c.name != name or not variance > 0:
-        return 0.0
-    variance = min(variance * phi[stratum] / variation.point(1)[stratum], phi[stratum] / times)
-    phi[stratum] -= times * variance
-    return float(np.sqrt(variance))
-
-
 def _df_grid(df: int) -> Floats:
     """Give degrees of freedom, from very few to many, dense around the expected ones."""
     near = df * np.array([0.3, 0.5, 0.7, 0.85, 1.0, 1.15, 1.4, 2.0, 4.0])
     return np.unique(np.clip(np.concatenate([[1.0, 2.0, 3.0, 5.0], near, [500.0]]), 1.0, None))
-
-
-def _stratum_sd(
-    phi: Mapping[str, float], c: Comparison, stratum: Term, n: int
-) -> tuple[float, float]:
-    """Give the standard deviations of a stratum's contrasts and of its own effects."""
-    contrast = sum(w * phi[name] for name, w in c.contrast_weights(stratum, n).items())
-    own = sum(phi[":".join(s)] for s, distinct in c.stands_for.items() if distinct == stratum)
-    return float(np.sqrt(contrast)), float(np.sqrt(own))
 
 
 def _fixed(trial: Trial, c: Comparison) -> str:
@@ -237,7 +216,7 @@ def run_chunk(job: Job, end: int, index: int, size: int) -> dict[str, int]:
     sequence = np.random.SeedSequence(job.seed, spawn_key=(end, index))
     rng = np.random.Generator(np.random.PCG64(sequence))
     keep = _kept(job, rng)
-    responses = 100.0 + job.effect + _noise(job, end, size, rng)
+    responses = 100.0 + job.effect + draw_noise(job, end, size, rng)
     try:
         parts = [_answers(job, batch) for batch in _fitted(job, keep, responses)]
         answers = {str(name): sum(part[name] for part in parts) for name in job.questions}
@@ -275,34 +254,6 @@ def _kept(job: Job, rng: np.random.Generator) -> Any:
             lost = rng.random(int(unit.max()) + 1) < share
             keep &= ~lost[unit]
     return keep
-
-
-def _noise(job: Job, end: int, size: int, rng: np.random.Generator) -> Floats:
-    """Draw errors with the strata's variances: a sum of projections of white noise."""
-    n = len(job.table)
-    white = rng.standard_normal((size, n))
-    averages: dict[str, Floats] = {"": white.mean(axis=1, keepdims=True)}
-    for stratum, unit in job.groups.items():
-        units = int(unit.max()) + 1
-        if units == n:
-            averages[stratum] = white
-            continue
-        member = np.zeros((n, units))
-        member[np.arange(n), unit] = units / n
-        averages[stratum] = (white @ member)[:, unit]
-    out = np.zeros((size, n))
-    mean = 0.0  # variance of the mean: that of the grand mean's stratum
-    for stratum, weights in job.coefficients.items():
-        part = sum(value * averages[key] for key, value in weights.items())
-        contrast, own = job.spread[end][stratum]
-        out += contrast * part
-        mean += own**2 / (int(job.groups[stratum].max()) + 1)
-    out += np.sqrt(mean) * rng.standard_normal((size, 1))
-    if job.by_batch[end] > 0:
-        both = job.table["batch"].astype(str) + ":" + job.table[job.primary].astype(str)
-        codes = np.unique(both, return_inverse=True)[1]
-        out += job.by_batch[end] * rng.standard_normal((size, codes.max() + 1))[:, codes]
-    return np.asarray(out)
 
 
 def _answers(job: Job, batch: Batch) -> dict[str, int]:

@@ -128,7 +128,7 @@ class LevelErrors:
         few = np.diag(self.squares).min() < LEAST_FREE
         trust = 1.0 if few else SHAPE_DF / (SHAPE_DF + self._df(alone).mean())
         found = self._df(trust * shaped + (1 - trust) * alone)
-        return np.minimum(found / total, 1.0)
+        return np.asarray(np.minimum(found / total, 1.0))
 
     def _df(self, forms: Floats) -> Floats:
         mean = forms @ self.squares.sum(axis=1)
@@ -173,7 +173,7 @@ def level_errors(
         return None
     P = _projection(structure, counts, stratum)
     X = P @ (incidence(cell, home, int(cell.max()) + 1, n) / (len(cell) / n)).T
-    solved = np.linalg.pinv(X.T @ X, rcond=1e-9, hermitian=True)
+    solved: Floats = np.asarray(np.linalg.pinv(X.T @ X, rcond=1e-9, hermitian=True), dtype=float)
     M = P - X @ solved @ X.T
     groups = [np.flatnonzero(level == k) for k in np.unique(level)]
     squares = np.array([[(M[np.ix_(a, b)] ** 2).sum() for b in groups] for a in groups])
