@@ -108,7 +108,7 @@ def _below(df: float, ncp: float, t: Floats) -> Floats:
     exact = special.nctdtr(df, ncp, t)
     if np.isnan(exact).any():
         rough = special.ndtr((t * (1 - 1 / (4 * df)) - ncp) / np.sqrt(1 + t * t / (2 * df)))
-        return np.where(np.isnan(exact), rough, exact)
+        return np.asarray(np.where(np.isnan(exact), rough, exact))
     return np.asarray(exact)
 
 
