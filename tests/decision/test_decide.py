@@ -177,11 +177,13 @@ def test_expected_loss_of_two_levels_has_its_closed_form(tmp_path):
 
 
 def test_more_batches_raise_the_chance_and_needed_is_the_first_to_reach_it(trial):
+    """But for the step to 4 batches, 3 degrees of freedom between batches of two schedules."""
     result = tk.analyse(trial, make_data(trial, effect=0.97, sd_run=40))
     table, needed = batches_to_settle(trial, result)
     for name in ("no_worse", "difference"):
         for end in ("", "_low", "_high"):
-            assert table[f"{name}{end}"].is_monotonic_increasing
+            for _, part in table.groupby(table["count"] >= 4):
+                assert part[f"{name}{end}"].is_monotonic_increasing
         assert (table[f"{name}_low"] <= table[name]).all()
         assert (table[name] <= table[f"{name}_high"]).all()
     reached = table[(table["no_worse"] >= 0.8) & (table["difference"] >= 0.8)]
@@ -189,7 +191,11 @@ def test_more_batches_raise_the_chance_and_needed_is_the_first_to_reach_it(trial
 
 
 def test_settle_is_the_power_of_a_larger_trial_with_this_one_as_pilot(trial):
-    """One engine: the same chances as planning gives for that many batches."""
+    """One engine: the same chances as planning gives for that many batches.
+
+    But planning would arrange 6 batches so that one degree of freedom of batch × schedule goes to
+    chambers (4 in place of 5), which costs the low end three points.
+    """
     from trialkit.design.strata.comparisons import with_counts
 
     result = tk.analyse(trial, make_data(trial, effect=0.97, sd_run=40))
@@ -204,7 +210,7 @@ def test_settle_is_the_power_of_a_larger_trial_with_this_one_as_pilot(trial):
     )  # fmt: skip
     row = table.set_index("count").loc[count]
     assert row["difference"] == pytest.approx(found.table["power"].iloc[0], abs=0.01)
-    assert row["difference_low"] == pytest.approx(found.table["low"].iloc[0], abs=0.01)
+    assert row["difference_low"] == pytest.approx(found.table["low"].iloc[0], abs=0.04)
 
 
 def test_batches_that_are_planned_but_not_in_are_not_counted(trial):
@@ -230,6 +236,8 @@ def test_what_a_trial_cannot_say_about_batches_is_said(trial):
     said = str(settle_in_words(wide, 10))
     assert "This trial cannot say how many more batches" in said
     assert "from 10 to more than 40" in said
+    dips = narrow.assign(no_worse=[0.4, 0.85, 0.61])
+    assert "With 40 batches in all the chance is 61%" in settle_in_words(dips, 10)
     never = narrow.assign(no_worse_high=0.6)
     assert str(settle_in_words(never, None)).startswith("Even 40 batches would not settle it")
 

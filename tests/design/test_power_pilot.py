@@ -164,7 +164,10 @@ def test_a_pilot_never_makes_a_figure_exact(make_trial):
 @pytest.mark.parametrize("seed", range(8))
 @pytest.mark.parametrize("sds", [(6.0, 4.0), (0.0, 0.0)])
 def test_chances_rise_in_every_count_up_to_that_of_infinitely_many(make_trial, seed, sds):
-    """Components below zero come up in most of the pilots without run and shelf variance."""
+    """Components below zero come up in most of the pilots without run and shelf variance.
+
+    From 4 batches (3 df) on the analysis looks at batch × schedule: that step may lower a chance.
+    """
     fit = crossed_pilot(seed, sd_run=sds[0], sd_shelf=sds[1])
     trial = planned(make_trial)
     found = power(trial, pilot=fit, method="exact", questions=["difference"], difference_pct=18)
@@ -176,16 +179,50 @@ def test_chances_rise_in_every_count_up_to_that_of_infinitely_many(make_trial, s
 
     endless = {unit: at(**{unit: 4000}) for unit in ("block", "shelf")}
     for unit, counts in {"block": (2, 3, 4, 6, 9, 15), "shelf": (2, 3, 4, 5, 6, 7, 10),
-                         "batch": (3, 4, 5, 6, 8), "chamber": (4, 6, 8, 10)}.items():  # fmt: skip
+                         "batch": (4, 5, 6, 8), "chamber": (4, 6, 8, 10)}.items():  # fmt: skip
         chances = np.array([at(**{unit: n}) for n in counts])
         assert (np.diff(chances, axis=0) >= -2e-3).all(), unit
         if unit in endless:
             assert (chances <= endless[unit] + 2e-3).all()
 
 
+@pytest.mark.parametrize("seed", [0, 2])
+@pytest.mark.parametrize("sds", [(6.0, 4.0), (0.0, 0.0)])
+def test_chances_rise_in_every_count_where_batches_are_told_too(make_trial, seed, sds):
+    """As above, with 5 batches: 4 df between batches, so that the analysis looks at them."""
+    fit = crossed_pilot(seed, sd_run=sds[0], sd_shelf=sds[1])
+    trial = planned(make_trial, batch=5)
+    asked = ("difference", "no worse")
+    found = power(trial, pilot=fit, method="exact", questions=asked, difference_pct=18)
+
+    def at(**counts):
+        c = compare_in(with_counts(trial, counts), "schedule", quick=True)
+        assert min(c.batch_term.df) >= 3
+        chances = all_chances(c, found.variation, found.asked, asked)
+        return np.array([chances[question] for question in asked])
+
+    for unit, counts in {"block": (2, 3, 4, 6, 9, 15, 4000), "shelf": (2, 3, 4, 5, 6, 7, 10, 4000),
+                         "batch": (5, 6, 7, 8, 10), "chamber": range(4, 11)}.items():  # fmt: skip
+        chances = np.array([at(**{unit: n}) for n in counts])
+        assert (np.diff(chances, axis=0) >= -2e-3).all(), unit
+        assert ((chances >= 0) & (chances <= 1)).all()
+
+
+def test_the_step_from_which_batches_are_told_is_said(make_trial):
+    """2 schedules: 3 batches give 2 df between them, 4 give 3 and the analysis looks."""
+    fit = crossed_pilot(0)
+    asked = {"method": "exact", "pilot": fit, "questions": ["difference"], "difference_pct": 18}
+    three, four = (power(planned(make_trial, batch=n), **asked) for n in (3, 4))
+    assert four.table["power"].iloc[0] < three.table["power"].iloc[0]
+    assert any("with 4 batches the chance may be lower than with 3" in x for x in three.notes)
+    assert any("3 degrees of freedom in place of 8" in note for note in four.notes)
+    two = power(planned(make_trial, batch=2), **asked)
+    assert not any("alike in every batch" in note for note in two.notes)
+
+
 def test_infinitely_many_blocks_leave_runs_and_shelves(make_trial):
     """Two components known to the pilot as they are: the ceiling by scipy's non-central t."""
-    trial = planned(make_trial, batch=4, block=3_000)
+    trial = planned(make_trial, batch=2, chamber=8, block=3_000)
     found = power(trial, variation={"batch:chamber": 6, "batch:chamber:shelf": 4,
                                     "batch:chamber:shelf:block": 20},
                   difference_pct=10, lost=0, questions=["difference"], method="exact")  # fmt: skip
@@ -340,3 +377,20 @@ def test_what_a_schedule_does_by_batch_counts_with_its_runs(make_trial):
     gap = (means["s1"] - means["s0"]).var() / table["y"].mean() ** 2 * 1e4  # 2 (φ + φ_run / 2)
     ratio = 3 / stats.chi2.ppf(0.5, 3)  # the median of 3 df
     assert middle == pytest.approx(gap * ratio, rel=0.1)
+    assert found.by_batch["batch:chamber"][1] == 2  # of 4 chambers, 2 in each batch share it
+    settled = power(trial, pilot=fit, method="exact", questions=["difference"], difference_pct=30,
+                    lost=0)  # fmt: skip
+    # runs hardly differ beside that, so the term stays and its 3 df judge
+    weights = {"batch:chamber": 1 / 4, "batch:chamber:block": 1 / 12}
+
+    def chance(error):
+        law, t = stats.nct(3, 30 / math.sqrt(error)), stats.t.ppf(0.975, 3)
+        return law.sf(t) + law.cdf(-t)
+
+    low, _, high = found.combined(weights)
+    assert settled.table["low"].iloc[0] == pytest.approx(chance(high), abs=0.01)
+    assert settled.table["high"].iloc[0] == pytest.approx(chance(low), abs=0.01)
+    simulated = power(trial, pilot=fit, method="simulation", questions=["difference"], workers=1,
+                      difference_pct=30, lost=0, trials=500)  # fmt: skip
+    middle = chance(found.combined(weights)[1])
+    assert simulated.table["power"].iloc[0] == pytest.approx(middle, abs=0.08)

@@ -136,7 +136,7 @@ def test_losses_too_great_count_as_no_answer(two_arms):
 def test_errors_have_the_strata_s_variances(chambers):
     """Means of runs and of batches in the noise vary as the components say."""
     from trialkit.design.power import run as power_run
-    from trialkit.design.power.simulate import _noise
+    from trialkit.design.power.noise import draw_noise
 
     jobs = []
     original = power_run.run_chunks
@@ -153,7 +153,7 @@ def test_errors_have_the_strata_s_variances(chambers):
     finally:
         power_run.run_chunks = original
     job = jobs[0]
-    noise = _noise(job, 1, 20_000, np.random.default_rng(4))
+    noise = draw_noise(job, 1, 20_000, np.random.default_rng(4))
     assert noise[:, 0].var() == pytest.approx(sum(v**2 for v in given.values()), rel=0.04)
     table = job.table
     first = (table["batch"] == "B1") & (table["chamber"] == "C1")

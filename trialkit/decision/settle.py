@@ -55,7 +55,8 @@ def batches_to_settle(
         there is none), `difference` (chance to show the difference worth finding if it is
         there); and for each its range, `…_low` and `…_high`.
     needed : int or None
-        Smallest count at which both chances reach `chance`; None beyond 40.
+        Smallest count at which both chances reach `chance`; None beyond 40. Chances rise with
+        the count but for one step, from which the analysis can tell batch × treatment.
 
     Notes
     -----
@@ -132,7 +133,23 @@ def settle_in_words(table: pd.DataFrame, needed: int | None, *, chance: float = 
     more = max(needed - done, 1)
     key = "settled.more" if fewest == most else "settled.more_or_less"
     words |= {"total": done + more, "units": Units((repeats,), more)}
-    return message(key, count=more, fewest=fewest, most=top, **words)
+    said = message(key, count=more, fewest=fewest, most=top, **words)
+    dip = _dip(table, needed, chance)
+    return said if dip is None else message("settled.and_dip", first=said, second=dip)
+
+
+def _dip(table: pd.DataFrame, needed: int, chance: float) -> Message | None:
+    """Say where still more batches bring a smaller chance, since the analysis then looks closer."""
+    weakest = table.set_index("count")[["no_worse", "difference"]].min(axis=1)
+    short = weakest.index[(weakest.index > needed) & (weakest < chance)]
+    if not len(short):
+        return None
+    return message(
+        "settled.dip",
+        total=int(short[0]),
+        units=Units((str(table["repeats"].iloc[0]),)),
+        chance=100 * float(weakest[short[0]]),
+    )
 
 
 def needed_range(table: pd.DataFrame, *, chance: float = 0.8) -> tuple[int | None, int | None]:
@@ -192,7 +209,7 @@ class _Repeated:
 
     def _layout(self, count: int) -> Comparison:
         counted = with_counts(self.trial, {self.repeats: count})
-        return compare_in(counted, self.trial.primary.name, quick=True)
+        return compare_in(counted, self.trial.primary.name)
 
     def _structural_df(self, count: int) -> dict[tuple[str, ...], int]:
         levels = self.trial.counts | {self.repeats: count}
@@ -212,6 +229,10 @@ class _Repeated:
         now, then = self._structural_df(self.base_count), self._structural_df(count)
         spare = {s: max(0, df + then.get(s, 0) - now.get(s, 0)) for s, df in c.spare_df.items()}
         bigger = sizes[c.finest] / c.sizes[c.finest]
+        brought = then.get(c.stratum, 0) - now.get(c.stratum, 0)
+        levels = c.level_errors
+        if levels is not None and c.error_df:
+            levels = levels.scaled(spare[c.stratum] / c.error_df)
         return replace(
             c,
             info=c.info * bigger,
@@ -220,4 +241,8 @@ class _Repeated:
             sizes=sizes,
             spare_df=spare,
             error_df=spare[c.stratum],
+            batch_term=c.batch_term.with_batches(
+                count - self.base_count, len(c.levels[0]), brought
+            ),
+            level_errors=levels,
         )

@@ -18,8 +18,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
 from scipy import special
 
+from trialkit.arrays import Floats
 from trialkit.model.inference.tails import t_quantile
 
 
@@ -53,9 +55,14 @@ def power_f(ncp: float, num_df: float, den_df: float, *, level: float = 0.95) ->
     """
     if den_df <= 0 or num_df <= 0 or not math.isfinite(ncp):
         return 0.0
-    critical = float(special.fdtri(num_df, den_df, level))
-    below = float(special.ncfdtr(num_df, den_df, max(ncp, 0.0), critical))
-    return 1.0 if math.isnan(below) else 1.0 - below  # it gives up only far out, near certainty
+    critical = special.fdtri(num_df, den_df, level)
+    return float(beyond_f(ncp, num_df, den_df, np.array([critical]))[0])
+
+
+def beyond_f(ncp: float, num_df: float, den_df: float, critical: Floats) -> Floats:
+    """Give the chance that a non-central F lies beyond each of some values."""
+    below = special.ncfdtr(num_df, den_df, max(ncp, 0.0), critical)
+    return np.where(np.isnan(below), 1.0, 1.0 - below)  # it gives up only far out, near certainty
 
 
 def power_t(
@@ -87,16 +94,22 @@ def power_t(
         return 0.0
     if critical is None:
         critical = float(t_quantile(level if sides == 2 else 2 * level - 1, df))
-    upper = 1.0 - _below(df, ncp, critical)
-    return upper + (_below(df, ncp, -critical) if sides == 2 else 0.0)
+    return float(beyond_t(ncp, df, np.array([critical]), sides=sides)[0])
 
 
-def _below(df: float, ncp: float, t: float) -> float:
+def beyond_t(ncp: float, df: float, critical: Floats, *, sides: int = 2) -> Floats:
+    """Give the chance that a non-central t lies beyond each of some values, on one side or two."""
+    upper: Floats = 1.0 - _below(df, ncp, critical)
+    return np.asarray(upper + _below(df, ncp, -critical)) if sides == 2 else upper
+
+
+def _below(df: float, ncp: float, t: Floats) -> Floats:
     """Give the non-central t distribution; far out its normal approximation."""
-    exact = float(special.nctdtr(df, ncp, t))
-    if not math.isnan(exact):
-        return exact
-    return float(special.ndtr((t * (1 - 1 / (4 * df)) - ncp) / math.sqrt(1 + t * t / (2 * df))))
+    exact = special.nctdtr(df, ncp, t)
+    if np.isnan(exact).any():
+        rough = special.ndtr((t * (1 - 1 / (4 * df)) - ncp) / np.sqrt(1 + t * t / (2 * df)))
+        return np.asarray(np.where(np.isnan(exact), rough, exact))
+    return np.asarray(exact)
 
 
 def power_clear_of(distance: float, se: float, df: float, *, critical: float) -> float:

@@ -13,7 +13,9 @@ import numpy as np
 from trialkit.design.power.questions import all_chances
 from trialkit.design.power.result import PowerTable
 from trialkit.design.strata.comparisons import compare_in, with_counts
+from trialkit.design.strata.error_terms import BatchTerm
 from trialkit.errors import DesignError, PlanError
+from trialkit.model.inference.crossed_effect import LEAST_DF
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
@@ -49,18 +51,21 @@ def _power_with(
 
 
 def _power_at(
-    power: PowerTable, counts: Mapping[str, int], *, quick: bool = False
+    power: PowerTable, counts: Mapping[str, int], *, quick: bool = False, hopeful: bool = False
 ) -> tuple[float, float, float] | None:
     """Give low, middle and high of the weakest question's power; None if impossible.
 
     The layout is the one that `power` itself would take for a trial with these counts. With
-    `quick` its arrangement is searched for only briefly, to find where to look closely.
+    `quick` its arrangement is searched for only briefly, to find where to look closely; with
+    `hopeful` it counts as one that cannot tell batch × treatment, if another one might not.
     """
     changed = with_counts(power.trial, counts)
     try:
         c = compare_in(changed, power.factor, quick=quick)
     except (DesignError, PlanError):
         return None
+    if hopeful and min(c.batch_term.df) < 2 * LEAST_DF:
+        c = replace(c, batch_term=BatchTerm())
     chances = all_chances(c, power.variation, power.asked, power.questions)
     low, middle, high = (min(three[i] for three in chances.values()) for i in range(3))
     return low, middle, high
@@ -125,8 +130,9 @@ def _or_missing(count: int | None) -> float:
 def _first_count(power: PowerTable, unit: str, now: int, end: int) -> tuple[int | None, float]:
     """Find the smallest count that is enough at the low, middle or high end of the power.
 
-    Power rises with the count: double the steps until it is enough, then halve them. That
-    is done on brief searches for the layout; the full one has the last word.
+    Power rises with the count (but for the step from which batch × treatment can be told):
+    double the steps until it is enough, then halve them. That is done on brief searches for the
+    layout; the full one has the last word.
     """
     most = max(_MOST, now)
 
@@ -221,7 +227,7 @@ def cheapest_mixes(power: PowerTable, *, most: int = 8, show: int = 5) -> pd.Dat
         if power.comparison.error_df > 3 and not _promising(power, counts):
             continue
         tried += 1
-        brief = _power_at(power, counts, quick=True)
+        brief = _power_at(power, counts, quick=True, hopeful=True)
         if brief is None or brief[1] < power.wanted - _BRIEF:
             continue
         got = _power_at(power, counts)
@@ -234,7 +240,7 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
     """Rule out mixes that would be too weak even with an orthogonal layout and ample df.
 
     The layout's own information is scaled by its units, which no arrangement can beat by
-    more than its efficiency falls short of one.
+    more than its efficiency falls short of one. One error serves all, on ample df.
     """
     c = power.comparison
     sizes = {s: prod(counts[name] for name in s) for s in c.sizes}
@@ -243,6 +249,7 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
         c, info=c.info * gain, mean_info=c.mean_info * gain, sizes=sizes, error_df=10 * c.error_df,
         spare_df={s: 10 * df for s, df in c.spare_df.items()},
         finer={s: matrix * gain for s, matrix in c.finer.items()},
+        batch_term=BatchTerm(), level_errors=None,
     )  # fmt: skip
     chances = all_chances(bigger, power.variation, power.asked, power.questions)
     return min(three[1] for three in chances.values()) >= power.wanted

@@ -5,9 +5,13 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from trialkit.design.power.error_choice import acts
 from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.power.variation import Variation
-from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
+from trialkit.design.strata.error_terms import BATCH
+from trialkit.errors import DesignError, PlanError
+from trialkit.trial import Trial
 from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
@@ -20,8 +24,9 @@ def is_exact(c: Comparison, question: Question, variation: Variation, wanted: Wa
     """Say whether the closed form is exact at the variances stated.
 
     It is where nothing is lost, all the information lies in one stratum, no other treatment
-    shares it, and no error of the mean from coarser strata enters. From a pilot the variances
-    themselves are uncertain, so that nothing is exact.
+    shares it, no error of the mean from coarser strata enters, and the analysis has but one
+    error to judge by. From a pilot the variances themselves are uncertain, so that nothing is
+    exact.
     """
     alone = not any(set(s) < set(c.stratum) for s in c.sizes)
     free = c.solve(variation.point(1), wanted.lost).free_df()
@@ -30,6 +35,8 @@ def is_exact(c: Comparison, question: Question, variation: Variation, wanted: Wa
         and not any(wanted.lost.values())
         and c.orthogonal
         and free < 1e-6
+        and not acts(c.left_df(), c.batch_term)
+        and (c.level_errors is None or question == "no worse")
         and (question != "no worse" or alone)
     )
 
@@ -52,6 +59,22 @@ def notes_on(c: Comparison, spread: Variation, asked: Wanted) -> list[Message]:
     if asked.joint and len(c.levels[0]) > 2 and ":" not in c.name:
         out.append(message("power.joint"))
     return out
+
+
+def batch_notes(trial: Trial, c: Comparison) -> list[Message]:
+    """Say where the analysis may judge by batch × treatment, or would with one batch more."""
+    if acts(c.left_df(), c.batch_term):
+        return [message("power.batches_told", factor=c.name, few=c.batch_term.df[0], df=c.error_df)]
+    if not any(c.batch_term.df):
+        return []
+    now = trial.counts[BATCH]
+    try:
+        more = compare_in(with_counts(trial, {BATCH: now + 1}), c.name)
+    except (DesignError, PlanError):
+        return []
+    if not acts(more.left_df(), more.batch_term):
+        return []
+    return [message("power.batches_next", factor=c.name, now=now, more=now + 1)]
 
 
 def _pilot_notes(c: Comparison, spread: Variation) -> list[Message]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.efficiency import Progress
 from trialkit.design.power import figure, grid
-from trialkit.design.power.notes import method_of, notes_on, ranges_of
+from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (
     QUESTIONS,
     Question,
@@ -169,7 +169,10 @@ def power(
     treatments that lie partly in this stratum and mostly in finer ones (light on an odd number
     of shelves) are compared there by generalised least squares, and cost this comparison
     little. The ratio behind "no worse" also carries a little of the error of the mean, and its
-    degrees of freedom are Satterthwaite's. For pilots see `trialkit.design.power.variation_pilot`.
+    degrees of freedom are Satterthwaite's. Where the analysis chooses its error by the data, the
+    chance is an average over what it may choose (`trialkit.design.power.error_choice`); where
+    levels have unequal numbers of units, its error by level counts. For pilots see
+    `trialkit.design.power.variation_pilot`.
 
     References
     ----------
@@ -215,6 +218,7 @@ def power(
             *_scarce_notes(trial, c, asked),
             *ranges_of(table, spread),
             *notes_on(c, spread, asked),
+            *batch_notes(trial, c),
             *(simulated.notes if simulated else ()),
         ),
     )

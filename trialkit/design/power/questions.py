@@ -7,17 +7,24 @@ and whether a level that loses nothing is shown to be no worse (ratio within the
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
 import numpy as np
+from scipy import special
 
 from trialkit.arrays import Floats
-from trialkit.design.power.exact import power_clear_of, power_f, power_t
+from trialkit.design.power.error_choice import ErrorUsed, errors_used, mixed
+from trialkit.design.power.exact import beyond_f, beyond_t
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
+from trialkit.design.strata.error_terms import BatchTerm
+from trialkit.model.answers.comparisons import correlation_of
+from trialkit.model.inference.simultaneous import largest_point
+from trialkit.model.inference.tails import t_quantile
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
@@ -61,15 +68,41 @@ def rows_against(c: Comparison, reference: int, *, ratio: float = 1.0) -> Floats
     return np.array([c.mean_row(i) - ratio * base for i in others])
 
 
-def critical_value(solved: Solved, rows: Floats, df: float, wanted: Wanted) -> float:
-    """Give the half width of the intervals in standard errors, joint where asked."""
-    from trialkit.model.answers.comparisons import correlation_of
-    from trialkit.model.inference.tails import t_quantile
+def critical_value(
+    solved: Solved, rows: Floats, df: float, wanted: Wanted, *, near: float | None = None
+) -> float:
+    """Give the half width of the intervals in standard errors, joint where asked.
 
+    With `near`, other degrees of freedom, the joint value is found there and carried over, which
+    is quicker where those serve many times: as a single test of the same level, times what the
+    two differ by between levels that are all alike.
+    """
     if not wanted.joint or len(rows) == 1:
         return float(t_quantile(wanted.level, df))
     correlation = np.round(correlation_of(solved.covariance(rows)), 9)
-    return _joint_point(wanted.level, correlation.tobytes(), len(rows), round(df, 6))
+    joint = _joint_point(
+        wanted.level, correlation.tobytes(), len(rows), round(near or df, 6)
+    )  # fmt: skip
+    if near is None or near == df:
+        return joint
+    usual = float(np.clip(correlation[np.triu_indices(len(rows), 1)].mean(), 0.0, 0.9))
+    alike = (wanted.level, len(rows), round(usual, 1))
+    return _as_single(joint, near, df) * _carried(*alike, max(round(near), 1), max(round(df), 1))
+
+
+def _as_single(point: float, near: float, df: float) -> float:
+    """Give the critical value that a single test of the same level has at other df."""
+    return float(t_quantile(1 - 2 * float(special.stdtr(near, -point)), df))
+
+
+@lru_cache(maxsize=1024)
+def _carried(level: float, size: int, correlation: float, near: int, df: int) -> float:
+    """Give the joint critical value over that of a single test of the same level."""
+    alike = np.full((size, size), correlation) + (1 - correlation) * np.eye(size)
+    there, here = (
+        _joint_point(level, alike.tobytes(), size, float(d)) for d in (near, df)
+    )  # fmt: skip
+    return here / _as_single(there, near, df)
 
 
 def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
@@ -81,8 +114,6 @@ def worst_row(solved: Solved, rows: Floats) -> tuple[int, float]:
 
 @lru_cache(maxsize=1024)
 def _joint_point(level: float, correlation: bytes, size: int, df: float) -> float:
-    from trialkit.model.inference.simultaneous import largest_point
-
     return float(largest_point(level, np.frombuffer(correlation).reshape(size, size), df))
 
 
@@ -126,24 +157,65 @@ def _chance(
     c: Comparison, question: Question, variation: Variation, wanted: Wanted, effect: float
 ) -> tuple[float, float, float]:
     rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
-    if variation.kind == "planning range":
-        solved = [c.solve(variation.point(end), wanted.lost) for end in range(3)]
-    else:  # the ends differ in nothing, or a pilot's are quantiles at one weighting
-        solved = [c.solve(variation.point(1), wanted.lost)] * 3
+    # elsewhere the ends differ in nothing, or a pilot's are quantiles at one weighting
+    ends = (0, 1, 2) if variation.kind == "planning range" else (1, 1, 1)
+    solved = [c.solve(variation.point(end), wanted.lost) for end in ends]
+    terms = [c.batch_term_at(variation.point(end), wanted.lost) for end in ends]
+    apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
+    used = [(terms[end], apart) for end in range(3)]
     if question == "no worse":
-        return _no_worse(c, rows, solved, variation, wanted, effect)
+        return _no_worse(c, rows, solved, used, variation, wanted, effect)
     out = []
     for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
                           strict=True):  # fmt: skip
         df = c.left_df(wanted.lost, free=solved[end].free_df())
         if df <= 0 or not np.isfinite(error):
             out.append(0.0)
-        elif question == "any":
-            out.append(power_f(effect**2 / error, c.num_df, df, level=wanted.level))
+            continue
+        errors = errors_used(df, *used[end])
+        if question == "any":
+            out.append(_any_differs(c, errors, rows, df, effect**2 / error, wanted.level))
         else:
-            critical = critical_value(solved[end], rows, df, wanted)
-            out.append(power_t(effect / np.sqrt(error), df, critical=critical))
+            ncp = effect / float(np.sqrt(error))
+            out.append(_one_differs(c, errors, solved[end], rows, df, ncp, wanted))
     return out[0], out[1], out[2]
+
+
+def _any_differs(
+    c: Comparison, errors: tuple[ErrorUsed, ...], rows: Floats, df: float, ncp: float, level: float
+) -> float:
+    """Give the chance that F finds the levels apart."""
+
+    def beyond(used: ErrorUsed) -> Floats:
+        own, law = used.df, df
+        if c.level_errors is not None and not used.kept:
+            own = law = c.level_errors.together(rows, df)
+        critical = special.fdtri(c.num_df, own, level)
+        return beyond_f(ncp, c.num_df, law, critical * used.ratio)
+
+    return mixed(errors, beyond)
+
+
+def _one_differs(
+    c: Comparison,
+    errors: tuple[ErrorUsed, ...],
+    solved: Solved,
+    rows: Floats,
+    df: float,
+    ncp: float,
+    wanted: Wanted,
+) -> float:
+    """Give the chance that the least precise comparison is found apart."""
+
+    def beyond(used: ErrorUsed) -> Floats:
+        own, law = used.df, df
+        if c.level_errors is not None and not used.kept:
+            at = worst_row(solved, rows)[0]
+            own = law = df * float(c.level_errors.share(rows)[at])
+        critical = critical_value(solved, rows, own, wanted, near=df)
+        return beyond_t(ncp, law, critical * np.sqrt(used.ratio))
+
+    return mixed(errors, beyond)
 
 
 def _worst_variances(
@@ -163,6 +235,7 @@ def _no_worse(
     c: Comparison,
     rows: Floats,
     solved: list[Solved],
+    used: list[tuple[BatchTerm, float]],
     variation: Variation,
     wanted: Wanted,
     effect: float,
@@ -182,17 +255,45 @@ def _no_worse(
         if df <= 0:
             out.append(0.0)
             continue
-        critical = critical_value(at, rows, df, wanted)
+        errors = errors_used(df, *used[end])
         worst = 1.0
         for i, row in enumerate(tested):
             within, above = _split_variance(c, at, row, means[end])
             if known:
                 within = known[i][end]
-            freedom = _joint_df(within, above, df, c)
-            se = float(np.sqrt(within + above))
-            worst = min(worst, power_clear_of(effect, se, freedom, critical=critical))
+            if not within + above > 0:
+                worst = 0.0
+                continue
+            chance_of = _no_worse_law(c, at, rows, df, (within, above), effect, wanted)
+            worst = min(worst, mixed(errors, chance_of))
         out.append(worst)
     return out[0], out[1], out[2]
+
+
+def _no_worse_law(
+    c: Comparison,
+    solved: Solved,
+    rows: Floats,
+    df: float,
+    parts: tuple[float, float],
+    effect: float,
+    wanted: Wanted,
+) -> Callable[[ErrorUsed], Floats]:
+    """Give the chance to clear the margin, for each ratio of the error used.
+
+    Only the part of the strata is found by that error, not the grand mean's.
+    """
+    within, above = parts
+    whole = within + above
+    law = _joint_df(within, above, df, c)
+
+    def beyond(used: ErrorUsed) -> Floats:
+        own = _joint_df(within, above, used.df, c) if used.kept else df
+        critical = critical_value(solved, rows, own, wanted, near=df)
+        ratio = (within * used.ratio + above) / whole
+        return beyond_t(effect / math.sqrt(whole), law, critical * np.sqrt(ratio), sides=1)
+
+    return beyond
 
 
 def _common(c: Comparison) -> Floats:

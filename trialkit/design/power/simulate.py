@@ -12,7 +12,6 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, product
 from math import prod
@@ -22,6 +21,7 @@ import numpy as np
 
 from trialkit.arrays import Floats
 from trialkit.design.layout.units import strata_coefficients, unit_of
+from trialkit.design.power.noise import draw_noise, stratum_sd, take_by_batch
 from trialkit.design.power.questions import (
     Question,
     Wanted,
@@ -33,7 +33,6 @@ from trialkit.design.power.questions import (
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.errors import ModelError
-from trialkit.structure import Term
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
@@ -79,6 +78,8 @@ class Job:
         Treatment of the question; its effect may differ from batch to batch.
     given_to : tuple of str
         Unit factors it was given to.
+    by_batch : tuple of float
+        For low, middle, high variation: standard deviation [%] of what it does by batch.
     """
 
     table: pd.DataFrame
@@ -98,6 +99,7 @@ class Job:
     seed: int
     primary: str = ""
     given_to: tuple[str, ...] = ()
+    by_batch: tuple[float, ...] = (0.0, 0.0, 0.0)
 
 
 def make_job(
@@ -119,8 +121,9 @@ def make_job(
         ":".join(s): {":".join(k): v for k, v in strata_coefficients(structure, counts, s).items()}
         for s in strata
     }
-    ends = variation.at_ends(c.error_weights(wanted.lost))
-    spread = tuple({":".join(s): _stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
+    ends = [dict(phi) for phi in variation.at_ends(c.error_weights(wanted.lost))]
+    by_batch = [take_by_batch(phi, c, variation, trial.primary.name) for phi in ends]
+    spread = tuple({":".join(s): stratum_sd(phi, c, s, n) for s in strata} for phi in ends)
     rows = rows_against(c, wanted.reference) if ":" not in c.name else c.interaction_row()[None]
     solved = c.solve(variation.point(1), wanted.lost)
     target, effect = _true_effects(plan_table, c, solved, wanted)
@@ -143,6 +146,7 @@ def make_job(
         seed=seed,
         primary=trial.primary.name,
         given_to=trial.primary.applied_to,
+        by_batch=tuple(by_batch),
     )
 
 
@@ -150,15 +154,6 @@ def _df_grid(df: int) -> Floats:
     """Give degrees of freedom, from very few to many, dense around the expected ones."""
     near = df * np.array([0.3, 0.5, 0.7, 0.85, 1.0, 1.15, 1.4, 2.0, 4.0])
     return np.unique(np.clip(np.concatenate([[1.0, 2.0, 3.0, 5.0], near, [500.0]]), 1.0, None))
-
-
-def _stratum_sd(
-    phi: Mapping[str, float], c: Comparison, stratum: Term, n: int
-) -> tuple[float, float]:
-    """Give the standard deviations of a stratum's contrasts and of its own effects."""
-    contrast = sum(w * phi[name] for name, w in c.contrast_weights(stratum, n).items())
-    own = sum(phi[":".join(s)] for s, distinct in c.stands_for.items() if distinct == stratum)
-    return float(np.sqrt(contrast)), float(np.sqrt(own))
 
 
 def _fixed(trial: Trial, c: Comparison) -> str:
@@ -222,7 +217,7 @@ def run_chunk(job: Job, end: int, index: int, size: int) -> dict[str, int]:
     sequence = np.random.SeedSequence(job.seed, spawn_key=(end, index))
     rng = np.random.Generator(np.random.PCG64(sequence))
     keep = _kept(job, rng)
-    responses = 100.0 + job.effect + _noise(job, end, size, rng)
+    responses = 100.0 + job.effect + draw_noise(job, end, size, rng)
     try:
         parts = [_answers(job, batch) for batch in _fitted(job, keep, responses)]
         answers = {str(name): sum(part[name] for part in parts) for name in job.questions}
@@ -260,29 +255,6 @@ def _kept(job: Job, rng: np.random.Generator) -> Any:
             lost = rng.random(int(unit.max()) + 1) < share
             keep &= ~lost[unit]
     return keep
-
-
-def _noise(job: Job, end: int, size: int, rng: np.random.Generator) -> Floats:
-    """Draw errors with the strata's variances: a sum of projections of white noise."""
-    n = len(job.table)
-    white = rng.standard_normal((size, n))
-    averages: dict[str, Floats] = {"": white.mean(axis=1, keepdims=True)}
-    for stratum, unit in job.groups.items():
-        units = int(unit.max()) + 1
-        if units == n:
-            averages[stratum] = white
-            continue
-        member = np.zeros((n, units))
-        member[np.arange(n), unit] = units / n
-        averages[stratum] = (white @ member)[:, unit]
-    out = np.zeros((size, n))
-    mean = 0.0  # variance of the mean: that of the grand mean's stratum
-    for stratum, weights in job.coefficients.items():
-        part = sum(value * averages[key] for key, value in weights.items())
-        contrast, own = job.spread[end][stratum]
-        out += contrast * part
-        mean += own**2 / (int(job.groups[stratum].max()) + 1)
-    return np.asarray(out + np.sqrt(mean) * rng.standard_normal((size, 1)))
 
 
 def _answers(job: Job, batch: Batch) -> dict[str, int]:

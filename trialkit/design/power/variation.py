@@ -43,6 +43,8 @@ RUN_RANGE = (3.0, 6.0, 12.0)
 PRACTICE_SOURCE = message("variation.practice")
 RANGE = 0.90  #: share of the possible values that the range shown for a pilot holds
 
+MOST_APART = 100.0  #: error over what it would be if batches did not differ, at most
+
 
 @dataclass(frozen=True)
 class Variation:
@@ -66,6 +68,9 @@ class Variation:
         What a reader of the figures must know about the pilot.
     middle : float
         Percentile of a pilot's sums that counts as the middle, as a share.
+    by_batch : dict
+        Stratum → what the treatment of the question does by batch, as a pilot found it: its
+        variance, and how many times it counts in the stratum's, which holds it.
     """
 
     squares: dict[str, tuple[float, float, float]]
@@ -76,6 +81,7 @@ class Variation:
     df: dict[str, float] = field(default_factory=dict)
     notes: tuple[Message, ...] = ()
     middle: float = 0.5
+    by_batch: dict[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -125,6 +131,14 @@ class Variation:
             sums_of += [kept + part for kept in sums_of]
         low, middle, high = np.max([percentiles(total, self.middle) for total in sums_of], axis=0)
         return float(low), float(middle), float(high)
+
+    def apart(self, stratum: str, weights: Mapping[str, float]) -> float:
+        """Give the error of a stratum over what it would be if batches did not differ."""
+        variance, times = self.by_batch.get(stratum, (0.0, 0.0))
+        if variance <= 0:
+            return 1.0
+        whole = self.combined(weights)[1]
+        return whole / max(whole - weights[stratum] * times * variance, whole / MOST_APART)
 
     def at_ends(self, weights: Mapping[str, float]) -> tuple[dict[str, float], ...]:
         """Give variances of all strata that make a weighted sum low, middle and high.

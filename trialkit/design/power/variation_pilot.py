@@ -93,7 +93,8 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
         df[name] = _df_of(trial, pilot, squares.names, squares.df, key)
     ends = {name: percentiles(np.maximum(draws[:, i], 0.0)) for i, name in enumerate(strata)}
     notes = _notes(trial, pilot, squares.names)
-    return Variation(ends, source, "pilot", tuple(strata), draws, df, notes)
+    by_batch = _by_batch(trial, pilot, squares.names, values)
+    return Variation(ends, source, "pilot", tuple(strata), draws, df, notes, by_batch=by_batch)
 
 
 def spread_points(n: int, dimensions: int) -> Floats:
@@ -157,6 +158,20 @@ def _with_treatment(
     sharing = prod(n for name, n in trial.counts.items() if name in home and name not in rest)
     levels = prod(len(factor.levels) for factor in given)
     return _key(trial, pilot, home), max(1.0, sharing / levels)
+
+
+def _by_batch(
+    trial: Trial, pilot: Fit, names: tuple[str, ...], values: Floats
+) -> dict[str, tuple[float, float]]:
+    """Give what the treatment of the question does by batch, at its median, and its weight."""
+    out: dict[str, tuple[float, float]] = {}
+    for group in pilot.groupings:
+        if set(group.term.columns) != {"batch", trial.primary.name} or group.term.slope is not None:
+            continue
+        middle = float(np.median(values[:, names.index(group.term.name)]))
+        home = ":".join(trial.structure.term(":".join(trial.primary.applied_to)))
+        out[home] = (max(middle, 0.0), _place(trial, pilot, group.term.name)[1])
+    return out
 
 
 def _by_stratum(

@@ -17,6 +17,13 @@ import numpy as np
 
 from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.units import information, unit_of
+from trialkit.design.strata.error_terms import (
+    BATCH,
+    BatchTerm,
+    LevelErrors,
+    batch_term,
+    level_errors,
+)
 from trialkit.design.strata.strata import held_levels, home_strata, skeleton_lines
 from trialkit.errors import DesignError
 from trialkit.structure import Term
@@ -58,6 +65,10 @@ class Comparison:
         one unit in all are left out.
     spare_df : dict
         Stratum → degrees of freedom left for error.
+    batch_term : BatchTerm
+        What the layout tells of a random term batch × treatment.
+    level_errors : LevelErrors, optional
+        Where levels have unequal numbers of units, what an error by level rests on.
     """
 
     name: str
@@ -74,6 +85,8 @@ class Comparison:
     stands_for: dict[Term, Term]
     spare_df: dict[Term, int]
     finer: dict[Term, Floats] = field(default_factory=dict)
+    batch_term: BatchTerm = field(default_factory=BatchTerm)
+    level_errors: LevelErrors | None = None
 
     @property
     def orthogonal(self) -> bool:
@@ -111,6 +124,25 @@ class Comparison:
         parts = {self.stratum: self.info, **self.finer}
         total = sum(scale / errors[s] * matrix for s, matrix in parts.items())
         return Solved(self.stratum, parts, weights, errors, np.asarray(total) / scale)
+
+    def batch_term_at(
+        self, phi: Mapping[str, float], lost: Mapping[str, float] | None = None
+    ) -> BatchTerm:
+        """Give what the layout tells of batch × treatment at some variances of the strata.
+
+        What units across batches (chambers) take of it, they tell themselves, but less precisely.
+        """
+        term, across = self.batch_term, tuple(f for f in self.stratum if f != BATCH)
+        if not any(term.df) or term.share == 1:
+            return term
+        if across not in self.sizes:
+            return replace(term, share=1.0)
+        n = self.sizes[self.finest]
+        own, other = (
+            sum(w * phi[name] for name, w in self.contrast_weights(s, n, lost).items())
+            for s in (self.stratum, across)
+        )
+        return replace(term, share=round(term.share + (1 - term.share) * own / other, 4))
 
     def error_weights(self, lost: Mapping[str, float] | None = None) -> dict[str, float]:
         """Give the weights of the strata's variances in the stratum's error variance.
@@ -272,7 +304,9 @@ def compare_in(trial: Trial, name: str, *, quick: bool = False) -> Comparison:
     free = replace(
         trial, factors={k: replace(f, forbidden=(), apart=()) for k, f in trial.factors.items()}
     )
-    return _compare(_Frozen(free), tuple(names), quick)
+    found = _compare(_Frozen(free), tuple(names), quick)
+    # the term batch × treatment is looked at for the treatment of the question alone
+    return found if name == trial.primary.name else replace(found, batch_term=BatchTerm())
 
 
 class _Frozen:
@@ -318,6 +352,10 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
     cell = cell.ravel().astype(np.int64)
     info = information(structure, counts, finest, cell, unique.shape[1])
     replication = np.bincount(cell).astype(float)
+    compared = np.unique(unique[: len(names)].T, axis=0, return_inverse=True)[1].ravel()
+    batches = BatchTerm()
+    if len(names) == 1 and BATCH in stratum:
+        batches = batch_term(structure, counts, *held[name])
     return Comparison(
         name=name,
         stratum=stratum,
@@ -334,4 +372,6 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
         spare_df=left,
         finer={s: m for s, m in info.items()
                if set(stratum) < set(s) and np.abs(m).max() > 1e-9},
+        batch_term=batches,
+        level_errors=level_errors(structure, counts, stratum, finest, cell, compared),
     )  # fmt: skip
