@@ -16,10 +16,6 @@ from trialkit.wording import languages, speaking
 
 #: Lines that are still English, by the area that says them. An area leaves when it is done.
 ENGLISH_LEFT = {
-    "analysis and decision": (
-        r"^(How|By light:|light  |dim  |bright  |fresh weight|schedule  |usual  |sparse  )",
-        r"^(banded  |Differences |Note: |Caution: |Als Nächstes: With )",
-    ),
     "chamber": (r"holds \d+–\d+ %, mean", r"^ +Water and cycle length change together"),
 }
 LEFT = [pattern for patterns in ENGLISH_LEFT.values() for pattern in patterns]

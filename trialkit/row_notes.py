@@ -11,7 +11,10 @@ from functools import cache
 
 from trialkit.wording import Wording, message, read_wording
 
-_GROUP = "row_note."
+_NAMES = (
+    "not_estimable", "no_error", "few_df", "no_df", "no_limits", "no_limits_error",
+    "no_limits_df", "ruled_out", "left_out",
+)  # fmt: skip
 _BETWEEN = "; "
 
 
@@ -62,14 +65,13 @@ def _patterns() -> list[tuple[str, re.Pattern[str]]]:
     number = r"-?[\d.]+(?:e[+-]?\d+)?"
     span = f"{number} to {number}"
     places = {
-        re.escape("{df:.2g}"): f"(?P<df>{number})",
-        re.escape("{spans}"): f"(?P<spans>{span}(?: and {span})*)",
+        "{df:.2g}": f"(?P<df>{number})",
+        "{spans}": f"(?P<spans>{span}(?: and {span})*)",
     }
     out = []
-    for key, text in entries.items():
-        if key.startswith(_GROUP) and key != "row_note.span":
-            pattern = re.escape(text)
-            for place, value in places.items():
-                pattern = pattern.replace(place, value)
-            out.append((key, re.compile(pattern)))
+    for key in (f"row_note.{name}" for name in _NAMES):
+        pattern = re.escape(entries[key])
+        for place, value in places.items():
+            pattern = pattern.replace(re.escape(place), value)
+        out.append((key, re.compile(pattern)))
     return out
