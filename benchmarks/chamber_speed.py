@@ -14,7 +14,7 @@ from scipy.integrate import solve_ivp
 
 from trialkit import air
 from trialkit.chamber import Room, identify_room, simulate
-from trialkit.chamber.balance import WATER_G_L
+from trialkit.chamber.constants import WATER_G_L
 
 MONTH_H = 30 * 24.0
 START = pd.Timestamp("2031-03-01", tz="UTC")

@@ -15,7 +15,7 @@
 # # 5 · Commissioning: what is this chamber really like?
 #
 # How fast does the air change, how much of the mist reaches the air, how slow is the sensor? Two
-# hours with the mist on for a minute or two and off for a quarter of an hour tell all three,
+# hours with the mist on for a minute or two and off for twenty minutes tell all three,
 # before any block goes in. Let the logger read every 10 to 30 seconds.
 #
 # Cautions first: mains electricity near mist needs residual-current protection, and the plugs stay
@@ -60,6 +60,7 @@ import pandas as pd
 from trialkit.chamber import (
     compare_settings,
     find_holding_setting,
+    foresee,
     identify_room,
     room_from_rig,
     simulate,
@@ -73,20 +74,23 @@ if climate_file:
     mist = pd.read_csv(home / mist_file, parse_dates=["start", "stop"])
 else:
     begin = pd.Timestamp("2031-01-01", tz="UTC")
-    trace = simulate(room, {"on_s": 60, "off_s": 840}, 2.0).trace
+    empty = room.change(crop_m2=0.0, crop_co2_g_h=0.0, surface_m2=0.0)
+    trace = simulate(empty, {"on_s": 45, "off_s": 1155}, 2.0).trace
     noise = np.random.default_rng(trial.seed).normal(0, 0.3, len(trace))
     times = begin + pd.to_timedelta(trace["time_s"], unit="s")
     climate = pd.DataFrame({"time": times, "temp_c": trace["temp_c"]})
     climate["rh_pct"] = np.clip(trace["sensor_rh_pct"] + noise, 0, 100)
-    pulses = begin + pd.to_timedelta(np.arange(0, 7200, 900), unit="s")
-    mist = pd.DataFrame({"start": pulses, "stop": pulses + pd.Timedelta("60s")})
-found = identify_room(climate, mist)
+    pulses = begin + pd.to_timedelta(np.arange(0, 7200, 1200), unit="s")
+    mist = pd.DataFrame({"start": pulses, "stop": pulses + pd.Timedelta("45s")})
+found = identify_room(climate, mist, like=room)
 found
 
 # %% [markdown]
 # One row per chamber, each number with its limits. *Air changes* is how fast humidity falls back
-# with the mist off (wet surfaces are part of it); *mist reaching the air* is what the fogger adds
-# while on, per cubic metre. Wide limits mean that the test was too short or the mist too weak.
+# with the mist off (wet surfaces are part of it: do the test in an empty chamber, or write
+# `identify_room(climate, mist, empty=False)`); *mist reaching the air* is what the fogger adds
+# while on, per cubic metre. Where it says *not determined*, the log does not tell the number, and
+# the note below the table says why and what log would.
 
 # %%
 import matplotlib.pyplot as plt
@@ -109,13 +113,15 @@ plt.show()
 # ## Which timer holds the band here?
 
 # %%
-measured = found.room(best, like=room)
+known = {"air_changes_h", "mist_g_m3_h"} <= found.fits[best].determined
+measured = found.room(best, like=room) if known else room
 low, high = trial.rig.band_low_rh or 85, trial.rig.band_high_rh or 95
 find_holding_setting(measured, low_rh=low, high_rh=high)
 
 # %% [markdown]
 # The sentence above the table names the timer that keeps the band with the least water, for the
-# chamber as measured. If none does, it says why.
+# chamber as measured (as the rig says, where air changes or mist are *not determined* above). If
+# none does, it says why.
 
 # %%
 levels = {
@@ -126,9 +132,17 @@ levels = {
 compare_settings(measured, levels, band=(low, high)) if levels else "no mist settings in this trial"
 
 # %% [markdown]
-# What each setting of your trial should hold in this chamber. Settings that lead to nearly the
-# same climate cannot give different harvests.
+# What each setting of your trial should hold in this chamber, calculated. Settings that lead to
+# nearly the same climate cannot give different harvests.
 #
+# The next table is a range instead of a number: the same settings in two hundred rooms that yours
+# could be, given what stands in `[rig]`, what you measured (`measured` lists it) and what is
+# unknown. The notes say what measurement would narrow it most.
+
+# %%
+foresee(rig, levels, band=(low, high)) if levels else "no mist settings in this trial"
+
+# %% [markdown]
 # ## Are the chambers alike?
 #
 # If the trial has climate and mist logs, six hours of them say whether one chamber stands out.
@@ -144,7 +158,8 @@ if own:
     air, spells = tk.read_environment(trial).table, tk.read_mist(trial).table
     air = air[air["time"].between(begin, end)]
     spells = spells[(spells["start"] >= begin) & (spells["stop"] <= end)]
-identify_room(air, spells) if own else "no climate and mist logs in this trial yet"
+    own_logs = identify_room(air, spells, like=room, empty=False)
+own_logs if own else "no climate and mist logs in this trial yet"
 
 # %% [markdown]
 # Chambers that differ from the others are named below the table: that is worth fixing before a
@@ -153,6 +168,6 @@ identify_room(air, spells) if own else "no climate and mist logs in this trial y
 # ## What to do next
 #
 # * Write the measured numbers under `[rig]` in `trial.toml`: `air_changes_h` and
-#   `evaporating_fraction`.
+#   `evaporating_fraction`, and name both in its list `measured`.
 # * If a chamber stands out, look for the leak, the fan or the sensor, and run this again.
 # * Then go back to **1_design**.

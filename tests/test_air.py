@@ -185,7 +185,7 @@ def test_carbon_dioxide_by_mass():
 # ------------------------------------------------------------------ inverses, slopes, errors
 
 sane_temp = st.floats(-20, 45)
-sane_rh = st.floats(1, 100)
+sane_rh = st.floats(1.5, 100)
 
 
 @given(sane_temp, sane_rh, st.floats(70, 105))
@@ -261,3 +261,35 @@ def test_impossible_values_are_refused_with_their_place():
         air.saturation_pressure_kpa(293.15)
     with pytest.raises(air.AirError, match="different indexes"):
         air.vpd_kpa(pd.Series([20.0], [0]), pd.Series([90.0], [1]))
+
+
+@pytest.mark.parametrize("wrong", [-5.0, 0.0, 101325.0, 1013.25])
+def test_pressure_in_another_unit_is_refused(wrong):
+    with pytest.raises(air.AirError, match="kPa rather than Pa"):
+        air.humidity_ratio(20.0, 50.0, wrong)
+
+
+def test_humidity_as_fractions_is_told():
+    with pytest.raises(air.AirError, match="look like fractions"):
+        air.vpd_kpa(20.0, 0.9)
+    with pytest.raises(air.AirError, match="look like fractions"):
+        air.dew_point_c([20.0, 21.0], [0.5, np.nan])
+    assert air.vpd_kpa([20.0, 20.0], [0.9, 45.0])[0] > 2.3  # a column that goes beyond 1
+
+
+def test_readings_above_full_air_within_the_error_are_full():
+    """Saturation at 20 °C is 2.3392 kPa: 102 % is 0, 110 % is −0.234."""
+    assert air.vpd_kpa(20.0, 102.0) == 0.0
+    assert air.vpd_kpa(20.0, 110.0) == pytest.approx(-0.2339, abs=1e-4)
+    assert air.vpd_kpa(20.0, 102.0, rh_error_pct=1.0) == pytest.approx(-0.0468, abs=1e-4)
+
+
+def test_uncertainty_at_the_ends_and_of_lists():
+    """Absolute humidity at 20 °C is 17.29 g/m³ at 100 %: 2 points are 0.346 g/m³ anywhere."""
+    for rh in (0.0, 120.0):
+        found = air.uncertainty_of(air.absolute_humidity_g_m3, 20.0, rh, temp_u_c=0.0, rh_u_pct=2.0)
+        assert found == pytest.approx(0.346, abs=1e-3)
+    both = air.uncertainty_of(
+        air.absolute_humidity_g_m3, [20.0, 20.0], [0.0, 50.0], temp_u_c=0.0, rh_u_pct=2.0
+    )
+    assert both == pytest.approx([0.346, 0.346], abs=1e-3)

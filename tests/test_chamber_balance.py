@@ -13,7 +13,7 @@ from scipy.integrate import solve_ivp
 
 from trialkit import air
 from trialkit.chamber import ChamberError, Room, drop_size_um, recovery_minutes, simulate
-from trialkit.chamber.balance import WATER_G_L, saturation_line
+from trialkit.chamber.constants import WATER_G_L, saturation_line
 from trialkit.chamber.exponentials import first_rise
 from trialkit.chamber.fogger import MEASURED_DROP_UM, PORTABLE_OUTPUT_ML_H
 
@@ -174,6 +174,13 @@ ROOMS = {
         surface_holds_g_m2=1e4,         cooling=False,
     ),
     "saturating": Room(volume_m3=1.0, air_changes_h=3.0, mist_l_h=1.5, room_rh_pct=70.0),
+    "tub in fog": Room(
+        volume_m3=0.06, air_changes_h=5.0, mist_l_h=0.3, room_rh_pct=60.0, fogger_w=25.0,
+    ),
+    "breathing blocks": Room(
+        volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, room_rh_pct=70.0, crop_m2=1.5,
+        crop_co2_g_h=10.0, fogger_w=30.0, fan_w=15.0, heat_w=20.0,
+    ),
     "saturating, surfaces": Room(
         volume_m3=1.0, air_changes_h=3.0, mist_l_h=1.5, room_rh_pct=70.0, surface_m2=2.0,
         surface_holds_g_m2=1e4,
@@ -181,52 +188,92 @@ ROOMS = {
 }  # fmt: skip
 
 
-def solve_by_steps(room, setting, hours):
+def kinetics(room, drop_um):
+    """Give how fast fog evaporates per g/m³ of fog and of deficit [m³/(g s)], of small drops.
+
+    Maxwell's law of a sphere, dm/dt = 2π d D (c_surface − c), with the drop cooled by its own
+    evaporation: its heat comes through still air (0.0257 W/(m K), from memory) alone.
+    """
+    temp = room.room_temp_c
+    diffusion = 2.12e-5 * ((temp + 273.15) / 273.15) ** 1.81
+    full = air.absolute_humidity_g_m3(np.array([temp, temp + 0.1]), 100.0)
+    slope = (full[1] - full[0]) / 0.1
+    latent = float(air.latent_heat_kj_kg(temp))
+    slowed = diffusion / (1 + (latent * slope * diffusion / 0.0257 if room.cooling else 0.0))
+    return 12 * slowed / (998.2e3 * (drop_um * 1e-6) ** 2)
+
+
+def from_a_wet_surface(room, temp, vapour, heat_w_m2):
+    """Give what a square metre gives off [g/s]: its temperature from its own heat balance."""
+    speed = room.transfer_m_h / 3600
+    if not room.cooling:
+        return speed * (air.absolute_humidity_g_m3(temp, 100.0) - vapour)
+    latent = float(air.latent_heat_kj_kg(room.room_temp_c))
+
+    def gap(surface):
+        leaves = speed * (air.absolute_humidity_g_m3(surface, 100.0) - vapour)
+        return 9.3 * (temp - surface) + heat_w_m2 - latent * leaves
+
+    surface = temp
+    for _ in range(4):  # Newton with a numerical slope
+        surface -= gap(surface) * 1e-3 / (gap(surface + 1e-3) - gap(surface))
+    return speed * (air.absolute_humidity_g_m3(surface, 100.0) - vapour)
+
+
+def solve_by_steps(room, setting, hours, drop_um=5.0):
     """Follow the same physics by a general solver, written apart from the package.
 
-    Saturation and dry surfaces are switched smoothly over a narrow zone, so that no events
-    are needed.
+    Drops evaporate at a finite speed here. Dry surfaces are switched smoothly over a narrow
+    zone, so that no events are needed.
     """
-    g_wet = room.transfer_m_h * room.surface_m2 / 3600
-    g_crop = room.transfer_m_h * room.crop_m2 / 3600
     v, latent = room.volume_m3, float(air.latent_heat_kj_kg(room.room_temp_c))
     heat = 10_000.0 * v
     flow_heat = air.dry_air_density_kg_m3(room.room_temp_c, room.room_rh_pct) * 1006 * v
     c_in = air.absolute_humidity_g_m3(room.room_temp_c, room.room_rh_pct)
     mg = air.co2_mg_m3(1.0, room.room_temp_c)
     mist_g_s = room.mist_l_h * WATER_G_L / 3600
+    quick = kinetics(room, drop_um)
+    # Stokes: 3.0e-3 m/s of a drop of 10 µm, with the square of its size (slip: 3 % at 5 µm)
+    falls = 3.0e-3 * (drop_um / 10) ** 2 * (1 + 0.166 / drop_um) / v ** (1 / 3)
+    breath = 10.62e3 * room.crop_co2_g_h / 3600  # W: 467.5 kJ per mol of carbon dioxide
 
     def slopes(on):
         n = (room.air_changes_h + room.mist_air_changes_h * on) / 3600
         mist = mist_g_s * on
+        given = room.heat_w + breath + ((room.fogger_w or 0) + (room.fan_w or 0)) * on
 
         def slope(_, x):
-            c, t, s, q, w = x
+            c, t, s, q, w, f = x
             full = air.absolute_humidity_g_m3(t, 100.0)
-            settling = (1 - room.evaporating_fraction) * mist
-            free = g_wet * (full - c)
-            if free > settling:  # a film this thin gives off no more than it gets
-                free = settling + (free - settling) * min(max(w / 1e-3, 0.0), 1.0)
-            condensed = max(c - full, 0.0) * v * 400.0
-            gain = room.evaporating_fraction * mist + free + g_crop * (full - c) - condensed
-            heat_in = (room.walls_w_k + flow_heat * n) * (room.room_temp_c - t) + room.heat_w
+            dropped = (1 - room.evaporating_fraction) * mist + v * falls * f
+            free = room.surface_m2 * from_a_wet_surface(room, t, c, 0.0)
+            if free > dropped:  # a film this thin gives off no more than it gets
+                free = dropped + (free - dropped) * min(max(w / 1e-3, 0.0), 1.0)
+            crop = 0.0
+            if room.crop_m2:
+                crop = room.crop_m2 * from_a_wet_surface(room, t, c, breath / room.crop_m2)
+            dries = v * quick * max(f, 0.0) * (full - c)
+            fogs = max(c - full, 0.0) * v * 400.0  # new drops form at once
+            gain = free + crop + dries - fogs
+            heat_in = (room.walls_w_k + flow_heat * n) * (room.room_temp_c - t) + given
             return [
                 n * (c_in - c) + gain / v,
                 (heat_in - latent * gain) / heat if room.cooling else 0.0,
                 (100 * c / full - s) / room.sensor_lag_s,
                 n * (room.outside_co2_ppm - q) + room.crop_co2_g_h * 1e3 / mg / v / 3600,
-                settling - free + condensed,
+                dropped - free,
+                (room.evaporating_fraction * mist - dries + fogs) / v - (n + falls) * f,
             ]
 
         return slope
 
-    x = [c_in, room.room_temp_c, room.room_rh_pct, room.outside_co2_ppm, 0.0]
+    x = [c_in, room.room_temp_c, room.room_rh_pct, room.outside_co2_ppm, 0.0, 0.0]
     now, times, states = 0.0, [0.0], [x]
     while now < hours * 3600 - 1e-6:
         for on, length in ((1, setting["on_s"]), (0, setting["off_s"])):
             at = np.arange(10.0, length + 1e-9, 10.0)
             out = solve_ivp(
-                slopes(on), (0, length), x, method="LSODA", rtol=1e-9, atol=1e-10, t_eval=at,
+                slopes(on), (0, length), x, method="LSODA", rtol=1e-8, atol=1e-9, t_eval=at,
                 max_step=5.0,
             )  # fmt: skip
             x = out.y[:, -1]
@@ -243,17 +290,19 @@ def test_closed_solution_agrees_with_a_fine_step_solver(name):
     trace = simulate(room, setting, 1.0, step_s=10.0).trace
     kept = times <= 3600
     assert trace["time_s"].to_numpy() == pytest.approx(times[kept])
-    # exact where nothing is curved; else the saturation line is straight within 0.15 °C, and
-    # the solver's switches are smooth where ours are sharp
-    exact = not room.cooling and room.surface_m2 == 0
     ours = {name: trace[name].to_numpy() for name in trace}
     theirs = states[:, kept]
-    assert ours["temp_c"] == pytest.approx(theirs[1], abs=2e-3)
-    assert ours["vapour_g_m3"] == pytest.approx(theirs[0], abs=1e-6 if exact else 5e-3)
-    assert ours["sensor_rh_pct"] == pytest.approx(theirs[2], abs=1e-5 if exact else 0.03)
-    assert ours["co2_ppm"] == pytest.approx(theirs[3], rel=1e-8)
+    rh = 100 * theirs[0] / air.absolute_humidity_g_m3(theirs[1], 100.0)
+    # drops of 5 µm need a second or more to dry: as the last fog goes the air is short of
+    # saturation already, by up to two points for some seconds. On average it hardly counts.
+    assert ours["rh_pct"].mean() == pytest.approx(rh.mean(), abs=0.05)
+    assert ours["rh_pct"] == pytest.approx(rh, abs=2.0)
+    assert ours["sensor_rh_pct"] == pytest.approx(theirs[2], abs=0.25)
+    assert ours["temp_c"] == pytest.approx(theirs[1], abs=0.07)
+    assert ours["fog_g_m3"] == pytest.approx(theirs[5], abs=0.3)
     if room.surface_m2:
-        assert ours["surface_g"] == pytest.approx(theirs[4], abs=0.02)
+        assert ours["surface_g"] == pytest.approx(theirs[4], abs=0.03)
+    assert ours["co2_ppm"] == pytest.approx(theirs[3], rel=1e-8)
 
 
 # ------------------------------------------------------------------ conservation and limits
@@ -300,7 +349,7 @@ def test_the_settled_cycle_is_a_fixed_point_and_does_not_depend_on_the_start():
     wet = simulate(room, {"on_s": 30, "off_s": 300}, start_rh_pct=95, start_temp_c=15)
     dry = simulate(room, {"on_s": 30, "off_s": 300}, start_rh_pct=10, start_temp_c=25)
     for key, value in wet.summary.items():
-        assert dry.summary[key] == pytest.approx(value, rel=1e-5, abs=1e-6)
+        assert dry.summary[key] == pytest.approx(value, rel=1e-5, abs=1e-6, nan_ok=True)
     block = wet.cycle
     assert math.isinf(block.repeats)
     assert block.end.c == pytest.approx(block.pieces[0][0].start.c, rel=1e-9)
@@ -384,7 +433,7 @@ def test_surfaces_that_dry_within_each_cycle():
     """Heavy mist that mostly settles, long pauses: wet for most of the cycle, then dry."""
     room = ROOMS["wet surfaces"].change(evaporating_fraction=0.2)
     result = simulate(room, {"on_s": 120, "off_s": 6000}, 24.0, step_s=30.0)
-    assert 12 < result.summary["hours_wet_day"] < 23
+    assert 12 < result.summary["hours_wet_day"] < 23.9
     late = result.trace.iloc[-204:]  # one cycle
     assert late["surface_g"].min() == 0
     assert late["surface_g"].max() == pytest.approx(0.8 * 0.6 * WATER_G_L * 120 / 3600, rel=0.15)

@@ -25,7 +25,8 @@ from trialkit.chamber import (
     simulate,
     size_up,
 )
-from trialkit.chamber.balance import WATER_G_L
+from trialkit.chamber.constants import WATER_G_L
+from trialkit.chamber.quantities import QUANTITIES
 
 TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, room_rh_pct=60.0)
 RIG = {
@@ -54,7 +55,7 @@ def test_sentences_say_what_each_level_holds_and_what_cannot_be_compared():
     assert "usual and long differ by 0.0 % RH: the same climate and water in another rhythm" in said
     assert "usual and near differ by 0.1 % RH: nothing to compare." in said
     assert "usual and sparse" not in said  # ten points apart: a fair comparison
-    assert any("'dim' is not simulated" in str(finding) for finding in result.findings)
+    assert any("dim is not simulated" in str(finding) for finding in result.findings)
     table = result.table.set_index("level")
     assert table.loc["sparse", "verdict"] == "below"
     assert table.loc["usual", "water_l_day"] == pytest.approx(0.3 * 24 / 12)
@@ -133,7 +134,7 @@ def test_separating_settings_cross_water_and_rhythm():
 
 def test_water_and_rhythm_that_change_together_are_pointed_out():
     together = {"a": {"on_s": 20, "off_s": 220}, "b": {"on_s": 20, "off_s": 460}}
-    assert "change together" in judge_separation(levels=together)[0]
+    assert "change together" in str(judge_separation(levels=together)[0])
     assert (
         judge_separation(levels={"a": {"on_s": 30, "off_s": 270}, "b": {"on_s": 60, "off_s": 540}})
         == []
@@ -200,7 +201,11 @@ def test_bands_that_never_switch_are_said():
     wet = simulate(TENT.change(room_rh_pct=95), {"start_below_rh": 86, "stop_above_rh": 93})
     assert "never_starts" in {finding.code for finding in wet.findings}
     assert wet.summary["water_l_day"] == 0
-    assert math.isinf(TENT.change(reservoir_l=None) and wet.summary["refill_days"])
+    assert math.isnan(wet.summary["refill_days"])  # no reservoir given
+    assert math.isnan(wet.summary["energy_kwh_day"])  # no power given
+    band = {"start_below_rh": 86, "stop_above_rh": 93}
+    full = simulate(TENT.change(room_rh_pct=95, reservoir_l=4.0), band)
+    assert math.isinf(full.summary["refill_days"])  # never used
 
 
 def test_recovery_after_a_door():
@@ -219,11 +224,23 @@ def test_sizing_agrees_with_the_simulation_at_the_mean():
     room = TENT.change(crop_m2=0.2, fogger_w=25.0)
     plan = size_up(room, low_rh=85, high_rh=95, chambers=[1, 5], most_duty=0.5)
     per_day = plan.table["water_l_day"].iloc[0]
-    steady = simulate(room.change(mist_l_h=per_day / 24), {"on_s": 60, "off_s": 0})
+    watts = 25.0 * per_day / 24 / room.mist_l_h  # its power goes with its output
+    steady = simulate(room.change(mist_l_h=per_day / 24, fogger_w=watts), {"on_s": 60, "off_s": 0})
     assert steady.mean_rh_pct == pytest.approx(90, abs=1e-3)
     for name in ("mist_l_h", "fan_m3_h", "water_l_day", "power_w", "reservoir_l"):
         assert plan.table[name].iloc[1] == pytest.approx(5 * plan.table[name].iloc[0])
     assert plan.table["mist_l_h"].iloc[0] == pytest.approx(2 * per_day / 24)
+
+
+def test_sizing_counts_the_air_that_comes_in_with_the_mist():
+    """The mist sized up, spread over the day by a timer, holds the humidity (20 more changes)."""
+    room = TENT.change(mist_l_h=0.6, mist_air_changes_h=20.0, cooling=False)
+    need = size_up(room, low_rh=80, high_rh=90, chambers=[1]).table["water_l_day"].iloc[0]
+    share = need / 24 / 0.6
+    held = simulate(room, {"on_s": 10 * share, "off_s": 10 * (1 - share)})
+    assert held.mean_rh_pct == pytest.approx(85, abs=0.1)
+    without = size_up(room.change(mist_air_changes_h=0.0), low_rh=80, high_rh=90, chambers=[1])
+    assert need > 1.2 * without.table["water_l_day"].iloc[0]
 
 
 @pytest.mark.parametrize(
@@ -275,10 +292,12 @@ def test_a_rig_without_its_needed_numbers_is_refused_with_the_remedy():
         room_from_rig({"air_changes_h": 4})
     made = room_from_rig({"chamber_m3": 1, "air_changes_h": 4, "mist_l_h": 0.3, "crop_m2": 0.5})
     assert made.room.crop_m2 == 0.5
-    assert {finding.code for finding in made.findings} == {
-        "assumed_room_temp_c", "assumed_room_rh_pct", "assumed_evaporating_fraction",
-    }  # fmt: skip
-    assert room_from_rig(RIG).findings == ()
+    told = {finding.code.removeprefix("assumed_") for finding in made.findings}
+    given = {"chamber_m3", "air_changes_h", "mist_l_h", "crop_m2"}
+    assert told == {quantity.key for quantity in QUANTITIES} - given == made.missing
+    room = room_from_rig(RIG).room
+    full = RIG | {quantity.key: getattr(room, quantity.field) for quantity in QUANTITIES}
+    assert room_from_rig(full).findings == ()
 
 
 def test_impossible_rooms_are_refused_with_every_fault():

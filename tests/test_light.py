@@ -61,12 +61,18 @@ def test_worked_examples():
 
 
 def test_spectra_give_the_factors_computed_elsewhere():
-    """Planck spectra of 5800 K and 2856 K: 54.8 and 50.1 (colour-science 0.4.7)."""
+    """Planck spectra of 5800 K and 2856 K: 54.8 and 50.1 (colour-science 0.4.7).
+
+    Those count the photons of 301 steps of 1 nm from 400 to 700 nm, here they are integrated over
+    the 300 nm between.
+    """
     nm = np.arange(380.0, 781.0)
     for kelvin, factor in [(5800, 54.8), (2856, 50.1)]:
         metres = nm * 1e-9
         power = 1 / (metres**5 * np.expm1(0.01438777 / (metres * kelvin)))
-        assert light.lux_per_umol_of(nm, power) == pytest.approx(factor, rel=2e-3)
+        par = power * nm * ((nm >= 400) & (nm <= 700))
+        steps = par.sum() / (par.sum() - (par[20] + par[320]) / 2)
+        assert light.lux_per_umol_of(nm, power) / steps == pytest.approx(factor, abs=0.06)
         assert light.lux_per_umol_of(nm, 7 * power) == pytest.approx(
             light.lux_per_umol_of(nm, power)
         )
@@ -108,3 +114,50 @@ def test_kinds_are_kept_and_nonsense_is_refused():
         light.lux_per_umol_of([700, 400], [1, 1])
     with pytest.raises(light.LightError, match="no light"):
         light.lux_per_umol_of([380, 780], [0, 0])
+
+
+#: Lux per µmol of CIE illuminants, worked out apart: trapezes at 1 nm, the spectra and the CIE
+#: 1924 curve of colour-science 0.4.7, photons from 400 to 700 nm.
+CIE = {
+    "daylight": {"C": 53.8, "D50": 56.2, "D55": 56.2, "D60": 55.9, "D65": 55.5, "D75": 54.6},
+    "incandescent": {"A": 50.3},
+    "white led": {"LED-B1": 67.1, "LED-B2": 67.9, "LED-B3": 69.7, "LED-B4": 71.7, "LED-B5": 69.4,
+                  "LED-BH1": 73.3},
+    "white led high cri": {"LED-V1": 53.1, "LED-V2": 56.6},
+    "rgb led": {"LED-RGB1": 60.5},
+    "fluorescent": {"FL1": 69.2, "FL2": 76.5, "FL3": 79.7, "FL4": 80.5, "FL5": 71.2, "FL6": 79.8,
+                    "FL7": 60.6, "FL8": 59.4, "FL9": 61.8, "FL10": 74.4, "FL11": 76.0,
+                    "FL12": 78.1, "FL3.1": 80.3, "FL3.4": 58.3, "FL3.5": 58.8, "FL3.15": 57.8},
+    "high-pressure sodium": {"HP1": 85.8},
+    "metal halide": {"HP3": 69.9, "HP4": 67.1, "HP5": 61.8},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", CIE)
+def test_every_spectrum_of_a_kind_lies_within_its_limits(kind):
+    lamp = light.LAMPS[kind]
+    for name, value in CIE[kind].items():
+        assert lamp.low <= value <= lamp.high, name
+    assert lamp.low <= lamp.lux_per_umol <= lamp.high
+
+
+def test_the_spectra_themselves_where_the_library_is_there():
+    colour = pytest.importorskip("colour")
+    for kind, named in CIE.items():
+        for name in named:
+            spectrum = colour.SDS_ILLUMINANTS[name]
+            value = light.lux_per_umol_of(spectrum.wavelengths, spectrum.values)
+            assert value == pytest.approx(named[name], rel=0.01), (kind, name)
+
+
+def test_an_unknown_lamp_is_as_wide_as_the_list():
+    unknown = light.LAMPS["unknown white"]
+    others = [lamp for name, lamp in light.LAMPS.items() if name != "unknown white"]
+    assert unknown.low == min(lamp.low for lamp in others)
+    assert unknown.high == max(lamp.high for lamp in others)
+
+
+@pytest.mark.parametrize("error", [-1.0, 100.0, 150.0, float("nan")])
+def test_impossible_errors_of_a_meter_are_refused(error):
+    with pytest.raises(light.LightError, match="from 0 to below 100"):
+        light.ppfd_limits_from_lux(500.0, lamp="white led", meter_error_pct=error)

@@ -25,8 +25,9 @@ LUMENS_PER_WATT = 683.002
 #: Planck constant × speed of light × Avogadro number, J m/mol.
 _JOULE_METRE_PER_MOL = 0.119626566
 
-_THIMIJAN = "Thimijan & Heins 1983, HortScience 18:818-822, as quoted by an instrument maker"
-_CIE = "computed from the CIE 1924 curve and the CIE illuminant (colour-science 0.4.7)"
+_THIMIJAN = "Thimijan & Heins 1983, HortScience 18:818-822, as quoted by a meter's maker"
+_MAKER = "the table of a light meter's maker"
+_CIE = "CIE illuminants and other measured spectra, CIE 1924 curve (colour-science 0.4.7)"
 
 
 class LightError(TrialkitError, ValueError):
@@ -62,24 +63,34 @@ class Lamp:
 
 
 def _lamps() -> dict[str, Lamp]:
+    blue = f"LED-B1 to B5 and BH1 67.1 to 73.3, {_CIE}"  # white from a blue chip, any tint
     rows = [
-        # Same lamp by two sources, or the spread of CIE types under one trade name, sets limits;
-        # where one value only is known, ±3 % (judged from the lamps known twice).
-        ("daylight", 54.0, 54.0, 56.0, f"{_THIMIJAN}; D50 56.0, D55 56.0, D65 55.3 {_CIE}"),
-        ("incandescent", 50.1, 48.6, 51.6, f"illuminant A, {_CIE}"),
-        ("white led warm", 67.4, 67.0, 67.8, f"LED-B1 67.0 and LED-B2 67.8, {_CIE}"),
-        ("white led neutral", 69.7, 67.8, 71.6, f"LED-B3, limits by its neighbours, {_CIE}"),
-        ("white led cool", 70.5, 69.4, 71.6, f"LED-B4 71.6 and LED-B5 69.4, {_CIE}"),
-        ("white led", 69.4, 67.0, 71.6, f"LED-B1 to LED-B5, {_CIE}"),
-        ("white led high cri", 54.8, 53.0, 56.5, f"LED-V1 53.0 and LED-V2 56.5, {_CIE}"),
-        ("rgb led", 60.5, 50.0, 71.0, f"LED-RGB1, {_CIE}; limits judged: the mix is free"),
-        ("fluorescent", 75.0, 74.0, 76.4, f"cool white 74, {_THIMIJAN}; FL2, FL11 {_CIE}"),
-        ("metal halide", 71.0, 68.9, 73.1, _THIMIJAN),
-        ("high-pressure sodium", 82.0, 79.5, 84.5, _THIMIJAN),
-        ("ceramic metal halide 4200 k", 65.0, 63.0, 67.0, _THIMIJAN),
-        ("ceramic metal halide 3100 k", 59.0, 57.2, 60.8, _THIMIJAN),
-        ("unknown white", 66.0, 50.0, 82.0, "limits are the extremes of this list"),
-    ]
+        # limits: the spread of spectra measured under one trade name, all of them inside
+        ("daylight", 54.0, 53.5, 57.5, f"{_THIMIJAN}; C 53.8, D50 to D75 54.6 to 56.2, "
+         f"indoors ID50 57.2, {_CIE}"),
+        ("incandescent", 50.1, 48.6, 51.6, f"illuminant A 50.3, {_CIE}"),
+        ("white led warm", 67.4, 66.5, 73.5, blue),
+        ("white led neutral", 69.7, 66.5, 73.5, blue),
+        ("white led cool", 70.5, 66.5, 73.5, blue),
+        ("white led", 69.4, 66.5, 73.5, blue),
+        ("white led high cri", 54.8, 52.0, 58.0, f"LED-V1 53.1 and LED-V2 56.6, {_CIE}; limits "
+         "judged, two types only"),
+        ("rgb led", 60.5, 50.0, 88.0, f"LED-RGB1 60.5, mixes of three chips 76 to 88, {_CIE}; "
+         "the mix is free"),
+        ("fluorescent", 75.0, 57.5, 86.0, f"FL1 to FL12 and FL3.1 to FL3.15 57.8 to 80.5, makers' "
+         f"tubes to 85.2, {_CIE}"),
+        ("metal halide", 71.0, 61.0, 74.0, f"HP3 to HP5 61.8 to 69.9, others to 73.2, {_CIE}; 71, "
+         f"{_THIMIJAN}"),
+        ("high-pressure sodium", 82.0, 79.5, 86.5, f"HP1 85.8, others 82.5 and 83.3, {_CIE}; 82, "
+         f"{_THIMIJAN}"),
+        ("ceramic metal halide 4200 k", 65.0, 61.0, 68.0, f"{_MAKER}; HP4 and HP5 of 4000 K 61.8 "
+         f"and 67.1, {_CIE}"),
+        ("ceramic metal halide 3100 k", 59.0, 57.0, 70.5, f"{_MAKER}; HP3 of 3100 K 69.9, {_CIE}"),
+    ]  # fmt: skip
+    rows.append(
+        ("unknown white", 66.0, min(row[2] for row in rows), max(row[3] for row in rows),
+         "limits are the extremes of this list")
+    )  # fmt: skip
     return {name: Lamp(name, mid, low, high, source) for name, mid, low, high, source in rows}
 
 
@@ -205,9 +216,13 @@ def ppfd_limits_from_lux(
     --------
     >>> low, high = ppfd_limits_from_lux(500.0, lamp="unknown white")
     >>> round(low, 1), round(high, 1)
-    (6.1, 10.0)
+    (5.7, 10.3)
     """
     kind, values = find_lamp(lamp), _values(light_lux, "light_lux")
+    if not 0 <= meter_error_pct < 100:
+        raise LightError(
+            f"a meter's error of {meter_error_pct:g} % → give its limit in %, from 0 to below 100"
+        )
     slack = meter_error_pct / 100
     return _plain(values * (1 - slack) / kind.high), _plain(values * (1 + slack) / kind.low)
 
@@ -240,10 +255,16 @@ def daily_light_mol_m2(ppfd_umol_m2_s: Any, *, hours: Any = 24.0) -> Any:
 
 
 def _photopic(wavelength_nm: ArrayLike) -> NDArray[np.float64]:
-    """Read the eye's curve between its 10 nm points; straight lines in its logarithm."""
+    """Read the eye's curve between its 10 nm points, by a spline through its logarithm.
+
+    Straight lines instead would lie up to 2 % too low, as the curve bends.
+    """
+    from scipy.interpolate import CubicSpline
+
     nm = np.asarray(wavelength_nm, dtype=float)
     inside = (nm >= _V_NM[0]) & (nm <= _V_NM[-1])
-    return np.where(inside, np.exp(np.interp(nm, _V_NM, np.log(_V))), 0.0)
+    curve = CubicSpline(_V_NM, np.log(_V))
+    return np.where(inside, np.exp(curve(np.clip(nm, _V_NM[0], _V_NM[-1]))), 0.0)
 
 
 def _area(values: NDArray[np.float64]) -> float:

@@ -22,11 +22,18 @@ MASS_RATIO = 0.621945
 #: Range of air speed × VPD found acceptable over beds (Bowman 1989), m/min × mbar.
 BOWMAN_RANGE = (4.0, 10.0)
 
+#: Humidities that lie between this and 1 throughout are fractions, not per cent.
+DRIEST_PCT = 0.05
 ZERO_C = 273.15
 CRITICAL_K, CRITICAL_KPA = 647.096, 22064.0
 COEFFICIENTS = (-7.85951783, 1.84408259, -11.7866497, 22.6807411, -15.9618719, 1.80122502)
 EXPONENTS = (1.0, 1.5, 3.0, 3.5, 4.0, 7.5)
-_LIMITS = {"temp_c": (-90.0, 150.0, "°C"), "rh_pct": (0.0, 120.0, "%")}
+_LIMITS = {
+    "temp_c": (-90.0, 150.0, "°C"),
+    "rh_pct": (0.0, 120.0, "%"),
+    "pressure_kpa": (50.0, 110.0, "kPa"),
+    "altitude_m": (-430.0, 5500.0, "m"),
+}
 
 
 class AirError(TrialkitError, ValueError):
@@ -41,7 +48,13 @@ def _check(name: str, values: Array) -> None:
         raise AirError(
             f"{name}: {bad.size} value(s) outside {low:g} to {high:g} {unit}, first "
             f"{values.flat[bad[0]]:g} at position {bad[0]} → set such readings aside, or check "
-            "the unit (°C, and % rather than a fraction)"
+            "the unit (°C, kPa rather than Pa or hPa, and % rather than a fraction)"
+        )
+    most = float(np.nanmax(values, initial=0.0)) if name == "rh_pct" else 0.0
+    if DRIEST_PCT < most <= 1.0:  # no room is that dry, and no reading is all that near to nothing
+        raise AirError(
+            f"rh_pct: no value is above {most:g} % → these look like fractions; give "
+            "relative humidity in %, 0 to 100"
         )
 
 

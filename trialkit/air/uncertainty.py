@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from trialkit.air.kernels import (
     Array,
@@ -73,7 +74,8 @@ def uncertainty_of(
 
     Notes
     -----
-    Law of propagation with central differences of ±0.01 °C and ±0.01 %: JCGM 100:2008 5.1.2.
+    Law of propagation with central differences of ±0.01 °C and ±0.01 %: JCGM 100:2008 5.1.2; at
+    the ends of humidity (0 and 120 %) the difference is one-sided.
 
     Examples
     --------
@@ -81,7 +83,13 @@ def uncertainty_of(
     >>> round(uncertainty_of(dew_point_c, 20.0, 90.0, temp_u_c=0.2, rh_u_pct=2.0), 2)
     0.41
     """
+    if not isinstance(temp_c, pd.Series):
+        temp_c = np.asarray(temp_c, dtype=float)
+    if not isinstance(rh_pct, pd.Series):
+        rh_pct = np.asarray(rh_pct, dtype=float)
     step = 0.01
+    above, below = np.minimum(rh_pct + step, 120.0), np.maximum(rh_pct - step, 0.0)
     by_temp = (function(temp_c + step, rh_pct) - function(temp_c - step, rh_pct)) / (2 * step)
-    by_rh = (function(temp_c, rh_pct + step) - function(temp_c, rh_pct - step)) / (2 * step)
-    return ((by_temp * temp_u_c) ** 2 + (by_rh * rh_u_pct) ** 2) ** 0.5
+    by_rh = (function(temp_c, above) - function(temp_c, below)) / (above - below)
+    total = ((by_temp * temp_u_c) ** 2 + (by_rh * rh_u_pct) ** 2) ** 0.5
+    return float(total) if np.ndim(total) == 0 else total

@@ -101,7 +101,7 @@ def vapour_pressure_kpa(temp_c: Any, rh_pct: Any) -> Any:
     return apply_to(lambda t, r: r / 100 * saturation(t), temp_c=temp_c, rh_pct=rh_pct)
 
 
-def vpd_kpa(temp_c: Any, rh_pct: Any) -> Any:
+def vpd_kpa(temp_c: Any, rh_pct: Any, *, rh_error_pct: float = 3.0) -> Any:
     """Give the vapour pressure deficit: how hard the air pulls water from a wet surface.
 
     For a log, compute it record by record and then average; the deficit of the average
@@ -112,8 +112,11 @@ def vpd_kpa(temp_c: Any, rh_pct: Any) -> Any:
     temp_c : float, array or Series
         Air temperature [°C].
     rh_pct : float, array or Series
-        Relative humidity [%], 0 to 120. A sensor that reads above 100 % gives a negative
-        deficit here; nothing is clipped.
+        Relative humidity [%], 0 to 120.
+    rh_error_pct : float
+        Error of the sensor [% points]. A reading above 100 % by no more than that is taken as
+        full air, with a deficit of 0; one further above gives a negative deficit and belongs
+        among the readings that are doubted.
 
     Returns
     -------
@@ -131,7 +134,12 @@ def vpd_kpa(temp_c: Any, rh_pct: Any) -> Any:
     >>> round(vpd_kpa(20.0, 90.0), 3)
     0.234
     """
-    return apply_to(lambda t, r: (1 - r / 100) * saturation(t), temp_c=temp_c, rh_pct=rh_pct)
+
+    def deficit(t: Array, r: Array) -> Array:
+        full = (r > 100) & (r <= 100 + rh_error_pct)
+        return np.where(full, 0.0, (1 - r / 100) * saturation(t))
+
+    return apply_to(deficit, temp_c=temp_c, rh_pct=rh_pct)
 
 
 def surface_vpd_kpa(temp_c: Any, rh_pct: Any, surface_temp_c: Any) -> Any:

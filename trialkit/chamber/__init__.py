@@ -8,22 +8,23 @@ from __future__ import annotations
 
 from trialkit.chamber.compare import Comparison, compare_settings, compare_treatments
 from trialkit.chamber.fogger import drop_size_um
+from trialkit.chamber.foresee import Foresight, foresee, foresee_treatments
 from trialkit.chamber.forward import Balance, Simulation, simulate
 from trialkit.chamber.holding import Holding, find_holding_setting
 from trialkit.chamber.identify import Identified, identify_room
 from trialkit.chamber.recovery import recovery_minutes
+from trialkit.chamber.rig import Assumed, room_from_rig
 from trialkit.chamber.room import (
     CROP_M2_KG,
-    Assumed,
     Band,
     ChamberError,
     Room,
     Timed,
     read_setting,
-    room_from_rig,
 )
 from trialkit.chamber.separate import judge_separation, separating_settings
 from trialkit.chamber.sizing import Sizing, size_up
+from trialkit.chamber.surroundings import winter_rh_pct
 
 __all__ = [
     "CROP_M2_KG",
@@ -32,6 +33,7 @@ __all__ = [
     "Band",
     "ChamberError",
     "Comparison",
+    "Foresight",
     "Holding",
     "Identified",
     "Room",
@@ -42,6 +44,8 @@ __all__ = [
     "compare_treatments",
     "drop_size_um",
     "find_holding_setting",
+    "foresee",
+    "foresee_treatments",
     "identify_room",
     "judge_separation",
     "read_setting",
@@ -50,4 +54,5 @@ __all__ = [
     "separating_settings",
     "simulate",
     "size_up",
+    "winter_rh_pct",
 ]

@@ -3,16 +3,28 @@
 Symbols
 
     c   vapour in the chamber air [g/m³]        T   air temperature [°C]
+    F   fog: drops in the air [g/m³]            k   its fall, speed / height [1/s]
     s   what the humidity sensor shows [%]      q   carbon dioxide [ppm]
     W   water on the wetted surfaces [g]        t   time [s]
-    V   volume [m³]      n   air changes [1/s]  G   mist put out [g/s]     f  share evaporating
+    V   volume [m³]      n   air changes [1/s]  G   mist put out [g/s]     f  share staying in air
     g   transfer × wet surface [m³/s]           cs  saturation at T [g/m³] d  = cs − c
     L   latent heat [J/g]   H  heat exchange [W/K]   C  heat held [J/K]    Q  heat given off [W]
+    m   vapour that the crop's own heat drives off [g/s]      e  vapour from fog [g/s]
 
-    V c' = V n (c_in − c) + f G + g d                       (vapour)
-    C T' = H (T_in − T) + Q − L (f G + g d)                 (heat)
-    W'   = (1 − f) G − g_w d                                (wetted surfaces)
+    V c' = V n (c_in − c) + e + g d + m                     (vapour)
+    V F' = f G − e − V (n + k) F                            (fog)
+    C T' = H (T_in − T) + Q − L (e + g d + m)               (heat)
+    W'   = (1 − f) G + V k F − g_w d                        (wetted surfaces)
     s'   = (100 c/cs − s) / lag,   q' = n (q_in − q) + S    (sensor, carbon dioxide)
+
+Drops of fog are gone within seconds in air short of saturation, which is quick against all else:
+while there is fog the air stands at saturation (e is what keeps it there), and short of
+saturation mist is vapour at once (e = f G). Drops above some 20 µm are slower than that; their
+part that falls first is left to f (`trialkit.chamber.droplets`).
+
+The speed g is that of a surface which its own evaporation cools and which takes heat from air
+and walls: the speed of free water over 1 + L g₁ cs'/h, with g₁ the speed [m/s] and h the heat it
+takes [W/(m² K)]; that is Penman's balance with cs straight between surface and air.
 
 While the mist is on or off, surfaces wet or dry, and air short of saturation or at it, this is
 a linear system once cs(T) is a straight line. Without cooling it is one exactly; with cooling
@@ -24,23 +36,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
-from trialkit import air
-from trialkit.air.kernels import (
-    COEFFICIENTS,
-    CRITICAL_K,
-    CRITICAL_KPA,
-    EXPONENTS,
-    GAS_CONSTANT_VAPOUR,
-    ZERO_C,
-)
+from trialkit.chamber.constants import Constants, State, rest_fog, saturation_line
 from trialkit.chamber.exponentials import (
     Array,
     first_rise,
+    keep_apart,
     lagged,
     lagged_array,
     phi_array,
@@ -49,95 +52,10 @@ from trialkit.chamber.exponentials import (
     phi_of,
     split_modes,
 )
-from trialkit.chamber.room import HEAT_KJ_K_M3, Room
 
-#: Grams in a litre of water at 20 °C.
-WATER_G_L = 998.2
 #: A piece ends where the air has warmed or cooled by this much [°C].
 TEMP_CUT_C = 0.15
 _TINY = 1e-9
-
-
-class State(NamedTuple):
-    """Vapour [g/m³], temperature [°C], sensor [%], carbon dioxide [ppm], surface water [g]."""
-
-    c: float
-    t: float
-    s: float
-    q: float
-    w: float
-
-
-def saturation_line(temp_c: float) -> tuple[float, float]:
-    """Give the vapour density at saturation [g/m³] and its slope [g/m³ per °C].
-
-    The formula of `trialkit.air` on plain numbers, since it is asked for at every piece.
-    """
-    kelvin = temp_c + ZERO_C
-    tau = 1.0 - kelvin / CRITICAL_K
-    total = slope = 0.0
-    for a, e in zip(COEFFICIENTS, EXPONENTS, strict=True):
-        power = tau ** (e - 1.0)
-        slope += a * e * power
-        total += a * power * tau
-    ratio = CRITICAL_K / kelvin * total
-    cs = CRITICAL_KPA * math.exp(ratio) * 1e6 / (GAS_CONSTANT_VAPOUR * kelvin)
-    return cs, cs * (-(ratio + slope) / kelvin - 1 / kelvin)
-
-
-@dataclass(frozen=True)
-class Constants:
-    """The room's numbers in SI-like units, worked out once."""
-
-    volume: float
-    n_off: float
-    n_on: float
-    mist: float
-    fraction: float
-    c_in: float
-    t_in: float
-    q_in: float
-    q_source: float
-    g_wet: float
-    g_crop: float
-    holds: float
-    walls: float
-    heat: float
-    heat_given: float
-    latent: float
-    air_heat: float
-    lag: float
-    cooling: bool
-
-    @classmethod
-    def of(cls, room: Room) -> Constants:
-        """Work out the constants of a room."""
-        dry = float(
-            air.dry_air_density_kg_m3(room.room_temp_c, room.room_rh_pct, room.pressure_kpa)
-        )
-        mg_ppm = float(air.co2_mg_m3(1.0, room.room_temp_c, room.pressure_kpa))
-        held = HEAT_KJ_K_M3 * room.volume_m3 if room.heat_kj_k is None else room.heat_kj_k
-        return cls(
-            volume=room.volume_m3,
-            n_off=room.air_changes_h / 3600,
-            n_on=(room.air_changes_h + room.mist_air_changes_h) / 3600,
-            mist=room.mist_l_h * WATER_G_L / 3600,
-            fraction=room.evaporating_fraction,
-            c_in=room.outside_g_m3,
-            t_in=room.room_temp_c,
-            q_in=room.outside_co2_ppm,
-            q_source=room.crop_co2_g_h * 1000 / mg_ppm / room.volume_m3 / 3600,
-            g_wet=room.transfer_m_h * room.surface_m2 / 3600,
-            g_crop=room.transfer_m_h * room.crop_m2 / 3600,
-            holds=room.surface_m2 * room.surface_holds_g_m2,
-            walls=room.walls_w_k,
-            heat=max(held, 1.3 * room.volume_m3) * 1e3,
-            heat_given=room.heat_w,
-            latent=float(air.latent_heat_kj_kg(room.room_temp_c)),
-            air_heat=dry * 1006 * room.volume_m3,
-            lag=room.sensor_lag_s,
-            cooling=room.cooling,
-        )
 
 
 class Piece:
@@ -148,13 +66,15 @@ class Piece:
     """
 
     __slots__ = (
-        "_c", "_l", "_r", "_t", "cs", "cs_t", "ends", "g", "kind", "n", "on", "room", "start",
-        "supply", "vapour", "wet",
+        "_c", "_f", "_l", "_r", "_t", "cs", "cs_t", "g", "given", "kind", "n", "on", "room",
+        "start", "supply", "vapour", "wet",
     )  # fmt: skip
 
     def __init__(self, room: Constants, start: State, *, on: bool) -> None:
+        if start.f > 0:
+            start = rest_fog(start)
         self.room, self.start, self.on = room, start, on
-        self.ends = math.inf
+        self.given = room.heat_on if on else room.heat_off
         self.n = room.n_on if on else room.n_off
         mist = room.mist if on else 0.0
         self.cs, self.cs_t = saturation_line(start.t)
@@ -166,12 +86,13 @@ class Piece:
         gets_enough = settling > 0 and settling >= room.g_wet * max(d, 0.0) * (1 - 1e-12)
         self.wet = room.g_wet > 0 and (start.w > 0 or gets_enough)
         dry_supply = settling if room.g_wet > 0 and not self.wet else 0.0
-        self.vapour = room.fraction * mist + dry_supply
+        self.vapour = room.fraction * mist + dry_supply + room.crop_vapour
         self.supply = settling - dry_supply
         self.g = room.g_crop + (room.g_wet if self.wet else 0.0)
         slopes = self._slopes(start)
         self.kind = "open"
-        if d <= _TINY * self.cs and self.cs_t * slopes[1] - slopes[0] < 0:
+        full = d <= _TINY * self.cs
+        if start.f > 0 or (full and self.cs_t * slopes[1] - slopes[0] < 0):
             self.kind = "saturated"
         self._solve(slopes)
 
@@ -183,7 +104,7 @@ class Piece:
         if not room.cooling:
             return c_slope, 0.0
         flow = room.walls + room.air_heat * self.n
-        heat = flow * (room.t_in - x.t) + room.heat_given - room.latent * gain
+        heat = flow * (room.t_in - x.t) + self.given - room.latent * gain
         return c_slope, heat / room.heat
 
     def _solve(self, slopes: tuple[float, float]) -> None:
@@ -197,7 +118,7 @@ class Piece:
                 held = room.heat + room.latent * v * self.cs_t
                 heat = (
                     flow * (room.t_in - self.start.t)
-                    + room.heat_given
+                    + self.given
                     - room.latent * v * self.n * (self.cs - room.c_in)
                 )
                 rate = -(flow + room.latent * v * self.n * self.cs_t) / held
@@ -213,6 +134,11 @@ class Piece:
                 e = room.latent * self.g / room.heat
                 f = -(flow + room.latent * self.g * self.cs_t) / room.heat
                 self._l, self._c, self._t = split_modes(a, b, e, f, slopes)
+        if self.kind == "saturated":
+            # fog gains what is given off and not needed to keep the air full, over V
+            rate, rise = self._l[0], self._c[0]
+            spare = self.vapour / v - rise - self.n * (self.start.c - room.c_in)
+            self._f = (spare, -rise * (rate + self.n))
         # sensor: 100 c/cs about the start, straight in c and T
         share = 100 / self.cs
         bend = -share * self.start.c * self.cs_t / self.cs
@@ -231,6 +157,7 @@ class Piece:
             self.sensor(t),
             self._carbon(t),
             self.water(t),
+            self.fog(t),
         )
 
     def deficit(self, t: float) -> float:
@@ -273,22 +200,29 @@ class Piece:
         temp = self._t[0] * i1 + self._t[1] * i2
         return c, self.cs * t + self.cs_t * temp - c
 
+    def fog(self, t: float) -> float:
+        """Give the fog in the air [g/m³] after t seconds; below zero it has ended before."""
+        if self.kind == "open":
+            return 0.0
+        gone = -(self.n + self.room.falls)
+        grown = phi_of(gone, t)
+        rate = keep_apart(self._l[0], gone)
+        pushed = (phi_of(rate, t) - grown) / (rate - gone)
+        return self.start.f * math.exp(gone * t) + self._f[0] * grown + self._f[1] * pushed
+
+    def fog_seconds(self, t: float) -> float:
+        """Give ∫ F dt [g s/m³] over the first t seconds."""
+        if self.kind == "open":
+            return 0.0
+        gained = self._f[0] * t + self._f[1] * phi_integral(self._l[0], t)
+        return (gained + self.start.f - self.fog(t)) / (self.n + self.room.falls)
+
     def water(self, t: float) -> float:
         """Give the water on the wetted surfaces [g] after t seconds, nothing run off."""
+        w = self.start.w + self.supply * t
         if self.kind == "saturated":
-            c, _ = self.integrals(t)
-            rise = self._c[0] * phi_of(self._l[0], t)
-            net = self.room.volume * (rise + self.n * (c - self.room.c_in * t))
-            return self.start.w + (self.vapour + self.supply) * t - net
-        if not self.wet:
-            return self.start.w + self.supply * t
-        return self.start.w + self.supply * t - self.room.g_wet * self.integrals(t)[1]
-
-    def condensing(self, t: float) -> float:
-        """Give how fast vapour turns to water at saturation [g/s]; below zero it ends."""
-        rise = self._c[0] * math.exp(self._l[0] * t)
-        c = self.start.c + self._c[0] * phi_of(self._l[0], t)
-        return self.vapour - self.room.volume * (rise + self.n * (c - self.room.c_in))
+            return w + self.room.volume * self.room.falls * self.fog_seconds(t)
+        return w - self.room.g_wet * self.integrals(t)[1] if self.wet else w
 
     # ------------------------------------------------------------ many moments at once
 
@@ -305,19 +239,27 @@ class Piece:
                 s = s + r * (p if lag <= 0 else lagged_array(rate, lag, t))
         slope = self.n * (self.room.q_in - x.q) + self.room.q_source
         q = x.q + slope * phi_array(-self.n, t)
-        return np.stack([c, temp, s, q, self._water_array(t, c)])
+        water, fog = self._liquid(t)
+        return np.stack([c, temp, s, q, water, fog])
 
-    def _water_array(self, t: Array, c: Array) -> Array:
-        w = self.start.w + self.supply * t
-        if not (self.wet or self.kind == "saturated"):
-            return w
+    def _liquid(self, t: Array) -> tuple[Array, Array]:
+        """Give the water on surfaces [g] and the fog in the air [g/m³]."""
+        w, room = self.start.w + self.supply * t, self.room
         held = [phi_integral_array(rate, t) for rate in self._l]
-        total = self.start.c * t + self._c[0] * held[0] + self._c[1] * held[1]
         if self.kind == "saturated":
-            stays = c - self.start.c + self.n * (total - self.room.c_in * t)
-            return np.asarray(w + self.vapour * t - self.room.volume * stays)
+            gone = -(self.n + room.falls)
+            grown, rate = phi_array(gone, t), keep_apart(self._l[0], gone)
+            pushed = (phi_array(rate, t) - grown) / (rate - gone)
+            fog = self.start.f * np.exp(gone * t) + self._f[0] * grown + self._f[1] * pushed
+            gained = self._f[0] * t + self._f[1] * held[0]
+            fallen = room.falls * (gained + self.start.f - fog) / -gone
+            return w + room.volume * fallen, np.maximum(fog, 0.0)
+        if not self.wet:
+            return w, np.zeros_like(t)
+        total = self.start.c * t + self._c[0] * held[0] + self._c[1] * held[1]
         temp = self._t[0] * held[0] + self._t[1] * held[1]
-        return np.asarray(w - self.room.g_wet * (self.cs * t + self.cs_t * temp - total))
+        dried = room.g_wet * (self.cs * t + self.cs_t * temp - total)
+        return np.asarray(w - dried), np.zeros_like(t)
 
     # ------------------------------------------------------------ events
 
@@ -348,7 +290,7 @@ class Piece:
     def _events(self, end: float) -> list[float]:
         found: list[float | None] = []
         if self.kind == "saturated":
-            found.append(first_rise(lambda t: -self.condensing(t), end))
+            found.append(self._fog_ends(end))
         else:
             low = self.turning()
             stop = end if low is None or low >= end else low
@@ -361,3 +303,12 @@ class Piece:
         if not self.wet and self.room.g_wet > 0 and self.kind == "open" and settling > 0:
             found.append(first_rise(lambda t: settling - self.room.g_wet * self.deficit(t), end))
         return [event for event in found if event is not None]
+
+    def _fog_ends(self, end: float) -> float | None:
+        """Give when the fog is used up, if it is."""
+        hit = first_rise(lambda t: -self.fog(t), end)
+        if hit is None and self.fog(end) < 0:  # gone before the first look
+            while end > 1e-9 and self.fog(end) < 0:
+                end /= 2
+            return end
+        return hit

@@ -11,10 +11,16 @@ from typing import Any
 import pandas as pd
 
 from trialkit.chamber.forward import Simulation, simulate
-from trialkit.chamber.room import ChamberError, Room, Timed, room_from_rig, take
+from trialkit.chamber.rig import room_from_rig
+from trialkit.chamber.room import ChamberError, Room, Timed, take
 from trialkit.chamber.separate import judge_separation, setting_or_none
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.wording import finding, message, spoken
+from trialkit.wording.message import Message
+
+_SHOWN = ("level", "setting", "mean_rh_pct", "low_rh_pct", "high_rh_pct", "verdict",
+          "water_l_day", "energy_kwh_day", "refill_days")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -25,14 +31,15 @@ class Comparison:
     ----------
     table : DataFrame
         One row per level: `level, setting, mean_rh_pct, low_rh_pct, high_rh_pct, verdict`
-        ("inside", "below", "above", "too wide", "" without a band), `mean_temp_c`,
+        ("inside", "below", "above", "partly below", "partly above",
+        "too wide", "" without a band), `mean_temp_c`,
         `mean_vpd_kpa, duty_pct, cycles_day, water_l_day, energy_kwh_day, refill_days,
         hours_wet_day, co2_ppm`.
     pairs : DataFrame
         One row per pair: `first, second, difference_rh_pct, difference_vpd_kpa, water_ratio,
         cycle_ratio, comparable`.
-    sentences : tuple of str
-        The same in words, for a plan.
+    said : tuple of Message
+        The same in words, for a plan; `sentences` says them.
     findings : tuple of Finding
         What was assumed, and what is doubtful.
     results : dict of Simulation
@@ -43,31 +50,38 @@ class Comparison:
 
     table: pd.DataFrame
     pairs: pd.DataFrame
-    sentences: tuple[str, ...]
+    said: tuple[Message, ...]
     findings: tuple[Finding, ...]
     results: Mapping[str, Simulation]
     band: tuple[float, float] | None
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
-        heads = {
-            "level": "level",
-            "setting": "setting",
-            "mean_rh_pct": "mean [%]",
-            "low_rh_pct": "lowest [%]",
-            "high_rh_pct": "highest [%]",
-            "verdict": "against the band",
-            "water_l_day": "water [L/day]",
-            "energy_kwh_day": "energy [kWh/day]",
-            "refill_days": "refill every [days]",
-        }
+        say = spoken().text
+        heads = {name: say(f"chamber.head.{name}") for name in _SHOWN}
         return show_table(
             self.table,
             heads=heads,
             columns=list(heads),
-            caption="What each setting should hold in this room (a calculation, not a measurement)",
+            formats={"verdict": lambda name: say(f"chamber.verdict.{_key(name)}") if name else ""},
+            caption=say("chamber.comparison_caption"),
             notes=[*self.sentences, *(str(finding) for finding in self.findings)],
         )
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What is said, in the language in use."""
+        return tuple(map(str, self.said))
+
+    @property
+    def separation(self) -> tuple[str, ...]:
+        """Whether water and rhythm change together, in words; empty where they do not."""
+        return tuple(str(said) for said in self.said if said.key == "chamber.confounded")
+
+    @property
+    def doubts(self) -> tuple[Finding, ...]:
+        """The findings that are no assumption about the room."""
+        return tuple(f for f in self.findings if not f.code.startswith("assumed_"))
 
     def __str__(self) -> str:
         return self.show().text()
@@ -113,8 +127,8 @@ def compare_settings(
     ...        "room_rh_pct": 60, "evaporating_fraction": 1.0}
     >>> levels = {"usual": {"on_s": 20, "off_s": 220}, "sparse": {"on_s": 20, "off_s": 460}}
     >>> result = compare_settings(rig, levels, band=(85, 95))
-    >>> print(result.sentences[0])
-    usual: 20 s every 4 min holds 90–100 %, mean 95.0 %: partly above your band of 85–95 %.
+    >>> print(result.sentences[0].split(":")[2].strip())
+    partly above your band of 85–95 %.
     """
     room, assumed = _room(rig)
     low, high = band or (take(rig, "band_low_rh"), take(rig, "band_high_rh"))
@@ -127,22 +141,20 @@ def compare_settings(
         try:
             results[name] = simulate(room, level)
         except ChamberError as error:
-            findings.append(
-                Finding("no_mist_setting", "note", f"level {name!r} is not simulated: {error}")
-            )
+            findings.append(finding("no_mist_setting", "note", level=name, reason=str(error)))
     if not results:
         raise ChamberError("no level is a mist setting: " + "; ".join(map(str, findings)))
     for name, result in results.items():
         findings += [
-            Finding(f.code, f.severity, f"{name}: {f.message}", f.remedy) for f in result.findings
+            Finding(f.code, f.severity, message("chamber.of", name=name, text=f.said), f.cure)
+            for f in result.findings
         ]
     table = pd.DataFrame([_row(name, result, wanted) for name, result in results.items()])
     pairs = _pairs(results, smallest_rh_pct)
-    sentences = [_say_level(name, result, wanted) for name, result in results.items()]
-    sentences += [_say_pair(row, results) for row in pairs.to_dict("records")]
-    sentences += judge_separation(levels={name: r.setting for name, r in results.items()})
-    said = tuple(s for s in sentences if s)
-    return Comparison(table, pairs, said, tuple(findings), results, wanted)
+    said = [_say_level(name, result, wanted) for name, result in results.items()]
+    said += [pair for row in pairs.to_dict("records") if (pair := _say_pair(row, results))]
+    said += judge_separation(levels={name: r.setting for name, r in results.items()})
+    return Comparison(table, pairs, tuple(said), tuple(findings), results, wanted)
 
 
 def compare_treatments(trial: Any) -> dict[str, Comparison]:
@@ -200,18 +212,28 @@ def _verdict(result: Simulation, band: tuple[float, float] | None) -> str:
     return "partly above" if over else "inside"
 
 
-def _say_level(name: str, result: Simulation, band: tuple[float, float] | None) -> str:
-    low, high, mean = result.low_rh_pct, result.high_rh_pct, result.mean_rh_pct
-    range_ = f"{low:.0f}–{high:.0f} %" if high - low >= 1 else f"{mean:.1f} %"
-    text = f"{name}: {result.setting.words} holds {range_}"
-    text += f", mean {mean:.1f} %" if high - low >= 1 else ""
+def _key(verdict: object) -> str:
+    return str(verdict).replace(" ", "_")
+
+
+def _say_level(name: str, result: Simulation, band: tuple[float, float] | None) -> Message:
+    values: dict[str, Any] = {
+        "level": name,
+        "setting": result.setting.said,
+        "low": result.low_rh_pct,
+        "high": result.high_rh_pct,
+        "mean": result.mean_rh_pct,
+    }
+    holds = "swings" if values["high"] - values["low"] >= 1 else "steady"
+    held = message(f"chamber.holds.{holds}", **values)
     verdict = _verdict(result, band)
     if not verdict or band is None:
-        return text + "."
-    shown = f"your band of {band[0]:g}–{band[1]:g} %"
-    if verdict == "too wide":
-        return text + f": swings out of {shown} at both ends; shorten the cycle."
-    return text + f": {verdict} {shown}."
+        return message("chamber.level", held=held)
+    return message(
+        "chamber.level_band",
+        held=held,
+        verdict=message(f"chamber.against.{_key(verdict)}", band_low=band[0], band_high=band[1]),
+    )
 
 
 def _pairs(results: Mapping[str, Simulation], smallest: float) -> pd.DataFrame:
@@ -240,18 +262,15 @@ def _ratio(top: float, bottom: float) -> float:
     return top / bottom if bottom else math.inf if top else 1.0
 
 
-def _say_pair(row: Mapping[Any, Any], results: Mapping[str, Simulation]) -> str:
+def _say_pair(row: Mapping[Any, Any], results: Mapping[str, Simulation]) -> Message | None:
     """Say of a pair only what a planner must know."""
-    a, b, by = row["first"], row["second"], abs(row["difference_rh_pct"])
+    a, b = row["first"], row["second"]
     if row["comparable"]:
-        return ""
+        return None
     same_water = abs(math.log(row["water_ratio"])) < 0.05 if row["water_ratio"] > 0 else False
     rhythm = row["cycle_ratio"]
     other_rhythm = 0 < rhythm < math.inf and abs(math.log(rhythm)) > 0.2
     both_timed = all(isinstance(results[name].setting, Timed) for name in (a, b))
-    if both_timed and same_water and other_rhythm:
-        return (
-            f"{a} and {b} differ by {by:.1f} % RH: the same climate and water in another rhythm; "
-            "a question about rhythm only."
-        )
-    return f"{a} and {b} differ by {by:.1f} % RH: nothing to compare."
+    kind = "rhythm" if both_timed and same_water and other_rhythm else "nothing"
+    by = abs(row["difference_rh_pct"])
+    return message(f"chamber.pair.{kind}", first=a, second=b, by=by)

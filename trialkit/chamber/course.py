@@ -20,9 +20,12 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit import air
+from trialkit.chamber.airtemp import estimate_air_temp
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import ChamberError
 
+#: Humidity read above which the air may be full of fog [%].
+FULL_ABOVE = 97.0
 #: Longest time by which the air may follow the mist log, or go before it [s].
 MOST_DELAY_S = 120.0
 
@@ -41,6 +44,10 @@ class Course:
         Saturation at the end of each stretch [g/m³], when the mist has cooled the air.
     knots_s : array, shape (k,)
         Moments between which the incoming air drifts in straight lines [s]; one knot: constant.
+    node_s, node_full : array, shape (j,)
+        Moments [s] and saturation at the air's own temperature then [g/m³].
+    temp_lag_s : float
+        Lag of the thermometer [s]; NaN where the log does not tell.
     start : Timestamp
         Time of the first reading.
     left_out : int
@@ -56,6 +63,9 @@ class Course:
     on: Array
     switch_full: Array
     knots_s: Array
+    node_s: Array
+    node_full: Array
+    temp_lag_s: float
     start: pd.Timestamp
     left_out: int = 0
     averaged: int = 0
@@ -122,6 +132,8 @@ def prepare_course(
     rows = rows[(rows["rh_pct"] > 0) & (rows["rh_pct"] <= 105) & rows["temp_c"].between(-40, 80)]
     left_out, usable = len(climate) - len(rows), len(rows)
     rows = rows.groupby("time", as_index=False).mean().sort_values("time")
+    rows, begins_full = _from_the_first_fall(rows)
+    left_out += begins_full
     if len(rows) < 20:
         raise ChamberError(f"{where}{len(rows)} usable readings → at least 20 are needed")
     start = rows["time"].iloc[0]
@@ -137,7 +149,13 @@ def prepare_course(
     begin, end = _merge(begin, end)
     switch = np.concatenate([[min(0.0, begin[0])], np.column_stack([begin, end]).ravel()])
     on = np.concatenate([[0.0], np.tile([1.0, 0.0], len(begin))])
-    switch, on = _shorten(switch, on, seconds[-1])
+    # with fog in the air the vapour goes with the temperature: shorter stretches
+    full_at_times = bool((rows["rh_pct"] > FULL_ABOVE).any())
+    switch, on = _shorten(switch, on, seconds[-1], 60.0 if full_at_times else 900.0)
+    warmth = estimate_air_temp(
+        seconds, rows["temp_c"].to_numpy(dtype=float), begin, end, drift_h=drift_h
+    )
+    node_full = np.asarray(air.absolute_humidity_g_m3(warmth.temp_c, 100.0))
     spans = round(seconds[-1] / 3600 / drift_h)
     knots = np.linspace(0.0, seconds[-1], spans + 1) if spans else np.zeros(1)
     return Course(
@@ -146,17 +164,30 @@ def prepare_course(
         full_g_m3=full,
         switch_s=switch,
         on=on,
-        switch_full=np.interp(np.append(switch[1:], seconds[-1]), seconds, full),
+        switch_full=np.interp(np.append(switch[1:], seconds[-1]), warmth.node_s, node_full),
         knots_s=knots,
+        node_s=warmth.node_s,
+        node_full=node_full,
+        temp_lag_s=warmth.lag_s,
         start=start,
         left_out=left_out,
         averaged=usable - len(rows),
     )
 
 
-def _shorten(switch: Array, on: Array, last: float) -> tuple[Array, Array]:
-    """Cut stretches so that none is longer than 15 minutes."""
-    parts = np.maximum(np.ceil(np.diff(np.append(switch, last)) / 900.0), 1.0).astype(int)
+def _from_the_first_fall(rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
+    """Leave out what was read before a log that begins in full air first falls short of it.
+
+    How much fog hung in the air then is not known.
+    """
+    short = np.flatnonzero(rows["rh_pct"].to_numpy(dtype=float) < FULL_ABOVE)
+    first = int(short[0]) if short.size else 0
+    return rows.iloc[first:], first
+
+
+def _shorten(switch: Array, on: Array, last: float, most_s: float) -> tuple[Array, Array]:
+    """Cut stretches so that none is longer than so many seconds."""
+    parts = np.maximum(np.ceil(np.diff(np.append(switch, last)) / most_s), 1.0).astype(int)
     first = np.repeat(switch, parts)
     length = np.repeat(np.diff(np.append(switch, last)) / parts, parts)
     nth = np.arange(len(first)) - np.repeat(np.cumsum(parts) - parts, parts)
@@ -178,7 +209,9 @@ def predict_readings(
     lag_s: float,
     outside: float | Array,
     first: float,
+    shown: float | None = None,
     delay_s: float = 0.0,
+    falls_h: float = math.inf,
 ) -> Array:
     """Give the humidity readings [%] expected from the room's constants, shape (n,).
 
@@ -190,9 +223,13 @@ def predict_readings(
     outside : float or array, shape (k,)
         Vapour of the air that comes in [g/m³], constant or at each knot.
     first : float
-        Vapour in the chamber at the first reading [g/m³]; the sensor shows it then.
+        Vapour in the chamber at the first reading [g/m³].
+    shown : float or None
+        What the sensor stands at then [%]; None: at rest with the air.
     delay_s : float
         Time by which the air follows the mist log [s]: mixing, or clocks that disagree.
+    falls_h : float
+        Rate at which fog falls out [1/h]; while there is fog the air stays full.
 
     Notes
     -----
@@ -202,7 +239,7 @@ def predict_readings(
     n, a = n_h / 3600, mist_g_m3_h / 3600
     if abs(1 - n * lag_s) < 1e-6:  # the two rates coincide: step aside by a little
         lag_s *= 1 + 1e-5
-    begins, levels, goals = _stretches(course, n, a, outside, first, delay_s)
+    begins, levels, goals = _stretches(course, n, a, outside, first, delay_s, falls_h / 3600)
     # the moments to walk over are the same for every guess unless the air saturates
     same = delay_s == 0 and len(begins) == len(course.switch_s)
     times, order, share, k = course.moments if same else _merge_moments(course, begins)
@@ -213,7 +250,7 @@ def predict_readings(
     keeps = np.exp(-step / lag_s)
     lagged = (np.exp(-n * step) - keeps) / (1 - n * lag_s)
     gain = between * (goal[:-1] * (1 - keeps) + (vapour - goal)[:-1] * lagged)
-    sensor = _follow(times, gain, lag_s, share[0] * first)
+    sensor = _follow(times, gain, lag_s, share[0] * first if shown is None else shown)
     readings = np.empty(len(times))
     readings[order] = sensor
     return readings[: len(course.time_s)]
@@ -223,10 +260,15 @@ def _merge_moments(
     course: Course, begins: Array
 ) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
     """Put readings and switches in one order: times, order, 100/saturation, stretch of each."""
-    times = np.concatenate([course.time_s, begins])
+    parts = [course.time_s, begins]
+    if course.node_s is not course.time_s and len(course.node_s) > 2:
+        # readings far apart: follow the air's temperature between them, at ten-second steps
+        between = max(1, round(10.0 / float(course.node_s[1] - course.node_s[0])))
+        parts.append(course.node_s[1:-1:between])
+    times = np.concatenate(parts)
     order = np.argsort(times, kind="stable")
     times = times[order]
-    share = 100 / np.interp(times, course.time_s, course.full_g_m3)
+    share = 100 / np.interp(times, course.node_s, course.node_full)
     return times, order, share, np.searchsorted(begins, times, side="right") - 1
 
 
@@ -246,7 +288,13 @@ def _follow(times: Array, gain: Array, lag: float, first: float) -> Array:
 
 
 def _stretches(
-    course: Course, n: float, a: float, outside: float | Array, first: float, delay: float
+    course: Course,
+    n: float,
+    a: float,
+    outside: float | Array,
+    first: float,
+    delay: float,
+    falls: float,
 ) -> tuple[Array, Array, Array]:
     """Walk the switches: start, vapour then, and goal (NaN: held at saturation) of each."""
     switch = np.maximum(course.switch_s + delay, 0.0)
@@ -258,32 +306,61 @@ def _stretches(
     levels = _follow(np.append(switch, ends[-1]), gain, 1 / n, first)
     if np.all(np.maximum(levels[:-1], levels[1:]) <= course.switch_full):
         return switch, levels[:-1], goals
-    return _capped(switch, ends, goals, course.switch_full, n, first)
+    return _capped(switch, ends, goals, course.switch_full, n, first, falls)
 
 
 def _capped(
-    switch: Array, ends: Array, aims: Array, caps: Array, n: float, first: float
+    switch: Array, ends: Array, aims: Array, caps: Array, n: float, first: float, falls: float
 ) -> tuple[Array, Array, Array]:
-    """Walk the switches one by one, with the vapour held where it reaches saturation."""
+    """Walk the switches one by one; at saturation the vapour stays while there is fog."""
     begins: list[float] = []
     levels: list[float] = []
     goals: list[float] = []
-    c, exp, log = first, math.exp, math.log
+    c, fog, exp, log = first, 0.0, math.exp, math.log
+    gone = n + falls
+
+    def note(moment: float, level: float, goal: float) -> None:
+        begins.append(moment)
+        levels.append(level)
+        goals.append(goal)
+
     columns = (switch, ends, aims, caps)
     for t, end, goal, full in zip(*(column.tolist() for column in columns), strict=True):
+        now = t
+        if fog > 0 and c < full:  # warmed: fog takes the air up to saturation
+            taken = min(fog, full - c)
+            c, fog = c + taken, fog - taken
         c = min(c, full)
-        full_at = math.inf
-        if goal > full:
-            full_at = log((goal - c) / (goal - full)) / n if c < full else 0.0
-        if full_at > 0:
-            begins.append(t)
-            levels.append(c)
-            goals.append(goal)
-        if full_at < end - t:
-            begins.append(t + full_at)
-            levels.append(full)
-            goals.append(math.nan)
-            c = full
-        else:
-            c = goal + (c - goal) * exp(-n * (end - t))
+        while now < end:
+            if fog > 0 or (c >= full and goal > full):
+                spare = n * (goal - full)  # what fog gains, or what dry air takes of it
+                lasts = math.inf
+                if spare <= 0:
+                    lasts = _lasts(fog, -spare, gone)
+                note(now, full, math.nan)
+                c = full
+                if now + lasts >= end:
+                    span = end - now
+                    kept = exp(-gone * span) if math.isfinite(gone) else 0.0
+                    fog = fog * kept + (spare * (1 - kept) / gone if math.isfinite(gone) else 0.0)
+                    fog = max(fog, 0.0)
+                    now = end
+                else:
+                    now, fog = now + lasts, 0.0
+                continue
+            reached = math.inf
+            if goal > full:
+                reached = log((goal - c) / (goal - full)) / n
+            note(now, c, goal)
+            if now + reached < end:
+                c, now = full, now + max(reached, 1e-6)
+            else:
+                c, now = goal + (c - goal) * exp(-n * (end - now)), end
     return np.array(begins), np.array(levels), np.array(goals)
+
+
+def _lasts(fog: float, taken: float, rate: float) -> float:
+    """Give the time in which fog is used up: F' = −taken − rate F."""
+    if fog <= 0 or not math.isfinite(rate):
+        return 0.0
+    return math.log1p(fog * rate / taken) / rate if taken > 0 else math.inf

@@ -75,6 +75,13 @@ def lagged_array(rate: float, lag: float, t: Array) -> Array:
     return np.asarray((np.expm1(rate * t) + away - away * factor) / (rate * factor))
 
 
+def keep_apart(rate: float, other: float) -> float:
+    """Keep two rates a millionth apart where they coincide; give the first."""
+    if abs(rate - other) >= 1e-6 * abs(other):
+        return rate
+    return other * (1 - 1e-6)
+
+
 def _apart(rate: float, lag: float) -> tuple[float, float]:
     """Keep the two rates a millionth apart where they coincide; give 1 + rate × lag, rate."""
     factor = 1 + rate * lag

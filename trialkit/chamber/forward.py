@@ -11,29 +11,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit import air
-from trialkit.chamber.balance import Constants, State
+from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting
 from trialkit.chamber.schedule import Block, Run, run_setting
-from trialkit.chamber.settled import judge, settle, summarise
+from trialkit.chamber.settled import judge, settle, start_state, summarise
+from trialkit.chamber.surroundings import with_surroundings
 from trialkit.chamber.tracing import ROWS, sample_run
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.wording import spoken
 
-_HEADS = {
-    "setting": "setting",
-    "mean_rh_pct": "mean humidity [%]",
-    "low_rh_pct": "lowest [%]",
-    "high_rh_pct": "highest [%]",
-    "mean_temp_c": "temperature [°C]",
-    "mean_vpd_kpa": "VPD [kPa]",
-    "water_l_day": "water [L/day]",
-    "energy_kwh_day": "energy [kWh/day]",
-    "refill_days": "refill every [days]",
-    "hours_wet_day": "surfaces wet [h/day]",
-    "co2_ppm": "CO2 [ppm]",
-}
+_SHOWN = ("setting", "mean_rh_pct", "low_rh_pct", "high_rh_pct", "mean_temp_c", "mean_vpd_kpa",
+          "water_l_day", "energy_kwh_day", "refill_days", "hours_wet_day", "co2_ppm")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -44,15 +34,16 @@ class Balance:
     ----------
     mist_g, air_in_g, crop_g : float
         In: from the fogger, with incoming air, from crop and blocks.
-    air_out_g, stored_g, settled_g : float
-        Out with the air; more held in the air at the end than at the start; on surfaces or
-        run off.
+    air_out_g, fog_out_g, stored_g, settled_g : float
+        Out with the air as vapour and as fog; more held in the air at the end than at the start;
+        on surfaces or run off.
     """
 
     mist_g: float
     air_in_g: float
     crop_g: float
     air_out_g: float
+    fog_out_g: float
     stored_g: float
     settled_g: float
 
@@ -60,7 +51,7 @@ class Balance:
     def gap_g(self) -> float:
         """What comes in minus what is accounted for [g]; zero but for rounding."""
         come = self.mist_g + self.air_in_g + self.crop_g
-        return come - self.air_out_g - self.stored_g - self.settled_g
+        return come - self.air_out_g - self.fog_out_g - self.stored_g - self.settled_g
 
 
 @dataclass(frozen=True)
@@ -109,8 +100,8 @@ class Simulation:
         """The course of everything: one row per step.
 
         Columns: `time_s` [s], `vapour_g_m3`, `temp_c`, `sensor_rh_pct` (with the sensor's
-        lag), `co2_ppm`, `surface_g` (water on surfaces), `mist_on` (0 or 1), `rh_pct`,
-        `vpd_kpa`.
+        lag), `co2_ppm`, `surface_g` (water on surfaces), `fog_g_m3` (drops in the air),
+        `mist_on` (0 or 1), `rh_pct`, `vpd_kpa`.
         """
         values = self.sample(columns=ROWS)
         count = len(values["rh_pct"])
@@ -169,7 +160,8 @@ class Simulation:
             air_in_g=flows.air_in_g,
             crop_g=flows.crop_g,
             air_out_g=flows.air_out_g,
-            stored_g=(last.c - first.c) * self.room.volume_m3,
+            fog_out_g=flows.fog_out_g,
+            stored_g=(last.c + last.f - first.c - first.f) * self.room.volume_m3,
             settled_g=flows.settled_g,
         )
 
@@ -180,12 +172,12 @@ class Simulation:
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
-        shown = [name for name in _HEADS if name in self.table.columns]
+        say = spoken().text
         return show_table(
             self.table,
-            heads=_HEADS,
-            columns=shown,
-            caption="What this setting does once the room has settled",
+            heads={name: say(f"chamber.head.{name}") for name in _SHOWN},
+            columns=_SHOWN,
+            caption=say("chamber.simulation_caption"),
             notes=[str(finding) for finding in self.findings],
         )
 
@@ -208,7 +200,7 @@ def simulate(
     """Follow a mist setting in a room: humidity, temperature, CO2, water and energy.
 
     Use it before a trial, to see whether a schedule holds the band. It takes the air as well
-    mixed and the surfaces as warm as the air; real rooms have wetter and drier corners.
+    mixed; real rooms have wetter and drier corners.
 
     Parameters
     ----------
@@ -248,21 +240,12 @@ def simulate(
     chosen = read_setting(setting)
     if not (0 < hours <= 24 * 366 and 0 < step_s <= 86400):
         raise ChamberError(f"hours = {hours:g}, step_s = {step_s:g}: need up to a year, step > 0")
+    room = with_surroundings(room, chosen)
     start = start_state(room, start_rh_pct, start_temp_c)
     cycle, followed = settle(Constants.of(room), chosen, start)
     settled = followed is None or followed.settled
     findings = judge(chosen, cycle, settled)
     return Simulation(room, chosen, hours, step_s, start, cycle, settled, findings, followed)
-
-
-def start_state(room: Room, rh_pct: float | None = None, temp_c: float | None = None) -> State:
-    """Give the state of a chamber full of room air, or of air as told."""
-    temp = room.room_temp_c if temp_c is None or not room.cooling else temp_c
-    rh = room.room_rh_pct if rh_pct is None else rh_pct
-    if not 0 <= rh <= 100:
-        raise ChamberError(f"the air cannot start at {rh:g} % relative humidity")
-    vapour = float(air.absolute_humidity_g_m3(temp, rh))
-    return State(vapour, temp, rh, room.outside_co2_ppm, 0.0)
 
 
 def _state_at(run: Run, seconds: float) -> State:

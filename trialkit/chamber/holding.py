@@ -12,9 +12,14 @@ import pandas as pd
 from trialkit.chamber.forward import Simulation, simulate
 from trialkit.chamber.room import ChamberError, Room, Timed
 from trialkit.display import Shown, show_table
+from trialkit.wording import message, spoken
+from trialkit.wording.message import Message
 
 #: Cycle lengths tried [s].
 CYCLES_S = (120.0, 180.0, 240.0, 300.0, 480.0, 600.0, 900.0)
+
+
+_SHOWN = ("cycle_s", "on_s", "off_s", "low_rh_pct", "high_rh_pct", "water_l_day", "holds")
 
 
 @dataclass(frozen=True)
@@ -28,32 +33,30 @@ class Holding:
         water_l_day, energy_kwh_day, holds`.
     setting : Timed or None
         The timer that holds the band with least water; None if none does.
-    sentence : str
-        The answer in words.
+    said : Message
+        The answer; `sentence` says it.
     """
 
     table: pd.DataFrame
     setting: Timed | None
-    sentence: str
+    said: Message
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
-        heads = {
-            "cycle_s": "cycle [s]",
-            "on_s": "on [s]",
-            "off_s": "off [s]",
-            "low_rh_pct": "lowest [%]",
-            "high_rh_pct": "highest [%]",
-            "water_l_day": "water [L/day]",
-            "holds": "holds the band",
-        }
+        say = spoken().text
+        heads = {name: say(f"chamber.head.{name}") for name in _SHOWN}
         return show_table(
             self.table,
             heads=heads,
             columns=list(heads),
-            formats={"holds": lambda value: "yes" if value else "no"},
+            formats={"holds": lambda value: say("chamber.yes" if value else "chamber.no")},
             caption=self.sentence,
         )
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        return str(self.said)
 
     def __str__(self) -> str:
         return self.show().text()
@@ -100,8 +103,8 @@ def find_holding_setting(
     Examples
     --------
     >>> tent = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, room_rh_pct=60.0)
-    >>> print(find_holding_setting(tent, low_rh=85, high_rh=95, cycles_s=[120, 300, 600]).sentence)
-    14 s every 2 min holds 85–95 % with the least water: 0.84 L a day, between 86.5 and 90.3 %.
+    >>> find_holding_setting(tent, low_rh=85, high_rh=95, cycles_s=[120, 300, 600]).setting
+    Timed(on_s=14.0, off_s=106.0)
     """
     if not 0 < low_rh < high_rh <= 100:
         raise ChamberError(f"the band {low_rh:g}–{high_rh:g} % is no band")
@@ -117,9 +120,15 @@ def find_holding_setting(
     return Holding(
         table,
         setting,
-        f"{setting.words} holds {low_rh:g}–{high_rh:g} % with the least water: "
-        f"{best['water_l_day']:.2f} L a day, between {best['low_rh_pct']:.1f} and "
-        f"{best['high_rh_pct']:.1f} %.",
+        message(
+            "chamber.hold.best",
+            setting=setting.said,
+            band_low=low_rh,
+            band_high=high_rh,
+            water=best["water_l_day"],
+            low=best["low_rh_pct"],
+            high=best["high_rh_pct"],
+        ),
     )
 
 
@@ -157,16 +166,15 @@ def _try_cycle(
     }
 
 
-def _say_why_not(room: Room, table: pd.DataFrame, low_rh: float, high_rh: float) -> str:
-    head = f"No timer tried holds {low_rh:g}–{high_rh:g} %: "
+def _say_why_not(room: Room, table: pd.DataFrame, low_rh: float, high_rh: float) -> Message:
+    band = {"band_low": low_rh, "band_high": high_rh}
     if (table["low_rh_pct"] < low_rh).all():
-        top = table["low_rh_pct"].max()
-        return head + (
-            f"even mist without pause reaches only {top:.1f} %; more mist, less air exchange "
-            "or moister room air is needed."
-        )
-    ripple = (table["high_rh_pct"] - table["low_rh_pct"]).min()
-    return head + (
-        f"humidity swings by {ripple:.1f} points at least; a smaller fogger, shorter mist or a "
-        f"wider band is needed ({room.mist_l_h:g} L/h is much for {room.volume_m3:g} m³)."
+        return message("chamber.hold.too_dry", top=table["low_rh_pct"].max(), **band)
+    ripple = float((table["high_rh_pct"] - table["low_rh_pct"]).min())
+    return message(
+        "chamber.hold.too_wide",
+        ripple=ripple,
+        output=room.mist_l_h,
+        volume=room.volume_m3,
+        **band,
     )

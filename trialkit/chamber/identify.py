@@ -4,24 +4,31 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trialkit import air
-from trialkit.chamber.balance import WATER_G_L
+from trialkit.chamber.constants import WATER_G_L
 from trialkit.chamber.course import prepare_course
 from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.roomfit import RoomFit, fit_course
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.wording import finding, message, spoken
+from trialkit.wording.message import Message
 
-_NAMES = {
-    "air_changes_h": "air changes [1/h]",
-    "mist_g_m3_h": "mist reaching the air [g/m³ per h]",
-    "lag_s": "sensor lag [s]",
-}
+_NAMES = ("air_changes_h", "mist_g_m3_h", "lag_s")
+
+
+#: A clock further off than this is moved before the log is fitted again [s].
+MOVED_S = 8.0
+#: … and again until no more than this is left, so many times at most.
+LEFT_S, MOST_MOVES = 1.5, 3
+#: Factor by which a fogger may give more than its label and the volume say.
+RATING_SLACK = 1.5
 
 
 @dataclass(frozen=True)
@@ -77,6 +84,7 @@ class Identified:
         return min(
             self.fits,
             key=lambda name: (
+                len(self.fits[name].why_not),
                 any(finding.severity == "caution" for finding in self.fits[name].findings),
                 self.fits[name].log_se["air_changes_h"],
             ),
@@ -87,11 +95,26 @@ class Identified:
 
         Air changes, sensor lag and the vapour of incoming air are as estimated. The mist that
         reaches the air sets `evaporating_fraction`; if more arrives than the rig is said to
-        put out, the output is raised to it.
+        put out, the output is raised to it. Wet surfaces and crop that stood in the chamber during
+        the test are part of its air changes and are not added again.
+
+        Raises
+        ------
+        ChamberError
+            If the log does not determine air changes and mist.
         """
         if chamber not in self.fits:
             raise ChamberError(f"no chamber {chamber!r} → one of: {', '.join(self.fits)}")
-        found = self.fits[chamber].estimates["estimate"]
+        fit = self.fits[chamber]
+        missing = {"air_changes_h", "mist_g_m3_h"} - fit.determined
+        if missing:
+            raise ChamberError(
+                f"{chamber}: this log does not determine {', '.join(sorted(missing))} "
+                f"({fit.why_not[min(missing)]}) → make a proper test: two hours, mist on for one "
+                "or two minutes and off for twenty, a reading every 10 to 30 s"
+            )
+        found = fit.estimates["estimate"]
+        lag = found["lag_s"] if "lag_s" in fit.determined else like.sensor_lag_s
         grams = float(found["mist_g_m3_h"]) * like.volume_m3
         rated = like.mist_l_h * WATER_G_L
         rh = float(air.rh_from_absolute_humidity(like.room_temp_c, max(found["outside_g_m3"], 0.0)))
@@ -100,23 +123,29 @@ class Identified:
             mist_l_h=max(rated, grams) / WATER_G_L,
             evaporating_fraction=min(1.0, grams / rated) if rated else 1.0,
             room_rh_pct=min(rh, 100.0),
-            sensor_lag_s=float(found["lag_s"]),
+            sensor_lag_s=float(lag),
+            crop_m2=0.0,  # what pulled like air change during the test is in it already
+            surface_m2=0.0,
         )
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
+        say = spoken()
         view = pd.DataFrame({"chamber": self.table["chamber"]})
-        for name, head in _NAMES.items():
-            view[head] = [
-                f"{row[name]:.3g} ({row[f'{name}_low']:.3g} to {row[f'{name}_high']:.3g})"
+        for name in _NAMES:
+            view[name] = [
+                say.text("chamber.estimate", middle=row[name], low=row[f"{name}_low"],
+                         high=row[f"{name}_high"])
+                if row[name] == row[name]
+                else say.text("chamber.no_estimate")
                 for _, row in self.table.iterrows()
-            ]
-        view["residual SD [% RH]"] = self.table["residual_sd_pct"]
-        view["explained"] = [f"{100 * r2:.1f} %" for r2 in self.table["r2"]]
+            ]  # fmt: skip
+        view["residual_sd_pct"] = self.table["residual_sd_pct"]
+        view["r2"] = [say.percent(100 * r2, 1) for r2 in self.table["r2"]]
         return show_table(
             view,
-            caption=f"What each room is like, estimated from its log ({100 * self.level:g} % "
-            "intervals)",
+            heads={name: say.text(f"chamber.head.{name}") for name in view.columns},
+            caption=say.text("chamber.identified_caption", level=100 * self.level),
             notes=[*self.sentences, *(str(finding) for finding in self.findings)],
         )
 
@@ -127,10 +156,18 @@ class Identified:
             return ()
         odd = self.differences[self.differences["differs"]]
         if odd.empty:
-            return ("No chamber is shown to differ from the others.",)
+            return (str(message("chamber.none_differs")),)
         return tuple(
-            f"{row['chamber']} differs from the other chambers in {_NAMES[row['constant']]}: "
-            f"{row['ratio']:.2g} times theirs ({row['low']:.2g} to {row['high']:.2g})."
+            str(
+                message(
+                    "chamber.differs",
+                    chamber=row["chamber"],
+                    what=message(f"chamber.constant.{row['constant']}"),
+                    ratio=row["ratio"],
+                    low=row["low"],
+                    high=row["high"],
+                )
+            )
             for row in odd.to_dict("records")
         )
 
@@ -146,6 +183,8 @@ def identify_room(
     mist: pd.DataFrame,
     *,
     outside_g_m3: float | None = None,
+    like: Room | None = None,
+    empty: bool = True,
     level: float = 0.95,
     saturated_above: float = 99.0,
     smallest_ratio: float = 1.2,
@@ -167,6 +206,11 @@ def identify_room(
         One row per mist interval: `start`, `stop` (datetime), and `chamber` likewise.
     outside_g_m3 : float, optional
         Vapour of the incoming air [g/m³] if measured (`air.absolute_humidity_g_m3`).
+    like : Room, optional
+        The room as its rig says; its volume and mist output bound what the mist can give.
+    empty : bool
+        Whether nothing wet (crop, blocks, walls) stood in the chamber. If not, what is called air
+        changes is the pull of both together, and its limits are wider.
     level : float
         Confidence level.
     saturated_above : float
@@ -210,21 +254,25 @@ def identify_room(
     fits, findings = {}, []
     for chamber, (readings, spells) in groups.items():
         try:
-            course = prepare_course(readings, spells, chamber=chamber, drift_h=drift_h)
-            fits[chamber] = fit_course(
-                course,
-                chamber=chamber,
-                outside_g_m3=outside_g_m3,
-                level=level,
-                saturated_above=saturated_above,
-            )
+            fits[chamber] = _fit_one(
+                readings, spells, chamber, drift_h,
+                outside_g_m3=outside_g_m3, level=level, saturated_above=saturated_above,
+                most_mist=math.inf if like is None else _most_mist(like), empty=empty,
+            )  # fmt: skip
         except ChamberError as error:
-            findings.append(Finding("not_identified", "caution", str(error)))
+            findings.append(finding("not_identified", "caution", reason=str(error)))
     if not fits:
         raise ChamberError("no log can be used: " + "; ".join(f.message for f in findings))
     for chamber, fit in fits.items():
-        head = f"{chamber}: " if len(groups) > 1 else ""
-        findings += [Finding(f.code, f.severity, head + f.message, f.remedy) for f in fit.findings]
+        own = [*fit.findings, *_not_determined(fit)]
+        if len(groups) > 1:
+            own = [
+                Finding(
+                    f.code, f.severity, message("chamber.of", name=chamber, text=f.said), f.cure
+                )
+                for f in own
+            ]
+        findings += own
     table = pd.DataFrame([_row(fit) for fit in fits.values()])
     sound = {
         name: fit
@@ -232,12 +280,55 @@ def identify_room(
         if not any(finding.severity == "caution" for finding in fit.findings)
     }
     if 1 < len(fits) != len(sound):
-        left = ", ".join(name for name in fits if name not in sound)
-        findings.append(
-            Finding("not_compared", "note", f"not compared with the others, see above: {left}")
-        )
+        left = [name for name in fits if name not in sound]
+        findings.append(finding("not_compared", "note", chambers=left))
     differences = _differences(sound, level, smallest_ratio)
     return Identified(table, differences, fits, tuple(findings), level)
+
+
+def _fit_one(
+    readings: pd.DataFrame, spells: pd.DataFrame, chamber: str, drift_h: float, **how: Any
+) -> RoomFit:
+    """Fit one chamber; where its clock is off, once more with the mist moved to where it was."""
+    first = fit = fit_course(
+        prepare_course(readings, spells, chamber=chamber, drift_h=drift_h), chamber=chamber, **how
+    )
+    moved, delay = 0.0, float(fit.estimates["estimate"]["delay_s"])
+    for _ in range(MOST_MOVES):  # the air's temperature was worked out with the mist misplaced
+        if abs(delay) < (LEFT_S if moved else MOVED_S):
+            break
+        moved += delay
+        there = spells.copy()
+        for name in ("start", "stop"):
+            there[name] = there[name] + pd.Timedelta(moved, "s")
+        fit = fit_course(
+            prepare_course(readings, there, chamber=chamber, drift_h=drift_h),
+            chamber=chamber, **how,
+        )  # fmt: skip
+        delay = float(fit.estimates["estimate"]["delay_s"])
+    if not moved:
+        return first
+    estimates = fit.estimates.copy()
+    estimates.loc["delay_s", ["estimate", "low", "high"]] += moved
+    kept = [f for f in fit.findings if f.code != "clocks_disagree"]
+    kept += [f for f in first.findings if f.code == "clocks_disagree"]
+    return replace(fit, estimates=estimates, findings=tuple(kept))
+
+
+def _not_determined(fit: RoomFit) -> list[Finding]:
+    """Say which constants the log does not determine, and why."""
+    by_reason: dict[Message, list[Message]] = {}
+    for name, why in fit.why_not.items():
+        by_reason.setdefault(why, []).append(message(f"chamber.constant.{name}"))
+    return [
+        finding("rate_uncertain", "caution", what=names, why=why)
+        for why, names in by_reason.items()
+    ]
+
+
+def _most_mist(like: Room) -> float:
+    """Give the most that the fogger can give by its rating and the error of a label."""
+    return RATING_SLACK * like.mist_l_h * WATER_G_L / like.volume_m3
 
 
 def _split(
@@ -279,10 +370,14 @@ def _differences(fits: Mapping[str, RoomFit], level: float, smallest_ratio: floa
     columns = ["constant", "chamber", "ratio", "low", "high", "p", "differs"]
     if len(fits) < 2:
         return pd.DataFrame(columns=columns)
-    return pd.concat(
-        [_against_others(name, fits, level, smallest_ratio) for name in _NAMES],
-        ignore_index=True,
-    )[columns]
+    parts = []
+    for name in _NAMES:
+        known = {chamber: fit for chamber, fit in fits.items() if name in fit.determined}
+        if len(known) > 1:
+            parts.append(_against_others(name, known, level, smallest_ratio))
+    if not parts:
+        return pd.DataFrame(columns=columns)
+    return pd.concat(parts, ignore_index=True)[columns]
 
 
 def _against_others(

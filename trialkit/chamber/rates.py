@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.chamber.course import MOST_DELAY_S, Course, knot_weights, predict_readings
+from trialkit.chamber.course import FULL_ABOVE, MOST_DELAY_S, Course, knot_weights, predict_readings
 from trialkit.chamber.exponentials import Array
 
 #: Smallest and largest values tried: air changes [1/h], mist [g/m³ per h], lag [s], delay [s].
@@ -23,9 +23,14 @@ BOUNDS = {
     "mist_g_m3_h": (0.05, 5000.0),
     "lag_s": (0.5, 1200.0),
     "delay_s": (-MOST_DELAY_S, MOST_DELAY_S),
+    "falls_h": (0.2, 200.0),
 }
+#: Falls of fog tried [1/h]: about 0.1 and 3 mm/s over a metre. Starts followed.
+FALLS_TRIED, STARTS = (0.6, 10.0), 3
+#: Residuals of this size leave nothing for another start to explain [% RH].
+CLOSE_PCT = 0.5
 _OPEN = 1e9  # a saturation that is never reached [g/m³]
-_MANY = 2000  # readings used for the search
+_MANY, _FEW = 2000, 500  # readings used for the search and to follow several starts
 
 
 @dataclass(frozen=True)
@@ -35,8 +40,7 @@ class Solution:
     Parameters
     ----------
     x : array, shape (p,)
-        Logarithms of air changes, mist and lag; delay; vapour at the start; incoming air at
-        each knot (if it is not known).
+        The unknowns, as `Layout` has them.
     residual : array, shape (n,)
         Readings expected minus readings, of the readings used [% RH].
     jacobian : array, shape (n, p)
@@ -48,21 +52,65 @@ class Solution:
     jacobian: Array
 
 
-def unpack(x: Array, outside: float | None) -> dict[str, Any]:
-    """Give the arguments of `predict_readings` from a parameter vector."""
-    n, a, lag = np.exp(x[:3])
-    return {
-        "n_h": float(n),
-        "mist_g_m3_h": float(a),
-        "lag_s": float(lag),
-        "delay_s": float(x[3]),
-        "first": float(x[4]),
-        "outside": x[5:] if outside is None else outside,
-    }
+@dataclass(frozen=True)
+class Layout:
+    """Where each unknown stands in a parameter vector.
+
+    Logarithms of air changes, mist and lag; delay; vapour as the log begins; what the sensor
+    shows then; incoming air at each knot (unless known); logarithm of the fall of fog (if the
+    air fills up).
+    """
+
+    knots: int
+    outside: float | None
+    fog: bool
+
+    @property
+    def incoming(self) -> slice:
+        """Places of the incoming air."""
+        return slice(6, 6 + (self.knots if self.outside is None else 0))
+
+    def unpack(self, x: Array) -> dict[str, Any]:
+        """Give the arguments of `predict_readings` from a parameter vector."""
+        n, a, lag = np.exp(x[:3])
+        return {
+            "n_h": float(n),
+            "mist_g_m3_h": float(a),
+            "lag_s": float(lag),
+            "delay_s": float(x[3]),
+            "first": float(x[4]),
+            "shown": float(x[5]),
+            "outside": x[self.incoming] if self.outside is None else self.outside,
+            "falls_h": float(np.exp(x[-1])) if self.fog else math.inf,
+        }
+
+    def bounds(self, most_mist: float) -> tuple[Array, Array]:
+        """Give least and most of every unknown."""
+        names = ("air_changes_h", "mist_g_m3_h", "lag_s")
+        low = [math.log(BOUNDS[name][0]) for name in names]
+        high = [math.log(BOUNDS[name][1]) for name in names]
+        high[1] = min(high[1], math.log(most_mist))
+        low += [BOUNDS["delay_s"][0], 0.0, 0.0]
+        high += [BOUNDS["delay_s"][1], 200.0, 120.0]
+        count = self.incoming.stop - self.incoming.start
+        low, high = low + [0.0] * count, high + [200.0] * count
+        if self.fog:
+            low.append(math.log(BOUNDS["falls_h"][0]))
+            high.append(math.log(BOUNDS["falls_h"][1]))
+        return np.array(low), np.array(high)
 
 
-def find_rates(course: Course, *, saturated_above: float, outside: float | None) -> Solution:
+def find_rates(
+    course: Course,
+    *,
+    saturated_above: float,
+    outside: float | None,
+    most_mist: float = math.inf,
+) -> tuple[Solution, Layout]:
     """Find the constants that bring the model closest to the readings.
+
+    The coarse search gives several starts; each is followed on a thinned log, unless the first
+    fits as closely as a sensor can, and the best of them on all readings.
 
     Parameters
     ----------
@@ -71,37 +119,52 @@ def find_rates(course: Course, *, saturated_above: float, outside: float | None)
         Readings above this take no part [% RH].
     outside : float or None
         Vapour of the incoming air [g/m³] if known.
+    most_mist : float
+        Most that the fogger can give by its rating [g/m³ per h].
+    """
+    layout = Layout(len(course.knots_s), outside, bool((course.rh_pct > FULL_ABOVE).any()))
+    low, high = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
+    small = course.thin(_FEW)
+    starts = _search(course.thin(_MANY), saturated_above, layout)
+    tried: list[Any] = []
+    for start in starts:
+        if tried and not layout.fog and 2 * tried[0].cost <= CLOSE_PCT**2 * tried[0].fun.size:
+            break  # as close as a good sensor's noise: no other start does better
+        for falls in FALLS_TRIED if layout.fog else (None,):
+            x = start if falls is None else np.append(start, math.log(falls))
+            tried.append(_adjust(small, np.clip(x, low + 1e-6, high - 1e-6), layout,
+                                 saturated_above, (low, high), 15))  # fmt: skip
+    best = min(tried, key=lambda result: result.cost)
+    result = _adjust(course, np.clip(best.x, low + 1e-6, high - 1e-6), layout, saturated_above,
+                     (low, high), 40)  # fmt: skip
+    return Solution(result.x, result.fun, result.jac), layout
+
+
+def _adjust(
+    course: Course, begin: Array, layout: Layout, above: float, bounds: tuple[Array, Array],
+    most: int,
+) -> Any:  # fmt: skip
+    """Adjust all unknowns together on the full model."""
+    from scipy.optimize import least_squares
+
+    used = course.rh_pct < above
+
+    def residual(x: Array) -> Array:
+        return (predict_readings(course, **layout.unpack(x)) - course.rh_pct)[used]
+
+    return least_squares(
+        residual, begin, bounds=bounds, x_scale="jac", xtol=1e-8, ftol=1e-8, max_nfev=most
+    )
+
+
+def _search(course: Course, saturated_above: float, layout: Layout) -> list[Array]:
+    """Search air changes, lag and delay with the rest solved linearly, nothing saturating.
+
+    Gives the best few starts that differ in their air changes.
     """
     from scipy.optimize import least_squares
 
-    begin = _search(course.thin(_MANY), saturated_above, outside)
-    knots = len(course.knots_s) if outside is None else 0
-    names = ("air_changes_h", "mist_g_m3_h", "lag_s")
-    low = np.array([*(math.log(BOUNDS[name][0]) for name in names), BOUNDS["delay_s"][0]])
-    high = np.array([*(math.log(BOUNDS[name][1]) for name in names), BOUNDS["delay_s"][1]])
-    low = np.concatenate([low, np.zeros(1 + knots)])
-    high = np.concatenate([high, np.full(1 + knots, 200.0)])
-    used = course.rh_pct < saturated_above
-
-    def residual(x: Array) -> Array:
-        return (predict_readings(course, **unpack(x, outside)) - course.rh_pct)[used]
-
-    result = least_squares(
-        residual,
-        np.clip(begin, low + 1e-6, high - 1e-6),
-        bounds=(low, high),
-        x_scale="jac",
-        xtol=1e-8,
-        ftol=1e-8,
-        max_nfev=40,
-    )
-    return Solution(result.x, result.fun, result.jac)
-
-
-def _search(course: Course, saturated_above: float, outside: float | None) -> Array:
-    """Search air changes, lag and delay with the rest solved linearly, nothing saturating."""
-    from scipy.optimize import least_squares
-
+    outside = layout.outside
     used = course.rh_pct < saturated_above
     course = replace(course, switch_full=np.full_like(course.switch_full, _OPEN))
     drift = knot_weights(course.time_s, course.knots_s)[used]
@@ -113,16 +176,18 @@ def _search(course: Course, saturated_above: float, outside: float | None) -> Ar
             "delay_s": theta[2],
         }
 
-        def expect(mist: float, first: float, incoming: float) -> Array:
+        def expect(mist: float, first: float, incoming: float, shown: float = 0.0) -> Array:
             return predict_readings(
-                course, **rates, mist_g_m3_h=mist, first=first, outside=incoming
+                course, **rates, mist_g_m3_h=mist, first=first, outside=incoming, shown=shown
             )[used]
 
         by_mist, by_first = expect(1.0, 0.0, 0.0), expect(0.0, 1.0, 0.0)
+        by_shown = expect(0.0, 0.0, 0.0, 1.0)
         by_incoming = drift * expect(0.0, 0.0, 1.0)[:, None]  # drift is slow against the air
-        columns, target = np.column_stack([by_mist, by_first, by_incoming]), course.rh_pct[used]
+        columns = np.column_stack([by_mist, by_first, by_shown, by_incoming])
+        target = course.rh_pct[used]
         if outside is not None:
-            columns, target = columns[:, :2], target - outside * by_incoming.sum(axis=1)
+            columns, target = columns[:, :3], target - outside * by_incoming.sum(axis=1)
         beta = _solve_linear(columns, target)
         if beta[0] < 0:  # mist adds vapour or nothing
             beta = np.append(0.0, _solve_linear(columns[:, 1:], target))
@@ -137,17 +202,24 @@ def _search(course: Course, saturated_above: float, outside: float | None) -> Ar
         for lag in (8.0, 50.0)
         for delay in (0.0, 40.0)
     ]
-    start = min(grid, key=lambda theta: float(np.sum(miss(theta) ** 2)))
+    grid.sort(key=lambda theta: float(np.sum(miss(theta) ** 2)))
     edges = (BOUNDS["air_changes_h"], BOUNDS["lag_s"])
     low = np.array([*(math.log(edge[0]) for edge in edges), BOUNDS["delay_s"][0]])
     high = np.array([*(math.log(edge[1]) for edge in edges), BOUNDS["delay_s"][1]])
     found = least_squares(
-        miss, start, bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-7,
+        miss, grid[0], bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-7,
         ftol=1e-7, max_nfev=40,
     )  # fmt: skip
-    beta, _ = solve(found.x)
-    mist = max(float(beta[0]), BOUNDS["mist_g_m3_h"][0])
-    return np.array([found.x[0], math.log(mist), found.x[1], found.x[2], *beta[1:]])
+    starts = [found.x]
+    for theta in grid:
+        if len(starts) < STARTS and all(abs(theta[0] - other[0]) > 0.5 for other in starts):
+            starts.append(theta)
+    out = []
+    for theta in starts:
+        beta, _ = solve(theta)
+        mist = max(float(beta[0]), BOUNDS["mist_g_m3_h"][0])
+        out.append(np.array([theta[0], math.log(mist), theta[1], theta[2], *beta[1:]]))
+    return out
 
 
 def _solve_linear(columns: Array, target: Array) -> Array:

@@ -7,11 +7,16 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.chamber.balance import Constants, State
+from trialkit.chamber.constants import Constants, State
+from trialkit.chamber.exponentials import Array
 from trialkit.chamber.forward import simulate
-from trialkit.chamber.room import ChamberError, Room
-from trialkit.chamber.schedule import run_setting
-from trialkit.chamber.tracing import rh_of, weigh_cycle
+from trialkit.chamber.room import ChamberError, Room, Timed
+from trialkit.chamber.schedule import Run, run_setting
+from trialkit.chamber.tracing import rh_of, sample_run, weigh_cycle
+
+#: Longest time looked at [s].
+LONGEST_S = 86400.0
+_PER_CYCLE = 48
 
 
 def recovery_minutes(
@@ -19,8 +24,10 @@ def recovery_minutes(
 ) -> float:
     """Give the minutes until humidity is back after a door was opened.
 
-    Back means: humidity first stands at `share` of the way from the opened state to its
-    usual mean. For constant mist without cooling this is ``ln 20 / n``.
+    Back means: the mean humidity over one cycle of the mist, read around the moment, has made
+    up `share` of the way from the opened state to its usual mean; a single pulse does not count.
+    The door is shut as a cycle begins.
+    For constant mist without cooling this is ``ln 20 / n``.
 
     Parameters
     ----------
@@ -54,23 +61,29 @@ def recovery_minutes(
         usual.mean_rh_pct,
         room.outside_co2_ppm,
         float(weights @ rows[4]),
+        (1 - exchanged) * float(weights @ rows[5]),
     )
     from_rh = float(rh_of(np.float64(opened.c), np.float64(opened.t)))  # type: ignore[arg-type]
-    goal = from_rh + share * (usual.mean_rh_pct - from_rh)
-    again = run_setting(Constants.of(room), usual.setting, start=opened, at_most_s=86400.0)
-    now = 0.0
-    up = goal > from_rh
-    for block in again.blocks:
-        for piece, length in block.pieces:
-            t = np.linspace(0.0, length, 65)
-            c, temp = piece.sample(t)[:2]
-            rh = rh_of(c, temp)
-            there = np.flatnonzero(rh >= goal if up else rh <= goal)
-            if there.size:
-                k = int(there[0])
-                if k == 0:
-                    return now / 60
-                part = (goal - rh[k - 1]) / (rh[k] - rh[k - 1])
-                return float(now + t[k - 1] + part * (t[k] - t[k - 1])) / 60
-            now += length
-    return math.inf
+    again = run_setting(Constants.of(usual.room), usual.setting, start=opened, at_most_s=LONGEST_S)
+    timer = usual.setting
+    steady = isinstance(timer, Timed) and not (timer.on_s and timer.off_s)
+    cycle = 60.0 if steady else usual.cycle.length_s
+    made_up = _running_mean(again, cycle) - from_rh
+    wanted = share * (usual.mean_rh_pct - from_rh)
+    there = np.flatnonzero(made_up >= wanted if wanted > 0 else made_up <= wanted)
+    if not there.size:
+        return math.inf
+    k = int(there[0])
+    part = 0.0
+    if k:
+        part = float((wanted - made_up[k - 1]) / (made_up[k] - made_up[k - 1])) - 1
+    return (cycle / 2 + (k + part) * cycle / _PER_CYCLE) / 60
+
+
+def _running_mean(run: Run, cycle_s: float) -> Array:
+    """Give the mean humidity of stretches one cycle long, each a part of a cycle later."""
+    step = cycle_s / _PER_CYCLE
+    (rh,) = sample_run(run, step_s=step, count=int(LONGEST_S / step) + 1, names=("rh_pct",))
+    rh = np.minimum(rh, 100.0)
+    total = np.concatenate([[0.0], np.cumsum((rh[1:] + rh[:-1]) / 2)])
+    return np.asarray((total[_PER_CYCLE:] - total[:-_PER_CYCLE]) / _PER_CYCLE)

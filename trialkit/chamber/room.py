@@ -8,7 +8,9 @@ from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 from trialkit import air
-from trialkit.errors import Finding, TrialkitError
+from trialkit.errors import TrialkitError
+from trialkit.wording import message
+from trialkit.wording.message import Message
 
 #: Heat resistance of a thin sheet between two rooms, 2 × 0.13 m² K/W (ISO 6946 table 7).
 THIN_SHEET_W_M2_K = 1 / 0.26
@@ -17,6 +19,9 @@ HEAT_KJ_K_M3 = 10.0
 #: Speed at which vapour leaves a wet surface in still room air [m/h]: convection of
 #: 3.6 W/(m² K) over the heat of a cubic metre of air, 1.2 kJ/(m³ K) (Lewis relation).
 TRANSFER_M_H = 10.8
+#: Heat a wet surface takes from air (3.6, as above) and by radiation from walls (5.7 W/(m² K), a
+#: black body at 20 °C, 4 σ T³).
+SURFACE_HEAT_W_M2_K = 9.3
 #: Wet surface of a kilogram of fruit bodies of 20 g, as spheres of 0.8 g/cm³ [m²/kg].
 CROP_M2_KG = 0.207
 #: Carbon dioxide of outdoor air [ppm].
@@ -42,7 +47,8 @@ class Room:
     room_temp_c, room_rh_pct : float
         Air that comes in: temperature [°C], relative humidity [%].
     evaporating_fraction : float
-        Share of the mist that evaporates before it settles, 0 to 1; the rest wets surfaces.
+        Share of the mist that the air takes up, as vapour or as fog that hangs in it, 0 to 1;
+        the rest falls as large drops or runs back, and wets surfaces.
     mist_air_changes_h : float
         Air changes added while the mist is on [1/h] (a fan that blows in room air).
     surface_m2 : float
@@ -65,17 +71,35 @@ class Room:
     heat_kj_k : float or None
         Heat held by air, walls and fittings [kJ/K]; None: 10 kJ/K per m³ (judged).
     heat_w : float
-        Heat given off inside by lamps, fans, blocks [W].
+        Further heat given off inside [W]; that of fogger, fan, lamps and crop enters by itself.
     sensor_lag_s : float
         Time the humidity sensor needs to show 63 % of a step [s].
-    fogger_w, fan_w : float
-        Power of fogger and fan while on [W].
+    fogger_w, fan_w : float or None
+        Power of fogger and fan while on [W]. None: not given; electricity is then not either.
     fan : {"with mist", "always"}
         When the fan runs.
     reservoir_l : float or None
         Water in a full reservoir [L].
     pressure_kpa : float
         Air pressure [kPa].
+    drop_um : float
+        Size of the drops by mass once the fog hangs in the air [µm]; sets how fast it falls.
+    height_m : float or None
+        Height of the chamber [m]; None: that of a cube of this volume.
+    surface_heat_w_m2_k : float
+        Heat that a wet surface takes from air and walls around it [W/(m² K)].
+    lamp_w, lamp_hours : float
+        Heat of lamps inside [W] and hours a day they burn; the mean over the day counts.
+    fogger_inside, fan_inside : bool
+        Whether the heat of fogger and fan stays in the chamber.
+    fogger_heat_w : float or None
+        Heat of the fogger while on, if it stays inside [W]; None: all of its power.
+    chambers_in_room : float
+        Chambers that let their air out into the room around them.
+    surroundings_m3, surroundings_air_changes_h : float or None
+        Size of that room [m³] and how often its own air is replaced [1/h]. With both given,
+        `room_rh_pct` is the air that the room would have without chambers, and what they let
+        out is added; without, it is the air as it is with them running.
 
     Raises
     ------
@@ -84,7 +108,8 @@ class Room:
 
     Notes
     -----
-    Surfaces and crop are taken to be as warm as the air. The air is well mixed. A cubic metre
+    Wet surfaces and crop are cooled by what they give off and warmed by air and walls; the
+    crop's own heat follows from its carbon dioxide. The air is well mixed. A cubic metre
     of incoming air replaces one of chamber air, whatever their temperatures: an error of
     about 0.3 % of the vapour per °C of cooling.
 
@@ -113,25 +138,40 @@ class Room:
     heat_kj_k: float | None = None
     heat_w: float = 0.0
     sensor_lag_s: float = 30.0
-    fogger_w: float = 0.0
-    fan_w: float = 0.0
+    fogger_w: float | None = None
+    fan_w: float | None = None
     fan: Literal["with mist", "always"] = "with mist"
     reservoir_l: float | None = None
     pressure_kpa: float = 101.325
+    drop_um: float = 5.0
+    height_m: float | None = None
+    surface_heat_w_m2_k: float = SURFACE_HEAT_W_M2_K
+    lamp_w: float = 0.0
+    lamp_hours: float = 24.0
+    fogger_inside: bool = True
+    fan_inside: bool = True
+    fogger_heat_w: float | None = None
+    chambers_in_room: float = 1.0
+    surroundings_m3: float | None = None
+    surroundings_air_changes_h: float | None = None
 
     def __post_init__(self) -> None:
         faults = []
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name in ("cooling", "fan") or value is None:
+            if isinstance(value, str | bool) or value is None:
                 continue
             if not math.isfinite(value):
                 faults.append(f"{field.name} is not a number")
             elif value < 0 and field.name not in ("room_temp_c", "heat_w"):
                 faults.append(f"{field.name} = {value:g} is below zero")
-        for name in ("volume_m3", "pressure_kpa"):
+        for name in ("volume_m3", "drop_um", "height_m", "surface_heat_w_m2_k", "surroundings_m3"):
             if getattr(self, name) == 0:
                 faults.append(f"{name} is zero")
+        if not 50 <= self.pressure_kpa <= 110:
+            faults.append(f"pressure_kpa = {self.pressure_kpa:g} lies outside 50 to 110 kPa")
+        if self.lamp_hours > 24:
+            faults.append(f"lamp_hours = {self.lamp_hours:g} is above 24")
         if self.evaporating_fraction > 1:
             faults.append(f"evaporating_fraction = {self.evaporating_fraction:g} is above 1")
         if self.room_rh_pct > 100:
@@ -149,6 +189,11 @@ class Room:
         if self.wall_w_k is not None:
             return self.wall_w_k
         return float(THIN_SHEET_W_M2_K * 6 * self.volume_m3 ** (2 / 3))
+
+    @property
+    def tall_m(self) -> float:
+        """Height [m], given or that of a cube."""
+        return float(self.volume_m3 ** (1 / 3)) if self.height_m is None else self.height_m
 
     @property
     def outside_g_m3(self) -> float:
@@ -184,106 +229,6 @@ class Room:
 
 
 @dataclass(frozen=True)
-class Assumed:
-    """A room read from a rig, and what had to be assumed for it.
-
-    Parameters
-    ----------
-    room : Room
-    findings : tuple of Finding
-        One per assumption, to be shown with any result.
-    """
-
-    room: Room
-    findings: tuple[Finding, ...]
-
-
-_RIG_NAMES = {
-    "chamber_m3": "volume_m3",
-    "air_changes_h": "air_changes_h",
-    "mist_l_h": "mist_l_h",
-    "room_temp_c": "room_temp_c",
-    "room_rh_pct": "room_rh_pct",
-    "evaporating_fraction": "evaporating_fraction",
-    "fogger_w": "fogger_w",
-    "fan_w": "fan_w",
-    "fan": "fan",
-    "reservoir_l": "reservoir_l",
-}
-_NEEDED = {"volume_m3": "chamber_m3", "air_changes_h": "air_changes_h", "mist_l_h": "mist_l_h"}
-_USUAL = {
-    "room_temp_c": (20.0, "°C"),
-    "room_rh_pct": (50.0, "%"),
-    "evaporating_fraction": (1.0, ""),
-}
-
-
-def take(source: Any, name: str) -> Any:
-    """Read one value from a mapping or from an object's attributes; None if it has none."""
-    if isinstance(source, Mapping):
-        return source.get(name)
-    return getattr(source, name, None)
-
-
-def room_from_rig(rig: Any, **extra: Any) -> Assumed:
-    """Make a room of the `[rig]` of a trial file (or of a dict with the same names).
-
-    Parameters
-    ----------
-    rig : mapping or object
-        With `chamber_m3`, `air_changes_h`, `mist_l_h`; optional `room_temp_c`,
-        `room_rh_pct`, `evaporating_fraction`, `fogger_w`, `fan_w`, `fan`, `reservoir_l`, and
-        any name of `Room`.
-    **extra
-        Further numbers of `Room`, which win over the rig's.
-
-    Returns
-    -------
-    Assumed
-        The room, with a finding for each number that was missing.
-
-    Raises
-    ------
-    ChamberError
-        If chamber volume, air changes or mist output is missing.
-
-    Examples
-    --------
-    >>> rig = {"chamber_m3": 2.0, "air_changes_h": 4.0, "mist_l_h": 0.3}
-    >>> [f.code for f in room_from_rig(rig).findings]
-    ['assumed_room_temp_c', 'assumed_room_rh_pct', 'assumed_evaporating_fraction']
-    """
-    names = {field.name: field.name for field in fields(Room)}
-    given = {}
-    for theirs, ours in {**names, **_RIG_NAMES}.items():
-        value = take(rig, theirs)
-        if value is not None:
-            given[ours] = value
-    given.update(extra)
-    missing = [theirs for ours, theirs in _NEEDED.items() if given.get(ours) is None]
-    if missing:
-        raise ChamberError(
-            f"[rig] lacks {', '.join(missing)} → needed to work out humidity; air changes can "
-            "be estimated from two hours of on/off misting (notebook 5 of trialkit lab, or "
-            "identify_room)"
-        )
-    findings = []
-    for name, (value, unit) in _USUAL.items():
-        if name not in given:
-            given[name] = value
-            shown = f"{value:g} {unit}".strip()
-            findings.append(
-                Finding(
-                    f"assumed_{name}",
-                    "note",
-                    f"{name} is not in [rig]: taken as {shown}",
-                    f"measure it and add {name} to [rig]",
-                )
-            )
-    return Assumed(Room(**given), tuple(findings))
-
-
-@dataclass(frozen=True)
 class Timed:
     """Mist by timer: on and off in turn [s]."""
 
@@ -301,13 +246,18 @@ class Timed:
         return self.on_s / self.cycle_s
 
     @property
+    def said(self) -> Message:
+        """The schedule, to be said in any language."""
+        if self.off_s == 0:
+            return message("chamber.mist.always")
+        if self.on_s == 0:
+            return message("chamber.mist.never")
+        return message("chamber.mist.timed", on=_span(self.on_s), cycle=_span(self.cycle_s))
+
+    @property
     def words(self) -> str:
         """The schedule in words, such as ``"20 s every 4 min"``."""
-        if self.off_s == 0:
-            return "mist always on"
-        if self.on_s == 0:
-            return "no mist"
-        return f"{_span(self.on_s)} every {_span(self.cycle_s)}"
+        return str(self.said)
 
 
 @dataclass(frozen=True)
@@ -318,16 +268,28 @@ class Band:
     stop_above_rh: float
 
     @property
+    def said(self) -> Message:
+        """The regime, to be said in any language."""
+        return message("chamber.mist.band", low=self.start_below_rh, high=self.stop_above_rh)
+
+    @property
     def words(self) -> str:
         """The regime in words."""
-        return f"mist from {self.start_below_rh:g} % up to {self.stop_above_rh:g} %"
+        return str(self.said)
 
 
-def _span(seconds: float) -> str:
-    """Write a length of time shortly."""
-    if seconds < 120 and seconds != 60:
-        return f"{seconds:g} s"
-    return f"{seconds / 60:g} min" if seconds % 6 == 0 else f"{seconds:g} s"
+def take(source: Any, name: str) -> Any:
+    """Read one value from a mapping or from an object's attributes; None if it has none."""
+    if isinstance(source, Mapping):
+        return source.get(name)
+    return getattr(source, name, None)
+
+
+def _span(seconds: float) -> Message:
+    """Say a length of time shortly."""
+    if (seconds < 120 and seconds != 60) or seconds % 6:
+        return message("chamber.span.seconds", value=seconds)
+    return message("chamber.span.minutes", value=seconds / 60)
 
 
 def read_setting(setting: Any) -> Timed | Band:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -11,11 +12,22 @@ from numpy.typing import NDArray
 
 from trialkit.chamber.course import Course, knot_weights, predict_readings
 from trialkit.chamber.exponentials import Array
-from trialkit.chamber.rates import BOUNDS, Solution, find_rates, unpack
+from trialkit.chamber.rates import BOUNDS, Layout, Solution, find_rates
 from trialkit.chamber.room import ChamberError
 from trialkit.errors import Finding
+from trialkit.wording import finding, message
+from trialkit.wording.message import Message
 
 _ORDER = ("air_changes_h", "mist_g_m3_h", "lag_s")
+#: What the model leaves out (drops that take seconds to dry, heat in walls, crop that follows the
+#: temperature), as standard errors of the three logarithms; from `benchmarks/identify_cases.py`.
+LEFT_OUT = {"empty": (0.010, 0.0045, 0.012), "wet": (0.075, 0.01, 0.05), "full": (0.05, 0.04, 0.1)}
+#: A constant is not determined where its logarithm has a greater standard error.
+WIDEST_LOG_SE = 0.3
+LEAST_R2, LEAST_MOMENTS = 0.8, 8
+#: A thermometer slower than this is told [s].
+SLOW_THERMOMETER_S = 60.0
+_SPOILS = ("few_moments", "poor_fit", "outside_implausible")
 
 
 @dataclass(frozen=True)
@@ -40,6 +52,8 @@ class RoomFit:
         Spread of the residuals [% RH], share of the variance explained, correlation of
         neighbouring residuals.
     findings : tuple of Finding
+    why_not : mapping
+        Constant → why this log does not determine it; its numbers are NaN.
     """
 
     chamber: str
@@ -52,6 +66,12 @@ class RoomFit:
     r2: float
     autocorrelation: float
     findings: tuple[Finding, ...]
+    why_not: Mapping[str, Message] = field(default_factory=dict)
+
+    @property
+    def determined(self) -> frozenset[str]:
+        """Names of the constants that the log determines."""
+        return frozenset(_ORDER) - frozenset(self.why_not)
 
 
 def fit_course(
@@ -61,6 +81,8 @@ def fit_course(
     outside_g_m3: float | None = None,
     level: float = 0.95,
     saturated_above: float = 99.0,
+    most_mist: float = math.inf,
+    empty: bool = True,
 ) -> RoomFit:
     """Fit one chamber's constants to its log by nonlinear least squares.
 
@@ -76,6 +98,10 @@ def fit_course(
         Confidence level of the intervals.
     saturated_above : float
         Readings above this say nothing of the rates and are left out [%].
+    most_mist : float
+        Most that the fogger can give by its rating [g/m³ per h].
+    empty : bool
+        Whether nothing wet stands in the chamber.
 
     Returns
     -------
@@ -90,7 +116,8 @@ def fit_course(
     -----
     Intervals: linear approximation on the logarithm of the rates, Student's t, and the
     covariance multiplied by (1 + r)/(1 − r), r the correlation of neighbouring residuals if
-    positive, since readings close in time repeat the same error [1]_.
+    positive, since readings close in time repeat the same error [1]_; then widened by what the
+    model leaves out (`LEFT_OUT`). A constant that the log does not determine has no numbers.
 
     References
     ----------
@@ -106,8 +133,10 @@ def fit_course(
             f"{where}{int(used.sum())} readings below {saturated_above:g} % that span {span:.2g} "
             "points → too little to learn from; let the room dry between mists for two hours"
         )
-    solution = find_rates(course, saturated_above=saturated_above, outside=outside_g_m3)
-    return _pack(course, chamber, used, solution, outside_g_m3, level)
+    solution, layout = find_rates(
+        course, saturated_above=saturated_above, outside=outside_g_m3, most_mist=most_mist
+    )
+    return _pack(course, chamber, used, solution, layout, level, most_mist, empty)
 
 
 def _pack(
@@ -115,8 +144,10 @@ def _pack(
     chamber: str,
     used: NDArray[np.bool_],
     solution: Solution,
-    outside_g_m3: float | None,
+    layout: Layout,
     level: float,
+    most_mist: float,
+    empty: bool,
 ) -> RoomFit:
     from scipy.stats import t as student
 
@@ -128,6 +159,9 @@ def _pack(
     cov = variance * inflate * _inverse_information(solution.jacobian)
     se = np.sqrt(np.diag(cov))
     width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
+    cases = ["empty", *(["full"] if layout.fog else []), *([] if empty else ["wet"])]
+    for k, part in enumerate(np.max([LEFT_OUT[case] for case in cases], axis=0)):
+        se[k] = math.hypot(se[k], part)
     rows: dict[str, dict[str, float]] = {}
     for k, name in enumerate(_ORDER):
         value = float(np.exp(x[k]))
@@ -137,10 +171,13 @@ def _pack(
             "low": value * math.exp(-min(width * se[k], 700)),
             "high": value * math.exp(min(width * se[k], 700)),
         }
-    values = unpack(x, outside_g_m3)
+    values = layout.unpack(x)
     middle = knot_weights(course.time_s, course.knots_s).mean(axis=0)
     outside = float(middle @ np.broadcast_to(values["outside"], middle.shape))
-    outside_se = 0.0 if outside_g_m3 is not None else math.sqrt(middle @ cov[5:, 5:] @ middle)
+    outside_se = 0.0
+    if layout.outside is None:
+        places = layout.incoming
+        outside_se = math.sqrt(middle @ cov[places, places] @ middle)
     for name, value, error in (
         ("delay_s", float(x[3]), float(se[3])),
         ("outside_g_m3", outside, outside_se),
@@ -156,6 +193,11 @@ def _pack(
     spread = float(np.sum((course.rh_pct[used] - course.rh_pct[used].mean()) ** 2))
     r2 = 1 - float(residual @ residual) / spread
     sd = math.sqrt(variance)
+    found = _judge(course, rows, used, r2, r)
+    step = float(np.median(np.diff(course.time_s)))
+    why_not = _why_not(found, rows, log_se, layout, x, most_mist, step)
+    for name in why_not:
+        rows[name] = dict.fromkeys(("estimate", "se", "low", "high"), math.nan)
     return RoomFit(
         chamber=chamber,
         estimates=pd.DataFrame(rows).T,
@@ -166,7 +208,8 @@ def _pack(
         residual_sd_pct=sd,
         r2=r2,
         autocorrelation=r,
-        findings=tuple(_judge(course, rows, log_se, used, r2, r, x)),
+        findings=tuple(found),
+        why_not=why_not,
     )
 
 
@@ -212,100 +255,63 @@ def _moments_in_cycle(course: Course, step: float) -> int:
 def _judge(
     course: Course,
     rows: dict[str, dict[str, float]],
-    log_se: dict[str, float],
     used: NDArray[np.bool_],
     r2: float,
     r: float,
-    x: Array,
 ) -> list[Finding]:
     """Say what is doubtful about a fit."""
     found = []
     step = float(np.median(np.diff(course.time_s)))
     share = 100 * float((~used).mean())
-    for count, code, what in (
-        (course.left_out, "rows_left_out", "without a usable time, temperature or humidity"),
-        (course.averaged, "rows_averaged", "shared their time with another and were averaged"),
-    ):
-        if count:
-            found.append(Finding(code, "note", f"{count} rows of the log {what}"))
+    if course.left_out:
+        found.append(finding("rows_left_out", "note", rows=course.left_out))
+    if course.averaged:
+        found.append(finding("rows_averaged", "note", rows=course.averaged))
     if share > 20:
-        found.append(
-            Finding(
-                "log_saturated",
-                "caution",
-                f"{share:.0f} % of the readings stand at saturation and say nothing of the rates",
-                "log two hours with long pauses between mists",
-            )
-        )
-    if r2 < 0.8:
-        found.append(
-            Finding(
-                "poor_fit",
-                "caution",
-                f"the model explains {100 * max(r2, 0):.0f} % of the humidity's movement only",
-                "check that the mist log belongs to this chamber and the clocks agree",
-            )
-        )
+        found.append(finding("log_saturated", "caution", share=share))
+    if r2 < LEAST_R2:
+        found.append(finding("poor_fit", "caution", explained=100 * max(r2, 0.0)))
     if r > 0.5:
-        found.append(
-            Finding(
-                "correlated_residuals",
-                "note",
-                f"neighbouring residuals agree (correlation {r:.2f}): something slower than the "
-                "model moves the air; intervals are widened for it",
-            )
-        )
+        found.append(finding("correlated_residuals", "note", r=r))
     if rows["lag_s"]["estimate"] + abs(rows["delay_s"]["estimate"]) < 1.5 * step:
-        found.append(
-            Finding(
-                "lag_rough",
-                "note",
-                f"readings {step:.0f} s apart show sensor lag and delay roughly only, whatever "
-                "their intervals say",
-                "log faster if they matter",
-            )
-        )
+        found.append(finding("lag_rough", "note", step=step))
     outside = rows["outside_g_m3"]["estimate"]
     if not 0.1 < outside < float(course.full_g_m3.max()):
-        found.append(
-            Finding(
-                "outside_implausible",
-                "caution",
-                f"incoming air of {outside:.1f} g/m³ cannot be: this log does not tell air "
-                "exchange from the drift of the room",
-                "let the chamber dry for half an hour between mists, or measure the incoming air "
-                "and give outside_g_m3",
-            )
-        )
+        found.append(finding("outside_implausible", "caution", vapour=outside))
     moments = _moments_in_cycle(course, step)
-    if moments < 8:
-        found.append(
-            Finding(
-                "few_moments",
-                "caution",
-                f"the readings fall on {moments} moments of the mist's cycle again and again: "
-                "the rates lean on few points and cannot be trusted",
-                "log faster, or at a step that does not divide the cycle",
-            )
-        )
+    if moments < LEAST_MOMENTS:
+        found.append(finding("few_moments", "caution", moments=moments))
     if rows["delay_s"]["low"] > 60 or rows["delay_s"]["high"] < -10:
-        found.append(
-            Finding(
-                "clocks_disagree",
-                "caution",
-                f"humidity follows the mist log by {rows['delay_s']['estimate']:.0f} s",
-                "compare the clocks of the logger and the timer",
-            )
-        )
-    for k, name in enumerate(_ORDER[:2]):
-        bound = BOUNDS[name]
-        if log_se[name] > 0.5 or min(abs(x[k] - math.log(b)) for b in bound) < 1e-3:
-            found.append(
-                Finding(
-                    "rate_uncertain",
-                    "caution",
-                    f"{name} is hardly determined by this log",
-                    "log two hours with mist on for minutes and off for half an hour",
-                )
-            )
+        found.append(finding("clocks_disagree", "caution", delay=rows["delay_s"]["estimate"]))
+    if course.temp_lag_s > SLOW_THERMOMETER_S:
+        found.append(finding("slow_thermometer", "note", lag=course.temp_lag_s))
     return found
+
+
+def _why_not(
+    found: list[Finding],
+    rows: dict[str, dict[str, float]],
+    log_se: dict[str, float],
+    layout: Layout,
+    x: Array,
+    most_mist: float,
+    step: float,
+) -> dict[str, Message]:
+    """Give the reason why each constant is not determined, of those that are not."""
+    codes = {finding.code for finding in found}
+    spoilt = next((code for code in _SPOILS if code in codes), None)
+    if spoilt is not None:
+        return dict.fromkeys(_ORDER, message(f"chamber.because.{spoilt}"))
+    why: dict[str, Message] = {}
+    for k, name in enumerate(_ORDER):
+        low, high = BOUNDS[name]
+        high = min(high, most_mist) if name == "mist_g_m3_h" else high
+        if min(abs(x[k] - math.log(low)), abs(x[k] - math.log(high))) < 0.02:
+            why[name] = message("chamber.because.at_bound")
+        elif log_se[name] > WIDEST_LOG_SE:
+            why[name] = message("chamber.because.too_wide")
+    if layout.fog and "lag_s" not in why:
+        why["lag_s"] = message("chamber.because.full_air")
+    elif step > 2 * rows["lag_s"]["estimate"] and "lag_s" not in why:
+        why["lag_s"] = message("chamber.because.slow_readings", step=step)
+    return why

@@ -12,7 +12,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
 
-from trialkit.chamber.balance import Constants, Piece, State
+from trialkit.chamber.balance import Piece
+from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.room import Band, Timed
 
 _CHUNK_S = 3600.0  # a band that does not switch is followed in pieces of an hour at most
@@ -90,6 +91,7 @@ class Flows:
     mist_g: float = 0.0
     air_in_g: float = 0.0
     air_out_g: float = 0.0
+    fog_out_g: float = 0.0
     crop_g: float = 0.0
     settled_g: float = 0.0
     mist_on_s: float = 0.0
@@ -105,7 +107,8 @@ class Flows:
         self.mist_on_s += length * piece.on
         self.air_in_g += room.volume * piece.n * room.c_in * length
         self.air_out_g += room.volume * piece.n * c
-        self.crop_g += room.g_crop * d
+        self.fog_out_g += room.volume * piece.n * piece.fog_seconds(length)
+        self.crop_g += room.g_crop * d + room.crop_vapour * length
         self.settled_g += piece.water(length) - piece.start.w
         self.seconds += length
 
@@ -151,7 +154,7 @@ class _Walker:
         water = min(max(end.w, 0.0), self.room.holds)
         if water < 1e-12:
             water = 0.0
-        self.state = end._replace(w=water)
+        self.state = end._replace(w=water, f=end.f if end.f > 1e-12 else 0.0)
 
 
 def timed_cycle(room: Constants, state: State, setting: Timed) -> _Walker:
@@ -252,7 +255,7 @@ def _same(a: State, b: State, changed: float) -> bool:
     """
     close = 1e-10 * min(1.0, changed + 1e-9)
     return (
-        abs(a.c - b.c) <= close * (abs(a.c) + 1e-3)
+        abs(a.c + a.f - b.c - b.f) <= close * (abs(a.c + a.f) + 1e-3)
         and abs(a.t - b.t) <= 10 * close
         and abs(a.s - b.s) <= 100 * close
         and abs(a.q - b.q) <= 10 * close * (abs(a.q) + 1)

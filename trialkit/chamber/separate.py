@@ -9,9 +9,11 @@ import numpy as np
 import pandas as pd
 
 from trialkit.chamber.room import Band, ChamberError, Timed, read_setting
+from trialkit.wording import message
+from trialkit.wording.message import Message
 
 
-def judge_separation(*, levels: Mapping[str, Any]) -> list[str]:
+def judge_separation(*, levels: Mapping[str, Any]) -> list[Message]:
     """Say whether a set of timers can tell more water from another rhythm.
 
     Parameters
@@ -21,13 +23,13 @@ def judge_separation(*, levels: Mapping[str, Any]) -> list[str]:
 
     Returns
     -------
-    list of str
+    list of Message
         Empty where the levels separate the two, or differ in one of them only.
 
     Examples
     --------
     >>> together = {"a": {"on_s": 20, "off_s": 220}, "b": {"on_s": 20, "off_s": 460}}
-    >>> judge_separation(levels=together)[0][:46]
+    >>> str(judge_separation(levels=together)[0])[:46]
     'Water and cycle length change together in thes'
     """
     settings = [setting_or_none(level) for level in levels.values()]
@@ -41,11 +43,7 @@ def judge_separation(*, levels: Mapping[str, Any]) -> list[str]:
     together = float(np.corrcoef(water, rhythm)[0, 1])
     if abs(together) < 0.8:
         return []
-    return [
-        "Water and cycle length change together in these levels: a difference could come from "
-        "either. Levels of the same water and another cycle length, or the same cycle length "
-        "and other water, would tell them apart (separating_settings)."
-    ]
+    return [message("chamber.confounded")]
 
 
 def setting_or_none(level: Any) -> Timed | Band | None:

@@ -6,9 +6,10 @@ import math
 
 import numpy as np
 
-from trialkit.chamber.balance import WATER_G_L, Constants, State, saturation_line
+from trialkit import air
+from trialkit.chamber.constants import WATER_G_L, Constants, State, rest_fog
 from trialkit.chamber.exponentials import Array
-from trialkit.chamber.room import Band, Room, Timed
+from trialkit.chamber.room import Band, ChamberError, Room, Timed
 from trialkit.chamber.schedule import (
     Block,
     Flows,
@@ -19,6 +20,7 @@ from trialkit.chamber.schedule import (
 )
 from trialkit.chamber.tracing import weigh_cycle
 from trialkit.errors import Finding
+from trialkit.wording import finding
 
 #: Longest time a room is followed to find its settled cycle [s].
 LONGEST_S = 10 * 86400.0
@@ -41,18 +43,29 @@ def settle(room: Constants, setting: Timed | Band, start: State) -> tuple[Block,
     return run.blocks[-1], run
 
 
+def start_state(room: Room, rh_pct: float | None = None, temp_c: float | None = None) -> State:
+    """Give the state of a chamber full of room air, or of air as told."""
+    temp = room.room_temp_c if temp_c is None or not room.cooling else temp_c
+    rh = room.room_rh_pct if rh_pct is None else rh_pct
+    if not 0 <= rh <= 100:
+        raise ChamberError(f"the air cannot start at {rh:g} % relative humidity")
+    vapour = float(air.absolute_humidity_g_m3(temp, rh))
+    return State(vapour, temp, rh, room.outside_co2_ppm, 0.0)
+
+
 def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
-    """Solve end(c, T) = (c, T) for one cycle; None if it does not come to rest."""
+    """Solve end(x, T) = (x, T) for one cycle, x vapour and fog together; None if it has none."""
 
     def end(c: float, t: float) -> Array:
-        after = timed_cycle(room, start._replace(c=c, t=t), cycle).state
-        return np.array([after.c, after.t])
+        after = timed_cycle(room, rest_fog(start._replace(c=c, t=t, f=0.0)), cycle).state
+        return np.array([after.c + after.f, after.t])
 
-    x = np.array([start.c, start.t])
+    x = np.array([start.c + start.f, start.t])
     for _ in range(30):
         away = end(*x) - x
         if abs(away[0]) < 1e-12 * (x[0] + 1) and abs(away[1]) < 1e-11:
-            return _close(room, cycle, start._replace(c=x[0], t=x[1]))
+            rest = rest_fog(start._replace(c=float(x[0]), t=float(x[1]), f=0.0))
+            return _close(room, cycle, rest)
         step_c, step_t = -1e-5 * (x[0] + 1), 1e-4
         slope_c = (end(x[0] + step_c, x[1]) - x - away) / step_c - [1, 0]
         slope_t = np.array([0.0, -1.0])
@@ -63,7 +76,7 @@ def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
             return None
         x = x - np.linalg.solve(matrix, away)
         x[1] = min(max(x[1], -40.0), 80.0)
-        x[0] = min(max(x[0], 0.0), saturation_line(x[1])[0])
+        x[0] = max(x[0], 0.0)
     return None
 
 
@@ -91,10 +104,10 @@ def _close(room: Constants, cycle: Timed, start: State) -> Block | None:
 def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, float]:
     """Put a settled cycle in numbers."""
     rows, weights = weigh_cycle(block)
-    rh, share_on = rows[6], float(weights @ rows[5])
+    rh, share_on = rows[7], float(weights @ rows[6])
     if isinstance(setting, Timed):
         share_on = setting.duty
-    wet = (rows[4] > 1e-9) | (rh > 99.99)
+    wet = (rows[4] > 1e-9) | (rows[5] > 1e-9) | (rh > 99.99)
     fan_share = 1.0 if room.fan == "always" else share_on
     water = room.mist_l_h * share_on * 24
     flows = Flows()
@@ -113,60 +126,39 @@ def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, floa
         "ripple_rh_pct": min(float(rh.max()), 100.0) - float(rh.min()),
         "mean_temp_c": float(weights @ rows[1]),
         "cooling_c": room.room_temp_c - float(weights @ rows[1]),
-        "mean_vpd_kpa": float(weights @ rows[7]),
+        "mean_vpd_kpa": float(weights @ rows[8]),
         "duty_pct": 100 * share_on,
         "cycles_day": cycles if switched else 0.0,
         "water_l_day": water,
         "settled_l_day": flows.settled_g * cycles / WATER_G_L,
-        "energy_kwh_day": (room.fogger_w * share_on + room.fan_w * fan_share) * 24 / 1000,
-        "refill_days": math.inf
-        if room.reservoir_l is None or water == 0
-        else room.reservoir_l / water,
+        "energy_kwh_day": math.nan
+        if room.fogger_w is None
+        else (room.fogger_w * share_on + (room.fan_w or 0.0) * fan_share) * 24 / 1000,
+        "refill_days": _refill_days(room, water),
         "hours_wet_day": 24 * float(weights @ wet),
         "hours_saturated_day": 24 * float(weights @ (rh > 99.9)),
         "co2_ppm": float(weights @ rows[3]),
     }
 
 
+def _refill_days(room: Room, water: float) -> float:
+    """Give the days a full reservoir lasts; NaN where its size is not given."""
+    if room.reservoir_l is None:
+        return math.nan
+    return room.reservoir_l / water if water else math.inf
+
+
 def judge(setting: Timed | Band, block: Block, settled: bool) -> tuple[Finding, ...]:
     """Say what is doubtful about a settled cycle."""
     found = []
     if not settled:
-        found.append(
-            Finding(
-                "not_settled",
-                "caution",
-                "the room does not settle within ten days; the last cycle is shown",
-                "check air changes: a nearly sealed room drifts for days",
-            )
-        )
+        found.append(finding("not_settled", "caution"))
     pieces = block.pieces
     if isinstance(setting, Band):
         if all(piece.on for piece, _ in pieces):
-            found.append(
-                Finding(
-                    "never_stops",
-                    "caution",
-                    f"the mist never stops: the sensor does not reach {setting.stop_above_rh:g} %",
-                    "lower the upper limit, or give more mist or less air exchange",
-                )
-            )
+            found.append(finding("never_stops", "caution", limit=setting.stop_above_rh))
         elif not any(piece.on for piece, _ in pieces):
-            found.append(
-                Finding(
-                    "never_starts",
-                    "note",
-                    f"the mist never starts: humidity stays above {setting.start_below_rh:g} %",
-                )
-            )
+            found.append(finding("never_starts", "note", limit=setting.start_below_rh))
     if any(piece.kind == "saturated" for piece, _ in pieces):
-        found.append(
-            Finding(
-                "saturates",
-                "note",
-                "the air reaches saturation in every cycle: part of the mist wets surfaces "
-                "instead of the air",
-                "shorter, more frequent mist wets less",
-            )
-        )
+        found.append(finding("saturates", "note"))
     return tuple(found)

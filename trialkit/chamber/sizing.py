@@ -10,13 +10,19 @@ from typing import Any
 import pandas as pd
 
 from trialkit import air
-from trialkit.chamber.balance import WATER_G_L, Constants, saturation_line
+from trialkit.chamber.constants import WATER_G_L, Constants, saturation_line
 from trialkit.chamber.room import ChamberError, Room, take
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.wording import finding, message, spoken
+from trialkit.wording.message import Message
 
 #: Electrical power of ultrasonic foggers per litre an hour [W]; 50 to 100 in use, from memory.
 FOGGER_W_PER_L_H = 75.0
+
+
+_SHOWN = ("chambers", "blocks", "mist_l_h", "fan_m3_h", "water_l_day", "reservoir_l", "power_w",
+          "energy_kwh_day")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -34,36 +40,33 @@ class Sizing:
         load` (needed / available; above 1 it cannot be done).
     first_limit : str
         The limit with the greatest load.
-    sentence : str
-        The answer in words.
+    said : Message
+        The answer; `sentence` says it.
     findings : tuple of Finding
     """
 
     table: pd.DataFrame
     limits: pd.DataFrame
     first_limit: str
-    sentence: str
+    said: Message
     findings: tuple[Finding, ...]
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
-        heads = {
-            "chambers": "chambers",
-            "blocks": "blocks",
-            "mist_l_h": "mist while on [L/h]",
-            "fan_m3_h": "fresh air [m³/h]",
-            "water_l_day": "water [L/day]",
-            "reservoir_l": "reservoir [L]",
-            "power_w": "power, all on [W]",
-            "energy_kwh_day": "energy [kWh/day]",
-        }
+        say = spoken().text
+        heads = {name: say(f"chamber.head.{name}") for name in _SHOWN}
         return show_table(
             self.table,
             heads=heads,
             columns=list(heads),
-            caption="What the rooms need to hold the band (a calculation)",
+            caption=say("chamber.sizing_caption"),
             notes=[self.sentence, *(str(finding) for finding in self.findings)],
         )
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words."""
+        return str(self.said)
 
     def __str__(self) -> str:
         return self.show().text()
@@ -153,14 +156,15 @@ def size_up(
     watts, findings = _fogger_power(room)
     water_day = need.mist_g_h * 24 / WATER_G_L
     output = need.mist_g_h / WATER_G_L / most_duty
+    fan_w = room.fan_w or 0.0
     fan_hours = 24.0 if room.fan == "always" else 24 * most_duty
     one = {
         "mist_l_h": output,
         "fan_m3_h": need.air_changes_h * room.volume_m3,
         "water_l_day": water_day,
         "reservoir_l": water_day * refill_days,
-        "power_w": output * watts + room.fan_w,
-        "energy_kwh_day": (output * watts * most_duty * 24 + room.fan_w * fan_hours) / 1000,
+        "power_w": output * watts + fan_w,
+        "energy_kwh_day": (output * watts * most_duty * 24 + fan_w * fan_hours) / 1000,
     }
     cost_day, build = _costs(one, prices)
     one |= {"cost_day": cost_day, "cost_build": build}
@@ -191,27 +195,41 @@ def _refuse(
 
 
 def _need(room: Room, rh: float, co2_limit: float) -> _Need:
-    """Solve the steady balance of one chamber at a humidity: temperature, mist, fresh air."""
+    """Solve the mean balance of one chamber at a humidity: temperature, mist, fresh air.
+
+    The share of the time with mist sets the heat of the fogger and the air that a fan brings in
+    with the mist, and these set the share: the two are brought together by halving.
+    """
     changes = max(room.air_changes_h, _for_crop(room, co2_limit))
     k = Constants.of(room.change(air_changes_h=changes))
-    flow = k.volume * k.n_off
+    low, high = 0.0, 1.0
+    for _ in range(50):  # the mist needed falls short of what is given from some share on
+        share = (low + high) / 2
+        _, grams = _steady(k, rh, share)
+        low, high = (share, high) if grams > k.mist * 3600 * share else (low, share)
+    temp, grams = _steady(k, rh, high)
+    return _Need(temp, grams, (k.n_off + (k.n_on - k.n_off) * high) * 3600)
+
+
+def _steady(k: Constants, rh: float, share: float) -> tuple[float, float]:
+    """Give temperature [°C] and mist [g/h] that hold a humidity, the mist on for a share."""
+    n = k.n_off + (k.n_on - k.n_off) * share
+    flow, given = k.volume * n, k.heat_off + (k.heat_on - k.heat_off) * share
 
     def excess_heat(temp: float) -> float:
         leaving = flow * (rh / 100 * saturation_line(temp)[0] - k.c_in)
-        heat = k.walls + k.air_heat * k.n_off
-        return heat * (k.t_in - temp) + k.heat_given - k.latent * leaving
+        return (k.walls + k.air_heat * n) * (k.t_in - temp) + given - k.latent * leaving
 
     temp = k.t_in
     if k.cooling:
         low, high = k.t_in - 40, k.t_in + 40
-        for _ in range(60):  # the balance falls with temperature: halve to rounding
+        for _ in range(50):  # the balance falls with temperature: halve to rounding
             temp = (low + high) / 2
             low, high = (temp, high) if excess_heat(temp) > 0 else (low, temp)
     full = saturation_line(temp)[0]
-    net = flow * (rh / 100 * full - k.c_in) - k.g_crop * (1 - rh / 100) * full
-    share = 1.0 if k.g_wet > 0 else k.fraction
-    grams = max(net, 0.0) * 3600
-    return _Need(temp, grams / share if share else math.inf, changes)
+    net = flow * (rh / 100 * full - k.c_in) - k.g_crop * (1 - rh / 100) * full - k.crop_vapour
+    part = 1.0 if k.g_wet > 0 else k.fraction
+    return temp, (max(net, 0.0) * 3600 / part if part else math.inf)
 
 
 def _limits(
@@ -244,16 +262,9 @@ def _for_crop(room: Room, co2_limit: float) -> float:
 
 
 def _fogger_power(room: Room) -> tuple[float, list[Finding]]:
-    if room.fogger_w > 0 and room.mist_l_h > 0:
+    if room.fogger_w and room.mist_l_h > 0:
         return room.fogger_w / room.mist_l_h, []
-    return FOGGER_W_PER_L_H, [
-        Finding(
-            "assumed_fogger_w",
-            "note",
-            f"fogger power is not known: taken as {FOGGER_W_PER_L_H:g} W per L/h (from memory)",
-            "read it from the label and add fogger_w to [rig]",
-        )
-    ]
+    return FOGGER_W_PER_L_H, [finding("assumed_fogger_w", "note", watts=FOGGER_W_PER_L_H)]
 
 
 def _costs(one: dict[str, float], prices: Any) -> tuple[float, float]:
@@ -265,14 +276,15 @@ def _costs(one: dict[str, float], prices: Any) -> tuple[float, float]:
     return day, math.nan if each is None else float(each)
 
 
-def _say(first: Any, need: _Need, rh: float) -> str:
-    over = first["load"] > 1
-    head = (
-        f"Held at {rh:g} %, a chamber needs {need.mist_g_h / WATER_G_L:.3g} L/h of mist on "
-        f"average, stands at {need.temp_c:.1f} °C and takes {need.air_changes_h:.2g} air "
-        "changes an hour. "
+def _say(first: Any, need: _Need, rh: float) -> Message:
+    return message(
+        "chamber.size.impossible" if first["load"] > 1 else "chamber.size.possible",
+        rh=rh,
+        mist=need.mist_g_h / WATER_G_L,
+        temp=need.temp_c,
+        changes=need.air_changes_h,
+        limit=message(f"chamber.limit.{str(first['limit']).replace(' ', '_')}"),
+        needed=first["needed"],
+        available=first["available"],
+        unit=first["unit"],
     )
-    amount = f"{first['needed']:.3g} of {first['available']:.3g} {first['unit']}"
-    if over:
-        return head + f"It cannot be done as it is: {first['limit']} stands in the way ({amount})."
-    return head + f"What limits first is {first['limit']} ({amount})."

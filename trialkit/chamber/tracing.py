@@ -19,6 +19,7 @@ ROWS = (
     "sensor_rh_pct",
     "co2_ppm",
     "surface_g",
+    "fog_g_m3",
     "mist_on",
     "rh_pct",
     "vpd_kpa",
@@ -33,7 +34,7 @@ def rh_of(c: Array, temp_c: Array) -> Array:
 
 
 def derive_rows(rows: Array) -> Array:
-    """Add humidity and deficit to the first six rows."""
+    """Add humidity and deficit to the first seven rows."""
     rh = rh_of(rows[0], rows[1])
     deficit = air.saturation_pressure_kpa(rows[1]) * (1 - rh / 100)
     return np.vstack([rows, rh, deficit])
@@ -127,8 +128,8 @@ def _fill_repeats(
 
 
 def sample_cycle(block: Block, phase: Array) -> Array:
-    """Give the first six rows at moments within one cycle [s], shape (6, len(phase))."""
-    out = np.empty((6, len(phase)))
+    """Give the first seven rows at moments within one cycle [s], shape (7, len(phase))."""
+    out = np.empty((7, len(phase)))
     ends = np.cumsum([length for _, length in block.pieces])
     which = np.searchsorted(ends, phase, side="right").clip(0, len(ends) - 1)
     rising = bool(np.all(np.diff(phase) >= 0))
@@ -139,8 +140,8 @@ def sample_cycle(block: Block, phase: Array) -> Array:
             here = slice(int(low), int(high))
         inside = phase[here] - (ends[k] - length)
         if inside.size:
-            out[:5, here] = piece.sample(np.maximum(inside, 0.0))
-            out[5, here] = float(piece.on)
+            out[:6, here] = piece.sample(np.maximum(inside, 0.0))
+            out[6, here] = float(piece.on)
     return out
 
 

@@ -65,20 +65,23 @@ def plan(
 
 
 def _say_room(screen: Screen, trial: Trial) -> None:
-    """Say what each mist setting should hold in this room, where the rig is described."""
-    from trialkit.chamber import ChamberError, compare_treatments
+    """Say what each mist setting may hold in this room, as far as the rig is described."""
+    from trialkit.chamber import ChamberError, foresee_treatments
 
     try:
-        found = compare_treatments(trial)
+        found = foresee_treatments(trial)
     except ChamberError as problem:
-        screen.heading(message("cli.plan.room"))
-        screen.say(message("cli.plan.room_unknown", problem=str(problem)), indent="  ")
+        screen.heading(message("chamber.plan_heading"))
+        screen.say(message("chamber.plan_not_worked_out", reason=str(problem)), indent="  ")
         return
     if found:
-        screen.heading(message("cli.plan.room"))
-    for comparison in found.values():
-        for sentence in comparison.sentences:
-            screen.say(sentence, indent="  ")
+        screen.heading(message("chamber.plan_heading"))
+    for seen in found.values():
+        doubts = (str(finding) for finding in seen.nominal.doubts)
+        said = (*seen.sentences, seen.worst_times, seen.narrowing, seen.assumptions, *doubts)
+        for sentence in said:
+            if sentence:
+                screen.say(sentence, indent="  ")
 
 
 @command("trialkit status my-trial")

@@ -167,8 +167,36 @@ class QuestionSection(Section):
 
 
 class RigSection(Section):
-    """`[rig]`: what the mist rig and the room are like; all may be left out."""
+    """`[rig]`: what the mist rig and the room are like; all may be left out.
 
+    What each number is and how far it may be off: `trialkit.chamber.quantities`.
+    """
+
+    measured: list[str] = []
+    mist_air_changes_h: NotNegative | None = None
+    surface_m2: NotNegative | None = None
+    surface_holds_g_m2: NotNegative | None = None
+    surface_heat_w_m2_k: Positive | None = None
+    crop_m2: NotNegative | None = None
+    crop_co2_g_h: NotNegative | None = None
+    outside_co2_ppm: NotNegative | None = None
+    transfer_m_h: NotNegative | None = None
+    heat_w: float | None = None
+    fogger_heat_w: NotNegative | None = None
+    lamp_w: NotNegative | None = None
+    lamp_hours: Annotated[float, Field(ge=0, le=24)] | None = None
+    fogger_inside: bool | None = None
+    fan_inside: bool | None = None
+    drop_um: Positive | None = None
+    height_m: Positive | None = None
+    wall_w_k: NotNegative | None = None
+    heat_kj_k: NotNegative | None = None
+    sensor_lag_s: NotNegative | None = None
+    altitude_m: Annotated[float, Field(ge=-430, le=5500)] | None = None
+    pressure_kpa: Annotated[float, Field(ge=50, le=110)] | None = None
+    chambers_in_room: Positive | None = None
+    surroundings_m3: Positive | None = None
+    surroundings_air_changes_h: Positive | None = None
     mist_l_h: Positive | None = None
     fogger_w: NotNegative | None = None
     fan_w: NotNegative | None = None

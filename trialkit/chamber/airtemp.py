@@ -1,0 +1,140 @@
+"""The air's own temperature from a log whose thermometer is slow.
+
+Mist cools the air within seconds; a thermometer in a housing follows minutes later, and humidity
+worked out with its reading is off. So the reading is fitted as what the mist does to the air,
+seen through a lag:
+
+    T = base + b q,   q' = on − q / w,   reading' = (T − reading) / lag
+
+with w the time in which walls and fresh air warm the air again, the base in straight lines.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.chamber.exponentials import Array
+
+#: Least effect of the mist on the reading that can be told [°C], and share explained [–].
+LEAST_EFFECT_C, LEAST_R2 = 0.15, 0.9
+#: Lags tried [s] and times of warming tried [s].
+LAGS_S = (0.0, 10.0, 20.0, 40.0, 70.0, 110.0, 160.0, 230.0)
+WARMINGS_S = tuple(float(w) for w in np.geomspace(90.0, 4000.0, 10))
+_MOST_STEPS = 6000
+
+
+@dataclass(frozen=True)
+class AirTemp:
+    """The air's temperature at nodes.
+
+    Parameters
+    ----------
+    node_s, temp_c : array, shape (k,)
+        Moments and temperature of the air.
+    lag_s : float
+        Lag of the thermometer [s]; NaN where the log does not tell it, and then the temperature
+        is that of the readings.
+    """
+
+    node_s: Array
+    temp_c: Array
+    lag_s: float
+
+
+def estimate_air_temp(
+    time_s: Array, temp_c: Array, begin_s: Array, end_s: Array, *, drift_h: float = 2.0
+) -> AirTemp:
+    """Estimate the air's temperature from readings and the times of the mist.
+
+    Parameters
+    ----------
+    time_s, temp_c : array, shape (n,)
+        Readings [s, °C], the first at 0.
+    begin_s, end_s : array, shape (m,)
+        Mist intervals [s].
+    drift_h : float
+        Hours between the knots of the slow base.
+    """
+    from scipy.optimize import minimize
+
+    plain = AirTemp(time_s, temp_c, float("nan"))
+    last = float(time_s[-1])
+    step = max(2.0, last / _MOST_STEPS)
+    if len(time_s) < 30 or np.ptp(temp_c) < LEAST_EFFECT_C or last < 1800 or last > 48 * 3600:
+        return plain
+    grid = np.arange(0.0, last + step, step)
+    on = _share_on(grid, step, begin_s, end_s)
+    knots = np.linspace(0.0, last, max(2, round(last / 3600 / drift_h) + 1))
+    base = np.column_stack([np.interp(time_s, knots, row) for row in np.eye(len(knots))])
+
+    def columns(warming: float, lag: float) -> tuple[Array, Array]:
+        cooled = _decay(on, warming, step)
+        begin = np.exp(-grid / warming)  # not at rest as the log begins
+        seen = [np.interp(time_s, grid, _lag(part, lag, step)) for part in (cooled, begin)]
+        return np.column_stack([base, *seen]), np.column_stack([cooled, begin])
+
+    def miss(theta: Array) -> float:
+        if not (60 < theta[0] < 7200 and 0 <= theta[1] < 400):
+            return float("inf")
+        x, _ = columns(float(theta[0]), float(theta[1]))
+        beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
+        return float(np.sum((temp_c - x @ beta) ** 2))
+
+    # a lag longer than the warming is the same course with the two changed about
+    pairs = [(w, lag) for w in WARMINGS_S for lag in LAGS_S if lag < w]
+    start = min(pairs, key=lambda pair: miss(np.array(pair)))
+    found = minimize(miss, np.array(start), method="Nelder-Mead",
+                     options={"maxfev": 80, "xatol": 1.0, "fatol": 1e-6})  # fmt: skip
+    warming, lag = (float(v) for v in found.x)
+    x, parts = columns(warming, lag)
+    beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
+    effect = float(np.ptp(parts[:, 0]) * abs(beta[-2]))
+    slow = base @ np.linalg.lstsq(base, temp_c, rcond=None)[0]
+    r2 = 1 - float(found.fun) / max(float(np.sum((temp_c - slow) ** 2)), 1e-12)
+    noise = float(np.sqrt(found.fun / len(time_s)))
+    if effect < LEAST_EFFECT_C or (r2 < LEAST_R2 and noise > 0.1):
+        return plain
+    nodes = time_s if np.median(np.diff(time_s)) <= 5 else grid[grid <= last]
+    air = sum(np.interp(nodes, knots, row) * b for row, b in zip(np.eye(len(knots)), beta,
+                                                                 strict=False))  # fmt: skip
+    for k, b in enumerate(beta[-2:]):
+        air = air + b * np.interp(nodes, grid, parts[:, k])
+    away = np.abs(air - np.interp(nodes, time_s, temp_c))
+    if not away.max() < 3 * np.ptp(temp_c) + 0.5:  # no air does that: the course is not mist's
+        return plain
+    return AirTemp(np.asarray(nodes), np.asarray(air), lag)
+
+
+def _share_on(grid: Array, step: float, begin_s: Array, end_s: Array) -> Array:
+    """Give the share of each step with mist on."""
+    edges = np.append(grid, grid[-1] + step)
+    moments = np.concatenate([begin_s, end_s])
+    order = np.argsort(moments, kind="stable")
+    slope = np.concatenate([np.ones(len(begin_s)), -np.ones(len(end_s))])[order]
+    at = moments[order]
+    so_far = np.concatenate([[0.0], np.cumsum(np.cumsum(slope)[:-1] * np.diff(at))])
+    total = np.interp(edges, at, so_far, left=0.0, right=so_far[-1])
+    return np.asarray(np.diff(total) / step)
+
+
+def _decay(on: Array, warming: float, step: float) -> Array:
+    """Solve q' = on − q / w over steps, from rest."""
+    from scipy.signal import lfilter
+
+    keeps = float(np.exp(-step / warming))
+    q = lfilter([warming * (1 - keeps)], [1.0, -keeps], on)
+    return np.concatenate([[0.0], q[:-1]])
+
+
+def _lag(values: Array, lag: float, step: float) -> Array:
+    """Follow values with a first-order lag, the sensor at rest as they begin."""
+    from scipy.signal import lfilter
+
+    if lag < step / 4:
+        return values
+    keeps = float(np.exp(-step / lag))
+    middle = np.concatenate([[values[0]], (values[1:] + values[:-1]) / 2])
+    start = [values[0] * keeps]
+    return np.asarray(lfilter([1 - keeps], [1.0, -keeps], middle, zi=start)[0])
