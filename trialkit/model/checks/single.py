@@ -28,7 +28,17 @@ from trialkit.errors import Finding
 from trialkit.model.checks.effect_equations import Grouped
 from trialkit.model.checks.influence import Solved
 from trialkit.model.fitted import Fitted
-from trialkit.wording import Chance, Joined, Message, Units, finding, message, place, several
+from trialkit.wording import (
+    Chance,
+    Joined,
+    Message,
+    Number,
+    Units,
+    finding,
+    message,
+    place,
+    several,
+)
 
 if TYPE_CHECKING:
     from trialkit.model.checks.scale import PowerHint
@@ -77,7 +87,9 @@ def check_search(fit: Fitted) -> Checked:
         return Checked(message("check.search"), not own, detail, own)
     settled = bool(fit.optimum.settled[0])
     steps, left = int(fit.optimum.steps[0]), float(fit.optimum.decrement[0])
-    detail = message("check_detail.search", count=steps, left=left / 2)
+    least = 1e-4  # log-likelihood units that nobody would see
+    gain = Number(left / 2, 4) if left / 2 >= least else message("check_words.below", value=least)
+    detail = message("check_detail.search", count=steps, left=gain)
     own = tuple(f for f in fit.findings if f.code == "not_settled")
     return Checked(message("check.search"), settled, detail, own)
 
@@ -89,7 +101,9 @@ def check_edge(fit: Fitted, solved: Solved | None = None) -> Checked:
     count = len(fit.groupings)
     residual = float(np.max(fit.variances.iloc[count:]))
     ratios = [
-        message("check_words.share", term=str(name), share=value / residual)
+        message(
+            "check_words.share", term=Units(tuple(str(name).split(":")), 1), share=value / residual
+        )
         for name, value in fit.variances.iloc[:count].items()
     ]
     if not ratios:
