@@ -32,9 +32,10 @@ SOURCES += [
 SOURCES += (PACKAGE / "design").rglob("*.j2")
 SOURCES += [*(PACKAGE / "cli").glob("*.py"), *(PACKAGE / "templates").glob("*.py")]
 SOURCES += [
-    PACKAGE / f"{name}.py" for name in ("errors", "explore", "folder", "pipeline", "status")
+    PACKAGE / f"{name}.py"
+    for name in ("display", "errors", "explore", "folder", "pipeline", "row_notes", "status")
 ]
-for room in ("alignment", "chamber", "columns", "logs", "signals", "wording"):
+for room in ("alignment", "chamber", "columns", "logs", "model", "signals", "trial", "wording"):
     SOURCES += (PACKAGE / room).rglob("*.py")
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
@@ -231,3 +232,30 @@ def test_values_are_written_by_the_locale():
 def test_an_unknown_language_is_named_with_the_choice():
     with pytest.raises(ReportError, match="no words in the language 'xx'; choose from en"):
         read_wording("en", "xx")
+
+
+def test_every_note_of_a_row_is_in_the_catalogue():
+    """Every note that a table can carry is known; its English stays as it is."""
+    from trialkit.model.answers.means import NO_ERROR, NOT_ESTIMABLE
+    from trialkit.model.answers.ratio_search import NO_LIMITS
+    from trialkit.model.inference.validity import FEW_DF, NO_DF
+    from trialkit.row_notes import _patterns, note_words
+
+    plain = [NOT_ESTIMABLE, NO_ERROR, NO_LIMITS, FEW_DF, NO_DF]
+    plain += ["no finite limits: the reference mean has no standard error"]
+    known = [key for note in plain for key, pattern in _patterns() if pattern.fullmatch(note)]
+    assert len(known) == len(set(known)) == len(plain)
+    longer = "no finite limits: almost no degrees of freedom left (0.31)"
+    longer += "; only 0.5 to 0.7 and -1.25 to 3e+04 can be ruled out"
+    english = read_wording()
+    assert [note_words(note, english) for note in plain] == plain
+    assert note_words(longer, english) == longer.replace("-1.25 to 3e+04", "−1.25 to 30,000")
+    assert note_words("a word of the grower", english) == "a word of the grower"
+
+
+@pytest.mark.skipif("de" not in languages(), reason="no German catalogue here")
+def test_numbers_in_a_note_are_written_by_the_locale():
+    from trialkit.row_notes import note_words
+
+    said = note_words("the ratios not rejected leave out 0.5 to 0.75", read_wording("de"))
+    assert "0,5 bis 0,75" in said

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.row_notes import note_words
 from trialkit.wording import spoken
 
 _MOST_DECIMALS = 3
@@ -174,6 +175,11 @@ class Shown:
         return "".join(parts)
 
 
+def _head(name: str) -> str:
+    """Give the head of a column that has none: its words in the catalogue, or its name."""
+    return spoken().either(f"column.{name}", name.replace("_", " "))
+
+
 def show_table(
     table: pd.DataFrame,
     *,
@@ -220,6 +226,8 @@ def show_table(
             value = table[name].iloc[i]
             if name in formats:
                 cells.append(formats[name](value))
+            elif name == "note":
+                cells.append(note_words(value, spoken()))
             elif name == "p":
                 cells.append(format_p(float(value)))
             else:
@@ -230,7 +238,7 @@ def show_table(
         for name in names
     )
     return Shown(
-        heads=tuple(heads.get(name, name.replace("_", " ")) for name in names),
+        heads=tuple(heads.get(name) or _head(name) for name in names),
         rows=tuple(rows),
         caption=caption,
         notes=tuple(notes),

@@ -97,7 +97,7 @@ def test_a_failed_chamber_run_is_found():
     got = diagnose(fitted(table))
     assert {"outlying_level", "influential_level"} <= codes(got)
     named = [f.message for f in got.findings if f.code == "outlying_level"]
-    assert any("B2:T4" in message and "below" in message for message in named)
+    assert any("chamber T4 in batch B2" in message and "below" in message for message in named)
     runs = got.influence[got.influence["term"] == "batch:chamber"]
     assert runs.loc[runs["cooks_d"].idxmax(), "level"] == "B2:T4"
 
@@ -242,9 +242,9 @@ def test_brown_forsythe_equals_its_analysis_of_variance():
 
 
 def test_too_few_levels_are_not_judged():
-    got = checks.check_shape("effects", np.array([0.1, -0.4, 1.0]), "")
+    got = checks.check_shape("effects", np.array([0.1, -0.4, 1.0]), form="effects")
     assert got.sound is None
-    assert "too few" in got.detail
+    assert "too few" in str(got.detail)
 
 
 def test_many_effects_are_left_out_and_said_to_be(monkeypatch):

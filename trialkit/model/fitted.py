@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from trialkit.arrays import Floats
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.method_names import method_words
 from trialkit.model.columns.matrices import Design, estimable_part
 from trialkit.model.columns.rank import independent
 from trialkit.model.columns.terms import Grouping
@@ -29,6 +30,7 @@ from trialkit.model.likelihood.reduced import Reduced
 from trialkit.model.likelihood.search import Optimum, maximise
 from trialkit.model.likelihood.strata import Responses
 from trialkit.model.solvers import DenseSolver, LargeSolver, Solver, solve
+from trialkit.wording import spoken
 
 
 @dataclass(frozen=True, eq=False)
@@ -404,13 +406,22 @@ class Fitted:
 
     # ---- display -----------------------------------------------------------------------
     def _shown(self) -> Shown:
-        title = (
-            f"{self.spec.response} ~ {self.spec.fixed}; random: "
-            f"{', '.join(self.spec.random) or 'none'} ({self.n} rows)"
+        say = spoken()
+        title = say.text(
+            "fitted_words.title",
+            response=self.spec.response,
+            fixed=self.spec.fixed,
+            random=", ".join(self.spec.random) or say.text("fitted_words.no_random"),
+            rows=self.n,
         )
-        spread = ", ".join(f"{k} {v:.4g}" for k, v in self.variances.items())
-        notes = [f"Variances: {spread}", *map(str, self.findings)]
-        return show_table(self.tests().reset_index(), caption=title, notes=notes)
+        spread = ", ".join(
+            say.text("fitted_words.variance", term=str(name), value=float(value))
+            for name, value in self.variances.items()
+        )
+        notes = [say.text("fitted_words.variances", spread=spread), *map(str, self.findings)]
+        formats = {"method": lambda code: method_words(str(code), say)}
+        table = self.tests().reset_index()
+        return show_table(table, caption=title, notes=notes, formats=formats)
 
     def __str__(self) -> str:
         return self._shown().text()

@@ -32,6 +32,7 @@ from trialkit.model.likelihood.reduced import Reduced
 from trialkit.model.likelihood.search import Optimum, maximise
 from trialkit.model.likelihood.strata import Responses
 from trialkit.model.likelihood.threads import one_blas_thread
+from trialkit.wording import finding
 
 METHOD = "satterthwaite, average information"
 
@@ -388,16 +389,7 @@ def _solve_large(data: Prepared, design: LargeDesign) -> tuple[LargeSolver, tupl
     point, path, settled = maximise_large(design, nonnegative=spec.variances == "nonnegative")
     final = evaluate_large(design, point.phi, final=True)
     assert final is not None
-    notes = [
-        Finding(
-            "large_design",
-            "note",
-            f"{sum(g.q for g in data.groupings)} effects: tests use Satterthwaite's degrees of "
-            "freedom from the average information",
-        )
-    ]
+    notes = [finding("large_design", "note", effects=int(sum(g.q for g in data.groupings)))]
     if not settled:
-        notes.append(
-            Finding("not_settled", "caution", "the search for the variances did not settle")
-        )
+        notes.append(finding("not_settled", "caution", form="large"))
     return LargeSolver(design, final, tuple(path), settled), (*data.findings, *notes)

@@ -19,6 +19,7 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.svg import inline_svg
+from trialkit.row_notes import note_words
 from trialkit.wording import Units, Wording, units_in_words
 
 if TYPE_CHECKING:
@@ -78,7 +79,7 @@ def _ratios(material: Material) -> Table:
                 limit=limit,
                 margin=material.margin,
             ),
-            *(f"{level}: {note}." for level, note in told if note),
+            *(f"{level}: {note_words(note, say)}." for level, note in told if note),
             *method_notes(ratios["method"], say),
         ],
     )

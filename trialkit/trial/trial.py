@@ -20,7 +20,7 @@ from trialkit.trial.sections import (
     RigSection,
     Setting,
 )
-from trialkit.wording import units_in_words
+from trialkit.wording import Units, spoken, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -169,35 +169,59 @@ class Trial:
         return pd.DataFrame(list(rows), columns=list(term), dtype=object)
 
     def __str__(self) -> str:
-        units = ", ".join(
-            f"{n} {':'.join(t)}" for t, n in self.structure.counts(self.counts).items()
-        )
-        factors = "; ".join(
-            f"{f.name} ({', '.join(f.levels)}) given to each {f.stratum}"
+        say = spoken()
+        treatments = "; ".join(
+            say.text(
+                "trial_words.given",
+                name=f.name,
+                levels=", ".join(f.levels),
+                unit=Units(f.applied_to, 1),
+            )
             for f in self.factors.values()
         )
-        return f"{self.title}\n  units: {units}; {self.flushes} flushes\n  treatments: {factors}"
+        return say.text(
+            "trial_words.plain",
+            title=self.title,
+            units=self._units(),
+            flushes=self.flushes,
+            treatments=treatments,
+        )
+
+    def _units(self) -> str:
+        """Count the units of every stratum, in the language in use."""
+        counts = self.structure.counts(self.counts).items()
+        return ", ".join(
+            spoken().text("trial_words.count", number=n, units=Units(t, n)) for t, n in counts
+        )
 
     def _repr_html_(self) -> str:
         import pandas as pd
 
         from trialkit.display import show_table
 
+        say = spoken()
         rows = [
-            (f.name, level, setting.words, "yes" if level == f.control else "",
+            (f.name, level, setting.words, say.text("page.yes") if level == f.control else "",
              units_in_words(f.applied_to))
             for f in self.factors.values()
             for level, setting in f.levels.items()
         ]  # fmt: skip
-        heads = ["treatment", "level", "setting", "control", "given to"]
-        units = ", ".join(
-            f"{n} {units_in_words(t)}" for t, n in self.structure.counts(self.counts).items()
-        )
+        names = ("treatment", "level", "setting", "control", "given_to")
         asked = self.question
         notes = (
-            f"{self.species or 'crop not named'}; {units}; flushes weighed: {self.flushes}",
-            f"asked of {asked.primary}: is the loss less than {asked.margin_pct:g} %, is there a "
-            f"difference of {asked.difference_pct:g} %?",
+            say.text(
+                "trial_words.crop",
+                species=self.species or say.text("trial_words.no_crop"),
+                units=self._units(),
+                flushes=self.flushes,
+            ),
+            say.text(
+                "trial_words.asked",
+                primary=asked.primary,
+                margin=asked.margin_pct,
+                difference=asked.difference_pct,
+            ),
         )
-        table = pd.DataFrame(rows, columns=heads)
-        return show_table(table, caption=self.title, notes=notes).html()
+        heads = {name: say.text(f"trial_words.head.{name}") for name in names}
+        table = pd.DataFrame(rows, columns=list(names))
+        return show_table(table, heads=heads, caption=self.title, notes=notes).html()

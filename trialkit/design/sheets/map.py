@@ -59,7 +59,7 @@ def draw_map(plan: Allocation) -> Figure:
             _draw_stratum(axes, plan, term, factors, places, depth, height)
         _frame(axes, plan, down, across)
         _explain(figure, groups)
-        axes.set_title(f"Who receives what: {trial.title}")
+        axes.set_title(f"{spoken().text('card.heading')}: {trial.title}")
     return figure
 
 

@@ -27,6 +27,7 @@ from trialkit.model.answers.variance_likelihood import (
     maximise_each,
 )
 from trialkit.model.fitted import Fitted
+from trialkit.wording import spoken
 
 
 @dataclass(frozen=True)
@@ -66,10 +67,8 @@ class ComponentTest:
         return pd.DataFrame([row], index=pd.Index([self.term], name="term"))
 
     def _shown(self) -> Shown:
-        caption = (
-            f"Does {self.term} vary at all? "
-            f"{'It is estimated at zero or below' if self.statistic == 0 else 'Likelihood ratio'}"
-        )
+        form = "below" if self.statistic == 0 else "ratio"
+        caption = spoken().text(f"component_words.caption.{form}", term=self.term)
         return show_table(self.table.reset_index(), caption=caption)
 
     def __str__(self) -> str:

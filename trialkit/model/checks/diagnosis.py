@@ -24,6 +24,7 @@ from trialkit.model.checks.influence import Solved, cluster_influence, deletion_
 from trialkit.model.checks.scale import PowerHint, power_hint
 from trialkit.model.checks.single import Checked
 from trialkit.model.fitted import Fitted
+from trialkit.wording import Chance, Joined, Units, finding, message, spoken
 
 MOST_EFFECTS = 6000  # effects beside the largest term: beyond, their square is too much memory
 HELD_EFFECTS = 300  # effects above which the check of the scale holds the ratios of the variances
@@ -37,8 +38,8 @@ class Diagnosis:
 
     Parameters
     ----------
-    table : DataFrame
-        One row per check: `check, result` ("sound", "look", "not judged") `, detail`.
+    checked : tuple of Checked
+        Every check, in order; `table` shows them.
     findings : tuple of Finding
         What was found, most severe first.
     influence : DataFrame
@@ -56,7 +57,7 @@ class Diagnosis:
         Power of the response preferred; None where values are not positive.
     """
 
-    table: pd.DataFrame
+    checked: tuple[Checked, ...]
     findings: tuple[Finding, ...]
     influence: pd.DataFrame = field(repr=False)
     refitted: pd.DataFrame = field(repr=False)
@@ -64,14 +65,26 @@ class Diagnosis:
     effects: pd.DataFrame = field(repr=False)
     power: PowerHint | None = field(default=None, repr=False)
 
+    @property
+    def table(self) -> pd.DataFrame:
+        """One row per check: `check, result, detail`, said in the language in use.
+
+        `result` is "sound", "look" or "not judged".
+        """
+        codes = {True: "sound", False: "look", None: "not judged"}
+        rows = [(str(c.check), codes[c.sound], str(c.detail)) for c in self.checked]
+        return pd.DataFrame(rows, columns=["check", "result", "detail"])
+
     def _shown(self) -> Shown:
-        look = int((self.table["result"] == "look").sum())
+        say = spoken()
+        look = sum(one.sound is False for one in self.checked)
         caption = (
-            "Checks of the model: nothing to worry about"
-            if not look
-            else f"Checks of the model: {look} thing{'s' * (look > 1)} to look at"
+            say.choose("checks.caption.look", look) if look else say.text("checks.caption.sound")
         )
-        return show_table(self.table, caption=caption, notes=[str(f) for f in self.findings])
+        formats = {"result": lambda code: say.either(f"result.{code}", str(code))}
+        heads = {name: say.text(f"column.{name}") for name in ("check", "result", "detail")}
+        notes = [str(f) for f in self.findings]
+        return show_table(self.table, heads=heads, formats=formats, caption=caption, notes=notes)
 
     def __str__(self) -> str:
         return self._shown().text()
@@ -139,15 +152,10 @@ def diagnose(fit: Fitted) -> Diagnosis:
         influence, refitted, leaning = influence_checks(fit, solved)
         done += [*more, *leaning, checks.check_power(fit, hint, held=quick)]
     else:
-        done.append(Checked("single rows, levels and scale", None, "too many random effects"))
-    words = {True: "sound", False: "look", None: "not judged"}
-    table = pd.DataFrame(
-        [(one.check, words[one.sound], one.detail) for one in done],
-        columns=["check", "result", "detail"],
-    )
+        done.append(Checked(message("check.rows"), None, message("check_detail.many_effects")))
     rank = {"stop": 0, "caution": 1, "note": 2}
     found = sorted((f for one in done for f in one.findings), key=lambda f: rank[f.severity])
-    return Diagnosis(table, tuple(found), influence, refitted, rows, effects, hint)
+    return Diagnosis(tuple(done), tuple(found), influence, refitted, rows, effects, hint)
 
 
 def solved_of(fit: Fitted) -> Solved:
@@ -176,8 +184,8 @@ def row_checks(fit: Fitted, solved: Solved) -> list[Checked]:
     columns = [c for c in fit.design.levels if c in fit.table.columns]
     columns += [c for g in fit.groupings for c in g.term.columns if g.q <= 50]
     out += [checks.check_spread(fit, solved, column) for column in dict.fromkeys(columns)]
-    remedy = "see the check of the scale; the randomisation test needs no normal law"
-    out.append(checks.check_shape("residuals of rows", solved.standardised, remedy))
+    name = message("check_words.residuals")
+    out.append(checks.check_shape(name, solved.standardised, form="rows"))
     return out
 
 
@@ -197,8 +205,8 @@ def effect_checks(solved: Solved) -> tuple[pd.DataFrame, list[Checked]]:
             )
         )
         done.append(checks.check_effects(term, standardised, solved.free_effects(term)))
-        remedy = "the randomisation test needs no normal law"
-        done.append(checks.check_shape(f"effects of {term.name}", standardised, remedy))
+        name = message("check_words.effects", units=Units(tuple(term.name.split(":"))))
+        done.append(checks.check_shape(name, standardised, form="effects"))
     if not frames:
         return pd.DataFrame(columns=["term", "level", "effect", "standardised"]), done
     return pd.concat(frames, ignore_index=True), done
@@ -286,18 +294,24 @@ def conclusion_checks(fit: Fitted, term: str, again: pd.DataFrame) -> Sequence[C
     )
     if not len(again):
         return []
-    level = again["level"].iloc[0]
-    name = f"conclusions without {term} {level}"
+    level = checks.level_name(term, again["level"].iloc[0])
+    name = message("check.conclusions", level=level)
     if not len(turned):
-        return [Checked(name, True, "the same")]
-    moves = ", ".join(
-        f"{row.tested} (p {row.p:.2g} with, {row.p_without:.2g} without)"
-        for row in turned.itertuples()
+        return [Checked(name, True, message("check_detail.same"))]
+    moves = Joined(
+        tuple(
+            message(
+                "check_words.turned",
+                term=str(one),
+                p=Chance(float(p)),
+                without=Chance(float(other)),
+            )
+            for one, p, other in zip(
+                turned["tested"], turned["p"], turned["p_without"], strict=True
+            )
+        ),
+        ", ",
     )
-    finding = Finding(
-        "conclusion_leans",
-        "caution",
-        f"without {term} {level} the answer would be another for {moves}",
-        "say so beside the answer; do not leave it out unless its notes or logs give a reason",
-    )
-    return [Checked(name, False, moves, (finding,))]
+    found = finding("conclusion_leans", "caution", level=level, moves=moves)
+    detail = message("check_detail.turned", moves=moves)
+    return [Checked(name, False, detail, (found,))]

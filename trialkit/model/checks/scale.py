@@ -21,18 +21,19 @@ from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.fitted import Fitted
 from trialkit.model.likelihood.search import Variances, maximise
+from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     from trialkit.model.checks.influence import Solved
 
 
 _WORDS = {
-    -1.0: "the reciprocal",
-    -0.5: "the reciprocal of the square root",
-    0.0: "the logarithm",
-    0.5: "the square root",
-    1.0: "the response as it is",
-    2.0: "the square",
+    -1.0: "reciprocal",
+    -0.5: "reciprocal_root",
+    0.0: "logarithm",
+    0.5: "root",
+    1.0: "as_it_is",
+    2.0: "square",
 }
 _WIDEST = 3.0
 
@@ -59,8 +60,13 @@ class PowerHint:
 
     @property
     def words(self) -> str:
-        """The suggestion in words."""
-        return _WORDS[self.suggestion]
+        """The suggestion in words, in the language in use."""
+        return str(self.said)
+
+    @property
+    def said(self) -> Message:
+        """The suggestion, to be said in any language."""
+        return message(f"power_words.{_WORDS[self.suggestion]}")
 
 
 def scaled_power(y: Floats, power: float) -> Floats:

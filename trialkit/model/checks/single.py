@@ -28,6 +28,17 @@ from trialkit.errors import Finding
 from trialkit.model.checks.effect_equations import Grouped
 from trialkit.model.checks.influence import Solved
 from trialkit.model.fitted import Fitted
+from trialkit.wording import (
+    Chance,
+    Joined,
+    Message,
+    Number,
+    Units,
+    finding,
+    message,
+    place,
+    several,
+)
 
 if TYPE_CHECKING:
     from trialkit.model.checks.scale import PowerHint
@@ -45,36 +56,42 @@ class Checked:
 
     Parameters
     ----------
-    check : str
+    check : Message
         What was looked at.
     sound : bool or None
         Whether nothing was found; None where it could not be judged.
-    detail : str
+    detail : Message
         The numbers, in words.
     findings : tuple of Finding
     """
 
-    check: str
+    check: Message
     sound: bool | None
-    detail: str
+    detail: Message
     findings: tuple[Finding, ...] = ()
 
 
-def _listed(names: list[str]) -> str:
-    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
-    return ", ".join(names[:SHOWN]) + more
+def level_name(term: str, label: object) -> object:
+    """Name a level of a random term in words, such as chamber T4 in batch B2."""
+    factors, levels = term.split(":"), str(label).split(":")
+    if len(factors) != len(levels):
+        return message("check_words.level", term=term, level=str(label))
+    return place(dict(zip(factors, levels, strict=True)))
 
 
 def check_search(fit: Fitted) -> Checked:
     """Look at how the search for the variances ended."""
     if fit.is_large:  # its search keeps its record apart
         own = tuple(f for f in fit.findings if f.code == "not_settled")
-        return Checked("search for the variances", not own, f"{len(fit.record)} steps", own)
+        detail = message("check_detail.steps", count=len(fit.record))
+        return Checked(message("check.search"), not own, detail, own)
     settled = bool(fit.optimum.settled[0])
     steps, left = int(fit.optimum.steps[0]), float(fit.optimum.decrement[0])
-    detail = f"{steps} steps; {left / 2:.1g} log-likelihood units left to gain"
+    least = 1e-4  # log-likelihood units that nobody would see
+    gain = Number(left / 2, 4) if left / 2 >= least else message("check_words.below", value=least)
+    detail = message("check_detail.search", count=steps, left=gain)
     own = tuple(f for f in fit.findings if f.code == "not_settled")
-    return Checked("search for the variances", settled, detail, own)
+    return Checked(message("check.search"), settled, detail, own)
 
 
 def check_edge(fit: Fitted, solved: Solved | None = None) -> Checked:
@@ -84,26 +101,20 @@ def check_edge(fit: Fitted, solved: Solved | None = None) -> Checked:
     count = len(fit.groupings)
     residual = float(np.max(fit.variances.iloc[count:]))
     ratios = [
-        f"{name} {value / residual:.2g}" for name, value in fit.variances.iloc[:count].items()
+        message(
+            "check_words.share", term=Units(tuple(str(name).split(":")), 1), share=value / residual
+        )
+        for name, value in fit.variances.iloc[:count].items()
     ]
     if not ratios:
-        return Checked("variances beside the residual", None, "no random terms")
+        return Checked(message("check.variances"), None, message("check_detail.no_random"))
     room = room_left(fit) if solved is None else room_of(solved)
-    detail = f"share of the residual variance: {', '.join(ratios)}"
+    detail = message("check_detail.variances", shares=Joined(tuple(ratios), ", "))
     findings = list(own)
     if room < 0.02 and "edge_of_space" not in {f.code for f in own}:
-        findings.append(
-            Finding(
-                "covariance_at_edge",
-                "caution",
-                "the variances below zero lie at the edge of what is possible: they take away "
-                f"{100 * (1 - max(room, 0.0)):.4g} % of the variance of some mean, so that the "
-                "fit leans on a few units or trusts that mean too much",
-                "rely on the default tests, which then compare plain unit means, and on the "
-                "randomisation test",
-            )
-        )
-    return Checked("variances beside the residual", not findings, detail, tuple(findings))
+        taken = 100 * (1 - max(room, 0.0))
+        findings.append(finding("covariance_at_edge", "caution", taken=taken))
+    return Checked(message("check.variances"), not findings, detail, tuple(findings))
 
 
 def room_left(fit: Fitted) -> float:
@@ -156,28 +167,26 @@ def check_leverage(fit: Fitted, solved: Solved) -> Checked:
     """Look for rows that alone decide a coefficient."""
     leverage = solved.leverage
     alone = np.flatnonzero(leverage > 1 - 1e-6)
+    check = message("check.leverage")
     if np.isnan(leverage).all():
-        return Checked("leverage of single rows", None, "the covariance is at its edge")
-    detail = f"largest {np.nanmax(leverage):.2f} of 1, mean {np.nanmean(leverage):.2f}"
+        return Checked(check, None, message("check_detail.at_edge"))
+    top, mean = float(np.nanmax(leverage)), float(np.nanmean(leverage))
+    detail = message("check_detail.leverage", top=top, mean=mean)
     if not len(alone):
-        return Checked("leverage of single rows", True, detail)
-    finding = Finding(
-        "row_decides",
-        "caution",
-        f"{len(alone)} row{'s' * (len(alone) > 1)} alone decide{'s' * (len(alone) == 1)} a "
-        f"coefficient, so nothing can check {'them' if len(alone) > 1 else 'it'}: "
-        f"{_listed([row_name(fit, i) for i in alone.tolist()])}",
-        "check these weights against the harvest sheet; a simpler fixed part leans on them less",
-    )
-    return Checked("leverage of single rows", False, detail, (finding,))
+        return Checked(check, True, detail)
+    named = several([row_name(fit, i) for i in alone.tolist()], SHOWN)
+    found = finding("row_decides", "caution", count=len(alone), rows=named)
+    return Checked(check, False, detail, (found,))
 
 
-def row_name(fit: Fitted, position: int) -> str:
+def row_name(fit: Fitted, position: int) -> Message:
     """Name a row by its index label and its levels."""
     columns = dict.fromkeys(c for g in fit.groupings for c in g.term.columns)
-    row = fit.table.iloc[position]
-    where = ", ".join(f"{c} {row[c]}" for c in columns)
-    return f"row {fit.table.index[position]}" + (f" ({where})" if where else "")
+    row, label = fit.table.iloc[position], str(fit.table.index[position])
+    if not columns:
+        return message("check_words.row", row=label)
+    where = Joined(tuple(place({c: row[c]}) for c in columns), ", ")
+    return message("check_words.row_at", row=label, where=where)
 
 
 def check_outliers(fit: Fitted, solved: Solved) -> Checked:
@@ -186,20 +195,17 @@ def check_outliers(fit: Fitted, solved: Solved) -> Checked:
     p = np.minimum(1.0, 2 * special.stdtr(df, -np.abs(t)) * np.isfinite(t).sum())
     worst = np.flatnonzero(p < 0.05)
     top = float(np.nanmax(np.abs(t)))
-    detail = f"farthest row {top:.1f} standard errors, p {np.nanmin(p):.2g} for all rows together"
+    check = message("check.outliers")
+    detail = message("check_detail.outliers", far=top, p=Chance(float(np.nanmin(p))))
     if not len(worst):
-        return Checked("outlying rows", True, detail)
+        return Checked(check, True, detail)
     worst = worst[np.argsort(p[worst])]
-    named = [f"{row_name(fit, i)} {t[i]:+.1f}" for i in worst.tolist()]
-    finding = Finding(
-        "outlying_rows",
-        "caution",
-        f"{len(worst)} row{'s lie' if len(worst) > 1 else ' lies'} farther from the model than "
-        f"chance allows (distance in standard errors): {_listed(named)}",
-        "look them up in the notes: a slip of the scale or of the sheet is corrected there, a "
-        "true harvest stays in; run the analysis with and without and report both",
-    )
-    return Checked("outlying rows", False, detail, (finding,))
+    named = [
+        message("check_words.row_far", row=row_name(fit, i), far=float(t[i]))
+        for i in worst.tolist()
+    ]
+    found = finding("outlying_rows", "caution", count=len(worst), rows=several(named, SHOWN))
+    return Checked(check, False, detail, (found,))
 
 
 def outlier_t(standardised: Floats, df: int) -> tuple[Floats, int]:
@@ -215,43 +221,38 @@ def check_spread(fit: Fitted, solved: Solved, column: str) -> Checked:
     """Compare the spread of row residuals between the levels of one column."""
     residual = pd.Series(solved.standardised).dropna()
     group = fit.table[column].reset_index(drop=True)[residual.index]
-    name = f"equal spread between levels of {column}"
+    name = message("check.spread", column=Units((column,), 1))
     spreads = residual.groupby(group.to_numpy()).agg(["std", "size"])
     spreads = spreads[spreads["size"] >= 4]
     if len(spreads) < 2:
-        return Checked(name, None, "too few rows per level to judge")
+        return Checked(name, None, message("check_detail.few_rows"))
     kept = residual[group.isin(spreads.index)]
     p = brown_forsythe(kept, group[kept.index])
     sizes = spreads["std"].to_numpy(dtype=float)
     low, high = spreads.index[int(sizes.argmin())], spreads.index[int(sizes.argmax())]
     ratio = float(sizes.max() / max(float(sizes.min()), 1e-300))
-    detail = f"{column} {high} spreads {ratio:.2g} times as much as {low}; p {p:.2g}"
+    values = {
+        "high": place({column: high}), "low": place({column: low}), "ratio": ratio, "p": Chance(p),
+    }  # fmt: skip
+    detail = message("check_detail.spread", **values)
     if p >= DOUBT or ratio < 1.5 or fit.spec.residual_by == column:
         return Checked(name, True, detail)
-    finding = Finding(
-        "unequal_spread",
-        "caution",
-        f"rows of {column} {high} spread {ratio:.2g} times as much about the model as those of "
-        f"{low} (p {p:.2g}): means are sound, but one common error is too small for some "
-        "comparisons and too large for others",
-        _spread_remedy(fit, column),
+    form = "log" if _grows_with_mean(fit, column) else "by_level"
+    found = finding(
+        "unequal_spread", "caution", form=form, column=column, response=fit.spec.response, **values
     )
-    return Checked(name, False, detail, (finding,))
+    return Checked(name, False, detail, (found,))
 
 
-def _spread_remedy(fit: Fitted, column: str) -> str:
-    """Advise the log scale where spread grows with the mean, else a variance per level."""
+def _grows_with_mean(fit: Fitted, column: str) -> bool:
+    """Say whether spread grows with the mean, so that the log scale may even it out."""
     group = fit.table[column].to_numpy()
     left = pd.Series(fit.residuals).groupby(group).std()
     mean = pd.Series(fit.y).groupby(group).mean()
-    if (mean > 0).all() and (left > 0).all() and len(mean) > 1:
-        slope = float(np.polyfit(np.log(mean), np.log(left), 1)[0])
-        if 0.5 < slope < 1.5 and (fit.y > 0).all() and mean.max() > 1.5 * mean.min():
-            return (
-                f"the spread grows with the mean: fit the logarithm of {fit.spec.response} as a "
-                f'check (ratios then take scale="log"), rather than a variance per {column}'
-            )
-    return f'fit with residual_by="{column}" as a check'
+    if not ((mean > 0).all() and (left > 0).all() and len(mean) > 1):
+        return False
+    slope = float(np.polyfit(np.log(mean), np.log(left), 1)[0])
+    return bool(0.5 < slope < 1.5 and (fit.y > 0).all() and mean.max() > 1.5 * mean.min())
 
 
 def brown_forsythe(values: pd.Series, groups: pd.Series) -> float:
@@ -269,29 +270,23 @@ def brown_forsythe(values: pd.Series, groups: pd.Series) -> float:
     return float(stats.levene(*parts, center="median").pvalue)
 
 
-def check_shape(name: str, values: Floats, remedy: str) -> Checked:
+def check_shape(name: object, values: Floats, *, form: str) -> Checked:
     """Ask whether standardised values look like draws of a normal law (Shapiro-Wilk)."""
     from scipy import stats
 
     known = values[np.isfinite(values)]
-    label = f"normality of {name}"
+    label = message("check.shape", name=name)
     if len(known) < FEW_LEVELS:
-        return Checked(label, None, f"{len(known)} values are too few to judge")
+        return Checked(label, None, message("check_detail.few_values", number=len(known)))
     drawn = known[:: max(1, math.ceil(len(known) / 5000))]
     p, skew = float(stats.shapiro(drawn).pvalue), float(stats.skew(known))
     tails = float(stats.kurtosis(known))
-    detail = f"p {p:.2g}; lean {skew:+.2f}, tails {tails:+.2f} (both 0 for a normal law)"
+    detail = message("check_detail.shape", p=Chance(p), skew=skew, tails=tails)
     if p >= DOUBT or (abs(skew) < 0.5 and abs(tails) < 1.0):
         return Checked(label, True, detail)
-    shape = "lean to one side" if abs(skew) >= 0.5 else "have heavy tails"
-    finding = Finding(
-        "not_normal",
-        "note",
-        f"the {name} {shape} (p {p:.2g}): with few units the tests feel it, with many they "
-        "hardly do",
-        remedy,
-    )
-    return Checked(label, False, detail, (finding,))
+    shape = message("check_words.lean" if abs(skew) >= 0.5 else "check_words.tails")
+    found = finding("not_normal", "note", form=form, name=name, shape=shape, p=Chance(p))
+    return Checked(label, False, detail, (found,))
 
 
 def check_effects(term: Grouped, standardised: Floats, df: int) -> Checked:
@@ -301,56 +296,52 @@ def check_effects(term: Grouped, standardised: Floats, df: int) -> Checked:
     """
     known = np.isfinite(standardised)
     count = int(known.sum())
-    name = f"outlying levels of {term.name}"
+    name = message("check.effects", units=Units(tuple(term.name.split(":"))))
     if df < 3:
-        return Checked(name, None, f"{count} levels are too few to judge")
+        return Checked(name, None, message("check_detail.few_levels", number=count))
     t, df = outlier_t(standardised, df)
     p = np.minimum(1.0, 2 * special.stdtr(df, -np.abs(t)) * count)
     worst = int(np.nanargmax(np.abs(standardised)))
     far = float(standardised[worst])
-    detail = f"farthest is {term.labels[worst]}, {far:+.1f} standard errors"
+    level = level_name(term.name, term.labels[worst])
+    detail = message("check_detail.effects", level=level, far=far)
     if not p[worst] < DOUBT:
         return Checked(name, True, detail)
-    finding = Finding(
-        "outlying_level",
-        "caution",
-        f"{term.name} {term.labels[worst]} lies {abs(far):.1f} standard errors "
-        f"{'above' if far > 0 else 'below'} what the other levels would make it",
-        "look for a cause in its notes and logs (fan, sensor, substrate lot) and see below what "
-        "changes without it",
-    )
-    return Checked(name, False, detail, (finding,))
+    form = "above" if far > 0 else "below"
+    found = finding("outlying_level", "caution", form=form, level=level, far=abs(far))
+    return Checked(name, False, detail, (found,))
 
 
 def check_influence(term: str, table: pd.DataFrame) -> Checked:
     """Look for levels that the answer leans on."""
-    name = f"influence of each {term}"
+    name = message("check.influence", unit=Units(tuple(term.split(":")), 1))
     findings: list[Finding] = []
     lost = table[~table["estimable"].astype(bool)]
     if len(lost):
-        named = _listed([str(label) for label in lost["level"]])
-        findings.append(
-            Finding(
-                "level_needed",
-                "caution",
-                f"without {term} {named} some comparison cannot be made at all: it rests on "
-                f"{'that level' if len(lost) == 1 else 'each of these levels'} alone",
-                "repeat the treatment elsewhere before acting on that comparison",
-            )
-        )
+        named = several([level_name(term, label) for label in lost["level"]], SHOWN)
+        findings.append(finding("level_needed", "caution", count=len(lost), levels=named))
     known = table.dropna(subset=["cooks_d"])
     if not len(known):
-        return Checked(name, False if findings else None, "not computed", tuple(findings))
+        detail = message("check_detail.not_computed")
+        return Checked(name, False if findings else None, detail, tuple(findings))
     top = known.iloc[int(known["change_se"].abs().to_numpy(dtype=float).argmax())]
-    detail = (
-        f"largest: without {top['level']}, {top['comparison']} changes by "
-        f"{abs(top['change_se']):.1f} standard errors"
+    detail = message(
+        "check_detail.influence",
+        level=level_name(term, top["level"]),
+        comparison=str(top["comparison"]),
+        change=abs(float(top["change_se"])),
     )
     strong = known[known["change_se"].abs() > MOVES]
     strong = strong.sort_values("change_se", key=lambda v: -v.abs())
     if len(strong):
         leaning = [
-            f"{level} ({comparison} {change:+.4g}, {abs(change_se):.1f} se)"
+            message(
+                "check_words.leaning",
+                level=level_name(term, level),
+                comparison=str(comparison),
+                change=change,
+                se=abs(change_se),
+            )
             for level, comparison, change, change_se in zip(
                 strong["level"],
                 strong["comparison"],
@@ -359,38 +350,21 @@ def check_influence(term: str, table: pd.DataFrame) -> Checked:
                 strict=True,
             )
         ]
-        findings.append(
-            Finding(
-                "influential_level",
-                "note",
-                f"the answer leans on {term} {_listed(leaning)}; the number is what it adds to "
-                "that comparison",
-                "see whether the conclusion holds without it",
-            )
-        )
+        findings.append(finding("influential_level", "note", levels=several(leaning, SHOWN)))
     return Checked(name, not findings, detail, tuple(findings))
 
 
 def check_power(fit: Fitted, hint: PowerHint | None, *, held: bool = False) -> Checked:
     """Say whether a power of the response would suit the model better."""
-    name = "scale of the response"
+    name = message("check.scale")
     if hint is None:
-        return Checked(name, None, "not judged: the response has values of zero or below")
-    detail = f"best power {hint.power:.2f} (limits {hint.low:.2f} to {hint.high:.2f})"
-    detail += ", ratios of the variances held" if held else ""
+        return Checked(name, None, message("check_detail.scale.not_positive"))
+    values = {"power": hint.power, "low": hint.low, "high": hint.high}
+    detail = message("check_detail.scale.held" if held else "check_detail.scale.free", **values)
     if hint.suggestion == 1.0:
         return Checked(name, True, detail)
-    ratio = hint.suggestion == 0.0
-    finding = Finding(
-        "other_scale",
-        "note",
-        f"{hint.words} of {fit.spec.response} suits the model better: power {hint.power:.2f}, "
-        f"limits {hint.low:.2f} to {hint.high:.2f}",
-        "fit it as a check; "
-        + (
-            'ratios then compare geometric means (scale="log")'
-            if ratio
-            else "answers are then on that scale and must be turned back to be read"
-        ),
+    form = "ratio" if hint.suggestion == 0.0 else "other"
+    found = finding(
+        "other_scale", "note", form=form, scale=hint.said, response=fit.spec.response, **values
     )
-    return Checked(name, False, detail, (finding,))
+    return Checked(name, False, detail, (found,))

@@ -36,6 +36,7 @@ from trialkit.model.inference.unequal_spread import (
     spread_levels,
     unequal_levels,
 )
+from trialkit.wording import Chance, Joined, Units, finding, message
 
 ALARM = 0.025  # chance of a false alarm of each of the two tests
 DRAWS, SEED = 4_000, 20_311  # of the law of the largest ratio
@@ -161,36 +162,29 @@ def spread_findings(fit: Fitted, factor: str) -> list[Finding]:
     if found is None:
         return []
     told = []
-    for sd, p, where in (
-        (found.between, found.p_between, f"its {found.units} units"),
-        (found.within, found.p_within, "what lies within them"),
+    units = Units(tuple(found.units.split(":")))
+    for sd, p, key in (
+        (found.between, found.p_between, "spread_words.between"),
+        (found.within, found.p_within, "spread_words.within"),
     ):
         if p < ALARM:
             low, high = min(sd, key=sd.__getitem__), max(sd, key=sd.__getitem__)
-            told.append(
-                f"{high} spreads {sd[high] / sd[low]:.2g} times as much as {low} between {where} "
-                f"(p {p:.2g})"
-                if where.startswith("its")
-                else f"{high} spreads {sd[high] / sd[low]:.2g} times as much as {low} in {where} "
-                f"(p {p:.2g})"
-            )
+            values = {"low": low, "high": high, "ratio": sd[high] / sd[low], "p": Chance(p)}
+            told.append(message(key, units=units, **values))
     if not told:
         return []
     if found.unequal:
-        meaning = "the numbers of units differ, so the error was told apart by level"
+        form = "told_apart"
     elif len(fit.design.levels[factor]) == 2:
-        meaning = "with as many units at both levels one common error serves their difference"
+        form = "pair"
     else:
-        meaning = (
-            "one common error is too small for comparisons with the level that spreads most and "
-            "too large for those without it"
-        )
+        form = "several"
     return [
-        Finding(
+        finding(
             "levels_spread_differently",
             "caution",
-            f"the levels of {factor} do not spread alike: {'; '.join(told)}; {meaning}",
-            "look for what makes the one uneven (a nozzle, a corner that stays dry); the "
-            "randomisation test and the analysis of the logarithm are checks",
+            form=form,
+            factor=factor,
+            told=Joined(tuple(told), "; "),
         )
     ]

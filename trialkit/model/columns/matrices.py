@@ -22,6 +22,7 @@ from trialkit.errors import Finding, ModelError
 from trialkit.model.columns.formula import AS_FACTOR, expression_columns, factor_levels, parse_fixed
 from trialkit.model.columns.functions import Expression
 from trialkit.model.columns.rank import full_rank
+from trialkit.wording import finding
 
 INTERCEPT = "intercept"
 MOST_COMBINATIONS = 4_000  # of levels, from which a sample stands for all
@@ -315,17 +316,7 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     findings = []
     if not kept.all():
         lost = [n for n, k in zip(names, kept, strict=True) if not k]
-        findings.append(
-            Finding(
-                "aliased",
-                "caution",
-                "the fixed part is rank-deficient: the data cannot tell "
-                f"{', '.join(lost)} from the earlier columns (often a combination of levels "
-                "with no rows)",
-                "drop a term or the interaction, or add the missing combinations; means that "
-                "need them are shown as not estimable",
-            )
-        )
+        findings.append(finding("aliased", "caution", lost=lost))
     return design, X, findings
 
 

@@ -9,14 +9,12 @@ import pandas as pd
 
 from trialkit.arrays import Floats
 from trialkit.errors import Finding
-from trialkit.model.inference.validity import ALMOST_NONE, FEW_DF, HELD, NO_TEST
+from trialkit.model.inference.validity import ALMOST_NONE, HELD, NO_TEST
 from trialkit.model.likelihood.search import Optimum
+from trialkit.wording import Units, finding
 
 _FIXED = re.compile(r"^(?P<base>.*?)(?:, spread by (?P<levels>[^,]*))?(?:, (?P<fixed>.*) fixed)?$")
 _UNITS = "unit means of "
-_MORE = (
-    "repeat the trial in one more batch or chamber, or leave random terms out that cannot matter"
-)
 
 
 def explain_methods(methods: pd.Series) -> list[Finding]:
@@ -36,29 +34,19 @@ def explain_methods(methods: pd.Series) -> list[Finding]:
         match = _FIXED.match(str(method))
         if match is None or str(method) in ("kenward-roger", "not estimable"):
             continue
-        names = _named(terms.index)
-        said = []
-        base, levels, fixed = match["base"], match["levels"], match["fixed"]
+        names, fixed = _named(terms.index), match["fixed"]
+        base, levels = match["base"], match["levels"]
+        term = tuple(base.removeprefix(_UNITS).split(":"))
+        units = {"unit": Units(term, 1), "units": Units(term)}
         if levels:
-            said.append(
-                f"{names} tested on one value per '{base.removeprefix(_UNITS)}', with an error "
-                f"told apart by {levels}: its levels have unequal numbers of units, and one common "
-                "error would mislead if they do not spread alike"
+            out.append(
+                finding("test_chosen", "note", form="split", terms=names, levels=levels, **units)
             )
         elif base.startswith(_UNITS):
-            unit = base.removeprefix(_UNITS)
-            said.append(
-                f"{names} tested on one value per '{unit}', all weighing the same: its variance "
-                "does not stand clear of the variation within it, and with unequal units "
-                "weights by size would mislead"
-            )
+            out.append(finding("test_chosen", "note", form="means", terms=names, **units))
         if fixed:
-            said.append(
-                f"{names} compared within {fixed} only (taken as fixed): what differences between "
-                "them could add rests on a variance that this layout cannot pin down"
-            )
-        if said:
-            out.append(Finding("test_chosen", "note", "; ".join(said), ""))
+            within = [Units(tuple(one.split(":"))) for one in fixed.split(" and ")]
+            out.append(finding("test_chosen", "note", form="fixed", terms=names, units=within))
     return out
 
 
@@ -76,43 +64,20 @@ def validity_findings(tests: pd.DataFrame) -> list[Finding]:
     """
     out = []
     method = tests["method"].astype(str)
-    for name, said in (
-        (f"kenward-roger, {HELD}", "with variances held at or above zero"),
-        (
-            f"containment, {HELD}",
-            "with variances held at or above zero and the degrees of freedom of its own units",
-        ),
-    ):
+    for name, form in ((f"kenward-roger, {HELD}", "held"), (f"containment, {HELD}", "strata")):
         if (method == name).any():
-            out.append(
-                Finding(
-                    "test_handed_over",
-                    "note",
-                    f"{_named(tests.index[method == name])} tested {said}: with variances below "
-                    "zero the usual test has no valid degrees of freedom here. This way finds "
-                    "fewer differences, not more",
-                )
-            )
+            terms = _named(tests.index[method == name])
+            out.append(finding("test_handed_over", "note", form=form, terms=terms))
     if (none := method == NO_TEST).any():
-        out.append(
-            Finding(
-                "no_test",
-                "caution",
-                f"{_named(tests.index[none])} has no test: no way to judge chance has valid "
-                "degrees of freedom here, so no verdict can rest on it",
-                _MORE,
-            )
-        )
+        out.append(finding("no_test", "caution", terms=_named(tests.index[none])))
     few = (tests["den_df"] < ALMOST_NONE).to_numpy()
     if few.any():
-        out.append(
-            Finding("few_df", "caution", f"{_named(tests.index[few])}: {FEW_DF}", _MORE),
-        )
+        out.append(finding("few_df", "caution", terms=_named(tests.index[few])))
     return out
 
 
-def _named(terms: pd.Index) -> str:
-    return ", ".join(f"'{term}'" for term in terms)
+def _named(terms: pd.Index) -> list[str]:
+    return [f"'{term}'" for term in terms]
 
 
 def variance_findings(random: Sequence[str], variances: Floats, optimum: Optimum) -> list[Finding]:
@@ -133,48 +98,13 @@ def variance_findings(random: Sequence[str], variances: Floats, optimum: Optimum
     """
     out = []
     if optimum.edge[0]:
-        out.append(
-            Finding(
-                "edge_of_space",
-                "caution",
-                "the variances below zero are so large together that the grand mean, or another "
-                "direction that the fixed part takes up, would have a variance below zero",
-                "comparisons do not lean on that direction; means and their limits are computed "
-                "with variances at or above zero, as their rows say",
-            )
-        )
+        out.append(finding("edge_of_space", "caution"))
     if not optimum.settled[0]:
-        out.append(
-            Finding(
-                "not_settled",
-                "caution",
-                f"the search for the variances stopped before it settled ({optimum.steps[0]} "
-                "steps)",
-                "look at fit.record; simplify the random terms",
-            )
-        )
+        out.append(finding("not_settled", "caution", form="steps", steps=int(optimum.steps[0])))
     for i, name in enumerate(random):
         value = float(variances[i])
         if optimum.held[0, i]:
-            out.append(
-                Finding(
-                    "component_at_zero",
-                    "note",
-                    f"the variance of '{name}' is held at zero: its units differ no more than "
-                    "the variation within them explains",
-                    "",
-                )
-            )
+            out.append(finding("component_at_zero", "note", term=name))
         elif value < 0:
-            out.append(
-                Finding(
-                    "component_below_zero",
-                    "note",
-                    f"the variance of '{name}' is estimated below zero ({value:.4g}): its units "
-                    "differ less than the variation within them would make them differ by "
-                    "chance. That happens often when the true variance is small; the test keeps "
-                    "the units as its replicates all the same",
-                    "",
-                )
-            )
+            out.append(finding("component_below_zero", "note", term=name, value=value))
     return out

@@ -18,6 +18,7 @@ from trialkit.model.likelihood.absorb import LargeDesign, is_large, make_large
 from trialkit.model.likelihood.reduced import Reduced, reduce_design
 from trialkit.model.likelihood.strata import Responses
 from trialkit.model.likelihood.threads import one_blas_thread
+from trialkit.wording import finding
 
 #: Sizes between which the square of a square is a number too.
 LARGEST, SMALLEST = 1e75, 1e-75
@@ -175,14 +176,15 @@ def clean_rows(
     missing = clean.isna()
     if missing.to_numpy().any():
         bad = missing.any(axis=1)
-        counts = ", ".join(f"{c} {int(k)}" for c, k in missing.sum().items() if k)
+        counts = [f"{c} {int(k)}" for c, k in missing.sum().items() if k]
         clean = clean.loc[~bad]
         findings.append(
-            Finding(
+            finding(
                 "rows_set_aside",
                 "note",
-                f"{int(bad.sum())} of {len(table)} rows set aside for missing values ({counts})",
-                "nothing, if they were lost at random; otherwise say why they are missing",
+                missing=int(bad.sum()),
+                rows=len(table),
+                counts=counts,
             )
         )
     if not len(clean):
