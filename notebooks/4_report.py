@@ -63,9 +63,9 @@ gains = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
 money.table[gains].round(2) if money else "no [prices] in the trial file, so no money is calculated"
 
 # %% [markdown]
-# At your own prices, for one unit that received the level: what is left after water and electricity,
-# and what is gained against the control, with limits. Mushrooms usually outweigh water and electricity
-# by far, so that a small loss of yield can cost more than all the mist saved.
+# At your own prices, for one unit that received the level: what is left after water and
+# electricity, and what is gained against the control, with limits. Mushrooms usually outweigh water
+# and electricity by far, so that a small loss of yield can cost more than all the mist saved.
 
 # %%
 verdict.settle
