@@ -94,6 +94,9 @@ DRAW = {
         AIR, MIST, start=TIMES[0], stop=TIMES[-1], band=(82, 95), zone="Europe/Vienna", **k
     ),
     "hours_by_band": lambda **k: figures.hours_by_band(HOURS, factor="schedule", **k),
+    "exposure_by_run": lambda **k: figures.exposure_by_run(
+        HOURS.assign(rh_pct=np.linspace(80, 95, len(HOURS))), "rh_pct", factor="schedule", **k
+    ),
     "delivered_against_planned": lambda **k: figures.delivered_against_planned(DUTY, **k),
     "residuals_by_fitted": lambda **k: figures.residuals_by_fitted(
         pd.DataFrame({"fitted": 300.0, "residual": RESIDUALS}), **k

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from trialkit.analysis import analysis_table, derive_terms
-from trialkit.columns import find_column
+from trialkit.columns import find_column, head
 from trialkit.columns.exposures import DOSES
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
@@ -82,8 +82,8 @@ class Dose:
             heads={name: say.text(f"column.{name}") for name in columns},
             caption=say.text(
                 "dose.caption",
-                response=_label(self.response),
-                exposure=_label(self.exposure),
+                response=head(self.response),
+                exposure=head(self.exposure),
                 curve=message(f"dose.curve.{self.curve}"),
                 runs=len(self.runs),
             ),

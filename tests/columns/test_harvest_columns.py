@@ -169,9 +169,9 @@ def test_it_reaches_outcomes_analysis_and_report(tmp_path: Path) -> None:
     plain = 10 * drawn.groupby("schedule")["stem_cm"].mean()
     assert stems.to_dict() == pytest.approx(plain.to_dict())
     shown = str(tk.analyse(trial, data, response="stem_mm"))
-    assert "stem length [mm], mean of one block, with" in shown
+    assert "stem length of one block in one flush [mm], with" in shown
     added = str(tk.analyse(trial, data, response="trimmings_g"))
-    assert "trimmings g [g], mean of one block in one flush" in added
+    assert "trimmings g of one block over all 2 flushes [g], with" in added
     result = tk.analyse(trial, data)
     verdict = tk.decide(trial, result)
     page = tk.write_report(trial, result, verdict, tmp_path / "r.html").read_text("utf-8")

@@ -125,7 +125,8 @@ def test_every_trial_is_shown_and_variances_are_carried(results):
     assert last["next_low"] <= last["low"] < last["ratio"] < last["high"] <= last["next_high"]
     assert "next trial" in str(pooled)
     variances = pooled.variances.set_index("term")
-    assert (variances["trials"] == 3).all()
+    laid_out = ["batch", "chamber", "batch:chamber", "residual"]
+    assert (variances.loc[laid_out, "trials"] == 3).all()
     assert (variances["smallest"] <= variances["pooled"]).all()
     assert (variances["pooled"] <= variances["largest"]).all()
 

@@ -82,7 +82,7 @@ def test_what_was_found_is_kept_as_messages_and_said_in_any_language(
         with speaking("pl"):
             told = [str(f) for log in (first, second) for f in log.findings if f.code == "noon"]
             reasons = [log.ledger.table["reason"].iloc[-1] for log in (first, second)]
-        assert told == 2 * ["[note] bez godziny"]
+        assert told == 2 * ["Note: bez godziny"]
         assert reasons == 2 * ["nie ma takiego kodu"]
         assert second.ledger.table["reason"].iloc[-1] == "no unit of the trial has this code"
     finally:
