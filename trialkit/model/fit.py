@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.errors import Finding  # noqa: F401 (fields that Fit inherits)
 from trialkit.model.answers import (
     comparisons,
     contrasts,
@@ -23,7 +24,8 @@ from trialkit.model.answers import (
 from trialkit.model.answers import means as marginal_means
 from trialkit.model.checks import diagnosis
 from trialkit.model.fitted import Fitted
-from trialkit.model.likelihood.prepare import Spec, prepare
+from trialkit.model.likelihood.prepare import Prepared, Spec, prepare  # noqa: F401
+from trialkit.model.solvers import Solver  # noqa: F401
 
 
 def fit(
