@@ -39,7 +39,7 @@ def test_commands_leave_no_english_behind_in_german(tmp_path):
 
 
 def test_commands_are_found_out_where_a_line_is_english():
-    line = "Next: read the file, then make the plan: trialkit plan /tmp/the/and.csv"
+    line = "Next: read the file, then make the plan: trialkit plan mine/the/and.csv"
     assert english_words(line) == ["next", "the"]
     assert english_words("Als Nächstes: Lesen Sie „The end of it“ und plan/of.csv") == []
     assert english_lines("das ist gut\nthis is bad\nthat is left", left=["left$"]) == [
