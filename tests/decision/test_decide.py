@@ -237,7 +237,7 @@ def test_what_a_trial_cannot_say_about_batches_is_said(trial):
     assert "This trial cannot say how many more batches" in said
     assert "from 10 to more than 40" in said
     dips = narrow.assign(no_worse=[0.4, 0.85, 0.61])
-    assert "With 40 batches in all the chance is 61%" in settle_in_words(dips, 10)
+    assert "With 40 batches in all the chance is 61 %" in str(settle_in_words(dips, 10))
     never = narrow.assign(no_worse_high=0.6)
     assert str(settle_in_words(never, None)).startswith("Even 40 batches would not settle it")
 

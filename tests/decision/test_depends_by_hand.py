@@ -12,8 +12,8 @@ import trialkit as tk
 from tests.decision.test_depends import lit
 from tests.small_trials import make_data, make_trial
 from trialkit.decision.depends import _contradict, dependence
-from trialkit.decision.sentences import _decimals
 from trialkit.decision.settle import MOST, batches_to_settle
+from trialkit.display import decimals_beside
 
 
 def rooms_of_their_own(folder, *, batches=2, chambers=4):
@@ -106,7 +106,7 @@ def test_looking_for_enough_batches_ends_where_both_ends_are_told_or_at_forty(tm
 )  # fmt: skip
 def test_limits_are_said_with_as_many_decimals_as_show_their_side(limit, decimals):
     """A limit of 1.004 is not "the same": 0.4 % more. Three decimals are the most."""
-    assert _decimals(limit, (1.0, 0.9)) == decimals
+    assert decimals_beside(limit, (1.0, 0.9)) == decimals
 
 
 def test_estimates_on_both_sides_of_the_margin_are_no_contradiction_yet(tmp_path):

@@ -154,6 +154,6 @@ def test_only_methods_that_depart_from_the_usual_one_are_explained() -> None:
     found = reasons_of(methods)
     assert len(found) == 2
     assert "schedule" in found[0].message
-    assert "'chamber'" in found[0].message
+    assert found[0].values["unit"].term == ("chamber",)
     assert "batch" in found[1].message
     assert not any("flush" in f.message or "light tested" in f.message for f in found)

@@ -70,8 +70,8 @@ def next_setting(trial: Trial, table: pd.DataFrame) -> Further | None:
     >>> import pandas as pd, trialkit as tk
     >>> trial = tk.read_trial(tk.demo_folder())
     >>> table = pd.DataFrame({"level": ["sparse", "banded"], "answer": ["worse", "no worse"]})
-    >>> round(next_setting(trial, table).duty_pct, 1)
-    6.3
+    >>> round(next_setting(trial, table).duty_pct, 2)
+    6.25
     """
     levels = trial.primary.levels
     duty = {name: float(s.duty_pct) for name, s in levels.items() if s.duty_pct}

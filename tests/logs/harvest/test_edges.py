@@ -212,4 +212,4 @@ def test_a_missing_weight_is_named_with_its_flush_where_there_are_several(
     log = log_of(tmp_path, *(row(unit=u) for u in UNITS[1:]), trial=trial)
     [told] = [f.message for f in log.findings if f.code == "units_missing"]
     assert UNITS[0] in told
-    assert (f"{UNITS[0]} flush 1" in told) == named
+    assert (f"flush 1 of {UNITS[0]}" in told) == named
