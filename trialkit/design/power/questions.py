@@ -169,7 +169,7 @@ def _chance(
     for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
                           strict=True):  # fmt: skip
         df = c.left_df(wanted.lost, free=solved[end].free_df())
-        if df <= 0 or not np.isfinite(error):
+        if df <= 0 or not np.isfinite(error) or error <= 0:  # no error to judge by: no chance
             out.append(0.0)
             continue
         errors = errors_used(df, *used[end])
