@@ -222,7 +222,7 @@ def ratio_to_reference(
     response : str
         Column compared, for the axis label.
     level : float
-        Confidence with which the intervals hold together.
+        Joint confidence of the intervals.
     basis : str
         What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional
@@ -368,7 +368,7 @@ def effects(
     quantity : str
         What is compared, with its unit, for the axis.
     level : float
-        Confidence with which the intervals hold together.
+        Joint confidence of the intervals.
     basis : str
         What the figure rests on, such as ``"n = 24 chamber runs."``, written under it.
     wording : Wording, optional

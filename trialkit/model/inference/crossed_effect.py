@@ -1,4 +1,4 @@
-"""Whether a treatment that acts differently from batch to batch stands clear of its units.
+"""Whether a treatment that acts differently from batch to batch can be told from its units.
 
 A random term batch × treatment makes limits speak of batches to come. Tested against that term
 alone a treatment has few degrees of freedom, so the term stays only where it stands clear of
