@@ -27,7 +27,7 @@ import pandas as pd
 
 import trialkit as tk
 from trialkit.alignment.aligned import Aligned
-from trialkit.analysis import derive_terms
+from trialkit.analysis.terms import derive_terms
 from trialkit.decision.depends import ALPHA
 from trialkit.model.batch import fit_batch
 from trialkit.trial import Trial

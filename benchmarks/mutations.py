@@ -43,7 +43,7 @@ TESTS = {
     "light": ["tests/test_light.py", "tests/test_light_factors.py"],
     "chamber": ["tests/chamber", *(f"tests/test_chamber_{n}.py" for n in
                 ("balance", "identify", "plan", "figures"))],
-    "decision": ["tests/decision", "tests/test_dose.py"],
+    "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
                   ("align", "carriers", "kernel", "mist", "delivered", "pooled")],

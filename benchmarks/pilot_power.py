@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
-from trialkit.analysis import derive_terms
+from trialkit.analysis.terms import derive_terms
 from trialkit.design.layout.units import unit_of
 from trialkit.design.power.notes import cannot_be_said
 from trialkit.design.power.power import _asked

@@ -32,7 +32,7 @@ import pandas as pd
 
 import trialkit as tk
 from trialkit.alignment.aligned import Aligned
-from trialkit.analysis import Analysis
+from trialkit.analysis.result import Analysis
 from trialkit.decision.use import run_totals, use_by_level
 from trialkit.trial import Trial
 

@@ -13,30 +13,7 @@ from trialkit.errors import Finding, ReportError
 from trialkit.wording import catalogue, finding, languages, message, read_wording, speaking, spoken
 
 PACKAGE = Path(trialkit.__file__).parent
-SOURCES = [*(PACKAGE / "report").glob("*.py"), *(PACKAGE / "figures").glob("*.py")]
-SOURCES += [PACKAGE / "report" / "page.html.j2"]
-SOURCES += [PACKAGE / "cautions.py", *(PACKAGE / "design").rglob("*.py")]
-SOURCES += [*(PACKAGE / "decision").glob("*.py"), PACKAGE / "method_names.py"]
-SOURCES += [
-    PACKAGE / f"{name}.py"
-    for name in (
-        "analysis",
-        "batches_to_come",
-        "dose",
-        "flush_error",
-        "outcomes",
-        "randomisation",
-        "responses",
-    )
-]
-SOURCES += (PACKAGE / "design").rglob("*.j2")
-SOURCES += [*(PACKAGE / "cli").glob("*.py"), *(PACKAGE / "templates").glob("*.py")]
-SOURCES += [
-    PACKAGE / f"{name}.py"
-    for name in ("display", "errors", "explore", "folder", "pipeline", "row_notes", "status")
-]
-for room in ("alignment", "chamber", "columns", "logs", "model", "signals", "trial", "wording"):
-    SOURCES += (PACKAGE / room).rglob("*.py")
+SOURCES = [*PACKAGE.rglob("*.py"), *PACKAGE.rglob("*.j2")]
 TEXT = "\n".join(p.read_text(encoding="utf-8") for p in SOURCES)
 WHOLE_KEYS = re.findall(
     r"""(?:text|choose|either|say|message)\(\s*["']([a-z_]+\.[a-z_.]+[a-z])["'][,)]""", TEXT
@@ -239,7 +216,7 @@ def test_every_note_of_a_row_is_in_the_catalogue():
     from trialkit.model.answers.means import NO_ERROR, NOT_ESTIMABLE
     from trialkit.model.answers.ratio_search import NO_LIMITS
     from trialkit.model.inference.validity import FEW_DF, NO_DF
-    from trialkit.row_notes import _patterns, note_words
+    from trialkit.wording.row_notes import _patterns, note_words
 
     plain = [NOT_ESTIMABLE, NO_ERROR, NO_LIMITS, FEW_DF, NO_DF]
     plain += ["no finite limits: the reference mean has no standard error"]
@@ -255,7 +232,7 @@ def test_every_note_of_a_row_is_in_the_catalogue():
 
 @pytest.mark.skipif("de" not in languages(), reason="no German catalogue here")
 def test_numbers_in_a_note_are_written_by_the_locale():
-    from trialkit.row_notes import note_words
+    from trialkit.wording.row_notes import note_words
 
     said = note_words("the ratios not rejected leave out 0.5 to 0.75", read_wording("de"))
     assert "0,5 bis 0,75" in said

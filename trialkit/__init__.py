@@ -20,8 +20,11 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit import structure as structure
     from trialkit.alignment.align import align as align
     from trialkit.alignment.checks import check_logs as check_logs
-    from trialkit.analysis import Analysis as Analysis
-    from trialkit.analysis import analyse as analyse
+    from trialkit.analysis.analyse import analyse as analyse
+    from trialkit.analysis.dose import dose_response as dose_response
+    from trialkit.analysis.outcomes import other_outcomes as other_outcomes
+    from trialkit.analysis.randomisation import randomisation_test as randomisation_test
+    from trialkit.analysis.result import Analysis as Analysis
     from trialkit.decision.decide import decide as decide
     from trialkit.decision.pooling import pool_trials as pool_trials
     from trialkit.demo import copy_demo as copy_demo
@@ -31,15 +34,12 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.design.plan import read_plan as read_plan
     from trialkit.design.power.power import power as power
     from trialkit.design.strata.strata import strata as strata
-    from trialkit.dose import dose_response as dose_response
     from trialkit.logs.climate.read import read_environment as read_environment
     from trialkit.logs.harvest.read import read_harvest as read_harvest
     from trialkit.logs.mapping.propose import propose_mapping as propose_mapping
     from trialkit.logs.mist.read import read_mist as read_mist
     from trialkit.model.fit import Fit as Fit
     from trialkit.model.fit import fit as fit
-    from trialkit.outcomes import other_outcomes as other_outcomes
-    from trialkit.randomisation import randomisation_test as randomisation_test
     from trialkit.report.page import write_report as write_report
     from trialkit.status import trial_status as trial_status
     from trialkit.templates import new_trial as new_trial
@@ -64,10 +64,11 @@ _HOMES = {
     "trialkit.alignment.align": ("align",),
     "trialkit.alignment.checks": ("check_logs",),
     "trialkit.model.fit": ("Fit", "fit"),
-    "trialkit.analysis": ("analyse", "Analysis"),
-    "trialkit.randomisation": ("randomisation_test",),
-    "trialkit.dose": ("dose_response",),
-    "trialkit.outcomes": ("other_outcomes",),
+    "trialkit.analysis.analyse": ("analyse",),
+    "trialkit.analysis.result": ("Analysis",),
+    "trialkit.analysis.randomisation": ("randomisation_test",),
+    "trialkit.analysis.dose": ("dose_response",),
+    "trialkit.analysis.outcomes": ("other_outcomes",),
     "trialkit.decision.decide": ("decide",),
     "trialkit.decision.pooling": ("pool_trials",),
     "trialkit.report.page": ("write_report",),

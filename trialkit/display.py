@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from trialkit.row_notes import note_words
 from trialkit.wording import spoken
+from trialkit.wording.row_notes import note_words
 
 _MOST_DECIMALS = 3
 

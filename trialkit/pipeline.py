@@ -17,11 +17,11 @@ from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.randomisation import RandomisationTest
+    from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
-    from trialkit.randomisation import RandomisationTest
     from trialkit.trial import Trial
 
 #: Rough share of the whole work's time that each step takes, for the time left.
@@ -124,7 +124,7 @@ class Pipeline:
     @cached_property
     def result(self) -> Analysis:
         """The fitted model."""
-        from trialkit.analysis import analyse
+        from trialkit.analysis.analyse import analyse
 
         data = self.data
         self._step(0, str(message("step.analyse")))
@@ -155,7 +155,7 @@ class Pipeline:
     @cached_property
     def _redrawn(self) -> tuple[RandomisationTest | None, tuple[Finding, ...]]:
         """The randomisation test, or a finding that says why there is none."""
-        from trialkit.randomisation import randomisation_test
+        from trialkit.analysis.randomisation import randomisation_test
 
         if self.plan is None or self.plan.version == "by hand" or self.verdict.answer == "blocked":
             return None, ()

@@ -212,7 +212,7 @@ def test_each_answer_is_said_with_the_chance_that_belongs_to_it():
     def str_sentence(*given, **options):
         return str(level_sentence(*given, **options))
 
-    from trialkit.responses import response_of
+    from trialkit.columns.response import response_of
 
     row = {"level": "sparse", "reference": "usual", "ratio": 1.1, "low": 0.95, "high": 1.3,
            "p": 0.012, "p_equal": 0.31, "margin_ratio": 0.9, "note": ""}  # fmt: skip

@@ -13,12 +13,12 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
+from trialkit.analysis.randomisation import draw_plans
 from trialkit.design.layout import plan_listing
 from trialkit.design.layout.constraints import Constraints
 from trialkit.design.layout.plan_listing import every_plan
 from trialkit.design.layout.plan_value import Valuation
 from trialkit.design.layout.procedure import re_randomise, strata_factors
-from trialkit.randomisation import draw_plans
 
 APART = "apart = [['a0', 'a1']]"
 

@@ -12,7 +12,7 @@ from trialkit.wording import Joined, Message, Named, message
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.responses import Response
+    from trialkit.columns.response import Response
 
 #: More levels than this are counted, not told one by one.
 MOST_TOLD = 4

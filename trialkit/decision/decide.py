@@ -7,6 +7,7 @@ from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal, cast
 
+from trialkit.columns.response import response_of
 from trialkit.decision.cells import cells_sentence, common_answer
 from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
@@ -18,13 +19,12 @@ from trialkit.decision.steps import Outlook, next_steps
 from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
-from trialkit.responses import response_of
 from trialkit.wording import Joined, Message, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
 Answer = Literal["better", "no worse", "depends", "not enough evidence", "worse", "blocked"]

@@ -37,10 +37,10 @@ from trialkit.wording import Chance, Units, finding
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
+    from trialkit.columns.response import Better
     from trialkit.model.answers.means import Cells
     from trialkit.model.fit import Fit
-    from trialkit.responses import Better
     from trialkit.trial import Trial
 
 #: Error df below which an interaction with the batch is not tested.

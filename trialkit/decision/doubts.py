@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from trialkit.columns.response import response_of
 from trialkit.decision.use import fit_by_run
 from trialkit.errors import Finding, ModelError
-from trialkit.responses import response_of
 from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
 LOST = ("contaminated", "discarded")

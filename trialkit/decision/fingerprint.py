@@ -7,7 +7,7 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
 
 
 def analysed_rows(result: Analysis, *, named: bool = False) -> list[tuple[str, ...]]:

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from trialkit.columns.response import response_of
 from trialkit.decision.depends import ALPHA, ANSWERS, interaction_term
 from trialkit.errors import Finding, ModelError
-from trialkit.responses import response_of
 from trialkit.wording import Chance, Joined, Message, Named, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 
@@ -99,7 +99,7 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
     """
     import numpy as np
 
-    from trialkit.analysis import joint_limits_level
+    from trialkit.analysis.analyse import joint_limits_level
 
     fit, primary, question = result.fit, trial.primary, trial.question
     if result.scale != "plain" or not spread_grows(fit):

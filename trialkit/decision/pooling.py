@@ -20,7 +20,7 @@ from trialkit.wording import Number, finding, spoken
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
 
 
 FEW_TRIALS = 15  # fewer hardly show how much trials differ (benchmarks/pooling_coverage.py)

@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from trialkit.columns.response import Kind, Response
 from trialkit.display import decimals_beside
-from trialkit.responses import Kind, Response
 from trialkit.wording import Joined, Message, Number, message
 
 

@@ -24,7 +24,7 @@ from trialkit.wording import Message, Units, message
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
 MOST = 40  #: batches looked at

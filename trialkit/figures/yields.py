@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import head
+from trialkit.columns.response import Better, response_of
 from trialkit.display import decimals_beside
 from trialkit.figures.rows import (
     draw_interval,
@@ -18,7 +19,6 @@ from trialkit.figures.rows import (
     set_rows,
     side_label,
 )
-from trialkit.responses import Better, response_of
 from trialkit.style import INK, axes, dress, looks, note, styled
 from trialkit.wording import Wording, read_wording
 

@@ -17,7 +17,6 @@ from numpy.typing import ArrayLike, NDArray
 from trialkit.arrays import Floats
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
-from trialkit.method_names import method_words
 from trialkit.model.columns.matrices import Design, estimable_part
 from trialkit.model.columns.rank import independent
 from trialkit.model.columns.terms import Grouping
@@ -31,6 +30,7 @@ from trialkit.model.likelihood.search import Optimum, maximise
 from trialkit.model.likelihood.strata import Responses
 from trialkit.model.solvers import DenseSolver, LargeSolver, Solver, solve
 from trialkit.wording import spoken
+from trialkit.wording.method_names import method_words
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,16 +10,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import find_column, house_unit
+from trialkit.columns.response import Better, response_of
 from trialkit.errors import Finding, TrialkitError
 from trialkit.folder import LOG_KINDS, read_log, read_plan_there
-from trialkit.responses import Better, response_of
 from trialkit.wording import Units, Wording, finding, message, units_in_words
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.aligned import Aligned
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
@@ -161,7 +161,7 @@ class Material:
     @cached_property
     def used(self) -> pd.DataFrame:
         """The rows the model was fitted to, with all their columns."""
-        from trialkit.analysis import analysis_table
+        from trialkit.analysis.table import analysis_table
 
         table = analysis_table(self.trial, self.data, self.response)
         return table.loc[self.result.fit.table.index]

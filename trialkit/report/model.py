@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from trialkit.method_names import method_notes, method_words
 from trialkit.report.first_screen import further_tables
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import (
@@ -19,8 +18,9 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.svg import inline_svg
-from trialkit.row_notes import note_words
 from trialkit.wording import Units, Wording, units_in_words
+from trialkit.wording.method_names import method_notes, method_words
+from trialkit.wording.row_notes import note_words
 
 if TYPE_CHECKING:
     import pandas as pd

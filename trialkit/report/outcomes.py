@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from trialkit.analysis.dose import Dose, dose_response, quantity_key
+from trialkit.analysis.outcomes import Outcomes, other_outcomes, shown_outcomes
 from trialkit.columns import head
-from trialkit.dose import Dose, dose_response, quantity_key
 from trialkit.errors import ModelError
-from trialkit.outcomes import Outcomes, other_outcomes, shown_outcomes
 from trialkit.report.inputs import Material
 from trialkit.report.page_parts import Fold, Table, Words, build_table, show_findings
 

@@ -19,7 +19,7 @@ from trialkit.wording import speaking
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned
-    from trialkit.analysis import Analysis
+    from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log

@@ -6,7 +6,7 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.dose import dose_response
+from trialkit.analysis.dose import dose_response
 from trialkit.errors import ModelError
 
 

@@ -8,9 +8,9 @@ import pytest
 from scipy import stats
 
 from tests.small_trials import make_data, make_trial
-from trialkit.analysis import fit_response
-from trialkit.batches_to_come import batch_findings, batch_part
-from trialkit.flush_error import with_flush_test
+from trialkit.analysis.batches_to_come import batch_findings, batch_part
+from trialkit.analysis.fit_response import fit_response
+from trialkit.analysis.flush_error import with_flush_test
 from trialkit.model.fit import fit
 from trialkit.model.inference.crossed_effect import crossed_df, least_ratio
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
-from trialkit.method_names import method_words
 from trialkit.wording import Message, Wording, message, spoken
+from trialkit.wording.method_names import method_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -107,7 +107,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     """
     import pandas as pd
 
-    from trialkit.analysis import fit_response
+    from trialkit.analysis.fit_response import fit_response
 
     notes: list[Message] = []
     measured = []

@@ -10,7 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-from trialkit.analysis import analysis_table, derive_terms
+from trialkit.analysis.table import analysis_table
+from trialkit.analysis.terms import derive_terms
 from trialkit.columns import find_column, head
 from trialkit.columns.exposures import DOSES
 from trialkit.display import Shown, show_table

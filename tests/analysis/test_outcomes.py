@@ -5,7 +5,7 @@ import pytest
 from statsmodels.stats.proportion import proportion_confint
 
 from tests.small_trials import make_data, make_trial
-from trialkit.outcomes import cluster_interval, other_outcomes
+from trialkit.analysis.outcomes import cluster_interval, other_outcomes
 
 
 def test_limits_are_clopper_pearson_at_the_effective_size():

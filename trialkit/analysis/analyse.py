@@ -1,0 +1,119 @@
+"""Fit the trial as it was randomised and compare its treatments."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from trialkit.analysis.findings import analysis_findings
+from trialkit.analysis.fit_response import fit_response
+from trialkit.analysis.flush_error import with_flush_test
+from trialkit.analysis.logscale import geometric, geometric_differences
+from trialkit.analysis.result import Analysis, Scale
+from trialkit.columns.response import response_of
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.trial import Trial
+
+
+def analyse(
+    trial: Trial, data: Aligned, *, response: str | None = None, residual_by: str | None = None
+) -> Analysis:
+    """Fit the trial as it was randomised and compare its treatments.
+
+    The fixed and random terms come from the trial's layout (`derive_terms`), so that a
+    schedule given to chamber runs is judged against chamber runs, never against blocks.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+        Made by `align`: one row per block and flush.
+    response : str, optional
+        Column to analyse; that of the question by default.
+    residual_by : str, optional
+        Column whose levels get a residual variance each, such as ``"flush"``.
+
+    Returns
+    -------
+    Analysis
+
+    Raises
+    ------
+    ModelError
+        If no row holds the response, or the model cannot be fitted.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial), tk.read_environment(trial),
+    ...                 tk.read_mist(trial))
+    >>> tk.analyse(trial, data).table["level"].tolist()
+    ['usual', 'sparse', 'banded']
+    """
+    asked = response in (None, trial.question.response)
+    scale: Scale = trial.question.scale if asked else "plain"
+    terms, table, fit = fit_response(
+        trial, data, response=response, residual_by=residual_by, scale=scale
+    )
+    primary = trial.primary
+    differences = {
+        f.name: fit.differences(
+            f.name, against=f.control, adjust="dunnett" if f.control else "tukey"
+        )
+        for f in trial.factors.values()
+    }
+    joint = joint_limits_level(differences[primary.name], trial.question.level)
+    ratios = fit.noninferior(
+        primary.name,
+        against=primary.reference,
+        margin_pct=trial.question.margin_pct,
+        level=trial.question.level,
+        adjust="dunnett" if primary.control else "tukey",
+        scale="log" if scale == "logarithm" else "raw",
+        better=response_of(terms.response, trial.harvest_columns).better,
+    )
+    by_flush = None
+    if "flush" in terms.fixed.split(" + "):
+        by_flush = fit.means(primary.name, by="flush")
+    means = {name: fit.means(name) for name in trial.factors}
+    if scale == "logarithm":
+        differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
+        means = {name: geometric(frame) for name, frame in means.items()}
+        by_flush = None if by_flush is None else geometric(by_flush)
+    tests, told = with_flush_test(fit.tests(), fit)
+    return Analysis(
+        trial=trial,
+        data=data,
+        terms=terms,
+        fit=fit,
+        tests=tests,
+        means=means,
+        differences=differences,
+        ratios=ratios,
+        joint_level=joint,
+        flush_means=by_flush,
+        n_used=fit.n,
+        n_missing=len(table) - fit.n,
+        findings=(*analysis_findings(trial, data, terms, table, fit), *told),
+        scale=scale,
+    )
+
+
+def joint_limits_level(differences: pd.DataFrame, level: float) -> float:
+    """Find the single-interval confidence at which all comparisons hold jointly.
+
+    The joint limits of the differences say how many standard errors are needed; a t
+    interval that wide has this confidence.
+    """
+    from scipy import special
+
+    rows = differences.dropna(subset=["se", "high", "df"])
+    if len(rows) <= 1:
+        return level
+    reach = ((rows["high"] - rows["estimate"]) / rows["se"]).to_numpy()
+    single = 2 * special.stdtr(rows["df"].to_numpy(), reach) - 1
+    return float(max(level, single.max()))

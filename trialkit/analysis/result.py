@@ -1,0 +1,192 @@
+"""A fitted trial: its model, tests, means and differences, and how they are shown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+from trialkit.analysis.logscale import geometric
+from trialkit.columns import find_column, head, house_unit
+from trialkit.columns.response import response_of
+from trialkit.display import show_table
+from trialkit.errors import Finding
+from trialkit.wording import Named, Units, spoken
+from trialkit.wording.method_names import method_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.aligned import Aligned
+    from trialkit.analysis.terms import Terms
+    from trialkit.model.fit import Fit
+    from trialkit.trial import Trial
+
+Scale = Literal["plain", "logarithm"]
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """A fitted trial. Make it with `analyse`.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+        What the model was fitted to, with the exposures beside it.
+    terms : Terms
+        The model, as derived from the trial.
+    fit : Fit
+    tests : DataFrame
+        One row per fixed term: `num_df, den_df, F, p, method`.
+    means, differences : dict of str to DataFrame
+        Per treatment: marginal means, and differences from the control (Dunnett) or between
+        all pairs (Tukey).
+    ratios : DataFrame
+        The primary treatment against its control: `level, reference, ratio, low, high, p,
+        p_alone, margin_ratio, df, method, adjust, verdict, note`; limits and `p` (one-sided,
+        of a loss of the margin or more) hold jointly for all levels.
+    joint_level : float
+        Confidence of each single ratio interval that makes them hold jointly.
+    flush_means : DataFrame or None
+        Means of the primary treatment in each flush.
+    n_used, n_missing : int
+        Rows in the model and rows without a response.
+    findings : tuple of Finding
+    scale : {"plain", "logarithm"}
+        Whether `fit` and `tests` are of the response or of its natural logarithm. On the
+        logarithm `means` are geometric means, and `differences` and `ratios` those between
+        them, in the response's unit.
+    """
+
+    trial: Trial
+    data: Aligned
+    terms: Terms
+    fit: Fit
+    tests: pd.DataFrame
+    means: dict[str, pd.DataFrame]
+    differences: dict[str, pd.DataFrame]
+    ratios: pd.DataFrame
+    joint_level: float
+    flush_means: pd.DataFrame | None
+    n_used: int
+    n_missing: int
+    findings: tuple[Finding, ...] = field(default=())
+    scale: Scale = "plain"
+
+    @property
+    def table(self) -> pd.DataFrame:
+        """The primary treatment's means."""
+        return self.means[self.trial.question.primary]
+
+    @property
+    def flushes_summed(self) -> int:
+        """Flushes that make up a block's total; 1 where a row is the whole block.
+
+        Means and differences of `fit` are those of one flush on average, every flush weighing
+        the same, so that a block's total is this many times as much. A geometric mean over
+        flushes adds up to no total.
+        """
+        total = (
+            response_of(self.terms.response, self.trial.harvest_columns).additive
+            and self.scale == "plain"
+        )
+        if not total or "flush" not in self.terms.fixed.split(" + "):
+            return 1
+        return len(self.fit.design.levels["flush"])
+
+    def per_block(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Give means or differences of a block over all its flushes, as a grower counts them.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Means or differences of this analysis: `estimate, se, low, high`.
+
+        Returns
+        -------
+        DataFrame
+            A copy with these columns times the number of flushes.
+        """
+        columns = [c for c in ("estimate", "se", "low", "high") if c in frame]
+        return frame.assign(**{c: frame[c] * self.flushes_summed for c in columns})
+
+    def cell_means(self, by: str) -> pd.DataFrame:
+        """Give means of the primary treatment at each level of another, in the response's unit.
+
+        Parameters
+        ----------
+        by : str
+            Another treatment, or ``"flush"``.
+
+        Returns
+        -------
+        DataFrame
+            As `Fit.means`; geometric means where the analysis is on the logarithm.
+        """
+        means = self.fit.means(self.trial.question.primary, by=by)
+        return geometric(means) if self.scale == "logarithm" else means
+
+    @property
+    def quantity(self) -> str:
+        """What a mean is, in words with its unit."""
+        say = spoken()
+        repeated = "flush" in self.terms.fixed.split(" + ")
+        key = "quantity.flush" if repeated else "quantity.whole"
+        if self.flushes_summed > 1:
+            key = "quantity.total"
+        column = find_column(self.terms.response, self.trial.columns)
+        label = Named(f"glossary_label.{self.terms.response}", column.label if column else "")
+        smallest = Units((self.trial.structure.smallest[-1],), 1)
+        words = say.text(key, label=label, smallest=smallest, n=self.flushes_summed)
+        if self.scale == "logarithm":
+            words = say.text("quantity.geometric", quantity=words)
+        unit = house_unit(self.terms.response, self.trial.columns)
+        return f"{words} [{unit}]" if unit else words
+
+    def _shown(self) -> list[Any]:
+        say, question = spoken(), self.trial.question
+        unit, level = self.quantity, say.percent(100 * question.level)
+        means = self.per_block(self.means[question.primary])
+        columns = ["level", "estimate", "low", "high", "df"]
+        substrate = self.trial.blocks.dry_substrate_g
+        if substrate and self.terms.response == "fresh_g" and self.scale == "plain":
+            means["be_pct"] = 100 * means["estimate"] / substrate
+            columns.insert(4, "be_pct")
+        heads = {name: say.either(f"column.{name}", head(name)) for name in columns}
+        shown = [
+            show_table(
+                means,
+                columns=columns,
+                heads=heads | {"level": question.primary},
+                caption=say.text("analysis_table.means", quantity=unit, level=level),
+            )
+        ]
+        for name, frame in self.differences.items():
+            joint = "joint" if len(frame) > 1 else "alone"
+            columns = ["first", "second", "estimate", "low", "high", "p", "method"]
+            heads = {column: say.text(f"column.{column}") for column in columns}
+            heads |= {
+                "first": name,
+                "estimate": say.text("column.difference"),
+                "p": say.text(f"analysis_table.p_difference.{joint}"),
+            }
+            shown.append(
+                show_table(
+                    self.per_block(frame),
+                    columns=columns,
+                    heads=heads,
+                    formats={"method": lambda value: method_words(str(value), say)},
+                    caption=say.text(
+                        f"analysis_table.differences.{joint}",
+                        factor=name, quantity=unit, level=level,
+                    ),
+                )
+            )  # fmt: skip
+        return shown
+
+    def __str__(self) -> str:
+        parts = [table.text() for table in self._shown()]
+        return "\n\n".join([self.trial.title, *parts, *map(str, self.findings)])
+
+    def _repr_html_(self) -> str:
+        return "".join(table.html() for table in self._shown())
