@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
-from trialkit.alignment.aligned import Aligned
+from trialkit.alignment.result import Aligned
 from trialkit.analysis.terms import derive_terms
 from trialkit.decision.depends import ALPHA
 from trialkit.model.batch import fit_batch

@@ -31,7 +31,7 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
-from trialkit.alignment.aligned import Aligned
+from trialkit.alignment.result import Aligned
 from trialkit.analysis.result import Analysis
 from trialkit.decision.use import run_totals, use_by_level
 from trialkit.trial import Trial

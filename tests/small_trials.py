@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
-from trialkit.alignment.aligned import Aligned
 from trialkit.alignment.measures import ExposureSettings
+from trialkit.alignment.result import Aligned
 
 TEXT = """
 [trial]

@@ -18,8 +18,9 @@ from typer.testing import CliRunner
 
 import trialkit as tk
 from trialkit.cli import build
-from trialkit.cli.files import whole, write_tables
+from trialkit.cli.files import write_tables
 from trialkit.cli.screen import tidy
+from trialkit.whole_files import whole_folder
 
 COMMANDS = ["demo", "new", "power", "plan", "status", "check", "analyse", "report", "lab"]
 
@@ -311,7 +312,7 @@ def test_files_appear_whole_or_not_at_all(tmp_path):
     write_tables(folder, {"a": pd.DataFrame({"x": [1]})})
 
     def half_way():
-        with whole(folder) as spare:
+        with whole_folder(folder) as spare:
             (spare / "a.csv").write_text("half")
             raise KeyboardInterrupt
 
@@ -418,7 +419,7 @@ def test_an_interrupted_demo_leaves_nothing_half_written(tmp_path):
         time.sleep(0.05)
     time.sleep(2)
     process.send_signal(signal.SIGINT)
-    _, complaint = process.communicate(timeout=60)
+    _, complaint = process.communicate(timeout=300)
     assert process.returncode == 130
     assert "Nothing was left half-written" in complaint
     assert not (folder / "report.html").exists()

@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # Each stage with its place; a module may import only from places before or equal to its own.
 ORDER = [
-    {"errors", "arrays"},
+    {"errors", "arrays", "whole_files"},
     {"wording"},
     {"display", "shell", "units", "columns"},
     {"structure"},

@@ -171,9 +171,7 @@ def test_notebook_1_begins_a_trial_and_draws_its_plan(tmp_path):
 @pytest.mark.slow
 @pytest.mark.parametrize("path", BOOKS, ids=NAMES)
 def test_the_demo_runs_through(path, demo):
-    begin = time.perf_counter()
     book = execute(path, demo, home=demo.parent)
-    assert time.perf_counter() - begin < 180  # under a minute on two idle cores
     outputs = [o for c in book.cells for o in c.get("outputs", [])]
     assert not [o for o in outputs if o.output_type == "stream" and o.name == "stderr"]
     assert any("image/png" in o.get("data", {}) for o in outputs)

@@ -131,7 +131,7 @@ def test_an_unknown_locale_is_named_with_the_remedy():
 
 def test_a_translation_is_one_file_and_gaps_are_english(monkeypatch):
     real = catalogue._entries
-    own = {"section.done": "Was gemacht wurde"}
+    own = {"section.layout": "Was gemacht wurde"}
     monkeypatch.setattr(catalogue, "_entries", lambda name: own if name == "de" else real(name))
     read_wording.cache_clear()
     try:
@@ -139,8 +139,8 @@ def test_a_translation_is_one_file_and_gaps_are_english(monkeypatch):
     finally:
         read_wording.cache_clear()
     assert say.language == "de"
-    assert say.text("section.done") == "Was gemacht wurde"
-    assert say.text("section.got") == read_wording().text("section.got")
+    assert say.text("section.layout") == "Was gemacht wurde"
+    assert say.text("section.delivered") == read_wording().text("section.delivered")
 
 
 def test_values_with_braces_are_only_values():

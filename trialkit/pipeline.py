@@ -16,7 +16,7 @@ from trialkit.folder import read_log, read_plan_there, unnamed_files
 from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.analysis.randomisation import RandomisationTest
     from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict

@@ -6,18 +6,18 @@ import trialkit as tk
 from tests.decision.test_depends import lit
 from tests.decision.test_direction import timed
 from trialkit.report.first_screen import answer_screen, draw_answer, further_tables
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.wording import read_wording
 
 
-def material(trial, data):
+def inputs(trial, data):
     result = tk.analyse(trial, data)
     verdict = tk.decide(trial, result)
-    return Material(trial, result, verdict, read_wording(), data, {}, None)
+    return PageInputs(trial, result, verdict, read_wording(), data, {}, None)
 
 
 def test_an_answer_that_depends_is_headed_and_drawn_by_cell(tmp_path):
-    shown = material(*lit(tmp_path, 1.22, 0.75, sd_run=10, sd_block=20))
+    shown = inputs(*lit(tmp_path, 1.22, 0.75, sd_run=10, sd_block=20))
     screen = answer_screen(shown)
     assert screen.kind == "depends"
     assert screen.headline == "It depends on the light"
@@ -40,7 +40,7 @@ def test_an_answer_that_depends_is_headed_and_drawn_by_cell(tmp_path):
     ],
 )
 def test_days_are_headed_the_right_way_and_never_called_a_yield(tmp_path, effect, headline):
-    shown = material(*timed(tmp_path, effect))
+    shown = inputs(*timed(tmp_path, effect))
     screen = answer_screen(shown)
     assert screen.headline == headline
     said = [screen.question, screen.headline, screen.sentence, screen.picture.caption]

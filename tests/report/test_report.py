@@ -16,14 +16,14 @@ import trialkit as tk
 from tests.report.folders import HOSTILE, make_farm
 from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
-from trialkit.report.page import LARGEST, write_whole
+from trialkit.report.page import LARGEST, write_page
 from trialkit.report.page_parts import build_table, show_findings
 from trialkit.wording import message, read_wording
 
 pytestmark = pytest.mark.xdist_group("report")
 
-SECTIONS = ("answer", "saves", "done", "got", "harvest", "model", "rows", "limits", "repeat",
-            "cautions", "provenance", "glossary")  # fmt: skip
+SECTIONS = ("answer", "saves", "layout", "delivered", "harvest", "model", "rows", "limits",
+            "repeat", "cautions", "provenance", "glossary")  # fmt: skip
 VOID = {"meta", "br", "img", "hr", "input", "link", "path", "use", "rect", "line", "circle"}
 
 
@@ -113,15 +113,15 @@ def test_no_table_and_no_figure_is_shown_twice(text):
 
 def test_many_levels_leave_room_for_the_answer(farm):
     from trialkit.report.first_screen import MOST_OTHERS, answer_screen
-    from trialkit.report.inputs import Material
+    from trialkit.report.inputs import PageInputs
 
     rows = pd.concat([farm.verdict.table] * 6, ignore_index=True)
     rows["level"] = ["sparse", *(f"L{i}" for i in range(5))]
     sentences = {level: f"about {level}" for level in rows["level"]}
     verdict = replace(farm.verdict, table=rows, sentences=sentences)
-    material = Material(farm.trial, farm.result, verdict, read_wording(), farm.result.data,
+    inputs = PageInputs(farm.trial, farm.result, verdict, read_wording(), farm.result.data,
                         farm.logs, farm.plan)  # fmt: skip
-    screen = answer_screen(material)
+    screen = answer_screen(inputs)
     assert len(screen.others) == MOST_OTHERS
     assert screen.others[0].question == "Is the yield with L0 as good as with usual?"
     assert screen.others[0].sentence == "about L0"
@@ -343,35 +343,35 @@ def test_harvest_only_trial_without_plan_or_chambers(field, field_page):
 def test_short_version_holds_answer_layout_limits_and_fingerprint(farm, tmp_path):
     page = farm.report(tmp_path / "short.html", short=True)
     outline = Outline(page)
-    assert [a["id"] for a in outline.all("section")] == ["answer", "compared", "done", "limits"]
+    assert [a["id"] for a in outline.all("section")] == ["answer", "compared", "layout", "limits"]
     assert farm.trial.sha256[:12] in page
     assert len(page) < 120_000
 
 
 def test_the_page_appears_whole_or_not_at_all(farm, tmp_path, monkeypatch):
     target = tmp_path / "report.html"
-    write_whole(target, "old")
+    write_page(target, "old")
     monkeypatch.setattr(
         "pathlib.Path.replace", lambda *_: (_ for _ in ()).throw(OSError(28, "full"))
     )
     with pytest.raises(ReportError, match="cannot be written"):
-        write_whole(target, "new")
+        write_page(target, "new")
     monkeypatch.undo()
     assert target.read_text(encoding="utf-8") == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
     (tmp_path / "file").write_text("x")
     with pytest.raises(ReportError, match="give another place"):
-        write_whole(tmp_path / "file" / "r.html", "text")
+        write_page(tmp_path / "file" / "r.html", "text")
 
 
 def test_the_redrawn_trial_is_shown_when_it_was_made(farm):
-    from trialkit.report.inputs import Material
+    from trialkit.report.inputs import PageInputs
     from trialkit.report.model import model_section
 
     test = tk.randomisation_test(farm.trial, farm.plan, farm.result.data, draws=99)
-    material = Material(farm.trial, farm.result, farm.verdict, read_wording(), farm.result.data,
+    inputs = PageInputs(farm.trial, farm.result, farm.verdict, read_wording(), farm.result.data,
                         farm.logs, farm.plan, redrawn=test)  # fmt: skip
-    parts = model_section(material).parts
+    parts = model_section(inputs).parts
     assert (
         f"99 more plans were drawn by the procedure of this plan, and the test of {test.factor}"
         in parts[-2].text

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit.alignment.aligned import Aligned
 from trialkit.alignment.carriers import are_files, expose, is_spread
 from trialkit.alignment.cells import to_ns
 from trialkit.alignment.checks import check_logs
@@ -15,6 +14,7 @@ from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.photons import add_photons
+from trialkit.alignment.result import Aligned
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors

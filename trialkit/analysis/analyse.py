@@ -14,7 +14,7 @@ from trialkit.columns.response import response_of
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.trial import Trial
 
 

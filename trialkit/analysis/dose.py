@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 

@@ -13,7 +13,7 @@ from trialkit.errors import ModelError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.analysis.result import Scale
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial

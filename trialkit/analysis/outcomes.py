@@ -19,7 +19,7 @@ from trialkit.wording.method_names import method_words
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.trial import Factor, Trial
 
 

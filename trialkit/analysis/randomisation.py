@@ -7,7 +7,7 @@ harvest. No normal law, no equal spread and no degrees of freedom are assumed.
 
 The test is exact for whatever statistic is used; the one here is the generalised
 least-squares F of the treatment with the variances of the model without it held
-(`trialkit.model.checks.held_score`).
+(`trialkit.model.checks.assignment_score`).
 
 References
 ----------
@@ -32,12 +32,12 @@ from trialkit.analysis.table import analysis_table
 from trialkit.analysis.terms import derive_terms
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
-from trialkit.model.checks.held_score import hold_variances
+from trialkit.model.checks.assignment_score import hold_variances
 from trialkit.wording import Chance, finding, spoken
 from trialkit.wording.method_names import method_words
 
 if TYPE_CHECKING:
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.design.plan import Plan
     from trialkit.model.fit import Fit
     from trialkit.trial import Factor, Trial

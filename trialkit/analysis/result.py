@@ -16,7 +16,7 @@ from trialkit.wording.method_names import method_words
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.analysis.terms import Terms
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial

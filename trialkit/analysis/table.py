@@ -10,7 +10,7 @@ from trialkit.errors import ModelError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.trial import Trial
 
 

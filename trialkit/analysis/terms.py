@@ -12,7 +12,7 @@ from trialkit.structure import skeleton
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.trial import Trial
 
 

@@ -15,7 +15,7 @@ from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting
 from trialkit.chamber.schedule import Block, Run, run_setting
-from trialkit.chamber.settled import judge, settle, start_state, summarise
+from trialkit.chamber.steady_cycle import judge, settle, start_state, summarise
 from trialkit.chamber.surroundings import with_surroundings
 from trialkit.chamber.tracing import ROWS, sample_run
 from trialkit.display import Shown, show_table

@@ -6,7 +6,7 @@ from trialkit import air
 from trialkit.chamber.constants import Constants
 from trialkit.chamber.room import Band, Room, Timed
 from trialkit.chamber.schedule import Flows
-from trialkit.chamber.settled import settle, start_state
+from trialkit.chamber.steady_cycle import settle, start_state
 
 
 def winter_rh_pct(

@@ -6,12 +6,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trialkit.cli.files import whole
+from trialkit.whole_files import whole_folder
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.logs.log import Log
 
 
@@ -37,7 +37,7 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
     if "rh_pct" not in climate or climate["rh_pct"].isna().all():
         return []
     made = []
-    with whole(folder) as spare:
+    with whole_folder(folder) as spare:
         for chamber, records in climate.groupby("chamber", observed=True, sort=True):
             runs = data.runs[(data.runs["chamber"] == chamber) & (data.runs["window"] == "whole")]
             runs = runs[runs["start"].notna()]

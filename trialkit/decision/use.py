@@ -11,7 +11,7 @@ from trialkit.wording import finding, message
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.trial import Trial
 
 #: Use columns and the unit each is given in, per kilogram of fresh mushrooms.

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +19,7 @@ from trialkit.errors import Finding
 from trialkit.logs.rules import RULES, rule_name
 from trialkit.logs.text.files import matches_file
 from trialkit.logs.text.formulas import without_formulas
+from trialkit.whole_files import write_whole
 from trialkit.wording import Message, finding, message, spoken, suggestion
 
 if TYPE_CHECKING:
@@ -83,15 +85,12 @@ class Ledger:
 
     def write(self, path: str | Path) -> Path:
         """Write the ledger as CSV; cells that a spreadsheet would run are made plain text."""
-        path = Path(path)
-        partial = path.with_name(path.name + ".part")
-        with partial.open("w", encoding="utf-8", newline="") as out:
-            writer = csv.writer(out)
-            writer.writerow(_COLUMNS)
-            for record in without_formulas(self.table[list(_COLUMNS)]).itertuples(index=False):
-                writer.writerow(record)
-        partial.replace(path)
-        return path
+        out = StringIO(newline="")
+        writer = csv.writer(out)
+        writer.writerow(_COLUMNS)
+        for record in without_formulas(self.table[list(_COLUMNS)]).itertuples(index=False):
+            writer.writerow(record)
+        return write_whole(Path(path), out.getvalue())
 
     def shown(self) -> Shown:
         """Format the count of rows of every file as a table."""

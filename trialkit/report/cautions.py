@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from trialkit.cautions import list_cautions
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Pairs, Section, Words
 
 
-def cautions_section(material: Material) -> Section:
+def cautions_section(inputs: PageInputs) -> Section:
     """Put together the safety notes."""
-    say = material.say
+    say = inputs.say
     pairs = tuple(
         (
             say.text(f"caution.{c.code}.title"),

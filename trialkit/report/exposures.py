@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns.exposures import EXPOSURE, shown_in
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.report.timelines import doubted_times, timelines
@@ -15,39 +15,39 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def exposures_section(material: Material) -> Section:
+def exposures_section(inputs: PageInputs) -> Section:
     """Put together what each chamber got."""
-    say = material.say
-    runs = whole_runs(material)
+    say = inputs.say
+    runs = whole_runs(inputs)
     parts: list[Any] = []
     if runs is None:
-        parts.append(Words(say.text("got.none")))
+        parts.append(Words(say.text("delivered.none")))
     else:
-        parts.append(Words(say.text("got.intro")))
-        parts += _band(material, runs)
-        parts += _delivered(material)
-        parts += _own_figures(material, runs)
-        parts.append(_runs_table(material, runs))
-        parts += doubted_times(material)
-        parts += timelines(material, runs)
-    return Section("got", say.text("section.got"), tuple(parts))
+        parts.append(Words(say.text("delivered.intro")))
+        parts += _band(inputs, runs)
+        parts += _delivered(inputs)
+        parts += _own_figures(inputs, runs)
+        parts.append(_runs_table(inputs, runs))
+        parts += doubted_times(inputs)
+        parts += timelines(inputs, runs)
+    return Section("delivered", say.text("section.delivered"), tuple(parts))
 
 
-def whole_runs(material: Material) -> pd.DataFrame | None:
+def whole_runs(inputs: PageInputs) -> pd.DataFrame | None:
     """Give the exposures of whole chamber runs in the order of the primary levels."""
-    runs = material.data.runs
+    runs = inputs.data.runs
     if runs is None or not len(runs):
         return None
     whole = runs[runs["window"] == "whole"]
     if not len(whole) or not _recorded(whole):
         return None
     keys = _keys(whole)
-    factor = material.factor
+    factor = inputs.factor
     if set(factor.applied_to) <= set(keys) and factor.name not in whole:
-        given = material.data.table[[*factor.applied_to, factor.name]].drop_duplicates()
+        given = inputs.data.table[[*factor.applied_to, factor.name]].drop_duplicates()
         whole = whole.merge(given, how="left", on=list(factor.applied_to))
     if factor.name in whole:
-        place = {name: i for i, name in enumerate(material.levels)}
+        place = {name: i for i, name in enumerate(inputs.levels)}
         order = whole[factor.name].astype(str).map(place).fillna(len(place))
         whole = whole.assign(_place=order).sort_values(["_place", *keys], kind="stable")
         whole = whole.drop(columns="_place")
@@ -64,11 +64,11 @@ def _keys(runs: pd.DataFrame) -> list[str]:
     return [name for name in ("batch", "chamber") if name in runs.columns]
 
 
-def _band(material: Material, runs: pd.DataFrame) -> list[Any]:
+def _band(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     from trialkit.figures import hours_by_band
 
-    say = material.say
-    settings = material.data.settings
+    say = inputs.say
+    settings = inputs.data.settings
     low, high = settings.band_low_rh, settings.band_high_rh
     columns = ["hours_below_band", "hours_in_band", "hours_above_band", "window_h"]
     if low is None or high is None or not set(columns) <= set(runs.columns):
@@ -76,7 +76,7 @@ def _band(material: Material, runs: pd.DataFrame) -> list[Any]:
     shown = runs[runs["hours_in_band"].notna()]
     if not len(shown):
         return []
-    factor = material.factor.name if material.factor.name in shown else None
+    factor = inputs.factor.name if inputs.factor.name in shown else None
     ax = hours_by_band(shown, factor=factor, wording=say)
     share = 100 * shown["hours_in_band"] / shown["window_h"]
     if factor:
@@ -88,17 +88,17 @@ def _band(material: Material, runs: pd.DataFrame) -> list[Any]:
     )
     svg = inline_svg(ax, ident="hours", alt=say.text("alt.hours", rows=rows))
     words = {"low": say.number(low), "high": say.number(high)}
-    return [Picture(svg, say.text("got.hours_title", **words))]
+    return [Picture(svg, say.text("delivered.hours_title", **words))]
 
 
-def _delivered(material: Material) -> list[Any]:
+def _delivered(inputs: PageInputs) -> list[Any]:
     from trialkit.figures import delivered_against_planned
 
-    say, fidelity = material.say, material.data.fidelity
+    say, fidelity = inputs.say, inputs.data.fidelity
     if fidelity is None or not len(fidelity) or fidelity["delivered_duty_pct"].isna().all():
-        return [Words(say.text("got.delivered_none"), quiet=True)]
+        return [Words(say.text("delivered.delivered_none"), quiet=True)]
     known = fidelity[fidelity["level"].notna()]
-    place = {name: i for i, name in enumerate(material.levels)}
+    place = {name: i for i, name in enumerate(inputs.levels)}
     order = known["level"].astype(str).map(place).fillna(len(place))
     known = known.assign(_place=order).sort_values("_place", kind="stable")
     ax = delivered_against_planned(known, wording=say)
@@ -110,15 +110,15 @@ def _delivered(material: Material) -> list[Any]:
         rows.append(say.text(key, level=level, value=value, planned=say.percent(planned, 1)))
     alt = say.text("alt.delivered", rows=say.listed(rows))
     svg = inline_svg(ax, ident="delivered", alt=alt)
-    return [Picture(svg, say.text("got.delivered_title"))]
+    return [Picture(svg, say.text("delivered.delivered_title"))]
 
 
-def _own_figures(material: Material, runs: pd.DataFrame) -> list[Picture]:
+def _own_figures(inputs: PageInputs, runs: pd.DataFrame) -> list[Picture]:
     """Draw the exposures that the register wants in a figure of their own."""
     from trialkit.figures import exposure_by_run
 
-    say = material.say
-    factor = material.factor.name if material.factor.name in runs else None
+    say = inputs.say
+    factor = inputs.factor.name if inputs.factor.name in runs else None
     drawn = []
     for column in shown_in("figure"):
         if column not in runs or runs[column].isna().all():
@@ -128,37 +128,37 @@ def _own_figures(material: Material, runs: pd.DataFrame) -> list[Picture]:
         low, high = (say.number(v) for v in (runs[column].min(), runs[column].max()))
         words = {"exposure": name, "low": low, "high": high, "unit": EXPOSURE[column].unit}
         svg = inline_svg(ax, ident=f"exposure-{column}", alt=say.text("alt.exposure", **words))
-        drawn.append(Picture(svg, say.text("got.exposure_title", exposure=name)))
+        drawn.append(Picture(svg, say.text("delivered.exposure_title", exposure=name)))
     return drawn
 
 
-def _runs_table(material: Material, runs: pd.DataFrame) -> Table:
-    say = material.say
+def _runs_table(inputs: PageInputs, runs: pd.DataFrame) -> Table:
+    say = inputs.say
     keys = _keys(runs)
     columns = _recorded(runs)
-    notes = _limits(material, runs, columns)
+    notes = _limits(inputs, runs, columns)
     if "low_coverage" in runs and bool(runs["low_coverage"].any()):
         columns.append("low_coverage")
-        notes.append(say.text("got.low_coverage"))
-    named = [material.factor.name] if material.factor.name in runs else []
+        notes.append(say.text("delivered.low_coverage"))
+    named = [inputs.factor.name] if inputs.factor.name in runs else []
     return build_table(
         runs,
         columns=[*keys, *named, *columns],
         say=say,
-        caption=say.text("got.runs_caption"),
+        caption=say.text("delivered.runs_caption"),
         notes=notes,
         row_heads=len(keys),
     )
 
 
-def _limits(material: Material, runs: pd.DataFrame, columns: list[str]) -> list[str]:
+def _limits(inputs: PageInputs, runs: pd.DataFrame, columns: list[str]) -> list[str]:
     """Say which limits the exposures of the table were counted against."""
-    say, told = material.say, []
-    for row in material.data.limits.to_dict("records"):
+    say, told = inputs.say, []
+    for row in inputs.data.limits.to_dict("records"):
         name, channel = row["exposure"], row["channel"]
         heard = channel in runs and runs[channel].notna().any()
         if name in columns and heard and row["value"] == row["value"]:
             label = say.either(f"column.{name}", EXPOSURE[name].label)
             value = f"{say.number(row['value'])} {row['unit']}"
             told.append(say.text("alt.pair", level=f"{label}:", value=value))
-    return [say.text("got.limits", limits="; ".join(told))] if told else []
+    return [say.text("delivered.limits", limits="; ".join(told))] if told else []

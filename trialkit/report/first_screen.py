@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.cells import depends_form
 from trialkit.display import decimals_beside
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Table, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.style import WIDTH
@@ -54,42 +54,42 @@ class Answer:
     table: Table
 
 
-def answer_screen(material: Material) -> Answer:
+def answer_screen(inputs: PageInputs) -> Answer:
     """Put the first screen together."""
-    say, verdict = material.say, material.verdict
-    others = _others(material)
+    say, verdict = inputs.say, inputs.verdict
+    others = _others(inputs)
     more = len(others) - MOST_OTHERS
     return Answer(
         kind=verdict.answer.replace(" ", "-"),
-        question=_question(material, verdict.level),
-        headline=_headline(material),
+        question=_question(inputs, verdict.level),
+        headline=_headline(inputs),
         sentence=say.written(verdict.said),
-        facts=() if verdict.answer == "blocked" else tuple(_facts(material)),
+        facts=() if verdict.answer == "blocked" else tuple(_facts(inputs)),
         others=tuple(others[:MOST_OTHERS]),
         more=say.text("answer.more_levels", count=say.number(more, 0)) if more > 0 else "",
-        minded=_minded(material),
-        picture=answer_picture(material),
+        minded=_minded(inputs),
+        picture=answer_picture(inputs),
         next_steps=tuple(say.written(step) for step in verdict.steps),
-        table=answer_table(material),
+        table=answer_table(inputs),
     )
 
 
-def _question(material: Material, level: str) -> str:
+def _question(inputs: PageInputs, level: str) -> str:
     """Ask the question about one level."""
-    words = {"level": level, "reference": material.reference, "noun": material.noun}
-    key = "answer.question_less" if material.better == "less" else "answer.question"
-    return material.say.text(key, **words)
+    words = {"level": level, "reference": inputs.reference, "noun": inputs.noun}
+    key = "answer.question_less" if inputs.better == "less" else "answer.question"
+    return inputs.say.text(key, **words)
 
 
-def _headline(material: Material) -> str:
+def _headline(inputs: PageInputs) -> str:
     """Give the answer in a few words, with what it depends on."""
-    say, verdict = material.say, material.verdict
+    say, verdict = inputs.say, inputs.verdict
     key = f"answer.{verdict.answer}"
-    if material.better == "less" and f"answer.less.{verdict.answer}" in say.entries:
+    if inputs.better == "less" and f"answer.less.{verdict.answer}" in say.entries:
         key = f"answer.less.{verdict.answer}"
     words = {
-        "level": verdict.level, "reference": material.reference, "noun": material.noun,
-        "margin": material.margin, "factor": verdict.depends_on,
+        "level": verdict.level, "reference": inputs.reference, "noun": inputs.noun,
+        "margin": inputs.margin, "factor": verdict.depends_on,
     }  # fmt: skip
     form = depends_form(verdict.depends_on)
     if verdict.answer == "depends":
@@ -100,28 +100,28 @@ def _headline(material: Material) -> str:
     return headline
 
 
-def _others(material: Material) -> list[Other]:
+def _others(inputs: PageInputs) -> list[Other]:
     """Give question and answer of every other level: none is hidden behind the chosen one."""
-    verdict = material.verdict
+    verdict = inputs.verdict
     if verdict.answer == "blocked":
         return []
     return [
-        Other(_question(material, name), material.say.written(verdict.sentences[name]))
+        Other(_question(inputs, name), inputs.say.written(verdict.sentences[name]))
         for name in verdict.table["level"].astype(str)
         if name != verdict.level and name in verdict.sentences
     ]
 
 
-def _minded(material: Material) -> str:
+def _minded(inputs: PageInputs) -> str:
     """Count what must be minded; empty where there is nothing."""
-    count = sum(f.severity != "note" for f in material.findings)
-    return material.say.choose("page.minded", count) if count else ""
+    count = sum(f.severity != "note" for f in inputs.findings)
+    return inputs.say.choose("page.minded", count) if count else ""
 
 
-def _facts(material: Material) -> list[Fact]:
-    say, verdict = material.say, material.verdict
-    noun = material.noun[:1].upper() + material.noun[1:]
-    words = {"reference": material.reference, "noun": noun, "level": verdict.level}
+def _facts(inputs: PageInputs) -> list[Fact]:
+    say, verdict = inputs.say, inputs.verdict
+    noun = inputs.noun[:1].upper() + inputs.noun[1:]
+    words = {"reference": inputs.reference, "noun": noun, "level": verdict.level}
     facts = []
     rows = verdict.table[verdict.table["level"].astype(str) == verdict.level]
     # an average over what the answer depends on is no fact to act on
@@ -143,41 +143,41 @@ def _facts(material: Material) -> list[Fact]:
         )
         limits = say.text("fact.limits", low=low, high=high)
         facts.append(Fact(say.text(f"fact.{row['use']}", **words), one, limits))
-    facts += _money_fact(material)
+    facts += _money_fact(inputs)
     return facts
 
 
-def _money_fact(material: Material) -> list[Fact]:
-    say, money = material.say, material.verdict.money
+def _money_fact(inputs: PageInputs) -> list[Fact]:
+    say, money = inputs.say, inputs.verdict.money
     if money is None:
         return []
-    rows = money.table[money.table["level"].astype(str) == material.verdict.level]
+    rows = money.table[money.table["level"].astype(str) == inputs.verdict.level]
     if not len(rows) or not math.isfinite(rows["gain"].iloc[0]):
         return []
     low, high = (say.money(rows[k].iloc[0], "", 0) for k in ("gain_low", "gain_high"))
     gain = float(rows["gain"].iloc[0])
     value = ("+" if round(gain) > 0 else "") + say.number(gain, 0)
-    words = {"reference": material.reference, "level": material.verdict.level}
+    words = {"reference": inputs.reference, "level": inputs.verdict.level}
     name = say.text("fact.money", **words)
     return [Fact(name, f"{money.currency} {value}", say.text("fact.limits", low=low, high=high))]
 
 
-def answer_picture(material: Material) -> Picture:
+def answer_picture(inputs: PageInputs) -> Picture:
     """Draw the means above and the difference from the reference beside the margin below."""
-    say = material.say
+    say = inputs.say
     words = {
-        "factor": material.factor.name, "reference": material.reference,
-        "quantity": material.noun[:1].upper() + material.noun[1:],
-        "other": material.depends_on,
+        "factor": inputs.factor.name, "reference": inputs.reference,
+        "quantity": inputs.noun[:1].upper() + inputs.noun[1:],
+        "other": inputs.depends_on,
     }  # fmt: skip
-    drawable = material.result.ratios["ratio"].notna().any()
-    key = "answer.figure_title_by" if material.verdict.depends_on else "answer.figure_title"
-    figure = draw_answer(material, with_ratios=bool(drawable))
-    svg = inline_svg(figure, ident="answer", alt=_alt(material))
+    drawable = inputs.result.ratios["ratio"].notna().any()
+    key = "answer.figure_title_by" if inputs.verdict.depends_on else "answer.figure_title"
+    figure = draw_answer(inputs, with_ratios=bool(drawable))
+    svg = inline_svg(figure, ident="answer", alt=_alt(inputs))
     return Picture(svg, say.text(key if drawable else "answer.figure_alone", **words))
 
 
-def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
+def draw_answer(inputs: PageInputs, *, with_ratios: bool = True) -> Figure:
     """Draw the figure of the first screen; where the answer depends on something, its cells."""
     from matplotlib.figure import Figure
 
@@ -185,8 +185,8 @@ def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
     from trialkit.figures.rows import MARGINS_IN, ROW_IN
     from trialkit.style import drawing
 
-    question, better = material.trial.question, material.better
-    means, points, ratios = _drawn(material)
+    question, better = inputs.trial.question, inputs.better
+    means, points, ratios = _drawn(inputs)
     rows = [len(means), len(ratios)] if with_ratios else [len(means)]
     heights = [ROW_IN * n + 0.1 for n in rows]
     tall = sum(heights) + MARGINS_IN * len(rows) * 1.12
@@ -197,40 +197,40 @@ def draw_answer(material: Material, *, with_ratios: bool = True) -> Figure:
             gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.35},
         )[:, 0]  # fmt: skip
     yield_by_level(
-        means, points, reference=material.reference, margin_pct=question.margin_pct,
-        response=material.response, quantity=material.quantity, units=material.units,
-        level=question.level, better=better, wording=material.say, ax=axes[0],
+        means, points, reference=inputs.reference, margin_pct=question.margin_pct,
+        response=inputs.response, quantity=inputs.quantity, units=inputs.units,
+        level=question.level, better=better, wording=inputs.say, ax=axes[0],
     )  # fmt: skip
     if with_ratios:
         ratio_to_reference(
             ratios, margin_pct=question.margin_pct, level=question.level, better=better,
-            response=material.response, basis=material.basis, wording=material.say, ax=axes[1],
+            response=inputs.response, basis=inputs.basis, wording=inputs.say, ax=axes[1],
         )  # fmt: skip
     return figure
 
 
-def _drawn(material: Material) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+def _drawn(inputs: PageInputs) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Give means, unit points and ratios to draw, by cell where the answer depends on something.
 
     Means by batch are not drawn: the model takes batches as a sample, and the ratios show them.
     """
     from trialkit.figures import unit_means
 
-    result, verdict = material.result, material.verdict
+    result, verdict = inputs.result, inputs.verdict
     on = verdict.depends_on if verdict.depends_on != "batch" else ""
     points = unit_means(
-        material.used,
-        factor=material.factor.name,
-        units=material.factor.applied_to,
-        response=material.response,
+        inputs.used,
+        factor=inputs.factor.name,
+        units=inputs.factor.applied_to,
+        response=inputs.response,
         by=[on] if on else [],
     )
-    points = points.assign(value=points["value"] * material.summed)
+    points = points.assign(value=points["value"] * inputs.summed)
     ratios = verdict.by if verdict.depends_on else result.ratios
     if not on:
-        return _in_order(result.per_block(result.table), material.levels), points, ratios
+        return _in_order(result.per_block(result.table), inputs.levels), points, ratios
     cells = result.cell_means(on).rename(columns={on: "at"})
-    cells = _cells_in_order(cells, material.levels)
+    cells = _cells_in_order(cells, inputs.levels)
     return result.per_block(cells), points.rename(columns={on: "at"}), ratios
 
 
@@ -250,16 +250,16 @@ def _in_order(table: pd.DataFrame, levels: list[str]) -> pd.DataFrame:
     return table.assign(_place=order).sort_values("_place").drop(columns="_place")
 
 
-def _alt(material: Material) -> str:
-    say = material.say
-    means, points, ratios = _drawn(material)
+def _alt(inputs: PageInputs) -> str:
+    say = inputs.say
+    means, points, ratios = _drawn(inputs)
     rows = say.listed(
         [
             say.text(
                 "alt.row",
                 level=_named(row),
                 estimate=say.number(row["estimate"]),
-                unit=material.unit,
+                unit=inputs.unit,
                 low=say.number(row["low"]),
                 high=say.number(row["high"]),
                 n=_unit_count(points, row),
@@ -277,8 +277,8 @@ def _alt(material: Material) -> str:
         ]
     )
     return say.text(
-        "alt.answer", factor=material.factor.name, rows=rows, reference=material.reference,
-        changes=changes, margin=material.margin, noun=material.noun,
+        "alt.answer", factor=inputs.factor.name, rows=rows, reference=inputs.reference,
+        changes=changes, margin=inputs.margin, noun=inputs.noun,
     )  # fmt: skip
 
 
@@ -293,29 +293,29 @@ def _unit_count(points: pd.DataFrame, row: dict[Any, Any]) -> int:
     return int(own.sum())
 
 
-def answer_table(material: Material) -> Table:
+def answer_table(inputs: PageInputs) -> Table:
     """Give every level against the reference, with its answer."""
-    return _ratio_table(material, material.verdict.table, "answer.table")
+    return _ratio_table(inputs, inputs.verdict.table, "answer.table")
 
 
-def further_tables(material: Material) -> list[Table]:
+def further_tables(inputs: PageInputs) -> list[Table]:
     """Give the levels at each level of what the answer depends on, and on the logarithm."""
-    verdict, out = material.verdict, []
+    verdict, out = inputs.verdict, []
     if verdict.depends_on:
-        out.append(_ratio_table(material, verdict.by, "answer.by_table"))
+        out.append(_ratio_table(inputs, verdict.by, "answer.by_table"))
     if verdict.logarithm is not None:
-        out.append(_ratio_table(material, verdict.logarithm, "answer.logarithm_table"))
+        out.append(_ratio_table(inputs, verdict.logarithm, "answer.logarithm_table"))
     return out
 
 
-def _ratio_table(material: Material, table: pd.DataFrame, caption: str) -> Table:
-    say, other = material.say, material.depends_on
+def _ratio_table(inputs: PageInputs, table: pd.DataFrame, caption: str) -> Table:
+    say, other = inputs.say, inputs.depends_on
     frame = table.assign(
         **{k: 100 * (table[k] - 1) for k in ("ratio", "low", "high")},
         answer=[say.either(f"row_answer.{a}", str(a)) for a in table["answer"]],
     )
-    margin = material.trial.question.margin_pct
-    edges = (1.0, 1 + (margin if material.better == "less" else -margin) / 100)
+    margin = inputs.trial.question.margin_pct
+    edges = (1.0, 1 + (margin if inputs.better == "less" else -margin) / 100)
 
     def percent(value: float) -> str:
         """Show a limit so that it is seen on which side of an edge it lies."""
@@ -330,13 +330,13 @@ def _ratio_table(material: Material, table: pd.DataFrame, caption: str) -> Table
         say=say,
         caption=say.text(
             caption,
-            factor=material.factor.name,
-            reference=material.reference,
-            level=material.level,
+            factor=inputs.factor.name,
+            reference=inputs.reference,
+            level=inputs.level,
             other=other,
         ),
         heads={
-            "ratio": say.text("column.change"), "level": material.factor.name, "at": other,
+            "ratio": say.text("column.change"), "level": inputs.factor.name, "at": other,
         },
         formats=formats,
         row_heads=2 if "at" in frame else 1,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import head
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.outcomes import outcome_parts
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -14,43 +14,43 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def harvest_section(material: Material) -> Section:
+def harvest_section(inputs: PageInputs) -> Section:
     """Put together the harvest by flush and what became of every block."""
-    say = material.say
+    say = inputs.say
     parts: list[Any] = []
-    if material.response == "fresh_g":
-        parts.append(Words(say.text("harvest.intro", smallest=material.smallest)))
-    if material.per_flush:
-        parts.append(_profiles(material))
-        parts.append(_by_flush(material))
+    if inputs.response == "fresh_g":
+        parts.append(Words(say.text("harvest.intro", smallest=inputs.smallest)))
+    if inputs.per_flush:
+        parts.append(_profiles(inputs))
+        parts.append(_by_flush(inputs))
     else:
-        parts.append(_by_level(material))
-    parts += _outcomes(material)
-    parts += outcome_parts(material)
-    title = "section.harvest" if material.per_flush else "section.harvest_single"
+        parts.append(_by_level(inputs))
+    parts += _outcomes(inputs)
+    parts += outcome_parts(inputs)
+    title = "section.harvest" if inputs.per_flush else "section.harvest_single"
     return Section("harvest", say.text(title), tuple(parts))
 
 
-def _points(material: Material, *by: str) -> pd.DataFrame:
+def _points(inputs: PageInputs, *by: str) -> pd.DataFrame:
     from trialkit.figures import unit_means
 
     return unit_means(
-        material.used,
-        factor=material.factor.name,
-        units=material.factor.applied_to,
-        response=material.response,
+        inputs.used,
+        factor=inputs.factor.name,
+        units=inputs.factor.applied_to,
+        response=inputs.response,
         by=by,
     )
 
 
-def _profiles(material: Material) -> Picture:
+def _profiles(inputs: PageInputs) -> Picture:
     from trialkit.figures import flush_profiles
 
-    say = material.say
-    points = _points(material, "flush")
+    say = inputs.say
+    points = _points(inputs, "flush")
     ax = flush_profiles(
-        points, material.result.flush_means, order=material.levels, response=material.response,
-        units=material.units, level=material.trial.question.level, wording=say,
+        points, inputs.result.flush_means, order=inputs.levels, response=inputs.response,
+        units=inputs.units, level=inputs.trial.question.level, wording=say,
     )  # fmt: skip
     flushes = sorted(points["flush"].astype(int).unique())
     means = points.groupby(["level", "flush"], observed=True)["value"].mean()
@@ -60,28 +60,28 @@ def _profiles(material: Material) -> Picture:
                 "alt.flush_row",
                 level=level,
                 values=say.listed([say.number(v) for v in means[level]]),
-                unit=material.unit,
+                unit=inputs.unit,
             )
-            for level in material.levels
+            for level in inputs.levels
             if level in means.index.get_level_values(0)
         ]
     )
     alt = say.text("alt.flush", first=flushes[0], last=flushes[-1], rows=rows)
     svg = inline_svg(ax, ident="flush", alt=alt)
-    return Picture(svg, say.text("harvest.title", factor=material.factor.name))
+    return Picture(svg, say.text("harvest.title", factor=inputs.factor.name))
 
 
-def _by_flush(material: Material) -> Table:
-    say = material.say
-    points = _points(material, "flush").assign(flush=lambda t: t["flush"].astype(int))
-    table = _summary(points, ["level", "flush"], material)
+def _by_flush(inputs: PageInputs) -> Table:
+    say = inputs.say
+    points = _points(inputs, "flush").assign(flush=lambda t: t["flush"].astype(int))
+    table = _summary(points, ["level", "flush"], inputs)
     return build_table(
         table,
         columns=["level", "flush", "mean", "low", "high", "n_units", "rows"],
         say=say,
-        caption=_summary_caption(material),
+        caption=_summary_caption(inputs),
         heads={
-            "level": material.factor.name,
+            "level": inputs.factor.name,
             "low": say.text("column.lowest"),
             "high": say.text("column.highest"),
         },
@@ -89,29 +89,29 @@ def _by_flush(material: Material) -> Table:
     )
 
 
-def _by_level(material: Material) -> Table:
-    say = material.say
-    table = _summary(_points(material), ["level"], material)
+def _by_level(inputs: PageInputs) -> Table:
+    say = inputs.say
+    table = _summary(_points(inputs), ["level"], inputs)
     return build_table(
         table,
         columns=["level", "mean", "low", "high", "n_units", "rows"],
         say=say,
-        caption=_summary_caption(material),
+        caption=_summary_caption(inputs),
         heads={
-            "level": material.factor.name,
+            "level": inputs.factor.name,
             "low": say.text("column.lowest"),
             "high": say.text("column.highest"),
         },
     )
 
 
-def _summary_caption(material: Material) -> str:
-    words = {"response": head(material.response, material.trial.columns), "units": material.units}
-    return material.say.text("harvest.caption", **words)
+def _summary_caption(inputs: PageInputs) -> str:
+    words = {"response": head(inputs.response, inputs.trial.columns), "units": inputs.units}
+    return inputs.say.text("harvest.caption", **words)
 
 
-def _summary(points: pd.DataFrame, by: list[str], material: Material) -> pd.DataFrame:
-    place = {name: i for i, name in enumerate(material.levels)}
+def _summary(points: pd.DataFrame, by: list[str], inputs: PageInputs) -> pd.DataFrame:
+    place = {name: i for i, name in enumerate(inputs.levels)}
     groups = points.groupby(by, sort=False, observed=True)
     table = groups.agg(
         mean=("value", "mean"),
@@ -124,13 +124,13 @@ def _summary(points: pd.DataFrame, by: list[str], material: Material) -> pd.Data
     return table.assign(_place=order).sort_values(["_place", *by[1:]]).drop(columns="_place")
 
 
-def _outcomes(material: Material) -> list[Any]:
+def _outcomes(inputs: PageInputs) -> list[Any]:
     """Count what became of the weights, where anything but ok was recorded."""
-    say, table = material.say, material.data.table
+    say, table = inputs.say, inputs.data.table
     if "status" not in table or table["status"].isna().all():
         return []
     status = table["status"].astype(object).where(table["status"].notna(), "not recorded")
-    name = material.factor.name
+    name = inputs.factor.name
     counts = (
         table.assign(status=[say.either(f"status.{s}", str(s)) for s in status])
         .groupby([name, "status"], observed=True)
@@ -139,7 +139,7 @@ def _outcomes(material: Material) -> list[Any]:
     )
     if counts.shape[1] < 2:
         return []
-    counts = counts.reindex([x for x in material.levels if x in counts.index])
+    counts = counts.reindex([x for x in inputs.levels if x in counts.index])
     frame = counts.reset_index().rename(columns={name: "level"})
     states = [str(c) for c in counts.columns]
     frame.columns = ["level", *states]

@@ -18,7 +18,7 @@ from trialkit.wording import Units, Wording, finding, message, units_in_words
 if TYPE_CHECKING:
     import pandas as pd
 
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
@@ -32,7 +32,7 @@ PLAN_NOT_SHOWN = "plan_not_shown"
 
 
 @dataclass(frozen=True)
-class Material:
+class PageInputs:
     """What the sections of a report draw on.
 
     Parameters

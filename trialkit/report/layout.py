@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.layout_words import layout_words
-from trialkit.report.inputs import PLAN_NOT_SHOWN, Material
+from trialkit.report.inputs import PLAN_NOT_SHOWN, PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.wording import Units, units_in_words
@@ -15,89 +15,73 @@ if TYPE_CHECKING:
     from trialkit.wording import Wording
 
 
-def layout_section(material: Material) -> Section:
+def layout_section(inputs: PageInputs) -> Section:
     """Put together what was done."""
-    say = material.say
-    parts: list[Any] = [Words(text) for text in layout_sentences(material)]
-    parts.append(_treatments(material))
-    dates = _dates(material)
+    say = inputs.say
+    parts: list[Any] = [Words(text) for text in layout_sentences(inputs)]
+    parts.append(_treatments(inputs))
+    dates = _dates(inputs)
     if dates is not None:
         parts.append(dates)
-    parts.append(_map(material))
-    parts += _strata(material)
-    return Section("done", say.text("section.done"), tuple(parts))
+    parts.append(_map(inputs))
+    parts += _strata(inputs)
+    return Section("layout", say.text("section.layout"), tuple(parts))
 
 
-def layout_sentences(material: Material) -> list[str]:
+def layout_sentences(inputs: PageInputs) -> list[str]:
     """Say in a few sentences how the trial was laid out and what was asked."""
-    say, trial = material.say, material.trial
+    say, trial = inputs.say, inputs.trial
     counts = [
-        say.text("done.count", n=say.number(n, 0), units=Units(tuple(term), n))
+        say.text("trial_layout.count", n=say.number(n, 0), units=Units(tuple(term), n))
         for term, n in trial.structure.counts(trial.counts).items()
     ]
     flushes = say.choose("count.flush", trial.flushes)
-    first = say.text("done.units", units=say.listed(counts))
+    first = say.text("trial_layout.units", units=say.listed(counts))
     if trial.flushes > 1:
-        first += " " + say.text("done.harvests", smallest=material.smallest, flushes=flushes)
-    given = " ".join(_given(factor, material) for factor in trial.factors.values())
-    unit = say.text("done.unit_is", factor=material.factor.name, units=material.units)
+        first += " " + say.text("trial_layout.harvests", smallest=inputs.smallest, flushes=flushes)
+    given = " ".join(_given(factor, inputs) for factor in trial.factors.values())
+    unit = say.text("trial_layout.unit_is", factor=inputs.factor.name, units=inputs.units)
     question = trial.question
     asked = say.text(
-        "done.question",
-        margin=material.margin,
-        reference=material.reference,
+        "trial_layout.question",
+        margin=inputs.margin,
+        reference=inputs.reference,
         difference=f"{say.number(question.difference_pct)} %",
-        level=material.level,
+        level=inputs.level,
     )
     return [first, f"{given} {unit}", asked]
 
 
-def _given(factor: Factor, material: Material) -> str:
-    say, plan = material.say, material.plan
-    count = len(material.trial.strata_units(factor.stratum))
+def _given(factor: Factor, inputs: PageInputs) -> str:
+    say, plan = inputs.say, inputs.plan
+    count = len(inputs.trial.strata_units(factor.stratum))
     words = {
         "factor": factor.name,
         "units": units_in_words(factor.applied_to),
         "n": say.number(count, 0),
     }
     method = layout_words(plan.method.get(factor.name, "")) if plan is not None else ""
-    key = "done.given_method" if method else "done.given"
+    key = "trial_layout.given_method" if method else "trial_layout.given"
     sentence = say.text(key, method=method, **words)
     return sentence[:1].upper() + sentence[1:]
 
 
 def setting_words(setting: Setting, say: Wording) -> str:
-    """Say what a level is set to."""
-    if setting.kind == "timed":
-        words = say.text(
-            "setting.timed",
-            on=say.number(setting.on_s),
-            off=say.number(setting.off_s),
-            duty=say.percent(setting.duty_pct, 1),
-        )
-    elif setting.kind == "band":
-        low, high = say.number(setting.start_below_rh), say.number(setting.stop_above_rh)
-        words = say.text("setting.band", low=low, high=high)
-    else:
-        words = ", ".join(
-            say.text(f"setting.{name}", value=say.number(value))
-            for name, value in (
-                ("lux", setting.lux),
-                ("ppfd", setting.ppfd_umol_m2_s),
-                ("hours", setting.hours),
-            )
-            if value is not None
-        )
-    plain = f"{say.number(setting.value)} {setting.unit or ''}" if setting.value is not None else ""
-    return ", ".join(filter(None, (words, plain.strip(), setting.lamp, setting.note))) or "–"
+    """Say what a level is set to, with its share of the time, its lamp and its note."""
+    words = setting.words
+    if setting.duty_pct is not None:
+        duty = say.percent(setting.duty_pct, 1)
+        words = say.text("setting.with_duty", setting=words, duty=duty)
+    note = "" if setting.note == words else setting.note
+    return ", ".join(filter(None, (words, setting.lamp, note))) or "–"
 
 
-def _treatments(material: Material) -> Table:
+def _treatments(inputs: PageInputs) -> Table:
     import pandas as pd
 
-    say, plan = material.say, material.plan
+    say, plan = inputs.say, inputs.plan
     rows = []
-    for factor in material.trial.factors.values():
+    for factor in inputs.trial.factors.values():
         for level, setting in factor.levels.items():
             row = {"factor": factor.name, "level": level, "setting": setting_words(setting, say)}
             row["given_to"] = units_in_words(factor.applied_to)
@@ -108,23 +92,23 @@ def _treatments(material: Material) -> Table:
         pd.DataFrame(rows),
         columns=["factor", "level", "setting", "given_to", "units"],
         say=say,
-        caption=say.text("done.treatments"),
+        caption=say.text("trial_layout.treatments"),
         row_heads=2,
     )
 
 
-def _dates(material: Material) -> Table | None:
+def _dates(inputs: PageInputs) -> Table | None:
     import pandas as pd
 
-    say, trial = material.say, material.trial
+    say, trial = inputs.say, inputs.trial
     known = [(n, d) for n, d in trial.batches.items() if d.start is not None or d.end is not None]
     if not known:
         return None
     rows = [
         {
             "batch": name,
-            "start": say.moment(material.local(dates.start)),
-            "end": say.moment(material.local(dates.end)),
+            "start": say.moment(inputs.local(dates.start)),
+            "end": say.moment(inputs.local(dates.end)),
         }
         for name, dates in known
     ]
@@ -132,50 +116,53 @@ def _dates(material: Material) -> Table | None:
         pd.DataFrame(rows),
         columns=["batch", "start", "end"],
         say=say,
-        caption=say.text("done.dates", zone=trial.time_zone),
+        caption=say.text("trial_layout.dates", zone=trial.time_zone),
     )
 
 
-def _map(material: Material) -> Picture | Words:
-    say, plan = material.say, material.plan
+def _map(inputs: PageInputs) -> Picture | Words:
+    say, plan = inputs.say, inputs.plan
     if plan is None:
-        broken = any(f.code == PLAN_NOT_SHOWN for f in material.more_findings)
-        return Words(say.text("done.map_broken" if broken else "done.map_missing"), quiet=True)
-    primary = material.factor
+        broken = any(f.code == PLAN_NOT_SHOWN for f in inputs.more_findings)
+        return Words(
+            say.text("trial_layout.map_broken" if broken else "trial_layout.map_missing"),
+            quiet=True,
+        )
+    primary = inputs.factor
     rows = [
-        say.text("alt.pair", level=level, value=say.listed(_units_with(material, level)))
+        say.text("alt.pair", level=level, value=say.listed(_units_with(inputs, level)))
         for level in primary.levels
     ]
     alt = say.text("alt.map", factor=primary.name, rows="; ".join(rows))
     svg = inline_svg(plan.map(), ident="map", alt=alt)
-    return Picture(svg, say.text("done.map_title"), on_paper=True)
+    return Picture(svg, say.text("trial_layout.map_title"), on_paper=True)
 
 
-def _units_with(material: Material, level: str) -> list[str]:
-    assert material.plan is not None  # the caller has checked
-    table = material.plan.assignment(material.factor.name)
-    rows = table[table[material.factor.name].astype(str) == level]
-    return rows[list(material.factor.applied_to)].astype(str).agg(" ".join, axis=1).tolist()
+def _units_with(inputs: PageInputs, level: str) -> list[str]:
+    assert inputs.plan is not None  # the caller has checked
+    table = inputs.plan.assignment(inputs.factor.name)
+    rows = table[table[inputs.factor.name].astype(str) == level]
+    return rows[list(inputs.factor.applied_to)].astype(str).agg(" ".join, axis=1).tolist()
 
 
-def _strata(material: Material) -> list[Any]:
+def _strata(inputs: PageInputs) -> list[Any]:
     from trialkit.design.strata.strata import strata
 
-    say = material.say
-    found = strata(material.trial, plan=material.plan)
+    say = inputs.say
+    found = strata(inputs.trial, plan=inputs.plan)
     table = found.table.assign(
         stratum=[
             units_in_words(tuple(str(s).split(":"))) if s else "–" for s in found.table["stratum"]
         ],
-        source=found.table["source"].replace("error", say.text("done.left_over")),
+        source=found.table["source"].replace("error", say.text("trial_layout.left_over")),
     )
     shown = build_table(
         table,
         columns=["stratum", "n_units", "source", "df"],
         say=say,
-        caption=say.text("done.strata_caption"),
+        caption=say.text("trial_layout.strata_caption"),
         heads={"n_units": say.text("column.units"), "df": say.text("column.df")},
         row_heads=1,
     )
     lines = [Words(sentence) for sentence in found.sentences]
-    return [Fold(say.text("done.strata"), (*lines, shown))]
+    return [Fold(say.text("trial_layout.strata"), (*lines, shown))]

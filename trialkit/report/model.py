@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from trialkit.report.first_screen import further_tables
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import (
     Fold,
     Pairs,
@@ -28,25 +28,25 @@ if TYPE_CHECKING:
 MOST_EFFECTS = 14  # differences drawn; more are told by the tables alone
 
 
-def model_section(material: Material) -> Section:
+def model_section(inputs: PageInputs) -> Section:
     """Put together the comparisons, with the model and its checks folded."""
-    say = material.say
-    parts: list[Any] = _findings(material)
-    parts.append(_ratios(material))
-    parts += further_tables(material)
-    parts += [_means(material, name) for name in material.trial.factors]
-    parts += _differences(material)
-    parts.append(Fold(say.text("model.fold_model"), tuple(_model(material))))
-    parts.append(Fold(say.text("model.fold_checks"), tuple(_checks(material))))
-    if material.redrawn is not None:
-        parts += _redrawn(material)
+    say = inputs.say
+    parts: list[Any] = _findings(inputs)
+    parts.append(_ratios(inputs))
+    parts += further_tables(inputs)
+    parts += [_means(inputs, name) for name in inputs.trial.factors]
+    parts += _differences(inputs)
+    parts.append(Fold(say.text("model.fold_model"), tuple(_model(inputs))))
+    parts.append(Fold(say.text("model.fold_checks"), tuple(_checks(inputs))))
+    if inputs.redrawn is not None:
+        parts += _redrawn(inputs)
     return Section("model", say.text("section.model"), tuple(parts))
 
 
-def _findings(material: Material) -> list[Any]:
+def _findings(inputs: PageInputs) -> list[Any]:
     """Show what must be minded, and fold the smaller notes."""
-    say = material.say
-    shown = show_findings(material.findings, say)
+    say = inputs.say
+    shown = show_findings(inputs.findings, say)
     grave = [f for f in shown if f.severity != "note"]
     notes = tuple(f for f in shown if f.severity == "note")
     parts: list[Any] = [*grave] if grave else [Words(say.text("model.findings_none"))]
@@ -56,13 +56,13 @@ def _findings(material: Material) -> list[Any]:
     return parts
 
 
-def _ratios(material: Material) -> Table:
-    say, ratios = material.say, material.result.ratios
-    margin = material.trial.question.margin_pct
-    less = material.better == "less"
+def _ratios(inputs: PageInputs) -> Table:
+    say, ratios = inputs.say, inputs.result.ratios
+    margin = inputs.trial.question.margin_pct
+    less = inputs.better == "less"
     limit = say.number(1 + (margin if less else -margin) / 100, 2)
     words = {
-        "factor": material.factor.name, "reference": material.reference, "noun": material.noun,
+        "factor": inputs.factor.name, "reference": inputs.reference, "noun": inputs.noun,
     }  # fmt: skip
     formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.number(v, 3))
     told = zip(ratios["level"], ratios["note"], strict=True)
@@ -70,14 +70,14 @@ def _ratios(material: Material) -> Table:
         ratios,
         columns=["level", "reference", "ratio", "low", "high", "df", "p", "method"],
         say=say,
-        caption=say.text("model.ratio_caption", level=material.level, **words),
-        heads={"level": material.factor.name, "p": say.text("column.p_margin")},
+        caption=say.text("model.ratio_caption", level=inputs.level, **words),
+        heads={"level": inputs.factor.name, "p": say.text("column.p_margin")},
         formats={**formats, "df": lambda v: say.number(v, 1), "method": _method(say)},
         notes=[
             say.text(
                 "model.ratio_note_less" if less else "model.ratio_note",
                 limit=limit,
-                margin=material.margin,
+                margin=inputs.margin,
             ),
             *(f"{level}: {note_words(note, say)}." for level, note in told if note),
             *method_notes(ratios["method"], say),
@@ -85,28 +85,28 @@ def _ratios(material: Material) -> Table:
     )
 
 
-def _means(material: Material, name: str) -> Table:
-    say = material.say
+def _means(inputs: PageInputs, name: str) -> Table:
+    say = inputs.say
     return build_table(
-        material.result.per_block(material.result.means[name]),
+        inputs.result.per_block(inputs.result.means[name]),
         columns=["level", "estimate", "se", "df", "low", "high", "method"],
         say=say,
         caption=say.text(
-            "model.means_caption", factor=name, level=material.level, unit=material.quantity
+            "model.means_caption", factor=name, level=inputs.level, unit=inputs.quantity
         ),
         heads={"level": name},
         formats={"df": lambda v: say.number(v, 1), "method": _method(say)},
     )
 
 
-def _effects(material: Material, together: pd.DataFrame) -> Picture:
+def _effects(inputs: PageInputs, together: pd.DataFrame) -> Picture:
     """Draw all differences between levels."""
     from trialkit.figures import effects
 
-    say = material.say
+    say = inputs.say
     ax = effects(
-        together, quantity=material.quantity, level=material.trial.question.level,
-        basis=_bases(material), wording=say,
+        together, quantity=inputs.quantity, level=inputs.trial.question.level,
+        basis=_bases(inputs), wording=say,
     )  # fmt: skip
     rows = say.listed(
         [
@@ -124,14 +124,14 @@ def _effects(material: Material, together: pd.DataFrame) -> Picture:
     return Picture(svg, say.text("model.effects_title"))
 
 
-def _differences(material: Material) -> list[Any]:
+def _differences(inputs: PageInputs) -> list[Any]:
     import pandas as pd
 
-    say = material.say
-    result = material.result
+    say = inputs.say
+    result = inputs.result
     frames = {name: result.per_block(frame) for name, frame in result.differences.items()}
     together = pd.concat(frames.values(), ignore_index=True)
-    parts: list[Any] = [_effects(material, together)] if len(together) <= MOST_EFFECTS else []
+    parts: list[Any] = [_effects(inputs, together)] if len(together) <= MOST_EFFECTS else []
     for name, frame in frames.items():
         parts.append(
             build_table(
@@ -141,8 +141,8 @@ def _differences(material: Material) -> list[Any]:
                 caption=say.text(
                     "model.differences_caption",
                     factor=name,
-                    level=material.level,
-                    unit=material.quantity,
+                    level=inputs.level,
+                    unit=inputs.quantity,
                 ),
                 heads={
                     "first": name,
@@ -156,28 +156,28 @@ def _differences(material: Material) -> list[Any]:
     return parts
 
 
-def _bases(material: Material) -> str:
+def _bases(inputs: PageInputs) -> str:
     """Say on how many units each treatment's comparison rests."""
-    say = material.say
+    say = inputs.say
     return " ".join(
         say.text(
             "figure.basis_many",
             factor=factor.name,
-            n=say.number(material.count(factor), 0),
+            n=say.number(inputs.count(factor), 0),
             units=units_in_words(factor.applied_to),
         )
-        for factor in material.trial.factors.values()
+        for factor in inputs.trial.factors.values()
     )
 
 
-def _model(material: Material) -> list[Any]:
+def _model(inputs: PageInputs) -> list[Any]:
     """Tell the model in words and numbers."""
-    say, result = material.say, material.result
+    say, result = inputs.say, inputs.result
     terms, fit = result.terms, result.fit
     random = say.listed([units_in_words(tuple(t.split(":"))) for t in terms.random])
     used, missing = say.number(result.n_used, 0), say.number(result.n_missing, 0)
     parts: list[Any] = [
-        Words(say.text("model.words_model", fixed=_fixed_words(material), random=random)),
+        Words(say.text("model.words_model", fixed=_fixed_words(inputs), random=random)),
         Words(say.text("model.rows", used=used, missing=missing)),
     ]
     if fit.spec.variances == "free":
@@ -201,7 +201,7 @@ def _model(material: Material) -> list[Any]:
             notes=[say.text("model.tests_note"), *method_notes(tests["method"], say)],
         )
     )
-    parts += _variances(material)
+    parts += _variances(inputs)
     parts.append(
         Pairs(
             (
@@ -215,8 +215,8 @@ def _model(material: Material) -> list[Any]:
     return parts
 
 
-def _fixed_words(material: Material) -> str:
-    say = material.say
+def _fixed_words(inputs: PageInputs) -> str:
+    say = inputs.say
     names = [
         say.text(
             "model.depends",
@@ -225,7 +225,7 @@ def _fixed_words(material: Material) -> str:
         )
         if ":" in t
         else _term_words(t)
-        for t in (part.strip() for part in material.result.terms.fixed.split("+"))
+        for t in (part.strip() for part in inputs.result.terms.fixed.split("+"))
     ]
     return say.listed(names)
 
@@ -239,28 +239,28 @@ def _method(say: Wording) -> Callable[[Any], str]:
     return lambda code: method_words(str(code), say)
 
 
-def _kind_words(term: str, material: Material) -> str:
+def _kind_words(term: str, inputs: PageInputs) -> str:
     if term.startswith("residual"):
-        return material.say.text("model.residual")
+        return inputs.say.text("model.residual")
     return units_in_words(tuple(term.split(":")))
 
 
-def _variances(material: Material) -> list[Any]:
+def _variances(inputs: PageInputs) -> list[Any]:
     import math
 
     import pandas as pd
 
     from trialkit.figures import variance_shares
 
-    say = material.say
-    variances = material.result.fit.variances
-    labels = {str(k): _kind_words(str(k), material) for k in variances.index}
-    basis = say.text("figure.basis_rows", n=say.number(material.result.n_used, 0))
-    ax = variance_shares(variances, labels=labels, unit=material.unit, basis=basis, wording=say)
+    say = inputs.say
+    variances = inputs.result.fit.variances
+    labels = {str(k): _kind_words(str(k), inputs) for k in variances.index}
+    basis = say.text("figure.basis_rows", n=say.number(inputs.result.n_used, 0))
+    ax = variance_shares(variances, labels=labels, unit=inputs.unit, basis=basis, wording=say)
     spread = [math.copysign(math.sqrt(abs(v)), v) for v in variances]
     rows = say.listed(
         [
-            say.text("alt.pair", level=labels[str(k)], value=f"{say.number(s)} {material.unit}")
+            say.text("alt.pair", level=labels[str(k)], value=f"{say.number(s)} {inputs.unit}")
             for k, s in zip(variances.index, spread, strict=True)
         ]
     )
@@ -278,12 +278,12 @@ def _variances(material: Material) -> list[Any]:
     return [Picture(svg, say.text("model.variance_caption")), table]
 
 
-def _checks(material: Material) -> list[Any]:
+def _checks(inputs: PageInputs) -> list[Any]:
     """Show what was checked, residuals and influence."""
     from trialkit.figures import residuals_by_fitted, residuals_by_normal
 
-    say, name = material.say, material.factor.name
-    found = material.diagnosis
+    say, name = inputs.say, inputs.factor.name
+    found = inputs.diagnosis
     parts: list[Any] = [
         build_table(
             found.table.assign(
@@ -294,12 +294,12 @@ def _checks(material: Material) -> list[Any]:
             caption=say.text("model.checks_caption"),
         )
     ]
-    rows = found.rows.assign(**{name: material.used[name].astype(str).to_numpy()})
+    rows = found.rows.assign(**{name: inputs.used[name].astype(str).to_numpy()})
     ax = residuals_by_fitted(
-        rows, response=material.response, group=name, order=material.levels, wording=say
+        rows, response=inputs.response, group=name, order=inputs.levels, wording=say
     )
     most = say.number(float(rows["residual"].abs().max()))
-    alt = say.text("alt.residuals", n=say.number(len(rows), 0), most=most, unit=material.unit)
+    alt = say.text("alt.residuals", n=say.number(len(rows), 0), most=most, unit=inputs.unit)
     parts.append(
         Picture(inline_svg(ax, ident="residuals", alt=alt), say.text("model.residual_title"))
     )
@@ -310,14 +310,14 @@ def _checks(material: Material) -> list[Any]:
         words = {"n": say.number(len(scaled), 0), "far": say.number(far, 0)}
         svg = inline_svg(ax, ident="normal", alt=say.text("alt.normal", **words))
         parts.append(Picture(svg, say.text("model.normal_title")))
-    return [*parts, *_influence(material)]
+    return [*parts, *_influence(inputs)]
 
 
-def _influence(material: Material) -> list[Any]:
+def _influence(inputs: PageInputs) -> list[Any]:
     """Show what changes when one batch, chamber or run is left out."""
     from trialkit.figures import influence
 
-    say, found = material.say, material.diagnosis
+    say, found = inputs.say, inputs.diagnosis
     table = found.influence
     if not len(table) or table["change_se"].isna().all():
         return []
@@ -331,7 +331,7 @@ def _influence(material: Material) -> list[Any]:
     svg = inline_svg(ax, ident="influence", alt=say.text("alt.influence", **words))
     parts: list[Any] = [Picture(svg, say.text("model.influence_title"))]
     if len(found.refitted):
-        again = found.refitted[found.refitted["tested"] == material.factor.name]
+        again = found.refitted[found.refitted["tested"] == inputs.factor.name]
         left_out = [
             f"{kind_words(str(t))} {x}" for t, x in zip(again["term"], again["level"], strict=True)
         ]
@@ -370,11 +370,11 @@ def kind_words(term: str) -> str:
     return str(Units(names if names == run else names[-1:], 1))
 
 
-def _redrawn(material: Material) -> list[Any]:
+def _redrawn(inputs: PageInputs) -> list[Any]:
     """Show the randomisation test: the trial among its own redrawn plans."""
     from trialkit.figures import randomisation_null
 
-    say, test = material.say, material.redrawn
+    say, test = inputs.say, inputs.redrawn
     words = {"n": say.number(len(test.draws), 0), "p": say.p(test.p)}
     told = words | {
         "factor": test.factor,

@@ -8,31 +8,31 @@ from trialkit.analysis.dose import Dose, dose_response, quantity_key
 from trialkit.analysis.outcomes import Outcomes, other_outcomes, shown_outcomes
 from trialkit.columns import head
 from trialkit.errors import ModelError
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Table, Words, build_table, show_findings
 
 #: Exposure that the schedules set, in which delivered dose is told.
 DOSE = "duty_pct"
 
 
-def outcome_parts(material: Material) -> list[Any]:
+def outcome_parts(inputs: PageInputs) -> list[Any]:
     """Put together what stands beside the harvest."""
-    found = other_outcomes(material.trial, material.data)
+    found = other_outcomes(inputs.trial, inputs.data)
     parts: list[Any] = []
     if len(found.proportions):
-        parts.append(_lost(material, found))
+        parts.append(_lost(inputs, found))
     if len(found.measured):
-        parts.append(_measured(material, found))
+        parts.append(_measured(inputs, found))
     if len(found.efficiency):
-        parts.append(_efficiency(material, found))
-    delivered = _delivered(material)
+        parts.append(_efficiency(inputs, found))
+    delivered = _delivered(inputs)
     if delivered:
-        parts.append(Fold(material.say.text("beyond.fold"), tuple(delivered)))
+        parts.append(Fold(inputs.say.text("outcomes.fold"), tuple(delivered)))
     return parts
 
 
-def _lost(material: Material, found: Outcomes) -> Table:
-    say = material.say
+def _lost(inputs: PageInputs, found: Outcomes) -> Table:
+    say = inputs.say
     frame = shown_outcomes(found.proportions, say)
     return build_table(
         frame,
@@ -48,27 +48,27 @@ def _lost(material: Material, found: Outcomes) -> Table:
             "p",
         ],
         say=say,
-        caption=say.text("beyond.lost_caption", level=material.level),
+        caption=say.text("outcomes.lost_caption", level=inputs.level),
         formats={k: lambda v: say.percent(100 * v, 1) for k in ("proportion", "low", "high")},
-        notes=[say.text("beyond.lost_note")],
+        notes=[say.text("outcomes.lost_note")],
         row_heads=3,
     )
 
 
-def _measured(material: Material, found: Outcomes) -> Table:
-    own = material.trial.columns
+def _measured(inputs: PageInputs, found: Outcomes) -> Table:
+    own = inputs.trial.columns
     frame = found.measured.assign(outcome=[head(name, own) for name in found.measured["outcome"]])
     return build_table(
         frame,
         columns=["outcome", "factor", "level", "estimate", "low", "high"],
-        say=material.say,
-        caption=material.say.text("beyond.measured_caption", level=material.level),
+        say=inputs.say,
+        caption=inputs.say.text("outcomes.measured_caption", level=inputs.level),
         together=(),
         row_heads=3,
     )
 
 
-def _efficiency(material: Material, found: Outcomes) -> Table:
+def _efficiency(inputs: PageInputs, found: Outcomes) -> Table:
     frame = found.efficiency
     columns = ["factor", "level", "blocks", "be_total_pct", "be_per_day_pct"]
     if frame["dry_share_pct"].notna().any():
@@ -76,49 +76,49 @@ def _efficiency(material: Material, found: Outcomes) -> Table:
     return build_table(
         frame,
         columns=columns,
-        say=material.say,
-        caption=material.say.text("beyond.efficiency_caption"),
-        notes=[material.say.text("beyond.efficiency_note")],
+        say=inputs.say,
+        caption=inputs.say.text("outcomes.efficiency_caption"),
+        notes=[inputs.say.text("outcomes.efficiency_note")],
         row_heads=2,
     )
 
 
-def _delivered(material: Material) -> list[Any]:
+def _delivered(inputs: PageInputs) -> list[Any]:
     """Show yield against the mist delivered, beside the answer as assigned."""
-    say = material.say
-    if not {"batch", "chamber"} >= set(material.factor.applied_to):
+    say = inputs.say
+    if not {"batch", "chamber"} >= set(inputs.factor.applied_to):
         return []
     try:
-        dose = dose_response(material.trial, material.data, exposure=DOSE)
+        dose = dose_response(inputs.trial, inputs.data, exposure=DOSE)
     except ModelError:
         return []
     return [
-        Words(say.text("beyond.delivered_intro", exposure=head(DOSE))),
-        _beside(material, dose),
-        _slope(material, dose),
+        Words(say.text("outcomes.delivered_intro", exposure=head(DOSE))),
+        _beside(inputs, dose),
+        _slope(inputs, dose),
         *show_findings(dose.findings, say),
     ]
 
 
-def _beside(material: Material, dose: Dose) -> Table:
+def _beside(inputs: PageInputs, dose: Dose) -> Table:
     return build_table(
         dose.beside,
         columns=["level", "runs", "dose", "as_assigned", "as_delivered"],
-        say=material.say,
-        caption=material.say.text("beyond.beside_caption", unit=material.row_quantity),
-        heads={"level": material.factor.name, "dose": head(DOSE)},
+        say=inputs.say,
+        caption=inputs.say.text("outcomes.beside_caption", unit=inputs.row_quantity),
+        heads={"level": inputs.factor.name, "dose": head(DOSE)},
         together=("as_assigned", "as_delivered"),
     )
 
 
-def _slope(material: Material, dose: Dose) -> Table:
-    say = material.say
+def _slope(inputs: PageInputs, dose: Dose) -> Table:
+    say = inputs.say
     named = [say.text(f"dose.quantity.{quantity_key(q)}") for q in dose.summary["quantity"]]
     return build_table(
         dose.summary.assign(quantity=named),
         columns=["quantity", "estimate", "low", "high", "p", "df"],
-        say=material.say,
-        caption=material.say.text(
-            "beyond.slope_caption", unit=material.row_quantity, exposure=head(DOSE)
+        say=inputs.say,
+        caption=inputs.say.text(
+            "outcomes.slope_caption", unit=inputs.row_quantity, exposure=head(DOSE)
         ),
     )

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from importlib.resources import files
 from pathlib import Path
@@ -13,12 +11,13 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from trialkit.errors import Finding, ReportError
-from trialkit.report.inputs import Material, logs_for_page, plan_for_page
+from trialkit.report.inputs import PageInputs, logs_for_page, plan_for_page
 from trialkit.report.page_parts import Points, Section, Words
+from trialkit.whole_files import write_whole
 from trialkit.wording import speaking
 
 if TYPE_CHECKING:
-    from trialkit.alignment.aligned import Aligned
+    from trialkit.alignment.result import Aligned
     from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
@@ -106,7 +105,7 @@ def write_report(
         if plan is None:
             plan, more = plan_for_page(trial)
             told += more
-        material = Material(
+        inputs = PageInputs(
             trial=trial,
             result=result,
             verdict=verdict,
@@ -117,15 +116,15 @@ def write_report(
             redrawn=redrawn,
             more_findings=tuple(told),
         )
-        return write_whole(Path(path), build_page(material, short=short))
+        return write_page(Path(path), build_page(inputs, short=short))
 
 
-def build_page(material: Material, *, short: bool = False) -> str:
+def build_page(inputs: PageInputs, *, short: bool = False) -> str:
     """Build the page as text.
 
     Parameters
     ----------
-    material : Material
+    inputs : PageInputs
     short : bool
         The version for one printed page.
 
@@ -152,17 +151,17 @@ def build_page(material: Material, *, short: bool = False) -> str:
     )
     environment.filters["shape"] = cell_shape
     template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
-    say, trial = material.say, material.trial
+    say, trial = inputs.say, inputs.trial
     return template.render(
         lang=say.locale.replace("_", "-") if say.language != "en" else "en",
         say=say,
         css=Markup(css),
         title=trial.title,
         species=trial.species,
-        dates=_dates(material),
+        dates=_dates(inputs),
         invented=trial.invented,
-        answer=answer_screen(material),
-        sections=_short_sections(material) if short else _sections(material),
+        answer=answer_screen(inputs),
+        sections=_short_sections(inputs) if short else _sections(inputs),
         short=short,
         version=__version__,
     )
@@ -183,7 +182,7 @@ def keep_units(value: Any) -> Any:
     return _BEFORE_UNIT.sub("\u00a0", value) if type(value) is str else value
 
 
-def _sections(material: Material) -> Sequence[Section]:
+def _sections(inputs: PageInputs) -> Sequence[Section]:
     from trialkit.report.cautions import cautions_section
     from trialkit.report.exposures import exposures_section
     from trialkit.report.glossary import glossary_section
@@ -196,7 +195,7 @@ def _sections(material: Material) -> Sequence[Section]:
     from trialkit.report.rows import rows_section
     from trialkit.report.savings import saves_section
 
-    makers: tuple[Callable[[Material], Section], ...] = (
+    makers: tuple[Callable[[PageInputs], Section], ...] = (
         saves_section,
         layout_section,
         exposures_section,
@@ -209,41 +208,41 @@ def _sections(material: Material) -> Sequence[Section]:
         provenance_section,
         glossary_section,
     )
-    return [make(material) for make in makers]
+    return [make(inputs) for make in makers]
 
 
-def _short_sections(material: Material) -> Sequence[Section]:
+def _short_sections(inputs: PageInputs) -> Sequence[Section]:
     from trialkit.report.first_screen import answer_table, further_tables
     from trialkit.report.layout import layout_sentences
     from trialkit.report.limits import limit_words
     from trialkit.report.provenance import fingerprint
 
-    say = material.say
-    done = [Words(text) for text in layout_sentences(material)]
-    limits = [Points(tuple(limit_words(material))), Words(fingerprint(material), quiet=True)]
+    say = inputs.say
+    done = [Words(text) for text in layout_sentences(inputs)]
+    limits = [Points(tuple(limit_words(inputs))), Words(fingerprint(inputs), quiet=True)]
     return [
         Section(
             "compared",
             say.text("section.compared"),
-            (answer_table(material), *further_tables(material)),
+            (answer_table(inputs), *further_tables(inputs)),
         ),
-        Section("done", say.text("section.done"), tuple(done)),
+        Section("layout", say.text("section.layout"), tuple(done)),
         Section("limits", say.text("section.limits"), tuple(limits)),
     ]
 
 
-def _dates(material: Material) -> str:
+def _dates(inputs: PageInputs) -> str:
     """Say from when to when the trial ran, as far as it is known."""
-    batches = material.trial.batches.values()
+    batches = inputs.trial.batches.values()
     moments = [m for b in batches for m in (b.start, b.end) if m is not None]
     if not moments:
         return ""
-    first, last = (material.say.date(material.local(m)) for m in (min(moments), max(moments)))
+    first, last = (inputs.say.date(inputs.local(m)) for m in (min(moments), max(moments)))
     return first if first == last else f"{first} – {last}"
 
 
-def write_whole(path: Path, text: str) -> Path:
-    """Write a text file so that it appears whole or not at all.
+def write_page(path: Path, text: str) -> Path:
+    """Write the page so that it appears whole or not at all.
 
     Raises
     ------
@@ -251,19 +250,9 @@ def write_whole(path: Path, text: str) -> Path:
         If the folder or the file cannot be written.
     """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-                out.write(text)
-            Path(partial).chmod(0o644)
-            Path(partial).replace(path)
-        except BaseException:
-            Path(partial).unlink(missing_ok=True)
-            raise
+        return write_whole(path, text)
     except OSError as problem:
         raise ReportError(
             f"the report cannot be written to {path} ({problem.strerror}); "
             "give another place with room and permission to write"
         ) from None
-    return path

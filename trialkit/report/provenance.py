@@ -6,21 +6,21 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 
 from trialkit import __version__
-from trialkit.report.inputs import Material, file_hash
+from trialkit.report.inputs import PageInputs, file_hash
 from trialkit.report.page_parts import Pairs, Section, build_table
 
 _SOFTWARE = ("numpy", "pandas", "scipy", "formulaic", "statsmodels", "duckdb", "matplotlib")
 
 
-def provenance_section(material: Material) -> Section:
+def provenance_section(inputs: PageInputs) -> Section:
     """Name everything the numbers were made from."""
     import pandas as pd
 
-    say = material.say
-    files = pd.DataFrame(_files(material), columns=["file", "size", "sha256"])
+    say = inputs.say
+    files = pd.DataFrame(_files(inputs), columns=["file", "size", "sha256"])
     versions = pd.DataFrame(_versions(), columns=["name", "version"])
     parts = (
-        Pairs(provenance_pairs(material), code=True),
+        Pairs(provenance_pairs(inputs), code=True),
         build_table(
             files,
             columns=["file", "size", "sha256"],
@@ -37,9 +37,9 @@ def provenance_section(material: Material) -> Section:
     return Section("provenance", say.text("section.provenance"), parts)
 
 
-def provenance_pairs(material: Material) -> tuple[tuple[str, str], ...]:
+def provenance_pairs(inputs: PageInputs) -> tuple[tuple[str, str], ...]:
     """Give hash of the trial file, seed, and hash and seed of the plan."""
-    say, trial, plan = material.say, material.trial, material.plan
+    say, trial, plan = inputs.say, inputs.trial, inputs.plan
     pairs = [
         (say.text("provenance.trial"), trial.sha256),
         (say.text("provenance.seed"), str(trial.seed)),
@@ -50,26 +50,26 @@ def provenance_pairs(material: Material) -> tuple[tuple[str, str], ...]:
     return tuple(pairs)
 
 
-def fingerprint(material: Material) -> str:
+def fingerprint(inputs: PageInputs) -> str:
     """Name trial file, plan, seed and version in one line."""
-    say, trial, plan = material.say, material.trial, material.plan
+    say, trial, plan = inputs.say, inputs.trial, inputs.plan
     words = {"trial": trial.sha256[:12], "seed": str(trial.seed), "version": __version__}
     if plan is None:
         return say.text("page.fingerprint_no_plan", **words)
     return say.text("page.fingerprint", plan=plan.hash[:12], **words)
 
 
-def _files(material: Material) -> list[tuple[str, int, str]]:
-    trial = material.trial
+def _files(inputs: PageInputs) -> list[tuple[str, int, str]]:
+    trial = inputs.trial
     found = {}
     if trial.source.is_file():
         digest, size = file_hash(trial.source)
         found[trial.source.name] = (size, digest)
-    for log in material.logs.values():
+    for log in inputs.logs.values():
         for file in log.files:
             found[file.name] = (file.size, file.sha256)
     plan = trial.folder / "plan" / "assignment.csv"
-    if material.plan is not None and plan.is_file():
+    if inputs.plan is not None and plan.is_file():
         digest, size = file_hash(plan)
         found["plan/assignment.csv"] = (size, digest)
     return [(name, size, digest) for name, (size, digest) in found.items()]

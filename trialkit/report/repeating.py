@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from trialkit import __version__
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Commands, Section, Words
 
 
-def repeat_section(material: Material) -> Section:
+def repeat_section(inputs: PageInputs) -> Section:
     """Say how to get the same numbers again, and how to run the trial again."""
-    say = material.say
+    say = inputs.say
     parts = (
         Words(say.text("repeat.intro")),
         Words(say.text("repeat.install")),

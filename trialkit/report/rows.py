@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Section, Table, Words, build_table
 
 MOST_ROWS = 400  # ledger lines shown in full
 
 
-def rows_section(material: Material) -> Section:
+def rows_section(inputs: PageInputs) -> Section:
     """Put together the account of every row read."""
     import pandas as pd
 
-    say, logs = material.say, material.logs
+    say, logs = inputs.say, inputs.logs
     title = say.text("section.rows")
     if not logs:
         return Section("rows", title, (Words(say.text("rows.missing")),))
@@ -37,13 +37,13 @@ def rows_section(material: Material) -> Section:
         rule=[say.either(f"rule.{r}", str(r)) for r in ledger["rule"]],
         rows=ledger.get("rows", 1),
     )
-    parts.append(_by_rule(material, ledger))
-    parts.append(_every_row(material, ledger))
+    parts.append(_by_rule(inputs, ledger))
+    parts.append(_every_row(inputs, ledger))
     return Section("rows", title, tuple(parts))
 
 
-def _by_rule(material: Material, ledger: Any) -> Table:
-    say = material.say
+def _by_rule(inputs: PageInputs, ledger: Any) -> Table:
+    say = inputs.say
     by_rule = (
         ledger.groupby(["action", "rule"], sort=False)["rows"]
         .sum()
@@ -59,8 +59,8 @@ def _by_rule(material: Material, ledger: Any) -> Table:
     )
 
 
-def _every_row(material: Material, ledger: Any) -> Fold:
-    say = material.say
+def _every_row(inputs: PageInputs, ledger: Any) -> Fold:
+    say = inputs.say
     last = ledger["row_last"] if "row_last" in ledger else ledger["row"]
     shown = ledger.assign(
         row=[str(a) if a == b else f"{a}–{b}" for a, b in zip(ledger["row"], last, strict=True)]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.wording import plural
@@ -14,27 +14,27 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
-def saves_section(material: Material) -> Section:
+def saves_section(inputs: PageInputs) -> Section:
     """Put together water, electricity and money."""
-    say, verdict = material.say, material.verdict
+    say, verdict = inputs.say, inputs.verdict
     parts: list[Any] = []
     if not len(verdict.use):
         parts.append(Words(say.text("saves.none")))
     else:
         parts.append(Words(say.text("saves.intro")))
         if verdict.use["saving_pct"].notna().any():
-            parts.append(_savings(material))
-        parts.append(_use_table(material))
-    parts += _money(material)
-    parts += _settle(material)
+            parts.append(_savings(inputs))
+        parts.append(_use_table(inputs))
+    parts += _money(inputs)
+    parts += _settle(inputs)
     return Section("saves", say.text("section.saves"), tuple(parts))
 
 
-def _savings(material: Material) -> Picture:
+def _savings(inputs: PageInputs) -> Picture:
     from trialkit.figures import savings
 
-    say, use = material.say, material.verdict.use
-    ax = savings(use, level=material.trial.question.level, basis=material.basis, wording=say)
+    say, use = inputs.say, inputs.verdict.use
+    ax = savings(use, level=inputs.trial.question.level, basis=inputs.basis, wording=say)
     rows = say.listed(
         [
             say.text(
@@ -49,13 +49,13 @@ def _savings(material: Material) -> Picture:
         ]
     )
     svg = inline_svg(ax, ident="savings", alt=say.text("alt.savings", rows=rows))
-    return Picture(svg, say.text("saves.figure", reference=material.reference))
+    return Picture(svg, say.text("saves.figure", reference=inputs.reference))
 
 
-def _use_table(material: Material) -> Table:
-    say = material.say
-    frame = material.verdict.use.assign(
-        use=[say.text(f"figure.use.{u}") for u in material.verdict.use["use"]]
+def _use_table(inputs: PageInputs) -> Table:
+    say = inputs.say
+    frame = inputs.verdict.use.assign(
+        use=[say.text(f"figure.use.{u}") for u in inputs.verdict.use["use"]]
     )
     percent = dict.fromkeys(
         ("saving_pct", "saving_low_pct", "saving_high_pct"), lambda v: say.number(v, 0)
@@ -65,20 +65,20 @@ def _use_table(material: Material) -> Table:
         frame,
         columns=["use", "level", "unit", "estimate", "low", "high", *percent, "runs"],
         say=say,
-        caption=say.text("saves.use_caption", level=material.level),
-        heads={"level": material.factor.name},
+        caption=say.text("saves.use_caption", level=inputs.level),
+        heads={"level": inputs.factor.name},
         formats={**percent, **number},
         row_heads=2,
     )
 
 
-def _money(material: Material) -> list[Any]:
+def _money(inputs: PageInputs) -> list[Any]:
     from trialkit.figures import price_sensitivity
 
-    say, money = material.say, material.verdict.money
+    say, money = inputs.say, inputs.verdict.money
     if money is None:
         return []
-    name = material.factor.name
+    name = inputs.factor.name
     columns = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
     if money.table["gain_year"].notna().any():
         columns.append("gain_year")
@@ -86,7 +86,7 @@ def _money(material: Material) -> list[Any]:
         money.table,
         columns=[*columns, "expected_loss", "chance_best"],
         say=say,
-        caption=say.text("saves.money_caption", level=material.level, factor=name)
+        caption=say.text("saves.money_caption", level=inputs.level, factor=name)
         + f" [{money.currency}]",
         heads={"level": name, "estimate": say.text("column.worth")},
         formats={"chance_best": lambda v: say.percent(100 * float(v))},
@@ -100,19 +100,19 @@ def _money(material: Material) -> list[Any]:
         rows = money.by_price[money.by_price["price"] == price]
         now = rows.loc[rows["multiple"] == 1, "at"]
         ax = price_sensitivity(
-            money.by_price, price=price, currency=money.currency, order=material.levels,
-            now=float(now.iloc[0]) if len(now) else None, basis=material.basis,
+            money.by_price, price=price, currency=money.currency, order=inputs.levels,
+            now=float(now.iloc[0]) if len(now) else None, basis=inputs.basis,
             wording=say,
         )  # fmt: skip
         words = {"price": say.text(f"saves.price.{price}"), "factor": name}
-        alt = _price_alt(material, rows, words["price"])
+        alt = _price_alt(inputs, rows, words["price"])
         svg = inline_svg(ax, ident=f"price-{price}", alt=alt)
         parts.append(Picture(svg, say.text("saves.price_title", **words)))
     return parts
 
 
-def _price_alt(material: Material, rows: pd.DataFrame, price: str) -> str:
-    say, money = material.say, material.verdict.money
+def _price_alt(inputs: PageInputs, rows: pd.DataFrame, price: str) -> str:
+    say, money = inputs.say, inputs.verdict.money
     assert money is not None  # the caller has checked
     told = []
     for level, own in rows.groupby("level", sort=False):
@@ -147,16 +147,16 @@ def _with_range(say: Any, chance: float, low: float, high: float) -> str:
     return str(say.text("saves.settle_cell", chance=middle, low=first, high=last))
 
 
-def _settle(material: Material) -> list[Any]:
+def _settle(inputs: PageInputs) -> list[Any]:
     """Show what repeating the layout would tell, for the two questions a trial can ask."""
     from trialkit.figures import power_curve
 
-    say, settle = material.say, material.verdict.settle
+    say, settle = inputs.say, inputs.verdict.settle
     if not len(settle):
         return []
     repeats = plural(str(settle["repeats"].iloc[0]))
-    words = {"margin": material.margin, "repeats": repeats}
-    words["difference"] = f"{say.number(material.trial.question.difference_pct)} %"
+    words = {"margin": inputs.margin, "repeats": repeats}
+    words["difference"] = f"{say.number(inputs.trial.question.difference_pct)} %"
     named = {name: say.text(f"saves.settle.{name}", **words) for name in ("no_worse", "difference")}
     long = _by_question(settle, named)
     axis = say.text("saves.settle_axis", repeats=repeats)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.alignment.checks import doubted_humidity
 from trialkit.columns import COLUMNS
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Words, build_table
 from trialkit.report.svg import inline_svg
 
@@ -20,9 +20,9 @@ MOST_FLAGS = 80  # doubted times listed
 BINS = 180  # stretches of time per timeline
 
 
-def doubted_times(material: Material) -> list[Any]:
+def doubted_times(inputs: PageInputs) -> list[Any]:
     """List the times whose readings were left out or doubted."""
-    say, check = material.say, material.data.check
+    say, check = inputs.say, inputs.data.check
     if check is None or check.flags is None or not len(check.flags.table):
         return []
     flags = check.flags.table
@@ -31,10 +31,10 @@ def doubted_times(material: Material) -> list[Any]:
         quantity=[
             COLUMNS[q].label if q in COLUMNS else _quantity(q, say) for q in shown["quantity"]
         ],
-        flag=[say.either(f"got.flag.{f}", str(f)) for f in shown["flag"]],
+        flag=[say.either(f"delivered.flag.{f}", str(f)) for f in shown["flag"]],
         action=[say.either(f"action.{a}", str(a)) for a in shown["action"]],
-        start=[say.moment(material.local(t)) for t in shown["start"]],
-        stop=[say.moment(material.local(t)) for t in shown["stop"]],
+        start=[say.moment(inputs.local(t)) for t in shown["start"]],
+        stop=[say.moment(inputs.local(t)) for t in shown["stop"]],
     )
     more = len(flags) - len(shown)
     notes = [say.text("rows.more", more=say.number(more, 0))] if more else []
@@ -42,7 +42,7 @@ def doubted_times(material: Material) -> list[Any]:
         shown,
         columns=["chamber", "sensor", "quantity", "flag", "start", "stop", "hours", "action"],
         say=say,
-        caption=say.text("got.flags_caption", zone=material.trial.time_zone),
+        caption=say.text("delivered.flags_caption", zone=inputs.trial.time_zone),
         heads={
             "start": say.text("column.from"),
             "stop": say.text("column.to"),
@@ -52,18 +52,18 @@ def doubted_times(material: Material) -> list[Any]:
         notes=notes,
         row_heads=2,
     )
-    return [Fold(say.text("got.flags_fold", n=say.number(len(flags), 0)), (table,))]
+    return [Fold(say.text("delivered.flags_fold", n=say.number(len(flags), 0)), (table,))]
 
 
 def _quantity(name: str, say: Wording) -> str:
-    return say.either(f"got.flags_quantity.{name}", name)
+    return say.either(f"delivered.flags_quantity.{name}", name)
 
 
-def timelines(material: Material, runs: pd.DataFrame) -> list[Any]:
+def timelines(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     """Draw the humidity of every chamber, one picture a batch."""
-    say, logs = material.say, material.logs
+    say, logs = inputs.say, inputs.logs
     mist = logs.get("mist")
-    climate = _sound_climate(material)
+    climate = _sound_climate(inputs)
     if climate is None or "rh_pct" not in climate or not len(climate):
         return []
     batches = sorted(set(runs["batch"])) if "batch" in runs else [None]
@@ -71,24 +71,24 @@ def timelines(material: Material, runs: pd.DataFrame) -> list[Any]:
     drawn = [
         picture
         for number, batch in enumerate(batches[:MOST_BATCHES])
-        if (picture := _timeline(material, runs, batch, number, sources)) is not None
+        if (picture := _timeline(inputs, runs, batch, number, sources)) is not None
     ]
     if not drawn:
         return []
-    parts: list[Any] = [Words(say.text("got.timeline_desc"), quiet=True), *drawn]
+    parts: list[Any] = [Words(say.text("delivered.timeline_desc"), quiet=True), *drawn]
     if len(batches) > MOST_BATCHES:
         words = {"shown": say.number(MOST_BATCHES, 0), "all": say.number(len(batches), 0)}
-        parts.append(Words(say.text("got.timeline_more", **words), quiet=True))
-    return [Fold(say.text("got.timeline_fold"), tuple(parts))]
+        parts.append(Words(say.text("delivered.timeline_more", **words), quiet=True))
+    return [Fold(say.text("delivered.timeline_fold"), tuple(parts))]
 
 
-def _sound_climate(material: Material) -> pd.DataFrame | None:
+def _sound_climate(inputs: PageInputs) -> pd.DataFrame | None:
     """Give the climate log as it was used: calibrated, without readings that were left out."""
-    check = material.data.check
+    check = inputs.data.check
     if check is not None and check.climate is not None:
         sound: pd.DataFrame = check.climate
         return sound
-    log = material.logs.get("environment")
+    log = inputs.logs.get("environment")
     return None if log is None else log.table
 
 
@@ -105,14 +105,14 @@ Sources = tuple[dict[str, "pd.DataFrame"], dict[str, "pd.DataFrame"]]
 
 
 def _timeline(
-    material: Material, runs: pd.DataFrame, batch: object, number: int, sources: Sources
+    inputs: PageInputs, runs: pd.DataFrame, batch: object, number: int, sources: Sources
 ) -> Picture | None:
     """Draw the humidity of every chamber in one batch, one row each."""
     from matplotlib.figure import Figure
 
     from trialkit.style import WIDTH, drawing
 
-    say = material.say
+    say = inputs.say
     own = runs if batch is None else runs[runs["batch"] == batch]
     own = own.sort_values("chamber") if "chamber" in own else own
     if not len(own) or own["start"].isna().all():
@@ -127,8 +127,8 @@ def _timeline(
         )
     middles = []
     for ax, run in zip(rows, own.to_dict("records"), strict=True):
-        name = f"{run.get('chamber', '')} {run.get(material.factor.name, '')}".strip()
-        middle = _draw_row(material, ax, str(run.get("chamber", "")), spans, sources)
+        name = f"{run.get('chamber', '')} {run.get(inputs.factor.name, '')}".strip()
+        middle = _draw_row(inputs, ax, str(run.get("chamber", "")), spans, sources)
         with drawing():
             ax.set_title(name, fontsize=9, pad=2.5)
         if middle is not None:
@@ -138,11 +138,11 @@ def _timeline(
     words = {"batch": str(batch or ""), "n": say.number(len(own), 0)}
     alt = say.text("alt.timeline", rows=say.listed(middles), **words)
     svg = inline_svg(figure, ident=f"humidity{number}", alt=alt, cut=False)
-    return Picture(svg, say.text("got.timeline_title", **words))
+    return Picture(svg, say.text("delivered.timeline_title", **words))
 
 
 def _draw_row(
-    material: Material, ax: Any, chamber: str, span: tuple[Any, Any], sources: Sources
+    inputs: PageInputs, ax: Any, chamber: str, span: tuple[Any, Any], sources: Sources
 ) -> float | None:
     from trialkit.figures import humidity_timeline
 
@@ -152,12 +152,12 @@ def _draw_row(
         ax.set_axis_off()
         return None
     records = climate[(climate["time"] >= start) & (climate["time"] <= stop)]
-    settings = material.data.settings
-    flags = doubted_humidity(material.data.check, chamber, start, stop)
+    settings = inputs.data.settings
+    flags = doubted_humidity(inputs.data.check, chamber, start, stop)
     humidity_timeline(
         records, mist, flags=flags, start=start, stop=stop, bins=BINS,
-        zone=material.trial.time_zone,
-        band=(settings.band_low_rh, settings.band_high_rh), wording=material.say, ax=ax,
+        zone=inputs.trial.time_zone,
+        band=(settings.band_low_rh, settings.band_high_rh), wording=inputs.say, ax=ax,
     )  # fmt: skip
-    ax.set_ylabel(material.say.text("figure.humidity_short"), fontsize=8.5)
+    ax.set_ylabel(inputs.say.text("figure.humidity_short"), fontsize=8.5)
     return float(records["rh_pct"].median()) if len(records) else None

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from trialkit.errors import Fault, TrialFileError
+from trialkit.whole_files import write_whole
 from trialkit.wording import spoken
 
 __all__ = ["new_trial", "read_setting"]
@@ -148,10 +149,7 @@ def new_trial(
         (Path(spare) / "trial.toml").write_text(text, encoding="utf-8")
         read_trial(spare)
     (out / "logs").mkdir(parents=True, exist_ok=True)
-    made = target.with_suffix(".toml.part")
-    made.write_text(text, encoding="utf-8")
-    made.replace(target)
-    return target
+    return write_whole(target, text)
 
 
 def _toml(value: object) -> str:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 from pathlib import Path
 
 from trialkit.errors import TrialkitError
+from trialkit.whole_files import write_whole
 
 
 def notebook_folder() -> Path:
@@ -47,9 +47,7 @@ def copy_notebooks(folder: str | Path) -> list[Path]:
         target = out / source.name
         if target.exists():
             continue
-        spare = target.with_name(f".{target.name}.part")
-        spare.write_text(_set_folder(source.read_text(encoding="utf-8"), ".."), encoding="utf-8")
-        os.replace(spare, target)
+        write_whole(target, _set_folder(source.read_text(encoding="utf-8"), ".."))
         wrote.append(target)
     return wrote
 

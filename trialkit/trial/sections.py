@@ -20,6 +20,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from trialkit.columns.exposures import LIMITS
+from trialkit.wording import spoken
 
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -82,18 +83,28 @@ class Setting(Section):
 
     @property
     def words(self) -> str:
-        """The setting in words; empty where it is only a name."""
+        """The setting in words of the language in use; empty where it is only a name.
+
+        Examples
+        --------
+        >>> Setting(on_s=20, off_s=220).words
+        '20 s on, 220 s off'
+        >>> Setting(lux=150, hours=10).words
+        '150 lux, 10 h a day'
+        """
+        say = spoken().text
         if self.kind == "timed":
-            return f"{self.on_s:g} s on, {self.off_s:g} s off"
+            return say("setting.timed", on_s=self.on_s, off_s=self.off_s)
         if self.kind == "band":
-            return f"start below {self.start_below_rh:g} %, stop above {self.stop_above_rh:g} %"
+            return say("setting.band", start=self.start_below_rh, stop=self.stop_above_rh)
         if self.kind == "light":
-            light = (
-                f"{self.lux:g} lux"
-                if self.lux is not None
-                else f"{self.ppfd_umol_m2_s:g} µmol/m²/s"
+            if self.lux is not None:
+                light = say("setting.lux", lux=self.lux)
+            else:
+                light = say("setting.ppfd", ppfd=self.ppfd_umol_m2_s)
+            return (
+                light if self.hours is None else say("setting.hours", light=light, hours=self.hours)
             )
-            return light + (f", {self.hours:g} h a day" if self.hours is not None else "")
         if self.value is not None:
             return f"{self.value:g} {self.unit or ''}".strip()
         return self.note or ""

@@ -231,15 +231,13 @@ def _explain(figure: Figure, groups: dict[Term, list[Factor]]) -> None:
     """Say below the map what every level is, with its setting in words."""
     from matplotlib.patches import Patch
 
-    from trialkit.design.sheets.timers import setting_words
-
     handles, labels = [], []
     for depth, factors in enumerate(groups.values()):
         for place, factor in enumerate(factors):
             for level, setting in factor.levels.items():
                 plain = {"facecolor": "none", "edgecolor": "none"}
                 handles.append(Patch(**(plain if place else _fill(factor, level, depth))))
-                words = setting_words(setting)
+                words = setting.words
                 labels.append(f"{factor.name}: {level}" + (f" ({words})" if words else ""))
     wide = max(map(len, labels)) > 34
     legend = figure.legend(handles, labels, loc="outside lower left", ncols=2 if wide else 4,

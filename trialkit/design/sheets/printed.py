@@ -13,7 +13,7 @@ from typing import Any
 
 from trialkit.cautions import list_cautions
 from trialkit.design.layout.allocation import Allocation
-from trialkit.design.sheets.timers import Use, daily_use, setting_words
+from trialkit.design.sheets.timers import Use, daily_use
 from trialkit.structure import Term
 from trialkit.trial import Factor, Setting
 from trialkit.wording import plural, spoken
@@ -187,7 +187,7 @@ def _big(setting: Setting) -> list[tuple[str, str]]:
         shown = [("start_below", setting.start_below_rh, "%")]
         shown += [("stop_above", setting.stop_above_rh, "%")]
     else:
-        words = setting_words(setting)
+        words = setting.words
         return [(say.text("card.set_to"), words)] if words else []
     return [(say.text(f"card.{key}"), f"{say.number(value)} {unit}") for key, value, unit in shown]
 
@@ -216,7 +216,7 @@ def _within(plan: Allocation, unit: dict[str, str], factor: Factor, term: Term) 
     inner = [name for name in term if name not in unit]
     items = []
     for row in table.to_dict("records"):
-        words = setting_words(factor.levels[str(row[factor.name])])
+        words = factor.levels[str(row[factor.name])].words
         value = str(row[factor.name]) + (f" ({words})" if words else "")
         items.append((" ".join(str(row[name]) for name in inner), value))
     if len(items) > 12:

@@ -47,33 +47,6 @@ class Use:
     basis: str = ""
 
 
-def setting_words(setting: Setting) -> str:
-    """Say a setting in words; empty where it is only a name.
-
-    Examples
-    --------
-    >>> setting_words(Setting(on_s=20, off_s=220))
-    '20 s on, 220 s off'
-    >>> setting_words(Setting(lux=150, hours=10))
-    '150 lux, 10 h a day'
-    """
-    say = spoken().text
-    if setting.kind == "timed":
-        return say("sheet_setting.timed", on_s=setting.on_s, off_s=setting.off_s)
-    if setting.kind == "band":
-        band = {"start": setting.start_below_rh, "stop": setting.stop_above_rh}
-        return say("sheet_setting.band", **band)
-    if setting.kind == "light":
-        if setting.lux is not None:
-            light = say("sheet_setting.lux", lux=setting.lux)
-        else:
-            light = say("sheet_setting.ppfd", ppfd=setting.ppfd_umol_m2_s)
-        if setting.hours is None:
-            return light
-        return say("sheet_setting.hours", light=light, hours=setting.hours)
-    return setting.words
-
-
 def daily_use(trial: Trial, setting: Setting) -> Use:
     """Work out what a mist setting uses in a day with the trial's rig.
 
