@@ -69,7 +69,7 @@ class Wording:
 
         Examples
         --------
-        >>> read_wording("en").text("section.done")
+        >>> read_wording("en").text("section.layout")
         'What was done'
         """
         words = self.entries[key]
