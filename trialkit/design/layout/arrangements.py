@@ -24,7 +24,7 @@ from trialkit.design.layout.constraints import Constraints, random_start
 from trialkit.design.layout.draws import Draws
 from trialkit.design.layout.efficiency import Criterion, Exchange, Progress, plan_efficiency, steady
 from trialkit.design.layout.plan_list import PlanList
-from trialkit.design.layout.units import coarser, incidence, information, unit_levels, unit_of
+from trialkit.design.layout.units import coarser, information, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
 
@@ -335,11 +335,3 @@ def _with_target(start: Ints, target: Sequence[int]) -> Ints:
 def spread(site: Site, treatment: Ints) -> float:
     """Give the efficiency factor of the treatments within their own stratum."""
     return plan_efficiency(site.structure, site.counts, site.term, treatment, site.t)
-
-
-def balanced_over(site: Site, treatment: Ints, stratum: Term) -> bool:
-    """Tell whether every unit of a stratum above holds each treatment equally often."""
-    table = incidence(
-        treatment, unit_of(site.term, stratum, site.counts), site.t, site.size(stratum)
-    )
-    return bool((table == table[:, :1]).all())

@@ -145,7 +145,6 @@ class _Sequence:
         self.space = np.zeros((k, 0))  # directions of the terms so far
         n_terms = len(self.terms)
         self.shapes = [self._shape(i) for i in range(n_terms + 1)]
-        self.left_ss = float(fit.responses.e[0] @ fit.responses.e[0])
 
     def _coef(self, i: int) -> Floats:
         """Give the weights of a parameter in the elements; all residuals count as one."""
