@@ -7,9 +7,9 @@ these are listed with the reason in `mutations_equivalent.toml`).
     python benchmarks/mutations.py decision model --sample 30 --seed 1
     python benchmarks/mutations.py logs/harvest logs/mist --sample 10
 
-First the tests of each package run once under coverage, to learn which test reaches which line;
-then each fault is tried in a copy of the package with just those tests. Prints one line a fault and
-the share noticed; `--out` appends them to a CSV.
+First the tests of each package run once under coverage, to learn which test reaches which line and
+how long it takes; then each fault is tried in a copy of the package with just those tests, the
+quickest first. Prints one line a fault and the share noticed; `--out` appends them to a CSV.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ import time
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
+from xml.etree import ElementTree
 
 ROOT = Path(__file__).parents[1]
 EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
@@ -198,15 +199,16 @@ def environment(package_root: Path) -> dict[str, str]:
     return {**os.environ, **quiet, "PYTHONPATH": str(package_root)}
 
 
-def learn(package: str, work: Path) -> dict[str, dict[int, list[str]]]:
-    """Run the tests once and give, for each file and line, the tests that reach it."""
+def learn(package: str, work: Path) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
+    """Run the tests once: the tests that reach each file and line, and the seconds they take."""
     setup = work / "coverage.ini"
     data = work / "coverage.data"
     setup.write_text(
         f"[run]\ndynamic_context = test_function\ndata_file = {data}\nsource = trialkit\n"
     )
     run = [sys.executable, "-m", "coverage", "run", f"--rcfile={setup}", "-m", "pytest", "-n", "0"]
-    run += ["-q", "-p", "no:cacheprovider", *tests_of(package)]
+    run += ["-q", "-p", "no:cacheprovider", f"--junitxml={work / 'times.xml'}"]
+    run += tests_of(package)
     done = subprocess.run(run, cwd=ROOT, env=environment(ROOT), capture_output=True, text=True)
     if done.returncode:
         sys.exit(f"the tests of {package} do not pass:\n{done.stdout[-3000:]}")
@@ -216,10 +218,21 @@ def learn(package: str, work: Path) -> dict[str, dict[int, list[str]]]:
          "-o", str(out)], cwd=ROOT, check=True, capture_output=True,
     )  # fmt: skip
     files = json.loads(out.read_text())["files"]
-    return {
+    reach = {
         str((ROOT / name).resolve()): {int(k): v for k, v in found["contexts"].items()}
         for name, found in files.items()
     }
+    return reach, seconds_of(work / "times.xml")
+
+
+def seconds_of(report: Path) -> dict[str, float]:
+    """Read how long each test took, all its cases together."""
+    out: dict[str, float] = {}
+    for case in ElementTree.parse(report).iter("testcase"):
+        node = node_of(f"{case.get('classname')}.{str(case.get('name')).split('[')[0]}")
+        if node is not None:
+            out[node] = out.get(node, 0.0) + float(case.get("time", 0))
+    return out
 
 
 def node_of(context: str) -> str | None:
@@ -296,7 +309,7 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
     counts = {"killed": 0, "survived": 0, "equivalent": 0}
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
-        reach = learn(package, work)
+        reach, seconds = learn(package, work)
         for name in ("trialkit", "tests", "data", "notebooks", "docs", "benchmarks"):
             shutil.copytree(ROOT / name, work / "copy" / name)
         for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "CHANGELOG.md"):
@@ -309,7 +322,7 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
             seen = [c for line in fault.lines for c in lines.get(line, [])]
             if not any(map(node_of, seen)):  # done on import: what reaches the file may notice it
                 seen = seen and [c for contexts in lines.values() for c in contexts]
-            nodes = sorted({n for c in seen if (n := node_of(c))})
+            nodes = sorted({n for c in seen if (n := node_of(c))}, key=lambda n: seconds.get(n, 0))
             start = time.perf_counter()
             if fault.name in known:
                 said = "equivalent"
