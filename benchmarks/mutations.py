@@ -188,8 +188,9 @@ def broken(fault: Fault) -> str:
 
 
 def tests_of(package: str) -> list[str]:
-    """Name the tests that speak for a package: files of the default run."""
+    """Name the tests that speak for a package: files of the default run, and its examples."""
     given = TESTS.get(package, [f"tests/{package}", f"tests/test_{package}.py"])
+    given = [*given, f"trialkit/{package}", f"trialkit/{package}.py"]
     return [name for name in given if (ROOT / name).exists()]
 
 
@@ -203,13 +204,13 @@ def learn(package: str, work: Path) -> tuple[dict[str, dict[int, list[str]]], di
     """Run the tests once: the tests that reach each file and line, and the seconds they take."""
     setup = work / "coverage.ini"
     data = work / "coverage.data"
-    setup.write_text(
-        f"[run]\ndynamic_context = test_function\ndata_file = {data}\nsource = trialkit\n"
-    )
+    setup.write_text(f"[run]\ndata_file = {data}\nsource = trialkit\n")
     run = [sys.executable, "-m", "coverage", "run", f"--rcfile={setup}", "-m", "pytest", "-n", "0"]
-    run += ["-q", "-p", "no:cacheprovider", f"--junitxml={work / 'times.xml'}"]
-    run += tests_of(package)
-    done = subprocess.run(run, cwd=ROOT, env=environment(ROOT), capture_output=True, text=True)
+    run += ["-q", "-p", "mutation_contexts", "-p", "no:cacheprovider"]
+    run += [f"--junitxml={work / 'times.xml'}", *tests_of(package)]
+    env = environment(ROOT)
+    env["PYTHONPATH"] += os.pathsep + str(Path(__file__).parent)  # for the plug-in
+    done = subprocess.run(run, cwd=ROOT, env=env, capture_output=True, text=True)
     if done.returncode:
         sys.exit(f"the tests of {package} do not pass:\n{done.stdout[-3000:]}")
     out = work / "coverage.json"
@@ -226,26 +227,17 @@ def learn(package: str, work: Path) -> tuple[dict[str, dict[int, list[str]]], di
 
 
 def seconds_of(report: Path) -> dict[str, float]:
-    """Read how long each test took, all its cases together."""
+    """Read how long each test took, all its cases together, by ``class name.function``."""
     out: dict[str, float] = {}
     for case in ElementTree.parse(report).iter("testcase"):
-        node = node_of(f"{case.get('classname')}.{str(case.get('name')).split('[')[0]}")
-        if node is not None:
-            out[node] = out.get(node, 0.0) + float(case.get("time", 0))
+        name = f"{case.get('classname')}.{str(case.get('name')).split('[')[0]}"
+        out[name] = out.get(name, 0.0) + float(case.get("time", 0))
     return out
 
 
-def node_of(context: str) -> str | None:
-    """Turn ``tests.model.test_ratio.test_x`` into the file and function that pytest knows."""
-    parts = context.split(".")
-    for n in range(len(parts) - 1, 0, -1):
-        path = Path(*parts[:n]).with_suffix(".py")
-        if (ROOT / path).exists():
-            return "::".join([path.as_posix(), *parts[n:]])
-    # tests in a folder that is no package are known by the name of their file alone
-    for path in sorted((ROOT / "tests").rglob(f"{parts[0]}.py")) if parts[0] else ():
-        return "::".join([path.relative_to(ROOT).as_posix(), *parts[1:]])
-    return None
+def dotted(node: str) -> str:
+    """Turn ``tests/test_air.py::test_x`` into the name that the times are kept under."""
+    return node.replace(".py::", ".").replace("::", ".").replace("/", ".")
 
 
 def is_noticed(fault: Fault, nodes: list[str], work: Path, limit: float) -> str:
@@ -319,20 +311,21 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
             sys.exit(f"the tests of {package} do not pass in a fork; no fault can be judged")
         for fault in chosen:
             lines = reach.get(str(fault.path), {})
-            seen = [c for line in fault.lines for c in lines.get(line, [])]
-            if not any(map(node_of, seen)):  # done on import: what reaches the file may notice it
-                seen = seen and [c for contexts in lines.values() for c in contexts]
-            nodes = sorted({n for c in seen if (n := node_of(c))}, key=lambda n: seconds.get(n, 0))
+            nodes = {c for line in fault.lines for c in lines.get(line, [])}
+            reached = bool(nodes)
+            if "" in nodes:  # done on import or in a fixture: what reaches the file may notice it
+                nodes = {c for contexts in lines.values() for c in contexts}
+            ordered = sorted(nodes - {""}, key=lambda n: seconds.get(dotted(n), 0.0))
             start = time.perf_counter()
             if fault.name in known:
                 said = "equivalent"
-            elif not nodes and not seen:
+            elif not reached:
                 said = "survived"
             else:
-                said = is_noticed(fault, nodes or tests_of(package), work, args.limit)
+                said = is_noticed(fault, ordered or tests_of(package), work, args.limit)
             counts["killed" if said == "timed out" else said] += 1
             spent = time.perf_counter() - start
-            print(f"{said:10} {fault.line:4} {fault.name} ({len(nodes)} tests, {spent:.0f} s)",
+            print(f"{said:10} {fault.line:4} {fault.name} ({len(ordered)} tests, {spent:.0f} s)",
                   flush=True)  # fmt: skip
             if writer is not None:
                 writer.writerow({"package": package, "line": fault.line, "fault": fault.name,
