@@ -267,7 +267,7 @@ def preload() -> None:
     """Import the large libraries once: each fault is tried in a fork, which has them already."""
     os.environ |= environment(ROOT)
     for name in ("numpy", "pandas", "scipy.stats", "scipy.signal", "scipy.optimize",
-                 "matplotlib.figure", "pyarrow.parquet", "dask.dataframe"):  # fmt: skip
+                 "matplotlib.figure", "pyarrow.parquet", "dask.dataframe", "pytest", "hypothesis"):  # fmt: skip
         try:
             importlib.import_module(name)
         except ImportError:  # not needed by every package; the tests then say what is missing
@@ -285,8 +285,9 @@ def _run_tests(copy_root: Path, nodes: list[str]) -> None:
     quiet = os.open(os.devnull, os.O_WRONLY)
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
-    wanted = ["-n", "0", "-x", "-q", "-p", "no:cacheprovider", "--no-header", *nodes]
-    os._exit(int(pytest.main(wanted)))
+    wanted = ["-n", "0", "-x", "-q", "-p", "no:cacheprovider", "--no-header"]
+    wanted += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # of what is preloaded
+    os._exit(int(pytest.main([*wanted, *nodes])))
 
 
 def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter | None) -> str:
