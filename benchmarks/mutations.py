@@ -267,7 +267,8 @@ def preload() -> None:
     """Import the large libraries once: each fault is tried in a fork, which has them already."""
     os.environ |= environment(ROOT)
     for name in ("numpy", "pandas", "scipy.stats", "scipy.signal", "scipy.optimize",
-                 "matplotlib.figure", "pyarrow.parquet", "dask.dataframe", "pytest", "hypothesis"):  # fmt: skip
+                 "matplotlib.figure", "pyarrow.parquet", "dask.dataframe", "pytest",
+                 "hypothesis"):  # fmt: skip
         try:
             importlib.import_module(name)
         except ImportError:  # not needed by every package; the tests then say what is missing
