@@ -42,8 +42,8 @@ EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
 TESTS = {
     "air": ["tests/test_air.py", "tests/test_air_sensors.py"],
     "light": ["tests/test_light.py", "tests/test_light_factors.py"],
-    "chamber": [f"tests/test_chamber_{n}.py" for n in
-                ("around", "balance", "drops", "figures", "foresee", "identify", "plan")],
+    "chamber": [f"tests/test_chamber_{n}.py" for n in ("around", "balance", "by_hand", "drops",
+                "figures", "foresee", "identify", "plan")],
     "decision": ["tests/decision", "tests/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
