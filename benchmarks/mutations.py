@@ -50,7 +50,7 @@ TESTS = {
                   ("align", "carriers", "kernel", "mist", "delivered", "pooled")],
     "logs": ["tests/logs/text", "tests/logs/harvest", "tests/logs/mapping", "tests/logs/clocks",
              "tests/logs/climate", "tests/logs/mist", "tests/logs/test_nasty_files.py",
-             "tests/logs/test_ledger.py", "tests/logs/test_units.py"],
+             "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py"],
 }  # fmt: skip
 
 #: So many tests are tried in a fork without a fault, to see that a fork can run them at all.
