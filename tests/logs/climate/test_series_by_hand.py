@@ -260,6 +260,28 @@ def test_a_clock_more_than_three_years_off_has_been_reset(
     assert (finding(log, "clock_reset") == []) == kept
 
 
+@pytest.mark.parametrize("by", ["chamber", "sensor"])
+def test_each_logger_of_a_file_goes_through_the_doubled_hour_by_itself(
+    by: str, tmp_path: Path
+) -> None:
+    """Two loggers by turns, every half hour from 01:30, 02:00 and 02:30 shown twice (Vienna)."""
+    rows = [
+        f"2031-10-26 {clock},{f'T{k}' if by == 'chamber' else 'T1'},{'ab'[k % 2]},{20 + k}"
+        for clock in ("01:30", "02:00", "02:30", "02:00", "02:30", "03:00") for k in (1, 2)
+    ]  # fmt: skip
+    head = "time,chamber,sensor,temp_c\n"
+    if by == "chamber":
+        rows = [r.replace(",a,", ",x,").replace(",b,", ",x,") for r in rows]
+    section = '\n[logs.environment]\nfiles = ["a.csv"]\n'
+    log = read_environment(
+        make_trial(tmp_path, {"a.csv": (head + "\n".join(rows)).encode()}, section)
+    )
+    assert len(log.table) == 12
+    for _, part in log.table.groupby(by):
+        first = pd.Timestamp("2031-10-25 23:30", tz="UTC")
+        assert ((part["time"] - first).dt.total_seconds() / 1800).tolist() == [0, 1, 2, 3, 4, 5]
+
+
 def test_a_clock_set_right_is_noted_with_how_far(tmp_path: Path) -> None:
     clock = '[[logs.environment.clock]]\nfile = "a.csv"\nadd_s = 90\nsince = 2031-01-14T00:01:00\n'
     rows = "".join(f"{t},T1,{20 + k},80\n" for k, t in enumerate(minutes(3)))
