@@ -186,6 +186,26 @@ def test_cells_speak_for_a_head_or_against_it(
     assert (found.score, found.unit) == (pytest.approx(score), unit)
 
 
+@pytest.mark.parametrize(
+    ("head", "column", "low", "high"),
+    [
+        ("temp", "temp_c", -10.0, 45.0), ("rh", "rh_pct", 1.5, 101.0),
+        ("co2", "co2_ppm", 250.0, 20_000.0), ("lux", "light_lux", 0.0, 150_000.0),
+        ("par", "ppfd_umol_m2_s", 0.0, 2500.0), ("power", "power_w", 0.0, 1e5),
+        ("current", "current_a", 0.0, 1e3), ("duration", "on_s", 0.0, 1e6),
+    ],
+)  # fmt: skip
+def test_values_that_no_grower_logs_speak_against_a_head(
+    trial: Any, head: str, column: str, low: float, high: float
+) -> None:
+    """Common practice, no source: what is likely for each column; the middle value is judged."""
+    for value, fits in ((low, True), (high, True), (low - 0.1, False), (1.02 * high, False)):
+        if column == "temp_c" and value > high:
+            continue  # that may be Fahrenheit
+        found = judged(trial, head, column, f"{value:.3f}", f"{value:.3f}")
+        assert (found.score > 0) == fits, value
+
+
 def test_values_are_told_as_they_are_written(trial: Any) -> None:
     found = judged(trial, "temp (°F)", "temp_c", "68", "70,5", decimal=",")
     clues = dict(found.reason.values)["clues"]  # type: ignore[union-attr]

@@ -22,7 +22,9 @@ from trialkit.logs.text.dialect import (
     judge_decimal,
     name_heads,
 )
+from trialkit.logs.text.files import Member
 from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.typed_files import read_other
 
 
 def dialect(
@@ -280,6 +282,13 @@ def test_up_to_a_fiftieth_of_a_text_may_be_damaged(bad: int) -> None:
     else:
         with pytest.raises(LogError, match="cannot be decoded"):
             decode(data, "x.csv")
+
+
+def test_a_damaged_file_is_refused_with_what_its_reader_says() -> None:
+    """Parquet files begin and end with the four bytes PAR1 (its format specification)."""
+    member = Member("x.parquet", b"PAR1" + b"\x00" * 40, "parquet")
+    with pytest.raises(LogError, match=r"x\.parquet: is not a sound Parquet file \(.*footer"):
+        read_other(member, decimal=None, expected=())
 
 
 def test_line_ends_and_empty_bytes() -> None:
