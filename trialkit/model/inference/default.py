@@ -50,6 +50,7 @@ from trialkit.model.inference.answer import (
     kenward_roger_with,
 )
 from trialkit.model.inference.blocking import Block, Problem
+from trialkit.model.inference.memory import recall_for
 from trialkit.model.inference.question import RESIDUAL, Question
 from trialkit.model.inference.unequal_spread import (
     UnitParts,
@@ -57,7 +58,14 @@ from trialkit.model.inference.unequal_spread import (
     with_spread_by_level,
     within_shape,
 )
-from trialkit.model.inference.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over, is_valid
+from trialkit.model.inference.validity import (
+    HELD,
+    LEAST_DF,
+    LEAST_NAMED,
+    fit_held,
+    hand_over,
+    is_valid,
+)
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -96,6 +104,7 @@ def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) 
         Y,
         out,
         lambda whole: _as_asked(whole, base, Y, df, joint=True),
+        df,
         joint=joint,
         least=LEAST_DF if df == "default" else LEAST_NAMED,
     )
@@ -129,7 +138,7 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     _by_group(question, out, Y, here, fixed[here], names, units=False, joint=joint, base=base)
     here = np.flatnonzero(on_units)
     if len(here) and (problem := question.problem(True, ())) is not None:
-        state = fit_state(problem.reduced, problem.values(Y[here]))
+        state = fit_problem(question, problem, Y[here])
         out.put(
             here, on_unit_values(question, problem, state, base.take(here), Y[here], joint=joint)
         )
@@ -155,7 +164,7 @@ def _hold_at_the_edge(
 ) -> None:
     """Hold variances at or above zero where the covariance of the rows is at its edge."""
     at = np.flatnonzero(base.edge)
-    state = fit_state(base.reduced, Y[at], "nonnegative")
+    state = fit_held(question, base, Y[at])
     part = by_kenward_roger(state, question.L, joint=joint)
     part.method[:] = f"kenward-roger, {HELD}"
     out.put(at, part)
@@ -180,13 +189,23 @@ def _by_group(
         problem = question.problem(units, chosen)
         if problem is None:
             continue
-        state = fit_state(problem.reduced, problem.values(Y[at]))
+        state = fit_problem(question, problem, Y[at])
         if units:
             part = on_unit_values(question, problem, state, base.take(at), Y[at], joint=joint)
         else:
             part = by_kenward_roger(state, problem.L, joint=joint)
         part.method[:] = [f"{m}, {' and '.join(chosen)} fixed" for m in part.method]
         out.put(at, part)
+
+
+def fit_problem(question: Question, problem: Problem, Y: Floats) -> State:
+    """Fit responses in one way to analyse a hypothesis."""
+    return recall_for(
+        question.prepared,
+        ("fitted", problem.key),
+        Y,
+        lambda: fit_state(problem.reduced, problem.values(Y)),
+    )
 
 
 def use_units(question: Question, base: State) -> NDArray[np.bool_]:

@@ -40,6 +40,7 @@ from numpy.typing import NDArray
 from trialkit.arrays import Floats
 from trialkit.model.inference.answer import Answer
 from trialkit.model.inference.blocking import first_rows
+from trialkit.model.inference.memory import recall
 from trialkit.model.inference.question import Question
 from trialkit.model.inference.smallsample import combine_df
 
@@ -107,6 +108,11 @@ class UnitParts:
 
 def spread_levels(question: Question) -> SpreadLevels | None:
     """Give the levels a comparison is between; None where it is not between groups of units."""
+    key = ("spread levels", question.about)
+    return recall(question.prepared, key, lambda: _find_levels(question))
+
+
+def _find_levels(question: Question) -> SpreadLevels | None:
     design, own = question.prepared.design, question.own
     if own is None or not question.is_comparison:
         return None
@@ -114,7 +120,8 @@ def spread_levels(question: Question) -> SpreadLevels | None:
     if not factors or not set(factors) <= set(design.levels):
         return None
     table = question.prepared.table.iloc[first_rows(own)]
-    labels = table[factors].astype(str).agg(":".join, axis=1).to_numpy()
+    columns = [table[name].astype(str) for name in factors]
+    labels = np.array([":".join(parts) for parts in zip(*columns, strict=True)], dtype=object)
     present, codes = np.unique(labels, return_inverse=True)
     names = tuple(map(str, present))
     return SpreadLevels(":".join(factors), codes.reshape(-1).astype(np.intp), names)
