@@ -158,9 +158,9 @@ def _chance(
 ) -> tuple[float, float, float]:
     rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
     # elsewhere the ends differ in nothing, or a pilot's are quantiles at one weighting
-    ends = (0, 1, 2) if variation.kind == "planning range" else (1, 1, 1)
-    solved = [c.solve(variation.point(end), wanted.lost) for end in ends]
-    terms = [c.batch_term_at(variation.point(end), wanted.lost) for end in ends]
+    ends = (0, 1, 2) if variation.kind == "planning range" else (1,)
+    solved = [c.solve(variation.point(end), wanted.lost) for end in ends] * (3 // len(ends))
+    terms = [c.batch_term_at(variation.point(end), wanted.lost) for end in ends] * (3 // len(ends))
     apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
     used = [(terms[end], apart) for end in range(3)]
     if question == "no worse":

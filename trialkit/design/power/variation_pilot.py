@@ -16,6 +16,7 @@ References
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import prod
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ from scipy import special
 from trialkit.arrays import Floats
 from trialkit.design.power.variation import Variation, percentiles, planning_ranges
 from trialkit.errors import DesignError
+from trialkit.model.inference.memory import recall
 from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
@@ -91,7 +93,8 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
             "variation.pilot_alike", units=[Units(t) for t in alike]
         )  # fmt: skip
         df[name] = _df_of(trial, pilot, squares.names, squares.df, key)
-    ends = {name: percentiles(np.maximum(draws[:, i], 0.0)) for i, name in enumerate(strata)}
+    three = percentiles(np.maximum(draws, 0.0).T).T.tolist()
+    ends = {name: (a, b, c) for name, (a, b, c) in zip(strata, three, strict=True)}
     notes = _notes(trial, pilot, squares.names)
     by_batch = _by_batch(trial, pilot, squares.names, values)
     return Variation(ends, source, "pilot", tuple(strata), draws, df, notes, by_batch=by_batch)
@@ -109,9 +112,16 @@ def spread_points(n: int, dimensions: int) -> Floats:
     >>> bool(abs(points.mean(axis=0) - 0.5).max() < 1e-12)
     True
     """
+    return _spread_points(n, dimensions)
+
+
+@lru_cache(maxsize=8)
+def _spread_points(n: int, dimensions: int) -> Floats:
     rng = np.random.Generator(np.random.PCG64(20_310_113))
     steps = (np.arange(n) + 0.5) / n
-    return np.column_stack([rng.permutation(steps) for _ in range(dimensions)])
+    points = np.column_stack([rng.permutation(steps) for _ in range(dimensions)])
+    points.setflags(write=False)
+    return points
 
 
 def _key(trial: Trial, pilot: Fit, term: Term | tuple[str, ...]) -> frozenset[str]:
@@ -119,7 +129,8 @@ def _key(trial: Trial, pilot: Fit, term: Term | tuple[str, ...]) -> frozenset[st
 
     def several(name: str) -> bool:
         if name in pilot.table:
-            return bool(pilot.table[name].nunique() > 1)
+            key = ("several levels", name)
+            return recall(pilot.data, key, lambda: bool(pilot.table[name].nunique() > 1))
         return trial.counts.get(name, 2) > 1
 
     return frozenset(name for name in term if several(name))

@@ -263,6 +263,10 @@ class Solved:
 
     def free_df(self) -> float:
         """Give the df that treatments compared more precisely further down leave to error."""
+        return self._free_df
+
+    @cached_property
+    def _free_df(self) -> float:
         mine = self.parts[self.home]
         rank = int(np.linalg.matrix_rank(mine, tol=1e-9 * max(1.0, np.abs(mine).max())))
         taken = float(np.trace(self.inverse @ mine)) / self.errors[self.home]

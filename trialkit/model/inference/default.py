@@ -126,8 +126,11 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
     levels = unequal_levels(question)
-    told_apart = question.containment_df >= 1  # else units cannot be told from what blocks them
-    uneven = levels is not None and told_apart and question.problem(True, ()) is not None
+    uneven = (
+        levels is not None
+        and question.containment_df >= 1  # else units cannot be told from what blocks them
+        and question.problem(True, ()) is not None
+    )
     on_units = np.ones(len(Y), dtype=bool) if uneven else use_units(question, base)
     if not question.is_comparison and base.edge.any():
         _hold_at_the_edge(question, base, Y, out, joint=joint)
