@@ -78,7 +78,7 @@ def critical_value(
     two differ by between levels that are all alike.
     """
     if not wanted.joint or len(rows) == 1:
-        return float(t_quantile(wanted.level, df))
+        return _single_point(wanted.level, df)
     correlation = np.round(correlation_of(solved.covariance(rows)), 9)
     joint = _joint_point(
         wanted.level, correlation.tobytes(), len(rows), round(near or df, 6)
@@ -88,6 +88,11 @@ def critical_value(
     usual = float(np.clip(correlation[np.triu_indices(len(rows), 1)].mean(), 0.0, 0.9))
     alike = (wanted.level, len(rows), round(usual, 1))
     return _as_single(joint, near, df) * _carried(*alike, max(round(near), 1), max(round(df), 1))
+
+
+@lru_cache(maxsize=1024)
+def _single_point(level: float, df: float) -> float:
+    return float(t_quantile(level, df))
 
 
 def _as_single(point: float, near: float, df: float) -> float:
@@ -146,28 +151,38 @@ def chance(
     as is needed on average (benchmarks/pilot_power.py). It rises with every chance, so that it
     rises with every count.
     """
-    three = _chance(c, question, variation, wanted, effect)
-    if variation.draws is None:
-        return three
-    moved = replace(variation, middle=0.5 - OUTWARD * (three[1] - 0.5))
-    return _chance(c, question, moved, wanted, effect)
+    if variation.draws is not None:
+        (median,) = _chance(c, question, variation, wanted, effect, ends=(1,))
+        variation = replace(variation, middle=0.5 - OUTWARD * (median - 0.5))
+    high, middle, low = _chance(c, question, variation, wanted, effect, ends=(0, 1, 2))
+    return low, middle, high
 
 
 def _chance(
-    c: Comparison, question: Question, variation: Variation, wanted: Wanted, effect: float
-) -> tuple[float, float, float]:
+    c: Comparison,
+    question: Question,
+    variation: Variation,
+    wanted: Wanted,
+    effect: float,
+    *,
+    ends: tuple[int, ...],
+) -> list[float]:
+    """Give the chance at some ends of the variation: low (0), middle (1), high (2)."""
     rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
     # elsewhere the ends differ in nothing, or a pilot's are quantiles at one weighting
-    ends = (0, 1, 2) if variation.kind == "planning range" else (1,)
-    solved = [c.solve(variation.point(end), wanted.lost) for end in ends] * (3 // len(ends))
-    terms = [c.batch_term_at(variation.point(end), wanted.lost) for end in ends] * (3 // len(ends))
+    points = (0, 1, 2) if variation.kind == "planning range" else (1,)
+    solved = [c.solve(variation.point(at), wanted.lost) for at in points] * (3 // len(points))
+    terms = [c.batch_term_at(variation.point(at), wanted.lost) for at in points] * (
+        3 // len(points)
+    )
     apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
     used = [(terms[end], apart) for end in range(3)]
     if question == "no worse":
-        return _no_worse(c, rows, solved, used, variation, wanted, effect)
+        return _no_worse(c, rows, solved, used, variation, wanted, effect, ends)
     out = []
-    for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
-                          strict=True):  # fmt: skip
+    variances = _worst_variances(solved, rows, variation)
+    for end in ends:
+        error = variances[end]
         df = c.left_df(wanted.lost, free=solved[end].free_df())
         if df <= 0 or not np.isfinite(error) or error <= 0:  # no error to judge by: no chance
             out.append(0.0)
@@ -178,7 +193,7 @@ def _chance(
         else:
             ncp = effect / float(np.sqrt(error))
             out.append(_one_differs(c, errors, solved[end], rows, df, ncp, wanted))
-    return out[0], out[1], out[2]
+    return out
 
 
 def _any_differs(
@@ -239,7 +254,8 @@ def _no_worse(
     variation: Variation,
     wanted: Wanted,
     effect: float,
-) -> tuple[float, float, float]:
+    ends: tuple[int, ...],
+) -> list[float]:
     """Value mean − θ·reference, which also carries a little of the grand mean's error."""
     theta = 1 - (effect - wanted.true_pct) / 100  # the ratio at the margin
     means = variation.combined(c.mean_weights(wanted.lost))
@@ -249,7 +265,7 @@ def _no_worse(
         centred = [row - row.sum() * _common(c) for row in tested]
         known = [variation.combined(solved[1].variance_weights(row)) for row in centred]
     out = []
-    for end in (2, 1, 0):
+    for end in ends:
         at = solved[end]
         df = c.left_df(wanted.lost, free=at.free_df())
         if df <= 0:
@@ -267,7 +283,7 @@ def _no_worse(
             chance_of = _no_worse_law(c, at, rows, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
         out.append(worst)
-    return out[0], out[1], out[2]
+    return out
 
 
 def _no_worse_law(

@@ -260,7 +260,7 @@ def on_unit_values(
     """
     gls = state.gls
     D, error = unit_covariance(question, problem, state, base)
-    b = gls.ViX @ gls.C @ problem.L.T
+    b = gls.weights @ problem.L.T
     extra = np.swapaxes(b, 1, 2) @ (D - np.eye(D.shape[1])) @ b * error[:, None, None]
     assert question.own is not None
     name = f"unit means of {question.own.term.name}"

@@ -39,7 +39,8 @@ class Gls:
     beta : ndarray, shape (R, p)
         Coefficients of the response left after least squares, internal units.
     C : ndarray, shape (R, p, p)
-    ViX : ndarray, shape (R, r, p)
+    weights : ndarray, shape (R, r, p)
+        What each coefficient gives to each coordinate, ``V^-1 X C``.
     P : ndarray, shape (R, r, r)
     G : ndarray, shape (m, r, r)
         Derivative of ``V`` in each variance parameter.
@@ -47,7 +48,7 @@ class Gls:
 
     beta: Floats
     C: Floats
-    ViX: Floats
+    weights: Floats
     P: Floats
     G: Floats
 
@@ -81,22 +82,47 @@ def generalised_least_squares(reduced: Reduced, phi: Floats, y: Floats) -> Gls:
     """
     a = phi @ reduced.coef.T
     V = weighted_sum(a, reduced.G)
-    ViX = np.linalg.solve(V, np.broadcast_to(reduced.X, (len(V), *reduced.X.shape)))
-    XVX = reduced.X.T @ ViX
+    W = weighted_sum(a, reduced.GK)
+    turned = np.broadcast_to(reduced.K.T, (len(W), *reduced.K.T.shape))
+    P = np.asarray(reduced.K @ np.linalg.solve(W, turned))
+    try:
+        beta, C, weights = _by_inverse(V, reduced.X, y)
+    except np.linalg.LinAlgError:
+        each = [_with_edge(V[i], reduced.X, y[i], P[i]) for i in range(len(V))]
+        beta, C, weights = (np.stack(part) for part in zip(*each, strict=True))
+    G: Floats = np.tensordot(reduced.coef.T, reduced.G, axes=1)
+    return Gls(beta, C, weights, P, G)
+
+
+def _by_inverse(V: Floats, X: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give coefficients, their covariance and their weights where ``V`` has an inverse."""
+    ViX = np.linalg.solve(V, np.broadcast_to(X, (len(V), *X.shape)))
+    XVX = X.T @ ViX
     # scaled, so that columns in different units do not spoil the inverse
     d = 1 / np.sqrt(np.abs(np.einsum("rii->ri", XVX)))
     C = np.linalg.inv(XVX * d[:, :, None] * d[:, None, :]) * d[:, :, None] * d[:, None, :]
     beta = np.einsum("rpq,riq,ri->rp", C, ViX, y)
-    W = weighted_sum(a, reduced.GK)
-    turned = np.broadcast_to(reduced.K.T, (len(W), *reduced.K.T.shape))
-    P = np.asarray(reduced.K @ np.linalg.solve(W, turned))
-    G: Floats = np.tensordot(reduced.coef.T, reduced.G, axes=1)
-    return Gls(beta, C, np.asarray(ViX, dtype=float), P, G)
+    return np.asarray(beta), np.asarray(C), np.asarray(ViX @ C, dtype=float)
+
+
+def _with_edge(V: Floats, X: Floats, y: Floats, P: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give the same for one response, where ``V`` may have no inverse.
+
+    With components below zero, a direction that ``X`` takes up may be left without variance while
+    the error contrasts have theirs. ``V^-1 X C = (I - P V) X (X'X)^-1`` holds there too.
+    """
+    try:
+        beta, C, weights = _by_inverse(V[None], X, y[None])
+        return beta[0], C[0], weights[0]
+    except np.linalg.LinAlgError:
+        back = np.linalg.pinv(X)
+        weights_here: Floats = np.asarray((np.eye(len(V)) - P @ V) @ back.T)
+        return weights_here.T @ y, np.asarray(back @ V @ weights_here), weights_here
 
 
 def derivative_blocks(gls: Gls, L: Floats) -> tuple[Floats, Floats]:
     """Give ``G_i b`` (R, m, r, l) and ``b'G_i b`` (R, m, l, l) for rows ``L``."""
-    b = gls.ViX @ gls.C @ L.T
+    b = gls.weights @ L.T
     Gb = gls.G[None] @ b[:, None]
     return Gb, np.swapaxes(b, 1, 2)[:, None] @ Gb
 
