@@ -21,6 +21,7 @@ References
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -169,13 +170,26 @@ def kenward_roger_test(
     F, den_df : ndarray, shape (R,)
     """
     q = estimate.shape[1]
-    theta = np.linalg.solve(cov[:, None], slopes)
+    theta = solve_each(cov[:, None], slopes)
     traces = np.einsum("rijj->ri", theta)
     A1 = np.einsum("rij,ri,rj->r", weights, traces, traces)
     A2 = np.einsum("rij,riab,rjba->r", weights, theta, theta)
     den_df, scale = kenward_roger_df(q, A1, A2)
-    solved = np.linalg.solve(adjusted, estimate[:, :, None])[:, :, 0]
+    solved = solve_each(adjusted, estimate[:, :, None])[:, :, 0]
     return scale * np.einsum("rq,rq->r", estimate, solved) / q, den_df
+
+
+def solve_each(A: Floats, B: Floats) -> Floats:
+    """Solve many systems; those without a solution are missing, so that no test comes of them."""
+    try:
+        return np.asarray(np.linalg.solve(A, B))
+    except np.linalg.LinAlgError:
+        A = np.broadcast_to(A, (*B.shape[:-2], *A.shape[-2:]))
+        out = np.full(B.shape, np.nan)
+        for at in np.ndindex(*B.shape[:-2]):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[at] = np.linalg.solve(A[at], B[at])
+        return out
 
 
 def kenward_roger_df(q: int, A1: Floats, A2: Floats) -> tuple[Floats, Floats]:

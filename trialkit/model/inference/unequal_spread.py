@@ -42,7 +42,7 @@ from trialkit.model.inference.answer import Answer
 from trialkit.model.inference.blocking import first_rows
 from trialkit.model.inference.memory import recall
 from trialkit.model.inference.question import Question
-from trialkit.model.inference.smallsample import combine_df
+from trialkit.model.inference.smallsample import combine_df, solve_each
 
 UNEQUAL = 1.25  # units of the level with most over that with fewest, from which it matters
 SHAPE_DF = 8.0  # degrees of freedom that the shape found within units counts as
@@ -205,7 +205,7 @@ def with_spread_by_level(
     df = answer.df * np.minimum(law.form_df(forms, shape) / common, 1.0)
     F, den = answer.F, answer.den_df
     if joint:
-        solved = np.linalg.solve(cov, answer.estimate[:, :, None])[:, :, 0]
+        solved = solve_each(cov, answer.estimate[:, :, None])[:, :, 0]
         F = np.einsum("rl,rl->r", answer.estimate, solved) / answer.estimate.shape[1]
         den = combine_df(df)
     method = np.array([f"{m}, spread by {levels.name}" for m in answer.method], dtype=object)
