@@ -20,7 +20,7 @@ from __future__ import annotations
 import argparse
 import tempfile
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +29,7 @@ import pandas as pd
 
 import trialkit as tk
 from trialkit.analysis import derive_terms
+from trialkit.batches_to_come import fit_for_batches
 from trialkit.design.layout.units import unit_of
 from trialkit.design.power.notes import cannot_be_said
 from trialkit.design.power.power import _asked
@@ -55,7 +56,7 @@ class Case:
     lost: float = 0.0  # share of the pilot's blocks lost
     six: bool = True  # one of the six designs judged
     ask: str = ""
-    more: dict[str, float] = field(default_factory=dict)
+    replication: str = ""  # of the first treatment's levels
 
 
 USUAL = {
@@ -103,6 +104,9 @@ def cases() -> list[Case]:
              {"chamber": 12}, 5, 6, six=False),
         Case("3 + 3 chambers of 8 bags: 24 chambers", "chamber / bag", {"chamber": 6, "bag": 8},
              {"schedule": ("chamber", 2)}, nested, {"chamber": 24}, 9, 10, six=False),
+        Case("2 × 6 runs, 8 and 4 of a schedule: 4 batches", plain,
+             {"batch": 2, "chamber": 6, "block": 6}, {"schedule": ("batch:chamber", 2)}, run,
+             {"batch": 4}, 15, 12, six=False, replication="s0 = 2, s1 = 1"),
     ]  # fmt: skip
 
 
@@ -113,6 +117,8 @@ def write_trial(folder: Path, case: Case) -> Any:
              + counts]  # fmt: skip
     for name, (term, levels) in case.factors.items():
         lines.append(f"[factors.{name}]\napplied_to = '{term}'")
+        if case.replication and name == next(iter(case.factors)):
+            lines.append(f"replication = {{ {case.replication} }}")
         lines += [f"levels.{name[0]}{i} = {{}}" for i in range(levels)]
     primary = case.ask or next(iter(case.factors))
     lines.append(f"[question]\nprimary = '{primary}'")
@@ -152,8 +158,8 @@ def judge(case: Case, folder: Path, *, pilots: int, trials: int, seed: int) -> l
         table["fresh_g"] = draw(trial, case, rng)
         kept = rng.random(len(table)) >= case.lost
         try:
-            fit = tk.fit(table[kept], response="fresh_g", fixed=terms.fixed,
-                         random=list(terms.random))  # fmt: skip
+            fit = fit_for_batches(trial, table[kept], random=terms.random,
+                                  options={"response": "fresh_g", "fixed": terms.fixed})
         except ModelError:
             continue
         variation = pilot_variation(planned, fit)

@@ -277,10 +277,10 @@ def _no_worse(
             within, above = _split_variance(c, at, row, means[end])
             if known:
                 within = known[i][end]
-            if not within + above > 0:
-                worst = 0.0
+            if not (within > 0 and above >= 0 and math.isfinite(within + above)):
+                worst = 0.0  # no error to judge by: no chance
                 continue
-            chance_of = _no_worse_law(c, at, rows, df, (within, above), effect, wanted)
+            chance_of = _no_worse_law(c, at, rows, i, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
         out.append(worst)
     return out
@@ -290,6 +290,7 @@ def _no_worse_law(
     c: Comparison,
     solved: Solved,
     rows: Floats,
+    i: int,
     df: float,
     parts: tuple[float, float],
     effect: float,
@@ -297,14 +298,18 @@ def _no_worse_law(
 ) -> Callable[[ErrorUsed], Floats]:
     """Give the chance to clear the margin, for each ratio of the error used.
 
-    Only the part of the strata is found by that error, not the grand mean's.
+    Only the part of the strata is found by that error, not the grand mean's. Where levels have
+    unequal numbers of units, the error by level has the df of the difference `i`.
     """
     within, above = parts
     whole = within + above
-    law = _joint_df(within, above, df, c)
+    alone = df
+    if c.level_errors is not None:
+        alone = df * float(c.level_errors.share(rows)[i])
 
     def beyond(used: ErrorUsed) -> Floats:
-        own = _joint_df(within, above, used.df, c) if used.kept else df
+        law = _joint_df(within, above, df if used.kept else alone, c)
+        own = _joint_df(within, above, used.df, c) if used.kept else alone
         critical = critical_value(solved, rows, own, wanted, near=df)
         ratio = (within * used.ratio + above) / whole
         return beyond_t(effect / math.sqrt(whole), law, critical * np.sqrt(ratio), sides=1)
