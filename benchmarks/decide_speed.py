@@ -43,18 +43,24 @@ def cases(folder: Path) -> dict[str, tuple[Any, Any]]:
 
 def measure(rounds: int) -> dict[str, tuple[float, float]]:
     """Time the tree that is imported; wall-clock and processor time by what was done."""
-    import trialkit as tk
-
     out = {}
     with tempfile.TemporaryDirectory() as folder:
         for name, (trial, data) in cases(Path(folder)).items():
-            result = tk.analyse(trial, data)
-            tk.decide(trial, result)
-            out[f"analyse, {name}"] = smallest(rounds, lambda: tk.analyse(trial, data))
-            # a fresh analysis each time: a second verdict on one would find much of it done
-            results = [tk.analyse(trial, data) for _ in range(rounds)]
-            out[f"decide, {name}"] = smallest(rounds, lambda: tk.decide(trial, results.pop()))
+            out |= measure_one(name, trial, data, rounds)
     return out
+
+
+def measure_one(name: str, trial: Any, data: Any, rounds: int) -> dict[str, tuple[float, float]]:
+    """Time the analysis and the verdict of one trial."""
+    import trialkit as tk
+
+    tk.decide(trial, tk.analyse(trial, data))
+    # a fresh analysis each time: a second verdict on one would find much of it done
+    results = [tk.analyse(trial, data) for _ in range(rounds)]
+    return {
+        f"analyse, {name}": smallest(rounds, lambda: tk.analyse(trial, data)),
+        f"decide, {name}": smallest(rounds, lambda: tk.decide(trial, results.pop())),
+    }
 
 
 def smallest(rounds: int, work: Any) -> tuple[float, float]:

@@ -11,8 +11,9 @@ residual variances, rounded weights. Each is fitted and asked everything a reade
 The first counts what went wrong, prints the cases and writes a line per thousand tables (kept
 result: ``benchmarks/small_tables.csv``; a slice alone is repeated with ``--first``). Wrong are
 an F below zero, degrees of freedom that are not positive or are infinite, a missing p without a
-reason in its row and a finding, an error other than `ModelError`. The second draws null trials and gives how often a true null
-is rejected among the answers that a method had to hand over, by the method that took over.
+reason in its row and a finding, an error other than `ModelError`. The second draws null trials
+and gives how often a true null is rejected among the answers that a method had to hand over, by
+the method that took over.
 """
 
 from __future__ import annotations

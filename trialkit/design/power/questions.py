@@ -28,7 +28,9 @@ from trialkit.model.inference.tails import t_quantile
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
-OUTWARD = 0.4  #: how far a pilot's chance is moved out, in percentiles per unit of chance
+#: How far a pilot's chance is moved out, in percentiles per unit of chance: with very many
+#: degrees of freedom, and what is added over their number; with fewer than `FEWEST` no more.
+OUTWARD, OUTWARD_FEW, FEWEST = 0.13, 3.6, 3.5
 
 
 @dataclass(frozen=True)
@@ -146,16 +148,24 @@ def chance(
     -----
     Each chance falls as one error variance rises. From a pilot, low and high are therefore
     the 5th and 95th percentile of the chances that its mean squares allow. The middle is the
-    percentile ``50 + 40 (m - 1/2)`` with m their median: an estimated chance is drawn to the
+    percentile ``50 + 100 k (m - 1/2)`` with m their median: an estimated chance is drawn to the
     middle by its own error, since it cannot go beyond 0 and 1, and this moves it back as far
-    as is needed on average (benchmarks/pilot_power.py). It rises with every chance, so that it
-    rises with every count.
+    as is needed on average. ``k = 0.13 + 3.6 / df`` with the degrees of freedom of the mean square
+    that the comparison rests on (``benchmarks/pilot_power.py --one``). It rises with every chance,
+    so that it rises with every count.
     """
     if variation.draws is not None:
         (median,) = _chance(c, question, variation, wanted, effect, ends=(1,))
-        variation = replace(variation, middle=0.5 - OUTWARD * (median - 0.5))
+        df = variation.df.get(":".join(c.stratum), math.nan)
+        variation = replace(variation, middle=0.5 - outward(df) * (median - 0.5))
     high, middle, low = _chance(c, question, variation, wanted, effect, ends=(0, 1, 2))
     return low, middle, high
+
+
+def outward(df: float) -> float:
+    """Give how far a chance stated from a mean square on few df is moved out (see `chance`)."""
+    few = FEWEST if math.isnan(df) else max(df, FEWEST)
+    return OUTWARD + OUTWARD_FEW / few
 
 
 def _chance(
