@@ -292,8 +292,23 @@ def _no_worse(
                 continue
             chance_of = _no_worse_law(c, at, rows, i, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
-        out.append(worst)
+        out.append(worst * _mean_clear(c, at, rows, df, means[end], wanted))
     return out
+
+
+def _mean_clear(
+    c: Comparison, at: Solved, rows: Floats, df: float, mean: float, wanted: Wanted
+) -> float:
+    """Give the chance that the reference's mean is clearly above zero; else no limits are finite.
+
+    With one or two degrees of freedom between batches it need not be.
+    """
+    within, above = _split_variance(c, at, c.mean_row(wanted.reference), mean)
+    if not (within >= 0 and above > 0 and math.isfinite(within + above)):
+        return 1.0  # nothing but the comparison's own error, which has been asked
+    law = _joint_df(within, above, df, c)
+    critical = critical_value(at, rows, min(law, df), wanted, near=df)
+    return float(beyond_t(100 / math.sqrt(within + above), law, np.array([critical]), sides=1)[0])
 
 
 def _no_worse_law(

@@ -22,11 +22,21 @@ _WHOLE = "kenward-roger"
 
 @dataclass(frozen=True)
 class RatioTests:
-    """``top - ratio * bottom`` in each trial: estimate, standard error, degrees of freedom."""
+    """``top - ratio * bottom`` in each trial, and the reference's mean.
+
+    Limits are finite only where the mean is clearly above zero, which a ratio far away asks of it.
+
+    Parameters
+    ----------
+    estimate, se, df : ndarray, shape (R,)
+    mean_t, mean_df : ndarray, shape (R,)
+    """
 
     estimate: Floats
     se: Floats
     df: Floats
+    mean_t: Floats
+    mean_df: Floats
 
 
 def ratio_tests(batch: Batch, apart: Floats, bottom: Floats, ratio: float) -> RatioTests:
@@ -53,15 +63,13 @@ def ratio_tests(batch: Batch, apart: Floats, bottom: Floats, ratio: float) -> Ra
     wholes = batch.answers(np.vstack([first, base]), _WHOLE, joint=False)
     lines = batch.answers(first + (1 - ratio) * base, _WHOLE, joint=False)
     parts = [_tests(*four, ratio=ratio) for four in zip(gaps, means, wholes, lines, strict=True)]
-    estimate, variance, df = (np.concatenate(part) for part in zip(*parts, strict=True))
-    with np.errstate(invalid="ignore"):
-        return RatioTests(estimate, np.sqrt(np.where(variance > 0, variance, np.nan)), df)
+    return RatioTests(*(np.concatenate(part) for part in zip(*parts, strict=True)))
 
 
 def _tests(
     gap: Answer, mean: Answer, whole: Answer, line: Answer, *, ratio: float
-) -> tuple[Floats, Floats, Floats]:
-    """Give estimate, variance and df, in the whole model or of the two parts joined."""
+) -> tuple[Floats, ...]:
+    """Give the fields of `RatioTests`, in the whole model or of the two parts joined."""
     rest = 1 - ratio
     d, v, nu = gap.estimate[:, 0], gap.cov[:, 0, 0], gap.df[:, 0]
     m, w, nu_mean = mean.estimate[:, 0], mean.cov[:, 0, 0], mean.df[:, 0]
@@ -72,7 +80,13 @@ def _tests(
         explained = (1 + rest * slope) ** 2 * v
         beyond = rest**2 * (w - slope**2 * v)
         df = (explained + beyond) ** 2 / (explained**2 / nu + beyond**2 / nu_mean)
+        with_gap, alone = slope**2 * v, w - slope**2 * v
+        mean_df = w**2 / (with_gap**2 / nu + alone**2 / nu_mean)
     direct = (gap.method == _WHOLE) & (mean.method == _WHOLE)
     estimate = np.where(direct, line.estimate[:, 0], d + rest * m)
     variance = np.where(direct, line.cov[:, 0, 0], explained + beyond)
-    return estimate, variance, np.fmin(np.where(direct, line.df[:, 0], df), nu)
+    mean_df = np.where(direct, nu_mean, mean_df)
+    with np.errstate(invalid="ignore"):
+        se, spread = (np.sqrt(np.where(x > 0, x, np.nan)) for x in (variance, w))
+    df = np.fmin(np.where(direct, line.df[:, 0], df), nu)
+    return estimate, se, df, m / spread, np.fmin(mean_df, nu)

@@ -281,7 +281,8 @@ def _answers(job: Job, batch: Batch) -> dict[str, int]:
         # errors do not depend on fixed effects: exchange those drawn for those of this question
         change = effect_of("no worse", job.wanted) - _drawn(job, theta)
         t = (found.estimate + change) / found.se
-        out["no worse"] = int((t > _critical(job, found.df)).sum())
+        clear = found.mean_t > _critical(job, found.mean_df)
+        out["no worse"] = int((clear & (t > _critical(job, found.df))).sum())
     return out
 
 
