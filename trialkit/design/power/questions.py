@@ -292,21 +292,43 @@ def _no_worse(
                 continue
             chance_of = _no_worse_law(c, at, rows, i, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
-        out.append(worst * _mean_clear(c, at, rows, df, means[end], wanted))
+        phi = variation.point(end if variation.kind == "planning range" else 1)
+        own = _mean_df(c, phi, wanted) or df
+        out.append(worst * _mean_clear(c, at, rows, (df, own), means[end], wanted))
     return out
 
 
+def _mean_df(c: Comparison, phi: Mapping[str, float], wanted: Wanted) -> float:
+    """Give Satterthwaite's df of what strata above the comparison's put into a mean; 0 for none."""
+    weights = c.mean_weights(wanted.lost)
+    total = squares = 0.0
+    for stratum, free in c.structural_df().items():
+        if set(c.stratum) <= set(stratum):
+            continue
+        alike = [":".join(s) for s, distinct in c.stands_for.items() if distinct == stratum]
+        part = sum(weights[name] * max(phi[name], 0.0) for name in alike)
+        total, squares = total + part, squares + part**2 / max(free, 1)
+    return total**2 / squares if squares > 0 else 0.0
+
+
 def _mean_clear(
-    c: Comparison, at: Solved, rows: Floats, df: float, mean: float, wanted: Wanted
+    c: Comparison,
+    at: Solved,
+    rows: Floats,
+    dfs: tuple[float, float],
+    mean: float,
+    wanted: Wanted,
 ) -> float:
     """Give the chance that the reference's mean is clearly above zero; else no limits are finite.
 
-    With one or two degrees of freedom between batches it need not be.
+    With one or two degrees of freedom between batches it need not be. `dfs` are those of the
+    comparison's error and of what lies above it.
     """
+    df, own = dfs
     within, above = _split_variance(c, at, c.mean_row(wanted.reference), mean)
     if not (within >= 0 and above > 0 and math.isfinite(within + above)):
         return 1.0  # nothing but the comparison's own error, which has been asked
-    law = _joint_df(within, above, df, c)
+    law = (within + above) ** 2 / (within**2 / df + above**2 / own)
     critical = critical_value(at, rows, min(law, df), wanted, near=df)
     return float(beyond_t(100 / math.sqrt(within + above), law, np.array([critical]), sides=1)[0])
 

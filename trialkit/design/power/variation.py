@@ -19,7 +19,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -137,7 +137,7 @@ class Variation:
         variance, times = self.by_batch.get(stratum, (0.0, 0.0))
         if variance <= 0:
             return 1.0
-        whole = self.combined(weights)[1]
+        whole = replace(self, middle=0.5).combined(weights)[1]  # as that of batches is
         return whole / max(whole - weights[stratum] * times * variance, whole / MOST_APART)
 
     def at_ends(self, weights: Mapping[str, float]) -> tuple[dict[str, float], ...]:

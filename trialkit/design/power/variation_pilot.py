@@ -117,7 +117,9 @@ def _for_planning(trial: Trial, pilot: Fit) -> Fit:
         return pilot
     df = crossed_df(pilot.table, units, "batch", name)
     variances = pilot.variances.to_frame().T
-    if can_be_told(df) and stands_clear(pilot.data, variances, name, term, df, at=SHOWN).all():
+    if not can_be_told(df):  # nor does the analysis choose: it was asked for
+        return pilot
+    if stands_clear(pilot.data, variances, name, term, df, at=SHOWN).all():
         return pilot
     return pilot.refit(random=[t for t in pilot.spec.random if t != term])
 

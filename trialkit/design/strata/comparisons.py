@@ -144,6 +144,14 @@ class Comparison:
         )
         return replace(term, share=round(term.share + (1 - term.share) * own / other, 4))
 
+    def structural_df(self) -> dict[Term, int]:
+        """Give the degrees of freedom of each stratum, those of treatments included."""
+        out: dict[Term, int] = {}
+        for stratum in sorted(self.sizes, key=len):
+            above = sum(df for other, df in out.items() if set(other) < set(stratum))
+            out[stratum] = self.sizes[stratum] - 1 - above
+        return out
+
     def error_weights(self, lost: Mapping[str, float] | None = None) -> dict[str, float]:
         """Give the weights of the strata's variances in the stratum's error variance.
 
