@@ -19,6 +19,7 @@ from scipy import special
 from trialkit.arrays import Floats
 from trialkit.design.power.error_choice import ErrorUsed, errors_used, mixed
 from trialkit.design.power.exact import beyond_f, beyond_t
+from trialkit.design.power.mean_error import common_row, joint_df, mean_df, split_variance
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.design.strata.error_terms import BatchTerm
@@ -272,7 +273,7 @@ def _no_worse(
     tested = rows_against(c, wanted.reference, ratio=theta)
     known: list[tuple[float, float, float]] = []
     if variation.draws is not None:
-        centred = [row - row.sum() * _common(c) for row in tested]
+        centred = [row - row.sum() * common_row(c) for row in tested]
         known = [variation.combined(solved[1].variance_weights(row)) for row in centred]
     out = []
     for end in ends:
@@ -284,7 +285,7 @@ def _no_worse(
         errors = errors_used(df, *used[end])
         worst = 1.0
         for i, row in enumerate(tested):
-            within, above = _split_variance(c, at, row, means[end])
+            within, above = split_variance(c, at, row, means[end])
             if known:
                 within = known[i][end]
             if not (within > 0 and above >= 0 and math.isfinite(within + above)):
@@ -293,22 +294,9 @@ def _no_worse(
             chance_of = _no_worse_law(c, at, rows, i, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
         phi = variation.point(end if variation.kind == "planning range" else 1)
-        own = _mean_df(c, phi, wanted) or df
+        own = mean_df(c, phi, wanted.lost) or df
         out.append(worst * _mean_clear(c, at, rows, (df, own), means[end], wanted))
     return out
-
-
-def _mean_df(c: Comparison, phi: Mapping[str, float], wanted: Wanted) -> float:
-    """Give Satterthwaite's df of what strata above the comparison's put into a mean; 0 for none."""
-    weights = c.mean_weights(wanted.lost)
-    total = squares = 0.0
-    for stratum, free in c.structural_df().items():
-        if set(c.stratum) <= set(stratum):
-            continue
-        alike = [":".join(s) for s, distinct in c.stands_for.items() if distinct == stratum]
-        part = sum(weights[name] * max(phi[name], 0.0) for name in alike)
-        total, squares = total + part, squares + part**2 / max(free, 1)
-    return total**2 / squares if squares > 0 else 0.0
 
 
 def _mean_clear(
@@ -325,7 +313,7 @@ def _mean_clear(
     comparison's error and of what lies above it.
     """
     df, own = dfs
-    within, above = _split_variance(c, at, c.mean_row(wanted.reference), mean)
+    within, above = split_variance(c, at, c.mean_row(wanted.reference), mean)
     if not (within >= 0 and above > 0 and math.isfinite(within + above)):
         return 1.0  # nothing but the comparison's own error, which has been asked
     law = (within + above) ** 2 / (within**2 / df + above**2 / own)
@@ -355,37 +343,13 @@ def _no_worse_law(
         alone = df * float(c.level_errors.share(rows)[i])
 
     def beyond(used: ErrorUsed) -> Floats:
-        law = _joint_df(within, above, df if used.kept else alone, c)
-        own = _joint_df(within, above, used.df, c) if used.kept else alone
+        law = joint_df(within, above, df if used.kept else alone, c)
+        own = joint_df(within, above, used.df, c) if used.kept else alone
         critical = critical_value(solved, rows, own, wanted, near=df)
         ratio = (within * used.ratio + above) / whole
         return beyond_t(effect / math.sqrt(whole), law, critical * np.sqrt(ratio), sides=1)
 
     return beyond
-
-
-def _common(c: Comparison) -> Floats:
-    """Give the row of the grand mean, each combination weighted by its units."""
-    held = c.mean_info.sum(axis=1)
-    return np.asarray(held / held.sum())
-
-
-def _split_variance(c: Comparison, at: Solved, row: Floats, mean: float) -> tuple[float, float]:
-    """Split the variance of a comparison into the strata's part and the grand mean's."""
-    n = c.sizes[c.finest]
-    inverse = np.linalg.pinv(at.total + c.mean_info / (n * mean), rcond=1e-10)
-    half = row @ inverse
-    within = float(half @ at.total @ half)
-    return within, float(half @ (c.mean_info / (n * mean)) @ half)
-
-
-def _joint_df(within: float, above: float, df: float, c: Comparison) -> float:
-    """Give Satterthwaite's df of the two parts; the upper strata count with their fewest."""
-    uppers = [d for s, d in c.spare_df.items() if set(s) < set(c.stratum) and d > 0]
-    own = min(uppers) if uppers else df
-    if not any(set(s) < set(c.stratum) for s in c.sizes):
-        return df  # one stratum in all: both parts share its error
-    return (within + above) ** 2 / (within**2 / df + above**2 / own)
 
 
 def detectable(
