@@ -396,3 +396,40 @@ def test_what_a_schedule_does_by_batch_counts_with_its_runs(make_trial):
                       difference_pct=30, lost=0, trials=500)  # fmt: skip
     middle = chance(found.combined(weights)[1])
     assert simulated.table["power"].iloc[0] == pytest.approx(middle, abs=0.08)
+
+
+def by_batch_pilot(seed, own):
+    """4 batches of 6 chambers, 3 schedules: 6 df for batch × schedule, 7 beside it."""
+    rng = np.random.default_rng(seed)
+    rows = [(f"B{b + 1}", f"C{c + 1}", f"s{(b + c) % 3}") for b in range(4) for c in range(6)
+            for _ in range(3)]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["batch", "chamber", "schedule"])
+    run = pd.factorize(table["batch"] + table["chamber"])[0]
+    both = pd.factorize(table["batch"] + table["schedule"])[0]
+    y = 100 + 6 * rng.standard_normal(24)[run] + own * rng.standard_normal(12)[both]
+    table["y"] = y + 12 * rng.standard_normal(len(table))
+    return table
+
+
+def test_batch_by_treatment_counts_in_a_plan_only_where_the_pilot_shows_it(make_trial):
+    """Among 60 pilots without any, what the analysis keeps in 4 of 10 a plan counts in 1 of 20.
+
+    Five standard deviations of the runs between batches are shown by every pilot.
+    """
+    trial = make_trial("structure = '(batch * chamber) / block'\nbatch = 4\nchamber = 6\nblock = 3",
+                       {"schedule": ("batch:chamber", 3, "")})  # fmt: skip
+    random = ["batch", "chamber", "batch:chamber"]
+    counted = []
+    for seed in range(60):
+        table = by_batch_pilot(seed, 0.0)
+        fit = tk.fit(table, response="y", fixed="schedule", random=[*random, "batch:schedule"])
+        found = pilot_variation(trial, fit)
+        counted.append(bool(found.by_batch))
+        if not found.by_batch:
+            plain = tk.fit(table, response="y", fixed="schedule", random=random)
+            assert np.allclose(found.draws, pilot_variation(trial, plain).draws, rtol=1e-9)
+    assert 0 < sum(counted) <= stats.binom.ppf(0.999, 60, 0.05)
+    for seed in range(5):
+        table = by_batch_pilot(seed, 30.0)
+        fit = tk.fit(table, response="y", fixed="schedule", random=[*random, "batch:schedule"])
+        assert pilot_variation(trial, fit).by_batch["batch:chamber"][0] > 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from trialkit.model.batch import fit_batch
 from trialkit.model.fit import Fit, fit
-from trialkit.model.inference.memory import recall, recall_for
+from trialkit.model.inference.memory import MOST_KEPT, recall, recall_for
 from trialkit.model.inference.smallsample import _by_inverse, _with_edge
 
 
@@ -86,6 +87,16 @@ def test_many_responses_are_not_kept() -> None:
         recall_for(batch.prepared, "made", Y, lambda: calls.append(1))
         recall_for(batch.prepared, "made", Y[:1], lambda: calls.append(1))
     assert len(calls) == 3  # twice for five responses, once for one
+
+
+def test_memory_does_not_grow_with_the_responses_fitted() -> None:
+    made, rng = fitted(runs(10)), np.random.default_rng(11)
+    for _ in range(MOST_KEPT):
+        made.refit(response=rng.normal(300, 40, made.n)).tests()
+    assert len(made.data.memory["one response"]) == MOST_KEPT
+    again = pickle.loads(pickle.dumps(made))
+    assert not again.data.memory
+    pd.testing.assert_frame_equal(again.tests(), made.tests(), rtol=1e-12)
 
 
 def test_what_is_kept_is_made_once_even_if_nothing() -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from trialkit.model.likelihood.prepare import Prepared
 
 T = TypeVar("T")
+MOST_KEPT = 40  # results of single responses; a model of 240 coordinates takes 5 MB
 
 
 def recall(prepared: Prepared, key: Hashable, make: Callable[[], T]) -> T:
@@ -41,7 +42,13 @@ def recall_for(prepared: Prepared, key: Hashable, Y: Floats, make: Callable[[], 
     """
     if len(Y) != 1:
         return make()
-    return recall(prepared, (key, Y.tobytes()), make)
+    kept: dict[Hashable, Any] = recall(prepared, "one response", dict)
+    whole = (key, Y.tobytes())
+    if whole not in kept:
+        while len(kept) >= MOST_KEPT:
+            del kept[next(iter(kept))]  # the oldest
+        kept[whole] = make()
+    return kept[whole]  # type: ignore[no-any-return]
 
 
 class shared_property(Generic[T]):  # noqa: N801 (a property, as functools names its own)

@@ -92,6 +92,10 @@ class Prepared:
             )
         return self.small
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave what can be worked out again out of a pickle."""
+        return {**self.__dict__, "memory": {}}
+
     @property
     def X_sum(self) -> Floats:  # noqa: N802
         """Give all fixed columns in sum-to-zero coding, shape (n, p_all)."""
