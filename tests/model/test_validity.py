@@ -246,6 +246,8 @@ NO_INVERSE: dict[str, tuple[Runs, str | None]] = {
         None,
     ),
 }
+
+
 def test_residual_running_down_to_nothing_ends_in_no_warning() -> None:
     """Six rows, four cells: the search halves the residual until its cube is no number."""
     rows = [
