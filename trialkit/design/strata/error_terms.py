@@ -14,7 +14,8 @@ from math import prod
 import numpy as np
 
 from trialkit.arrays import Floats, Ints
-from trialkit.design.layout.units import incidence, strata_coefficients, unit_levels, unit_of
+from trialkit.design.layout.efficiency import incidence
+from trialkit.design.layout.units import strata_coefficients, unit_levels, unit_of
 from trialkit.model.inference.smallsample import combine_df
 from trialkit.model.inference.unequal_spread import LEAST_FREE, SHAPE_DF, UNEQUAL
 from trialkit.structure import Structure, Term
