@@ -1,4 +1,4 @@
-"""Entries of the harvest sheets while the rules look at them."""
+"""Entries of the harvest sheets: of one file, all under each other, and as the log's table."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit.logs.ledger import FileAccount
-from trialkit.logs.reading import Opened
+from trialkit.logs.opening import Opened
+from trialkit.trial import Trial
 from trialkit.wording import Message, message
 
 
@@ -109,6 +110,26 @@ def stack_sheets(sheets: list[Sheet]) -> Entries:
         )
         frames.append(frame[sheet.opened.account.alive[:n]])
     return Entries(pd.concat(frames, ignore_index=True), sheets)
+
+
+def harvest_table(trial: Trial, entries: Entries) -> pd.DataFrame:
+    """Give the table of a harvest log, in the order of the plan."""
+    units, table = trial.unit_table(), entries.table
+    picked = units.iloc[table["unit_at"].to_numpy()].reset_index(drop=True)
+    time = table["ns"].to_numpy()
+    stamps = time.astype("datetime64[ns]")  # NO_TIME is "not a time" in this type
+    files = np.array([a.file for a in entries.accounts] or [""], dtype=object)
+    out = picked.assign(
+        flush=table["flush"].to_numpy(dtype=np.int64),
+        time=pd.DatetimeIndex(stamps).tz_localize("UTC"),
+        **{name: table[name].to_numpy() for name in trial.harvest_columns},
+        status=table["status"].to_numpy(dtype=object),
+        note=table["note"].to_numpy(dtype=object),
+        file=files[table["sheet"].to_numpy(dtype=np.int64)],
+        row=table["row"].to_numpy(dtype=np.int64),
+    )
+    order = np.lexsort((time, table["flush"].to_numpy(), table["unit_at"].to_numpy()))
+    return out.iloc[order].reset_index(drop=True)
 
 
 def unit_flush(unit: str, flush: int) -> Message:
