@@ -180,7 +180,13 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
             advice = "" if out else reading.advise(trial, reading.kind, table)
             troubles.append(str(problem) + advice)
             continue
-        account = _open_account(reading.account, table)
+        rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
+        account = reading.account.open(table.name, rows.astype(np.int64))
+        for k, line in enumerate(table.broken):
+            account.set_aside(
+                np.array([table.n + k]), rule=line.rule, reason=line.reason, remedy=line.remedy,
+                old=line.text, keepable=False,
+            )  # fmt: skip
         reading.findings += [*table.findings, *columns.findings]
         chamber, sensor = (_said_of(table.name, given) for given in (spec.chamber, spec.sensor))
         clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
@@ -197,18 +203,6 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
 def _said_of(file: str, given: Mapping[str, str]) -> str | None:
     """Give what the trial file says of a file by its name, where it says anything."""
     return next((said for pattern, said in given.items() if matches_file(file, pattern)), None)
-
-
-def _open_account(account: Account, table: RawTable) -> FileAccount:
-    """Open the account of a table; lines that could not be taken apart are set aside in it."""
-    rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
-    mine = account.open(table.name, rows.astype(np.int64))
-    for k, line in enumerate(table.broken):
-        mine.set_aside(
-            np.array([table.n + k]), rule=line.rule, reason=line.reason, remedy=line.remedy,
-            old=line.text, keepable=False,
-        )  # fmt: skip
-    return mine
 
 
 def read_member(
