@@ -7,9 +7,9 @@ import numpy as np
 from trialkit.columns import VALUE_COLUMNS, house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.climate.clocks import tell_clocks
 from trialkit.logs.climate.copies import set_copies_aside
 from trialkit.logs.climate.doubts import tell_doubts
+from trialkit.logs.climate.logger_clocks import tell_clocks
 from trialkit.logs.climate.loggers import name_sensors
 from trialkit.logs.climate.records import (
     Part,
@@ -22,7 +22,7 @@ from trialkit.logs.log import Log
 from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.number_column import read_number_column
 from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
-from trialkit.logs.places import (
+from trialkit.logs.row_origins import (
     chamber_of_column,
     chambers_of_rows,
     sensors_of_rows,
@@ -87,6 +87,7 @@ def read_environment(trial: Trial, *, cache: bool = True) -> Log:
 
 
 def _read(trial: Trial) -> Log:
+    """Read file by file: places, times, values. Then, across files: copies, doubts, the table."""
     reading = start_reading(trial, "environment", advise_columns)
     parts: list[Part] = []
     for_each_file(reading, lambda opened: parts.extend(_read_file(reading, opened)))

@@ -12,7 +12,7 @@ from trialkit.logs.cache import read_cached
 from trialkit.logs.clocks.zones import NO_TIME
 from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
-from trialkit.logs.harvest.rules import check_dates, check_entries, check_values
+from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.number_column import read_number_column
@@ -81,6 +81,7 @@ def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
 
 
 def _read(trial: Trial) -> Log:
+    """Read sheet by sheet: values, dates, units. Then, across sheets: rules, doubts, the table."""
     reading = start_reading(trial, "harvest", advise_columns)
     sheets: list[Sheet] = []
     for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened)))

@@ -11,7 +11,7 @@ from trialkit.logs.heads import plain_head
 from trialkit.logs.mapping.likeness import ENOUGH, Likeness, find_likeness, named_score
 from trialkit.logs.mapping.proposal import Proposal, with_more_heads
 from trialkit.logs.opening import read_member
-from trialkit.logs.places import chamber_of_file
+from trialkit.logs.row_origins import chamber_of_file
 from trialkit.logs.text.files import find_files, open_members
 from trialkit.logs.text.numbers import head_unit
 from trialkit.logs.text.raw_table import RawTable

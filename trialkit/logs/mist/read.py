@@ -15,7 +15,7 @@ from trialkit.logs.mist.intervals import close_pulses
 from trialkit.logs.mist.switches import Switches
 from trialkit.logs.number_column import read_number_column
 from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
-from trialkit.logs.places import chamber_of_column, chambers_of_rows
+from trialkit.logs.row_origins import chamber_of_column, chambers_of_rows
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import OFF, ON
@@ -70,6 +70,7 @@ def read_mist(trial: Trial, *, cache: bool = True) -> Log:
 
 
 def _read(trial: Trial) -> Log:
+    """Read file by file: places, times, states. Then, across files: intervals and doubts."""
     reading = start_reading(trial, "mist", advise_columns)
     found: list[Switches] = []
     for_each_file(reading, lambda opened: found.extend(_read_file(reading, opened)))
