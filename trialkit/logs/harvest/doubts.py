@@ -13,17 +13,17 @@ from trialkit.wording import Message, finding, message, place, several
 
 def tell_doubts(trial: Trial, entries: Entries) -> list[Finding]:
     """Tell slips of the decimal sign, flushes picked on several days, and what is missing."""
-    slips = _decimal_slips(trial, entries)
+    slips = _decimal_slips(entries)
     _picks(entries)
     return [
         *slips,
         *_totals(trial, entries),
-        *_nothing_at_all(trial, entries),
+        *_nothing_at_all(entries),
         *_missing_units(trial, entries),
     ]
 
 
-def _decimal_slips(trial: Trial, entries: Entries) -> list[Finding]:
+def _decimal_slips(entries: Entries) -> list[Finding]:
     """Tell weights about 10, 100 or 1000 times what the unit and the flush would give.
 
     On the log scale: weight − median of its flush − median of the unit's other flushes. A slip
@@ -50,7 +50,7 @@ def _decimal_slips(trial: Trial, entries: Entries) -> list[Finding]:
     mask = table.index.isin(slip.index[slip])
     if not mask.any():
         return []
-    units = trial.unit_table()["unit"].to_numpy()
+    units = entries.units["unit"].to_numpy()
     told = []
     for account, part in entries.each(mask):
         factor = 10.0 ** power[part.index]
@@ -88,7 +88,7 @@ def _totals(trial: Trial, entries: Entries) -> list[Finding]:
     over = total[total > most]
     if not len(over):
         return []
-    units = trial.unit_table()["unit"].to_numpy()
+    units = entries.units["unit"].to_numpy()
     shown = several(
         [
             message("place.weighed", place=units[u], weight=float(w))
@@ -103,16 +103,16 @@ def _totals(trial: Trial, entries: Entries) -> list[Finding]:
 _FEWEST_ZEROS = 4
 
 
-def _nothing_at_all(trial: Trial, entries: Entries) -> list[Finding]:
+def _nothing_at_all(entries: Entries) -> list[Finding]:
     """Tell chambers, or runs of a chamber, in which every weight is zero while others bore.
 
     One failed chamber moves every mean, and neither limits nor tests can know that it failed.
     """
     table = entries.table
     sound = table[(table["status"] == "ok") & table["fresh_g"].notna()]
-    if not (sound["fresh_g"] > 0).any() or "chamber" not in trial.structure.factors:
+    if not (sound["fresh_g"] > 0).any() or "chamber" not in entries.units:
         return []
-    units = trial.unit_table().iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
+    units = entries.units.iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
     units["bore"] = sound["fresh_g"].to_numpy() > 0
     told: list[Message] = []
     whole: set[str] = set()
@@ -134,7 +134,7 @@ def _all_zero(levels: dict[str, object], weights: int) -> Message:
 def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     """List units and flushes without a row, apart from those lost to contamination before."""
     table = entries.table
-    units = trial.unit_table()
+    units = entries.units
     present = set(zip(table["unit_at"], table["flush"], strict=True))
     lost = table[table["status"] != "ok"].groupby("unit_at")["flush"].min().to_dict()
     batches = units["batch"] if "batch" in units.columns else pd.Series("all", index=units.index)

@@ -84,20 +84,22 @@ def _read(trial: Trial) -> Log:
     """Read sheet by sheet: values, dates, units. Then, across sheets: rules, doubts, the table."""
     reading = start_reading(trial, "harvest", advise_columns)
     sheets: list[Sheet] = []
-    for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened)))
+    units = trial.unit_table()
+    codes = units["unit"].tolist()
+    for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened, codes)))
     for sheet in sheets:
         check_values(trial, sheet)
-    entries = stack_sheets(sheets)
+    entries = stack_sheets(sheets, units)
     check_entries(trial, entries, reading.zone)
     entries.table = entries.table[entries.alive()].reset_index(drop=True)
     reading.findings += check_dates(trial, entries, reading.zone)
     reading.findings += tell_doubts(trial, entries)
-    table = harvest_table(trial, entries)
+    table = harvest_table(entries, trial.harvest_columns)
     reading.findings += tell_stayed(reading.stayed, reading.kind)
     return reading.close(table, no_spans())
 
 
-def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
+def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     raw, heads = opened.raw, opened.columns.heads
     nothing = np.full(raw.n, np.nan)
     values = {
@@ -120,7 +122,7 @@ def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
         note=note,
     )
     _set_unfilled_aside(opened, sheet, status_cells, blank_time)
-    sheet.unit = _units(reading, opened)
+    sheet.unit = _units(opened, list(reading.trial.structure.factors), units)
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     return sheet
@@ -177,14 +179,12 @@ def _set_unfilled_aside(
     )  # fmt: skip
 
 
-def _units(reading: Reading, opened: Opened) -> np.ndarray:
+def _units(opened: Opened, factors: list[str], codes: list[str]) -> np.ndarray:
     """Match unit codes; unknown ones are set aside with the nearest right ones."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
     heads, raw = opened.columns.heads, opened.raw
-    factors = list(reading.trial.structure.factors)
-    codes = reading.trial.unit_table()["unit"].tolist()
     if "unit" in heads:
         head, column = heads["unit"], raw.columns[heads["unit"]]
     elif all(f in heads for f in factors):

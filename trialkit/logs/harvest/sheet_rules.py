@@ -125,7 +125,7 @@ def _doubtful_dry(sheet: Sheet) -> None:
 def check_entries(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
     """Set doubled, contradicting and empty entries aside."""
     _copies(trial, entries)
-    _conflicts(trial, entries, zone)
+    _conflicts(entries, zone)
     _missing_weights(trial, entries)
 
 
@@ -148,7 +148,7 @@ def _copies(trial: Trial, entries: Entries) -> None:
         )  # fmt: skip
 
 
-def _conflicts(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
+def _conflicts(entries: Entries, zone: dt.tzinfo) -> None:
     """Set aside entries of one unit, flush and day that contradict each other."""
     live, table = entries.alive(), entries.table
     day = local_days(entries.table["ns"].to_numpy(), zone)
@@ -159,7 +159,7 @@ def _conflicts(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
     mask[np.flatnonzero(live)] = clash.to_numpy()
     if not mask.any():
         return
-    units = trial.unit_table()["unit"].to_numpy()
+    units = entries.units["unit"].to_numpy()
     for account, part in entries.each(mask):
         reasons = []
         for _, row in keyed.loc[part.index].iterrows():
@@ -198,13 +198,13 @@ def _missing_weights(trial: Trial, entries: Entries) -> None:
 def check_dates(trial: Trial, entries: Entries, zone: dt.tzinfo) -> list[Finding]:
     """Leave out dates outside the batch; tell flushes out of order and dates without a clock."""
     _dates_outside(trial, entries, zone)
-    return [*_flush_order(trial, entries, zone), *_noon(entries)]
+    return [*_flush_order(entries, zone), *_noon(entries)]
 
 
 def _dates_outside(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
     """Leave out dates before the start or after the end of the unit's batch."""
     table = entries.table
-    units = trial.unit_table()
+    units = entries.units
     batch = (
         units["batch"].to_numpy()[table["unit_at"]]
         if "batch" in units.columns
@@ -263,7 +263,7 @@ def _date_hint(time: int, dates: object, zone: dt.tzinfo) -> Message:
     return message("date_hint.none")
 
 
-def _flush_order(trial: Trial, entries: Entries, zone: dt.tzinfo) -> list[Finding]:
+def _flush_order(entries: Entries, zone: dt.tzinfo) -> list[Finding]:
     """Tell flushes dated before an earlier flush of the same unit."""
     table = entries.table
     dated = table[table["ns"] != NO_TIME]
@@ -272,7 +272,7 @@ def _flush_order(trial: Trial, entries: Entries, zone: dt.tzinfo) -> list[Findin
     wrong = spans[spans["before"].notna() & (spans["min"] < spans["before"])]
     if not len(wrong):
         return []
-    units = trial.unit_table()["unit"].to_numpy()
+    units = entries.units["unit"].to_numpy()
     keys = set(zip(wrong["unit_at"], wrong["flush"], strict=True))
     mask = np.array([k in keys for k in zip(table["unit_at"], table["flush"], strict=True)], bool)
     for account, part in entries.each(mask):
