@@ -24,6 +24,7 @@ from scipy import special
 from trialkit.arrays import Floats
 from trialkit.model.columns.terms import indicator
 from trialkit.model.fitted import Fitted
+from trialkit.model.likelihood.threads import one_blas_thread
 
 _TINY = 1e-8  # a direction shorter than this is spanned by the terms before
 
@@ -132,7 +133,8 @@ def mean_squares(fit: Fitted) -> MeanSquares:
     """
     if fit.data.small is None:
         return _of_large(fit)
-    return _Sequence(fit).result()
+    with one_blas_thread(len(fit.reduced.stratum)):
+        return _Sequence(fit).result()
 
 
 class _Sequence:
