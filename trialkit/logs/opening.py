@@ -213,7 +213,7 @@ def read_member(
     Heads that are expected, those of columns that the trial file adds (`own`) among them, help to
     find the row of heads.
     """
-    expected = _expected_heads(spec, kind, own)
+    expected = expected_heads(spec, kind, own)
     if member.format == "text":
         text, encoding, found = decode(member.data, member.name)
         dialect = find_dialect(
@@ -228,7 +228,7 @@ def read_member(
     return read_other(member, decimal=spec.decimal, expected=expected)
 
 
-def _expected_heads(spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]) -> list[str]:
+def expected_heads(spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]) -> list[str]:
     """List the heads that the trial file names, and those known without being named."""
     out = [*log_columns(kind, own), "date", "timestamp"]
     for given in (head for column in spec.columns for head in spec.heads(column)):
