@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.air import RH_ERROR_PCT
 from trialkit.alignment.aligned import Aligned
 from trialkit.alignment.carriers import are_files, expose, is_spread
 from trialkit.alignment.cells import to_ns
@@ -129,7 +130,8 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     trial : Trial
     climate : DataFrame or None
         The climate log; where the file states no `max_gap_min`, the largest gap bridged is 10
-        minutes or two and a half times the usual step of the log, whichever is longer.
+        minutes or two and a half times the usual step of the log, whichever is longer. The error
+        of humidity near saturation is `rig.sensor_rh_error`, or 3 points if that is more.
 
     Returns
     -------
@@ -137,6 +139,9 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     """
     spec = trial.logs.get("environment")
     given = {name: getattr(trial.rig, name) for name in LIMITS if LIMITS[name].section == "rig"}
+    if trial.rig.sensor_rh_error is not None:
+        # wet sensors overshoot by more than their data sheets state of drier air
+        given["rh_error_pct"] = max(float(trial.rig.sensor_rh_error), RH_ERROR_PCT)
     if spec is not None:
         given |= spec.limits
         stated = {"max_gap_min": spec.max_gap_min, "min_coverage_pct": spec.min_coverage_pct}

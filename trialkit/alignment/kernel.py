@@ -136,7 +136,8 @@ class Summer:
         limits = [self.cells.limits(chamber) for chamber, _ in names]
         for lo in range(0, len(time), BLOCK):
             part = slice(lo, lo + BLOCK)
-            for channels, keep in _same_rows({name: v[part] for name, v in values.items()}):
+            block = {name: v[part] for name, v in values.items()}
+            for channels, keep in _same_rows(block, self.settings.rh_error_pct):
                 s, t = series[part], time[part]
                 chosen = channels
                 if keep is not None:
@@ -253,7 +254,9 @@ def _sorted_edges(found: Sequence[Edges]) -> tuple[Ints, Ints, Array, Array, Boo
     return series, time, low, high, counted
 
 
-def _same_rows(block: Mapping[str, Array]) -> list[tuple[dict[str, Array], Bools | None]]:
+def _same_rows(
+    block: Mapping[str, Array], rh_error_pct: float
+) -> list[tuple[dict[str, Array], Bools | None]]:
     """Group channels that have the same sound rows, and add the vapour pressure deficit."""
     whole: dict[str, Array] = {}
     groups: list[tuple[dict[str, Array], Bools | None]] = []
@@ -264,13 +267,19 @@ def _same_rows(block: Mapping[str, Array]) -> list[tuple[dict[str, Array], Bools
             whole[name] = v
         else:
             groups.append(({name: v}, np.isfinite(v)))
-    if "temp_c" in whole and "rh_pct" in whole:
-        whole["vpd_kpa"] = fast_vpd(whole["temp_c"], whole["rh_pct"])
-    elif "temp_c" in block and "rh_pct" in block:
-        both = np.isfinite(block["temp_c"]) & np.isfinite(block["rh_pct"])
-        vpd = np.full(both.size, np.nan)
-        vpd[both] = fast_vpd(block["temp_c"][both], block["rh_pct"][both])
-        groups.append(({"vpd_kpa": vpd}, both))
+    if "temp_c" in block and "rh_pct" in block:
+        temp, humid = block["temp_c"], block["rh_pct"]
+        if "temp_c" in whole and "rh_pct" in whole:
+            vpd = fast_vpd(temp, humid, rh_error_pct=rh_error_pct)
+        else:
+            both = np.isfinite(temp) & np.isfinite(humid)
+            vpd = np.full(both.size, np.nan)
+            vpd[both] = fast_vpd(temp[both], humid[both], rh_error_pct=rh_error_pct)
+        known = np.isfinite(vpd)  # not where humidity lies above 100 % by more than the error
+        if known.all():
+            whole["vpd_kpa"] = vpd
+        else:
+            groups.append(({"vpd_kpa": vpd}, known))
     if whole:
         groups.append((whole, None))
     return [group for group in groups if group[1] is None or group[1].any()]
