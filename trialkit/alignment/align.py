@@ -16,6 +16,8 @@ from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.photons import add_photons
+from trialkit.alignment.slow_findings import slow_findings
+from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
@@ -107,6 +109,8 @@ def align(
     runs, lit = add_photons(runs, trial)
     keys = list(run_factors(trial))
     runs = add_agreement(runs, sensors, keys)
+    usable = air if isinstance(air, pd.DataFrame) else None
+    runs = _add_slow(runs, usable, pulses, trial, settings)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
     assignment = _assignment(trial, plan)
     fidelity = fidelity_table(trial, runs, assignment, check.response if check else None)
@@ -114,7 +118,22 @@ def align(
     if any(finding.code == "units_missing" for finding in told):
         missing = []  # the reader of the harvest already listed them
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
+    findings += slow_findings(runs, fidelity, keys)
     return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check)
+
+
+def _add_slow(
+    runs: pd.DataFrame,
+    air: pd.DataFrame | None,
+    pulses: pd.DataFrame | None,
+    trial: Trial,
+    settings: ExposureSettings,
+) -> pd.DataFrame:
+    """Add how far readings too slow for the mist leave each window open."""
+    if air is None or "chamber" not in runs.columns:
+        return runs.assign(**dict.fromkeys(SLOW_COLUMNS, np.nan))
+    told = judge_readings(air, pulses, runs, rig=trial.rig, settings=settings)
+    return pd.concat([runs, told], axis=1)
 
 
 def _told(*logs: Any) -> tuple[Finding, ...]:
