@@ -20,6 +20,7 @@ from trialkit.alignment.slow_findings import slow_findings
 from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
+from trialkit.alignment.unmade import list_unmade
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
@@ -119,7 +120,11 @@ def align(
         missing = []  # the reader of the harvest already listed them
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
-    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check)
+    unmade = list_unmade(
+        trial, held, runs, check.response if check else None,
+        mist=pulses, max_gap_min=settings.max_gap_min, in_place=air is not None and held is None,
+    )  # fmt: skip
+    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check, unmade)
 
 
 def _add_slow(

@@ -59,9 +59,12 @@ class Pulses:
         return bool(self.usual > 0.5 * self.noise) and self.usual > 0
 
     def summary(self) -> dict[str, Any]:
-        """Give number, usual length and usual response of the pulses."""
+        """Give number, usual length and usual response of the pulses, and what could be seen."""
+        answered = np.isfinite(self.response)
         return {
             "pulses": len(self.on),
+            "answered": int(answered.sum()),
+            "around_rh_pct": float(np.nanmedian(self.rh)) if answered.any() else np.nan,
             "pulse_s": float(np.median(self.seconds)) if len(self.on) else np.nan,
             "response_kpa": self.usual,
             "judged": self.judged,
@@ -150,6 +153,33 @@ def rolling_response(pulses: Pulses, half_ns: int) -> tuple[Array, Array]:
     n = (count[hi] - count[lo]).astype(float)
     with np.errstate(invalid="ignore", divide="ignore"):
         return (sums[hi] - sums[lo]) / n, n
+
+
+def loss_seen_pct(pulses: Pulses, half_ns: int, low_share: float, sure: float) -> float:
+    """Give the share of pulses near which a loss of all response would be told [%].
+
+    Parameters
+    ----------
+    pulses : Pulses
+    half_ns : int
+        Pulses nearer than this count together [ns].
+    low_share, sure : float
+        A mean response under this share of the usual one counts as lost, if it is also lower by
+        so many standard errors.
+
+    Returns
+    -------
+    float
+        0 where the usual response does not stand out of the noise.
+    """
+    if not len(pulses.on) or not pulses.judged:
+        return 0.0
+    _, n = rolling_response(pulses, half_ns)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error = pulses.noise / np.sqrt(n)
+    # lost means near nothing: its mean must fall under both limits in spite of its own error
+    seen = (n >= 4) & (pulses.usual > sure * error) & (2 * error < low_share * pulses.usual)
+    return float(100 * np.mean(seen))
 
 
 def largest_sum(values: Array) -> tuple[int, int]:
