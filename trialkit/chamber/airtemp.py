@@ -22,7 +22,8 @@ LEAST_EFFECT_C, LEAST_R2 = 0.15, 0.9
 #: Lags tried [s] and times of warming tried [s].
 LAGS_S = (0.0, 10.0, 20.0, 40.0, 70.0, 110.0, 160.0, 230.0)
 WARMINGS_S = tuple(float(w) for w in np.geomspace(90.0, 4000.0, 10))
-_MOST_STEPS = 6000
+#: Steps of the mist's course at most, and readings by which its constants are searched.
+_MOST_STEPS, _FEW = 6000, 1000
 
 
 @dataclass(frozen=True)
@@ -68,19 +69,21 @@ def estimate_air_temp(
     on = _share_on(grid, step, begin_s, end_s)
     knots = np.linspace(0.0, last, max(2, round(last / 3600 / drift_h) + 1))
     base = np.column_stack([np.interp(time_s, knots, row) for row in np.eye(len(knots))])
+    few = slice(None, None, max(1, len(time_s) // _FEW))  # enough to search by
+    few_base, few_temp = base[few], temp_c[few]
 
-    def columns(warming: float, lag: float) -> tuple[Array, Array]:
+    def columns(warming: float, lag: float, at: Array, slow: Array) -> tuple[Array, Array]:
         cooled = _decay(on, warming, step)
         begin = np.exp(-grid / warming)  # not at rest as the log begins
-        seen = [np.interp(time_s, grid, _lag(part, lag, step)) for part in (cooled, begin)]
-        return np.column_stack([base, *seen]), np.column_stack([cooled, begin])
+        seen = [np.interp(at, grid, _lag(part, lag, step)) for part in (cooled, begin)]
+        return np.column_stack([slow, *seen]), np.column_stack([cooled, begin])
 
     def miss(theta: Array) -> float:
         if not (60 < theta[0] < 7200 and 0 <= theta[1] < 400):
             return float("inf")
-        x, _ = columns(float(theta[0]), float(theta[1]))
-        beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
-        return float(np.sum((temp_c - x @ beta) ** 2))
+        x, _ = columns(float(theta[0]), float(theta[1]), time_s[few], few_base)
+        beta = np.linalg.lstsq(x, few_temp, rcond=None)[0]
+        return float(np.sum((few_temp - x @ beta) ** 2))
 
     # a lag longer than the warming is the same course with the two changed about
     pairs = [(w, lag) for w in WARMINGS_S for lag in LAGS_S if lag < w]
@@ -88,12 +91,13 @@ def estimate_air_temp(
     found = minimize(miss, np.array(start), method="Nelder-Mead",
                      options={"maxfev": 80, "xatol": 1.0, "fatol": 1e-6})  # fmt: skip
     warming, lag = (float(v) for v in found.x)
-    x, parts = columns(warming, lag)
+    x, parts = columns(warming, lag, time_s, base)
     beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
     effect = float(np.ptp(parts[:, 0]) * abs(beta[-2]))
     slow = base @ np.linalg.lstsq(base, temp_c, rcond=None)[0]
-    r2 = 1 - float(found.fun) / max(float(np.sum((temp_c - slow) ** 2)), 1e-12)
-    noise = float(np.sqrt(found.fun / len(time_s)))
+    left = float(np.sum((temp_c - x @ beta) ** 2))
+    r2 = 1 - left / max(float(np.sum((temp_c - slow) ** 2)), 1e-12)
+    noise = float(np.sqrt(left / len(time_s)))
     if effect < LEAST_EFFECT_C or (r2 < LEAST_R2 and noise > 0.1):
         return plain
     nodes = time_s if np.median(np.diff(time_s)) <= 5 else grid[grid <= last]

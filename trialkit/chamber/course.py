@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -82,13 +83,36 @@ class Course:
         return _merge_moments(self, np.maximum(self.switch_s, 0.0))
 
     def thin(self, most: int) -> Course:
-        """Give the same log with about `most` readings, evenly picked."""
+        """Give the same log with about `most` readings and temperatures, evenly picked."""
         step = max(1, len(self.time_s) // most)
+        node = max(1, len(self.node_s) // (2 * most))
         return replace(
             self,
             time_s=self.time_s[::step],
             rh_pct=self.rh_pct[::step],
             full_g_m3=self.full_g_m3[::step],
+            node_s=np.append(self.node_s[:-1:node], self.node_s[-1]),
+            node_full=np.append(self.node_full[:-1:node], self.node_full[-1]),
+        )
+
+    def average(self, most: int) -> Course:
+        """Give the same log with at most about `most` readings, neighbours averaged.
+
+        A stretch that is averaged is short beside any sensor's lag where there are so many.
+        """
+        step = -(-len(self.time_s) // most)
+        if step < 2:
+            return self
+        count = len(self.time_s) // step
+
+        def mean(values: Array) -> Array:
+            return np.asarray(values[: count * step].reshape(count, step).mean(axis=1))
+
+        return replace(
+            self,
+            time_s=mean(self.time_s),
+            rh_pct=mean(self.rh_pct),
+            full_g_m3=mean(self.full_g_m3),
         )
 
 
@@ -254,6 +278,15 @@ def predict_readings(
     readings = np.empty(len(times))
     readings[order] = sensor
     return readings[: len(course.time_s)]
+
+
+def fills_air(course: Course, **rates: Any) -> bool:
+    """Say whether the air of a log is full at any moment by these rates (`predict_readings`)."""
+    n, a = rates["n_h"] / 3600, rates["mist_g_m3_h"] / 3600
+    _, _, goals = _stretches(
+        course, n, a, rates["outside"], rates["first"], rates["delay_s"], rates["falls_h"] / 3600
+    )
+    return bool(np.isnan(goals).any())
 
 
 def _merge_moments(

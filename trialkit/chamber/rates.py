@@ -13,8 +13,16 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from trialkit.chamber.course import FULL_ABOVE, MOST_DELAY_S, Course, knot_weights, predict_readings
+from trialkit.chamber.course import (
+    FULL_ABOVE,
+    MOST_DELAY_S,
+    Course,
+    fills_air,
+    knot_weights,
+    predict_readings,
+)
 from trialkit.chamber.exponentials import Array
 
 #: Smallest and largest values tried: air changes [1/h], mist [g/m³ per h], lag [s], delay [s].
@@ -30,7 +38,9 @@ FALLS_TRIED, STARTS = (0.6, 10.0), 3
 #: Residuals of this size leave nothing for another start to explain [% RH].
 CLOSE_PCT = 0.5
 _OPEN = 1e9  # a saturation that is never reached [g/m³]
-_MANY, _FEW = 2000, 500  # readings used for the search and to follow several starts
+#: Readings used for the search, to follow several starts, and at most for the last fit, where
+#: neighbours are averaged.
+_MANY, _FEW, _MOST = 1200, 500, 20_000
 
 
 @dataclass(frozen=True)
@@ -123,20 +133,23 @@ def find_rates(
         Most that the fogger can give by its rating [g/m³ per h].
     """
     layout = Layout(len(course.knots_s), outside, bool((course.rh_pct > FULL_ABOVE).any()))
-    low, high = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
-    small = course.thin(_FEW)
+    bounds = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
+    whole = course.average(_MOST)
     starts = _search(course.thin(_MANY), saturated_above, layout)
-    tried: list[Any] = []
-    for start in starts:
-        if tried and not layout.fog and 2 * tried[0].cost <= CLOSE_PCT**2 * tried[0].fun.size:
-            break  # as close as a good sensor's noise: no other start does better
-        for falls in FALLS_TRIED if layout.fog else (None,):
-            x = start if falls is None else np.append(start, math.log(falls))
-            tried.append(_adjust(small, np.clip(x, low + 1e-6, high - 1e-6), layout,
-                                 saturated_above, (low, high), 15))  # fmt: skip
+    if not layout.fog:
+        result = _adjust(whole, starts[0], layout, saturated_above, bounds, 40)
+        if 2 * result.cost <= CLOSE_PCT**2 * result.fun.size:
+            # as close as a good sensor's noise: no other start does better
+            return Solution(result.x, result.fun, result.jac), layout
+    small = course.thin(_FEW)
+    tried = [
+        _adjust(small, start if falls is None else np.append(start, math.log(falls)), layout,
+                saturated_above, bounds, 15)
+        for start in starts
+        for falls in (FALLS_TRIED if layout.fog else (None,))
+    ]  # fmt: skip
     best = min(tried, key=lambda result: result.cost)
-    result = _adjust(course, np.clip(best.x, low + 1e-6, high - 1e-6), layout, saturated_above,
-                     (low, high), 40)  # fmt: skip
+    result = _adjust(whole, best.x, layout, saturated_above, bounds, 40)
     return Solution(result.x, result.fun, result.jac), layout
 
 
@@ -147,14 +160,74 @@ def _adjust(
     """Adjust all unknowns together on the full model."""
     from scipy.optimize import least_squares
 
-    used = course.rh_pct < above
-
-    def residual(x: Array) -> Array:
-        return (predict_readings(course, **layout.unpack(x)) - course.rh_pct)[used]
-
+    slopes = Slopes(course, layout, course.rh_pct < above)
+    begin = np.clip(begin, bounds[0] + 1e-6, bounds[1] - 1e-6)
     return least_squares(
-        residual, begin, bounds=bounds, x_scale="jac", xtol=1e-8, ftol=1e-8, max_nfev=most
-    )
+        slopes.residual, begin, jac=slopes.jacobian, bounds=bounds, x_scale="jac", xtol=1e-8,
+        ftol=1e-8, max_nfev=most,
+    )  # fmt: skip
+
+
+class Slopes:
+    """Residuals of a log and their derivatives.
+
+    Short of saturation the readings are linear in mist, incoming air and the two starts, whose
+    derivatives are then known; the others are differences.
+
+    Parameters
+    ----------
+    course : Course
+    layout : Layout
+    used : array of bool
+        Readings that take part.
+    """
+
+    def __init__(self, course: Course, layout: Layout, used: NDArray[np.bool_]) -> None:
+        self.course, self.layout, self.used = course, layout, used
+        self.open = replace(course, switch_full=np.full_like(course.switch_full, _OPEN))
+        self.drift = knot_weights(course.time_s, course.knots_s)[used]
+        self.seen: tuple[bytes, Array] | None = None
+
+    def residual(self, x: Array) -> Array:
+        """Give readings expected minus readings."""
+        if self.seen is None or self.seen[0] != x.tobytes():
+            expected = predict_readings(self.course, **self.layout.unpack(x))
+            self.seen = x.tobytes(), (expected - self.course.rh_pct)[self.used]
+        return self.seen[1]
+
+    def jacobian(self, x: Array) -> Array:
+        """Give the derivatives of the residuals, one column per unknown."""
+        base = self.residual(x).copy()
+        values = self.layout.unpack(x)
+        out = np.empty((len(base), len(x)))
+        linear = not self.layout.fog and not fills_air(self.course, **values)
+        known = {1, 4, 5, *range(*self.layout.incoming.indices(len(x)))} if linear else set()
+        if linear:
+            self._fill_linear(out, values)
+        for k in range(len(x)):
+            if k in known:
+                continue
+            step = 1.5e-8 * max(1.0, abs(x[k]))
+            moved = x.copy()
+            moved[k] += step
+            expected = predict_readings(self.course, **self.layout.unpack(moved))
+            out[:, k] = ((expected - self.course.rh_pct)[self.used] - base) / (moved[k] - x[k])
+        return out
+
+    def _fill_linear(self, out: Array, values: dict[str, Any]) -> None:
+        """Fill the columns of mist, incoming air and the two starts."""
+        rates = {name: values[name] for name in ("n_h", "lag_s", "delay_s")}
+
+        def alone(mist: float, first: float, outside: float) -> Array:
+            made = predict_readings(self.open, **rates, mist_g_m3_h=mist, first=first,
+                                    outside=outside, shown=0.0)  # fmt: skip
+            return made[self.used]
+
+        out[:, 1] = alone(values["mist_g_m3_h"], 0.0, 0.0)
+        out[:, 4] = alone(0.0, 1.0, 0.0)
+        out[:, 5] = np.exp(-self.course.time_s[self.used] / values["lag_s"])
+        if self.layout.outside is None:  # drift is slow against the air
+            out[:, self.layout.incoming] = self.drift * alone(0.0, 0.0, 1.0)[:, None]
 
 
 def _search(course: Course, saturated_above: float, layout: Layout) -> list[Array]:
@@ -176,13 +249,13 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Arra
             "delay_s": theta[2],
         }
 
-        def expect(mist: float, first: float, incoming: float, shown: float = 0.0) -> Array:
+        def expect(mist: float, first: float, incoming: float) -> Array:
             return predict_readings(
-                course, **rates, mist_g_m3_h=mist, first=first, outside=incoming, shown=shown
+                course, **rates, mist_g_m3_h=mist, first=first, outside=incoming, shown=0.0
             )[used]
 
         by_mist, by_first = expect(1.0, 0.0, 0.0), expect(0.0, 1.0, 0.0)
-        by_shown = expect(0.0, 0.0, 0.0, 1.0)
+        by_shown = np.exp(-course.time_s[used] / rates["lag_s"])
         by_incoming = drift * expect(0.0, 0.0, 1.0)[:, None]  # drift is slow against the air
         columns = np.column_stack([by_mist, by_first, by_shown, by_incoming])
         target = course.rh_pct[used]
@@ -207,8 +280,8 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Arra
     low = np.array([*(math.log(edge[0]) for edge in edges), BOUNDS["delay_s"][0]])
     high = np.array([*(math.log(edge[1]) for edge in edges), BOUNDS["delay_s"][1]])
     found = least_squares(
-        miss, grid[0], bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-7,
-        ftol=1e-7, max_nfev=40,
+        miss, grid[0], bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-4,
+        ftol=1e-4, max_nfev=25,
     )  # fmt: skip
     starts = [found.x]
     for theta in grid:

@@ -172,6 +172,8 @@ def _pack(
             "high": value * math.exp(min(width * se[k], 700)),
         }
     values = layout.unpack(x)
+    fitted = predict_readings(course, **values)
+    missed = (fitted - course.rh_pct)[used]  # of the readings themselves, not averaged
     middle = knot_weights(course.time_s, course.knots_s).mean(axis=0)
     outside = float(middle @ np.broadcast_to(values["outside"], middle.shape))
     outside_se = 0.0
@@ -191,8 +193,8 @@ def _pack(
     log_se = {name: float(se[k]) for k, name in enumerate(_ORDER)}
     _order_rates(rows, log_se)
     spread = float(np.sum((course.rh_pct[used] - course.rh_pct[used].mean()) ** 2))
-    r2 = 1 - float(residual @ residual) / spread
-    sd = math.sqrt(variance)
+    r2 = 1 - float(missed @ missed) / spread
+    sd = math.sqrt(float(missed @ missed) / (missed.size - x.size))
     found = _judge(course, rows, used, r2, r)
     step = float(np.median(np.diff(course.time_s)))
     why_not = _why_not(found, rows, log_se, layout, x, most_mist, step)
@@ -203,7 +205,7 @@ def _pack(
         estimates=pd.DataFrame(rows).T,
         log_se=log_se,
         course=course,
-        fitted_rh_pct=predict_readings(course, **values),
+        fitted_rh_pct=fitted,
         used=used,
         residual_sd_pct=sd,
         r2=r2,
