@@ -57,9 +57,13 @@ def test_the_fit_is_drawn_over_the_readings():
 def test_cost_or_energy_against_chambers():
     plan = size_up(TENT, low_rh=85, high_rh=95, chambers=[1, 4])
     ax = cost_by_chambers(plan)
+    assert "L/day" in ax.get_ylabel()  # nobody gave the fogger's power
+    plan = size_up(TENT.change(fogger_w=25.0), low_rh=85, high_rh=95, chambers=[1, 4])
+    ax = cost_by_chambers(plan)
     assert "kWh/day" in ax.get_ylabel()
     prices = {"water_per_m3": 4.0, "energy_per_kwh": 0.3, "chamber_each": 200.0}
-    plan = size_up(TENT, low_rh=85, high_rh=95, chambers=[1, 4], prices=prices)
+    powered = TENT.change(fogger_w=25.0)
+    plan = size_up(powered, low_rh=85, high_rh=95, chambers=[1, 4], prices=prices)
     ax = cost_by_chambers(plan, currency="EUR")
     assert "EUR/day" in ax.get_ylabel()
     assert list(ax.get_lines()[0].get_xdata()) == [1, 4]

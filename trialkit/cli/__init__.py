@@ -6,7 +6,7 @@ import sys
 
 import typer
 
-from trialkit.cli import beginning, judging, planning
+from trialkit.cli import beginning, judging, planning, sizing
 
 __all__ = ["build", "main"]
 
@@ -37,6 +37,7 @@ def build(*, rich_help: bool) -> typer.Typer:
     app.command(rich_help_panel=begin)(beginning.new)
     app.command(rich_help_panel=look)(planning.power)
     app.command(rich_help_panel=look)(planning.plan)
+    app.command(rich_help_panel=look)(sizing.size)
     app.command(rich_help_panel=look)(planning.status)
     app.command(rich_help_panel=judge)(judging.check)
     app.command(rich_help_panel=judge)(judging.analyse)

@@ -141,7 +141,8 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     Parameters
     ----------
     sizing : Sizing
-        From `size_up`. Without prices, energy is drawn instead of cost.
+        From `size_up`. Without prices, electricity is drawn instead of cost, or water where
+        the fogger's power is not given.
     currency : str
         Unit of the cost axis.
     ax : Axes, optional
@@ -155,17 +156,20 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     ax = axes(ax, height=3.0)
     table = sizing.table
     priced = bool(table["cost_day"].notna().all())
-    column = "cost_day" if priced else "energy_kwh_day"
-    words = {"unit": currency if priced else "kWh"}
+    powered = bool(table["energy_kwh_day"].notna().all())
+    column = "cost_day" if priced else "energy_kwh_day" if powered else "water_l_day"
+    label = {"cost_day": "cost", "energy_kwh_day": "energy", "water_l_day": "water"}[column]
+    words = {"unit": {"cost": currency, "energy": "kWh", "water": "L"}[label]}
     ax.plot(table["chambers"], table[column], color=SERIES[0], marker="o")
     ax.set_xlabel(plural("chamber"))
-    ax.set_ylabel(say.text(f"figure.room.{'cost' if priced else 'energy'}", **words))
+    ax.set_ylabel(say.text(f"figure.room.{label}", **words))
     ax.set_ylim(bottom=0)
     ax.set_xlim(left=0)
     built = table["cost_build"]
     last = table.iloc[-1]
     told = {k: float(last[k]) for k in ("mist_l_h", "power_w", "cost_build")}
     key = "figure.room.rig_built" if built.notna().all() else "figure.room.rig"
+    key += "" if powered else "_unpowered"
     ax.annotate(
         say.text(key, currency=currency, **told), (last["chambers"], last[column]),
         xytext=(-8, 0), textcoords="offset points",
