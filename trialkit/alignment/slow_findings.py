@@ -11,7 +11,7 @@ import pandas as pd
 from trialkit.alignment.slow_readings import better_interval_min, too_slow
 from trialkit.columns.exposures import CLIMATE
 from trialkit.errors import Finding
-from trialkit.wording import finding, message, place, several
+from trialkit.wording import Message, finding, message, place, several
 
 #: Exposures that follow from humidity, and so from the moments of its readings.
 HUMID: tuple[str, ...] = tuple(
@@ -34,19 +34,22 @@ def slow_findings(runs: pd.DataFrame, fidelity: pd.DataFrame, keys: Sequence[str
     whole = runs[runs["window"] == "whole"]
     slow = whole[too_slow(whole)]
     out = []
-    usual = slow[["reading_s", "cycle_s"]].round(0)
-    for (reading, cycle), at in usual.groupby(["reading_s", "cycle_s"]).groups.items():
-        out.append(_told(slow.loc[at], float(reading), float(cycle), keys))
+    kinds = slow[["reading_s", "cycle_s"]].round(0)
+    for reading, cycle in sorted(set(zip(kinds["reading_s"], kinds["cycle_s"], strict=True))):
+        mine = (kinds["reading_s"] == reading) & (kinds["cycle_s"] == cycle)
+        out.append(_told(slow[mine], float(reading), float(cycle), keys))
     lagging = whole["hours_in_band_most"] - whole["hours_in_band_least"] > 0.05 * whole["window_h"]
     lagging &= whole["phases_missed_pct"].isna()
     if lagging.any():
+        least, most = _hours(whole[lagging])
         out.append(
             finding(
                 "sensor_lags",
                 "note",
                 count=int(lagging.sum()),
                 runs=_named(whole[lagging], keys),
-                **_hours(whole[lagging]),
+                least=least,
+                most=most,
             )
         )
     return out + _levels_alike(whole, fidelity, keys)
@@ -55,7 +58,10 @@ def slow_findings(runs: pd.DataFrame, fidelity: pd.DataFrame, keys: Sequence[str
 def _told(part: pd.DataFrame, reading: float, cycle: float, keys: Sequence[str]) -> Finding:
     quick, offset = better_interval_min(reading, cycle)
     known = part["rh_slow_pct"].notna().all()
-    banded = part["hours_in_band_most"].notna().all()
+    hours: Message | str = ""
+    if part["hours_in_band_most"].notna().all():
+        least, most = _hours(part)
+        hours = message("slow_effect.hours", least=least, most=most)
     effect = message(
         f"slow_effect.{'mean' if known else 'unknown'}", most=float(part["rh_slow_pct"].max())
     )
@@ -67,20 +73,18 @@ def _told(part: pd.DataFrame, reading: float, cycle: float, keys: Sequence[str])
         reading=reading / 60,
         cycle=cycle / 60,
         effect=effect,
-        hours=message("slow_effect.hours", **_hours(part)) if banded else "",
+        hours=hours,
         quick=quick,
         offset=offset,
     )
 
 
-def _hours(part: pd.DataFrame) -> dict[str, float]:
+def _hours(part: pd.DataFrame) -> tuple[float, float]:
     """Give the widest range of hours in the band, as shares of the window [%]."""
-    width = part["hours_in_band_most"] - part["hours_in_band_least"]
-    worst = part.loc[width.idxmax()]
-    return {
-        "least": float(100 * worst["hours_in_band_least"] / worst["window_h"]),
-        "most": float(100 * worst["hours_in_band_most"] / worst["window_h"]),
-    }
+    least, most = (part[f"hours_in_band_{end}"].to_numpy(dtype=float) for end in ("least", "most"))
+    worst = int(np.argmax(most - least))
+    hours = float(part["window_h"].iloc[worst])
+    return 100 * float(least[worst]) / hours, 100 * float(most[worst]) / hours
 
 
 def _named(part: pd.DataFrame, keys: Sequence[str]) -> object:

@@ -6,7 +6,7 @@ could not be made is a row here, with what it would need.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -260,7 +260,7 @@ def told_unmade(unmade: pd.DataFrame) -> list[tuple[str, str, str, str]]:
     ]
 
 
-def _where(row: Row) -> Message | str:
+def _where(row: Mapping[Any, Any]) -> Message | str:
     if row["run"]:
         return str(row["run"])
     if not row["chamber"]:

@@ -15,7 +15,7 @@ from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting
 from trialkit.chamber.schedule import Block, Run, run_setting
-from trialkit.chamber.settled import judge, settle, start_state, summarise
+from trialkit.chamber.settled import judge, judge_room, settle, start_state, summarise
 from trialkit.chamber.surroundings import with_surroundings
 from trialkit.chamber.tracing import ROWS, sample_run
 from trialkit.display import Shown, show_table
@@ -244,8 +244,11 @@ def simulate(
     start = start_state(room, start_rh_pct, start_temp_c)
     cycle, followed = settle(Constants.of(room), chosen, start)
     settled = followed is None or followed.settled
-    findings = judge(chosen, cycle, settled)
-    return Simulation(room, chosen, hours, step_s, start, cycle, settled, findings, followed)
+    numbers = summarise(room, chosen, cycle)
+    findings = judge(chosen, cycle, settled) + judge_room(room, numbers)
+    made = Simulation(room, chosen, hours, step_s, start, cycle, settled, findings, followed)
+    vars(made)["summary"] = numbers  # worked out already
+    return made
 
 
 def _state_at(run: Run, seconds: float) -> State:

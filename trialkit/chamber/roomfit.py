@@ -21,7 +21,15 @@ from trialkit.wording.message import Message
 _ORDER = ("air_changes_h", "mist_g_m3_h", "lag_s")
 #: What the model leaves out (drops that take seconds to dry, heat in walls, crop that follows the
 #: temperature), as standard errors of the three logarithms; from `benchmarks/identify_cases.py`.
-LEFT_OUT = {"empty": (0.010, 0.0045, 0.012), "wet": (0.075, 0.01, 0.05), "full": (0.05, 0.04, 0.1)}
+LEFT_OUT = {
+    "empty": (0.004, 0.0035, 0.012),
+    "slow thermometer": (0.008, 0.0035, 0.012),
+    "readings apart": (0.012, 0.006, 0.03),
+    "wet": (0.075, 0.01, 0.03),
+    "full": (0.078, 0.07, 0.1),
+}
+#: Readings further apart than this leave more of the course open [s].
+APART_S = 30.0
 #: A constant is not determined where its logarithm has a greater standard error.
 WIDEST_LOG_SE = 0.3
 LEAST_R2, LEAST_MOMENTS = 0.8, 8
@@ -159,7 +167,15 @@ def _pack(
     cov = variance * inflate * _inverse_information(solution.jacobian)
     se = np.sqrt(np.diag(cov))
     width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
-    cases = ["empty", *(["full"] if layout.fog else []), *([] if empty else ["wet"])]
+    step = float(np.median(np.diff(course.time_s)))
+    holds = {
+        "empty": True,
+        "slow thermometer": course.temp_lag_s > SLOW_THERMOMETER_S,
+        "readings apart": step > APART_S,
+        "wet": not empty,
+        "full": layout.fog,
+    }
+    cases = [case for case, true in holds.items() if true]
     for k, part in enumerate(np.max([LEFT_OUT[case] for case in cases], axis=0)):
         se[k] = math.hypot(se[k], part)
     rows: dict[str, dict[str, float]] = {}
@@ -196,7 +212,6 @@ def _pack(
     r2 = 1 - float(missed @ missed) / spread
     sd = math.sqrt(float(missed @ missed) / (missed.size - x.size))
     found = _judge(course, rows, used, r2, r)
-    step = float(np.median(np.diff(course.time_s)))
     why_not = _why_not(found, rows, log_se, layout, x, most_mist, step)
     for name in why_not:
         rows[name] = dict.fromkeys(("estimate", "se", "low", "high"), math.nan)
@@ -314,6 +329,6 @@ def _why_not(
             why[name] = message("chamber.because.too_wide")
     if layout.fog and "lag_s" not in why:
         why["lag_s"] = message("chamber.because.full_air")
-    elif step > 2 * rows["lag_s"]["estimate"] and "lag_s" not in why:
+    elif step > rows["lag_s"]["estimate"] and "lag_s" not in why:
         why["lag_s"] = message("chamber.because.slow_readings", step=step)
     return why
