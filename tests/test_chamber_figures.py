@@ -68,3 +68,20 @@ def test_cost_or_energy_against_chambers():
     assert "EUR/day" in ax.get_ylabel()
     assert list(ax.get_lines()[0].get_xdata()) == [1, 4]
     assert any("800 EUR to build" in text for text in words(ax))
+
+
+def test_a_fit_that_determines_nothing_shows_no_number():
+    """Readings every 10 min of a 4 min cycle: the same few moments again and again."""
+    rng = np.random.default_rng(2)
+    trace = simulate(TENT, {"on_s": 20, "off_s": 220}, 12.0, step_s=600).trace
+    begin = pd.Timestamp("2031-01-01", tz="UTC")
+    log = pd.DataFrame({"time": begin + pd.to_timedelta(trace["time_s"], unit="s"),
+                        "temp_c": trace["temp_c"],
+                        "rh_pct": trace["sensor_rh_pct"] + rng.normal(0, 1, len(trace))})  # fmt: skip
+    on = begin + pd.to_timedelta(np.arange(0, 43200, 240), unit="s")
+    found = identify_room(log, pd.DataFrame({"start": on, "stop": on + pd.Timedelta("20s")}))
+    ax = room_fit(found, hours=12.0)
+    told = " ".join(words(ax))
+    assert "not determined" in told
+    assert "nan" not in told
+    assert ax.get_legend_handles_labels()[1][1] == "one of many lines that fit"

@@ -107,8 +107,12 @@ def room_fit(
         minutes, course.rh_pct[shown], linestyle="none", marker="o", markersize=2.6,
         color=SERIES[2], label=say.text("figure.room.readings"),
     )  # fmt: skip
-    expected = say.text("figure.room.expected")
-    ax.plot(minutes, fit.fitted_rh_pct[shown], color=SERIES[0], label=expected)
+    known = "air_changes_h" in fit.determined
+    expected = say.text("figure.room.expected" if known else "figure.room.one_of_many")
+    ax.plot(
+        minutes, fit.fitted_rh_pct[shown], color=SERIES[0] if known else SOFT,
+        linestyle="-" if known else ":", label=expected,
+    )  # fmt: skip
     for begin, end, on in zip(
         course.switch_s, np.append(course.switch_s[1:], course.time_s[-1]), course.on, strict=True
     ):
@@ -119,18 +123,14 @@ def room_fit(
     ax.set_xlabel(say.text("figure.room.time"))
     ax.set_ylabel(say.text("figure.room.humidity"))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
-    air = values.to_dict("index")["air_changes_h"]
-    note(
-        ax,
-        say.text(
-            "figure.room.fit",
-            chamber=name,
-            level=100 * found.level,
-            spread=float(fit.residual_sd_pct),
-            readings=int(fit.used.sum()),
-            **{k: float(air[k]) for k in ("estimate", "low", "high")},
-        ),
-    )
+    told = {"chamber": name, "readings": int(fit.used.sum())}
+    if known:
+        air = values.to_dict("index")["air_changes_h"]
+        told |= {k: float(air[k]) for k in ("estimate", "low", "high")}
+        told |= {"level": 100 * found.level, "spread": float(fit.residual_sd_pct)}
+        note(ax, say.text("figure.room.fit", **told))
+    else:
+        note(ax, say.text("figure.room.not_fit", why=fit.why_not["air_changes_h"], **told))
     return dress(ax)
 
 

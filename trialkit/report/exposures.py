@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: What readings too slow for the mist leave open.
+_NOT_KNOWN = ("hours_below_band", "hours_above_band")
 _LEFT_OPEN = ("rh_slow_pct", "hours_in_band_least", "hours_in_band_most")
 
 
@@ -164,9 +165,11 @@ def _runs_table(material: Material, runs: pd.DataFrame) -> Table:
     keys = _keys(runs)
     columns = _recorded(runs)
     notes = _limits(material, runs, columns)
-    if too_slow(runs).any():
-        columns += [name for name in _LEFT_OPEN if runs[name].notna().any()]
-        notes.append(say.text("got.slow"))
+    if too_slow(runs).any():  # beside the mean, in the place of hours that are not known
+        columns = [name for name in columns if name not in _NOT_KNOWN]
+        at = columns.index("rh_pct") + 1
+        columns[at:at] = [name for name in _LEFT_OPEN if runs[name].notna().any()]
+        notes = [*_limits(material, runs, columns), say.text("got.slow")]
     if "low_coverage" in runs and bool(runs["low_coverage"].any()):
         columns.append("low_coverage")
         notes.append(say.text("got.low_coverage"))
