@@ -75,9 +75,13 @@ def test_a_fit_that_determines_nothing_shows_no_number():
     rng = np.random.default_rng(2)
     trace = simulate(TENT, {"on_s": 20, "off_s": 220}, 12.0, step_s=600).trace
     begin = pd.Timestamp("2031-01-01", tz="UTC")
-    log = pd.DataFrame({"time": begin + pd.to_timedelta(trace["time_s"], unit="s"),
-                        "temp_c": trace["temp_c"],
-                        "rh_pct": trace["sensor_rh_pct"] + rng.normal(0, 1, len(trace))})  # fmt: skip
+    log = pd.DataFrame(
+        {
+            "time": begin + pd.to_timedelta(trace["time_s"], unit="s"),
+            "temp_c": trace["temp_c"],
+            "rh_pct": trace["sensor_rh_pct"] + rng.normal(0, 1, len(trace)),
+        }
+    )
     on = begin + pd.to_timedelta(np.arange(0, 43200, 240), unit="s")
     found = identify_room(log, pd.DataFrame({"start": on, "stop": on + pd.Timedelta("20s")}))
     ax = room_fit(found, hours=12.0)

@@ -21,7 +21,7 @@ from trialkit.cli import build
 from trialkit.cli.files import whole, write_tables
 from trialkit.cli.screen import tidy
 
-COMMANDS = ["demo", "new", "power", "plan", "status", "check", "analyse", "report", "lab"]
+COMMANDS = ["demo", "new", "power", "plan", "size", "status", "check", "analyse", "report", "lab"]
 
 
 @pytest.fixture

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,7 +13,8 @@ from tests.alignment.test_align import TRIAL, climate_of, make_trial, mist_of
 from trialkit.alignment.align import align
 from trialkit.alignment.unmade import UNMADE_COLUMNS, list_unmade, told_unmade
 from trialkit.pipeline import Pipeline
-from trialkit.wording import speaking
+from trialkit.report.exposures import unmade_checks
+from trialkit.wording import read_wording, speaking
 
 
 @pytest.fixture
@@ -139,3 +142,17 @@ def test_said_in_german_too(trial, plan, harvest):
     with speaking(language="de"):
         told = told_unmade(unmade)
     assert any("Salzlösungen" in needs for _, _, _, needs in told)
+
+
+def test_report_folds_them_away_and_says_nothing_where_all_was_checked(trial, plan, harvest):
+    unmade = align(trial, harvest, climate_of(), None, plan=plan).unmade
+    page = SimpleNamespace(say=read_wording("en"), data=SimpleNamespace(unmade=unmade))
+    (fold,) = unmade_checks(page)
+    (table,) = fold.parts
+    assert fold.title == f"Checks that could not be made ({len(told_unmade(unmade))})"
+    assert [str(head) for head in table.heads] == [
+        "check", "where", "why not", "what it would need",
+    ]  # fmt: skip
+    assert len(table.rows) == len(told_unmade(unmade))
+    page.data.unmade = unmade.iloc[:0]
+    assert unmade_checks(page) == []

@@ -39,7 +39,7 @@ def size(
         float, typer.Option(min=0.1, metavar="DAYS", help="Days between refills.")
     ] = 1.0,
 ) -> int:
-    """Say what mist, air, water, power and parts one chamber and more of its kind need.
+    """Say what mist, air, water, power and parts your chambers need.
 
     From [rig] of the trial file, calculated, not measured. What is not in [rig] is assumed and
     told, or not given. Ducts (duct_m, duct_mm, duct_bends), the fan curve (fan_m3_h, fan_pa) and
