@@ -12,6 +12,7 @@ with w the time in which walls and fresh air warm the air again, the base in str
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -71,10 +72,15 @@ def estimate_air_temp(
     base = np.column_stack([np.interp(time_s, knots, row) for row in np.eye(len(knots))])
     few = slice(None, None, max(1, len(time_s) // _FEW))  # enough to search by
     few_base, few_temp = base[few], temp_c[few]
+    ridge = 1e-9 * len(few_temp) * np.eye(len(knots) + 2)
+
+    @lru_cache(maxsize=16)
+    def unlagged(warming: float) -> tuple[Array, Array]:
+        # what the mist does, and the log not at rest as it begins
+        return _decay(on, warming, step), np.exp(-grid / warming)
 
     def columns(warming: float, lag: float, at: Array, slow: Array) -> tuple[Array, Array]:
-        cooled = _decay(on, warming, step)
-        begin = np.exp(-grid / warming)  # not at rest as the log begins
+        cooled, begin = unlagged(warming)
         seen = [np.interp(at, grid, _lag(part, lag, step)) for part in (cooled, begin)]
         return np.column_stack([slow, *seen]), np.column_stack([cooled, begin])
 
@@ -82,7 +88,10 @@ def estimate_air_temp(
         if not (60 < theta[0] < 7200 and 0 <= theta[1] < 400):
             return float("inf")
         x, _ = columns(float(theta[0]), float(theta[1]), time_s[few], few_base)
-        beta = np.linalg.lstsq(x, few_temp, rcond=None)[0]
+        try:  # by the small cross-products: quicker, and close enough to search by
+            beta = np.linalg.solve(x.T @ x + ridge, x.T @ few_temp)
+        except np.linalg.LinAlgError:
+            return float("inf")
         return float(np.sum((few_temp - x @ beta) ** 2))
 
     # a lag longer than the warming is the same course with the two changed about

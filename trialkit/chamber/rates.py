@@ -163,8 +163,8 @@ def _adjust(
     slopes = Slopes(course, layout, course.rh_pct < above)
     begin = np.clip(begin, bounds[0] + 1e-6, bounds[1] - 1e-6)
     return least_squares(
-        slopes.residual, begin, jac=slopes.jacobian, bounds=bounds, x_scale="jac", xtol=1e-8,
-        ftol=1e-8, max_nfev=most,
+        slopes.residual, begin, jac=slopes.jacobian, bounds=bounds, x_scale="jac", xtol=1e-6,
+        ftol=1e-7, max_nfev=most,
     )  # fmt: skip
 
 
