@@ -28,6 +28,8 @@ LEFT_OUT = {
     "wet": (0.075, 0.01, 0.03),
     "full": (0.078, 0.07, 0.1),
 }
+#: The same of air changes in themselves, which weighs in a tight room [1/h].
+LEFT_OUT_CHANGES_H = 0.025
 #: Readings further apart than this leave more of the course open [s].
 APART_S = 30.0
 #: A constant is not determined where its logarithm has a greater standard error.
@@ -178,6 +180,7 @@ def _pack(
     cases = [case for case, true in holds.items() if true]
     for k, part in enumerate(np.max([LEFT_OUT[case] for case in cases], axis=0)):
         se[k] = math.hypot(se[k], part)
+    se[0] = math.hypot(se[0], LEFT_OUT_CHANGES_H / math.exp(x[0]))
     rows: dict[str, dict[str, float]] = {}
     for k, name in enumerate(_ORDER):
         value = float(np.exp(x[k]))
