@@ -138,7 +138,10 @@ def find_rates(
     starts = _search(course.thin(_MANY), saturated_above, layout)
     if not layout.fog:
         result = _adjust(whole, starts[0], layout, saturated_above, bounds, 40)
-        if 2 * result.cost <= CLOSE_PCT**2 * result.fun.size:
+        if fills_air(whole, **layout.unpack(result.x)):  # a slow sensor does not show it
+            layout = replace(layout, fog=True)
+            bounds = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
+        elif 2 * result.cost <= CLOSE_PCT**2 * result.fun.size:
             # as close as a good sensor's noise: no other start does better
             return Solution(result.x, result.fun, result.jac), layout
     small = course.thin(_FEW)
