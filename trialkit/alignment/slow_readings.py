@@ -245,7 +245,7 @@ def most_swing_pct(rig: RigSection, pulse_s: float, temp_c: float, rh_pct: float
     --------
     >>> rig = RigSection(mist_l_h=0.4, chamber_m3=1.8)
     >>> round(most_swing_pct(rig, 20.0, 15.0, 90.0), 1)
-    31.7
+    21.4
     """
     if rig.mist_l_h is None or rig.chamber_m3 is None or not math.isfinite(temp_c):
         return math.nan
@@ -337,7 +337,7 @@ def better_interval_min(reading_s: float, cycle_s: float) -> tuple[float, float]
     Examples
     --------
     >>> better_interval_min(600, 600)
-    (2.0, 13.0)
+    (2.0, 9.0)
     """
     quarter = cycle_s / ENOUGH_A_CYCLE / 60
     quick = float(math.floor(quarter)) if quarter >= 1 else quarter
