@@ -1,8 +1,8 @@
 """Do the limits of `identify_room` hold the truth? Twelve kinds of log, by an independent solver.
 
-Run with ``python benchmarks/identify_cases.py [rooms of each case] [seed=100] [cases]``. Truth: `room_steps`. For
-each case: how often each constant was determined, how often its 95 % limits held the truth, and
-the median half width of those limits as a share of the estimate.
+Run with ``python benchmarks/identify_cases.py [rooms of each case] [seed=100] [cases]``. Truth:
+`room_steps`. For each case: how often each constant was determined, how often its 95 % limits held
+the truth, and the median half width of those limits as a share of the estimate.
 """
 
 from __future__ import annotations
