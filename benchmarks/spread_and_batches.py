@@ -70,7 +70,8 @@ def count(
     high = low = np.zeros(len(Y), dtype=bool)
     for row in np.eye(rows + 1)[1:]:
         c = batch.contrast(row)
-        wide = np.array([point(float(round(d)) if rows > 1 else float(d), rows) for d in c["df"]])
+        df = c["df"].to_numpy()
+        wide = np.array([point(max(1.0, round(d, 1)), rows) if d > 0 else np.inf for d in df])
         t = (c["estimate"] / c["se"]).to_numpy()
         high, low = high | (t > wide), low | (t < -wide)
         power = t + effect / c["se"].to_numpy() > wide
