@@ -77,7 +77,8 @@ def test_too_few_batches_are_told(tmp_path) -> None:
 
 
 def test_least_ratio_is_a_quantile_of_f() -> None:
-    assert stats.f.cdf(least_ratio((4, 9)), 4, 9) == pytest.approx(0.6)
+    assert stats.f.cdf(least_ratio((6, 9)), 6, 9) == pytest.approx(0.6)
+    assert stats.f.cdf(least_ratio((4, 9)), 4, 9) == pytest.approx(0.5)
 
 
 def test_flush_is_judged_against_batch_by_flush() -> None:

@@ -4,11 +4,12 @@ A random term batch × treatment makes limits speak of batches to come. Tested a
 alone a treatment has few degrees of freedom, so the term stays only where it stands clear of
 the error between units: where the ratio ``F`` of its mean square to theirs is beyond the `LEFT_OUT`
 quantile of the F distribution, or beyond its median where the term has fewer than `FEW` degrees of
-freedom. Where chambers lie across the batches, they take part of the term's mean square (a third
-of it, in small layouts), and less is seen of it. Limits of drawn trials then cover the lasting effect
-in at least 93.5 % (for a stated 95), whatever the true variance is; with fewer than `LEAST_DF`
-degrees of freedom no quantile is of use. ``benchmarks/crossed_effect_level.py`` shows that no rule
-that errs as seldom could keep much more of the power [2]_.
+freedom. Chambers that lie across the batches take part of the term's mean square (a third of it,
+in small layouts), so that less is seen of it. Limits then cover the lasting effect in at least
+93.5 % of drawn trials (for a stated 95), whatever the true variance is
+(``benchmarks/spread_and_batches.py``); with fewer than `LEAST_DF` degrees of freedom no quantile
+is of use. It costs power [2]_, and ``benchmarks/crossed_effect_level.py`` works out that no rule
+which errs as seldom could cost much less.
 
 References
 ----------

@@ -1,10 +1,14 @@
 """Comparisons between levels with unequal numbers of units, whose spreads may differ.
 
-One common error serves every comparison while each level has as many units. With eight runs
-of one schedule and four of another it does not: if the four spread more, the common error is
-too small (and too large if they spread less). The rule is fixed by the layout: where one
-level has at least `UNEQUAL` times the units of another, comparisons are made on unit values
-and the error is told apart by level. No test of the spreads decides anything.
+One common error serves every comparison while each level has as many units and they spread alike.
+With eight runs of one schedule and four of the other it does not: if the four spread more, the
+common error is too small (and too large if they spread less). So
+
+- where one level has at least `UNEQUAL` times the units of another, comparisons are made on unit
+  values and the error is told apart by level, whatever the spreads found;
+- where three or more levels have about as many units, it is told apart where a test finds that
+  they do not spread alike (`trialkit.model.inference.spread_tests`): a common error is then too
+  small for comparisons with the level that spreads most. With two levels it serves.
 
 With ``z`` the unit values, ``M`` the projection onto what the fixed part and the fixed blocks
 leave, ``e = M z``, ``E_j`` the units of level ``j`` and ``w`` the weights of a comparison, the
@@ -18,7 +22,7 @@ error found between units is shared out in two ways:
 
 The shape counts as `SHAPE_DF` degrees of freedom beside those of the second, so that few
 units lean on the shape and many speak for themselves. Degrees of freedom are those of the
-quadratic form that results (Satterthwaite 1946; Box 1954).
+quadratic form that results, at the variances found (Satterthwaite 1946; Box 1954).
 
 References
 ----------
@@ -44,7 +48,7 @@ from trialkit.model.inference.question import Question
 from trialkit.model.inference.smallsample import combine_df
 
 UNEQUAL = 1.25  # units of the level with most over that with fewest, from which it matters
-SHAPE_DF = 8.0  # degrees of freedom that the shape found within units counts as
+SHAPE_DF = 5.0  # degrees of freedom that the shape found within units counts as
 LEAST_FREE = 0.5  # df between the units of a level, below which it has no error of its own
 LEAST_WITHIN = 4  # df within the units of each level, from which their shape is used
 
@@ -131,6 +135,21 @@ def unequal_levels(question: Question) -> SpreadLevels | None:
     return levels
 
 
+def several_levels(question: Question) -> SpreadLevels | None:
+    """Give three or more levels of one factor with about as many units each, else None.
+
+    Units that are named after the levels themselves (batch × treatment) are left out: too few
+    of them belong to a level.
+    """
+    levels = spread_levels(question)
+    if levels is None or levels.count < 3 or ":" in levels.name or levels.sizes.min() < 2:
+        return None
+    assert question.own is not None
+    if levels.name in question.own.term.name.split(":"):
+        return None
+    return levels if levels.sizes.max() < UNEQUAL * levels.sizes.min() else None
+
+
 def within_shape(question: Question, levels: SpreadLevels, Y: Floats) -> Floats:
     """Give the mean square of rows within the units of each level, shape (R, levels).
 
@@ -195,7 +214,7 @@ def with_spread_by_level(
     found = trust[:, None] * by_shape + (1 - trust)[:, None] * by_level
     cov = answer.cov + np.einsum("rk,rklm->rlm", found - parts.error[:, None], cross)
     common = law.form_df(np.ones_like(forms), np.ones_like(shape))
-    df = answer.df * np.minimum(law.form_df(forms, shape) / common, 1.0)
+    df = answer.df * np.minimum(law.form_df(forms, found) / common, 1.0)
     F, den = answer.F, answer.den_df
     if joint:
         solved = np.linalg.solve(cov, answer.estimate[:, :, None])[:, :, 0]
