@@ -73,7 +73,8 @@ class Analysis:
     joint_level : float
         Confidence of each single ratio interval that makes them hold jointly.
     flush_means : DataFrame or None
-        Means of the primary treatment in each flush.
+        Means of the primary treatment in each flush; how flushes differ from batch to batch is
+        in their limits where there are two batches or more.
     n_used, n_missing : int
         Rows in the model and rows without a response.
     findings : tuple of Finding
@@ -148,6 +149,8 @@ class Analysis:
         DataFrame
             As `Fit.means`; geometric means where the analysis is on the logarithm.
         """
+        if by == "flush" and self.flush_means is not None:
+            return self.flush_means.copy()
         means = self.fit.means(self.trial.question.primary, by=by)
         return geometric(means) if self.scale == "logarithm" else means
 
@@ -343,7 +346,7 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
-    from trialkit.flush_error import with_flush_test
+    from trialkit.flush_error import fit_for_flush, with_flush_test
 
     asked = response in (None, trial.question.response)
     scale: Scale = trial.question.scale if asked else "plain"
@@ -367,15 +370,16 @@ def analyse(
         scale="log" if scale == "logarithm" else "raw",
         better=response_of(terms.response, trial.harvest_columns).better,
     )
-    by_flush = None
+    by_flush, with_batches = None, fit
     if "flush" in terms.fixed.split(" + "):
-        by_flush = fit.means(primary.name, by="flush")
+        with_batches = fit_for_flush(fit)
+        by_flush = with_batches and with_batches.means(primary.name, by="flush")
     means = {name: fit.means(name) for name in trial.factors}
     if scale == "logarithm":
         differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
         means = {name: geometric(frame) for name, frame in means.items()}
         by_flush = None if by_flush is None else geometric(by_flush)
-    tests, told = with_flush_test(fit.tests(), fit)
+    tests, told = with_flush_test(fit.tests(), fit, with_batches)
     return Analysis(
         trial=trial,
         data=data,
