@@ -38,7 +38,7 @@ def ask3(table: pd.DataFrame, Y: np.ndarray) -> pd.DataFrame:
 
 def test_without_the_shape_it_is_welch(monkeypatch: pytest.MonkeyPatch) -> None:
     """The t and its df are those of scipy's Welch test on unit means."""
-    monkeypatch.setattr(unequal_spread, "SHAPE_DF", 0.0)
+    monkeypatch.setattr(unequal_spread, "ALIKE_DF", 1e-9)
     monkeypatch.setattr(unequal_spread, "LEAST_WITHIN", 10_000)
     table = chambers({"a": 8, "b": 4})
     Y = draw(table, {"a": 1.0, "b": 4.0}, {"a": 1.0, "b": 2.0}, 5)
@@ -53,7 +53,7 @@ def test_without_the_shape_it_is_welch(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_shape_alone_is_the_pooled_error_shared_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """By hand: v_j = s_j SS / (7 s_a + 3 s_b), df = (7 s_a + 3 s_b)^2 / (7 s_a^2 + 3 s_b^2)."""
-    monkeypatch.setattr(unequal_spread, "SHAPE_DF", 1e12)
+    monkeypatch.setattr(unequal_spread, "ALIKE_DF", 1e9)
     table = chambers({"a": 8, "b": 4})
     Y = draw(table, {"a": 3.0, "b": 3.0}, {"a": 1.0, "b": 2.0}, 4)
     got = ask(table, Y)
@@ -111,7 +111,7 @@ def test_three_levels_found_to_spread_differently_get_an_error_each(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """Without the shape: scipy's Welch test of the two levels compared."""
-    monkeypatch.setattr(unequal_spread, "SHAPE_DF", 0.0)
+    monkeypatch.setattr(unequal_spread, "ALIKE_DF", 1e-9)
     monkeypatch.setattr(unequal_spread, "LEAST_WITHIN", 10_000)
     table = chambers({"a": 4, "b": 4, "c": 4})
     within = {"a": 1.0, "b": 30.0, "c": 1.0}

@@ -20,9 +20,10 @@ error found between units is shared out in two ways:
 - by *level alone*: the solution of ``e'E_j e = sum_k tr(M E_j M E_k) v_k`` (in a one-way layout
   the variance within each level, so that the test is Welch's).
 
-The shape counts as `SHAPE_DF` degrees of freedom beside those of the second, so that few
-units lean on the shape and many speak for themselves. Degrees of freedom are those of the
-quadratic form that results, at the variances found (Satterthwaite 1946; Box 1954).
+Both count the same where the second has `ALIKE_DF` degrees of freedom; fewer lean on the shape,
+and more speak for themselves (`shape_trust`; the square keeps the power of few units and takes
+the shape out soon where runs spread unequally and blocks do not). Degrees of freedom are those
+of the quadratic form that results, at the variances found (Satterthwaite 1946; Box 1954).
 
 References
 ----------
@@ -48,7 +49,7 @@ from trialkit.model.inference.question import Question
 from trialkit.model.inference.smallsample import combine_df
 
 UNEQUAL = 1.25  # units of the level with most over that with fewest, from which it matters
-SHAPE_DF = 5.0  # degrees of freedom that the shape found within units counts as
+ALIKE_DF = 3.0  # df of the errors by level alone from which they count more than the shape
 LEAST_FREE = 0.5  # df between the units of a level, below which it has no error of its own
 LEAST_WITHIN = 4  # df within the units of each level, from which their shape is used
 
@@ -150,6 +151,17 @@ def several_levels(question: Question) -> SpreadLevels | None:
     return levels if levels.sizes.max() < UNEQUAL * levels.sizes.min() else None
 
 
+def shape_trust(df: Floats) -> Floats:
+    """Give the weight of the shape within units beside errors by level alone on so many df.
+
+    Examples
+    --------
+    >>> shape_trust(np.array([1.5, 3.0, 9.0])).tolist()
+    [0.8, 0.5, 0.1]
+    """
+    return np.asarray(1 / (1 + (df / ALIKE_DF) ** 2))
+
+
 def within_shape(question: Question, levels: SpreadLevels, Y: Floats) -> Floats:
     """Give the mean square of rows within the units of each level, shape (R, levels).
 
@@ -207,7 +219,7 @@ def with_spread_by_level(
     shaped = np.einsum("rlk,rk->rl", own, shape) / total[:, None]
     df_alone = law.form_df(alone, np.ones_like(shape)).mean(axis=1)
     few = np.einsum("rkk->rk", law.T).min(axis=1) < LEAST_FREE
-    trust = np.where(few, 1.0, SHAPE_DF / (SHAPE_DF + df_alone))
+    trust = np.where(few, 1.0, shape_trust(df_alone))
     forms = trust[:, None, None] * shaped[:, :, None] + (1 - trust)[:, None, None] * alone
     by_shape = shape * (S.sum(axis=1) / total)[:, None]
     by_level = np.maximum(np.einsum("rkj,rj->rk", inverse, S), 0.0)
