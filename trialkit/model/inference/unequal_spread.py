@@ -217,7 +217,9 @@ def with_spread_by_level(
     inverse = np.linalg.pinv(law.T)
     alone = np.einsum("rkj,rlk->rlj", inverse, own)
     shaped = np.einsum("rlk,rk->rl", own, shape) / total[:, None]
-    df_alone = law.form_df(alone, np.ones_like(shape)).mean(axis=1)
+    # of the sum of v_j / n_j, so that the weight is the same whichever rows are asked
+    summed = np.einsum("rkj,k->rj", inverse, 1 / levels.sizes)[:, None]
+    df_alone = law.form_df(summed, np.ones_like(shape))[:, 0] * 2 / levels.count
     few = np.einsum("rkk->rk", law.T).min(axis=1) < LEAST_FREE
     trust = np.where(few, 1.0, shape_trust(df_alone))
     forms = trust[:, None, None] * shaped[:, :, None] + (1 - trust)[:, None, None] * alone
