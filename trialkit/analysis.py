@@ -370,10 +370,11 @@ def analyse(
         scale="log" if scale == "logarithm" else "raw",
         better=response_of(terms.response, trial.harvest_columns).better,
     )
-    by_flush, with_batches = None, fit
-    if "flush" in terms.fixed.split(" + "):
-        with_batches = fit_for_flush(fit)
-        by_flush = with_batches and with_batches.means(primary.name, by="flush")
+    repeated = "flush" in terms.fixed.split(" + ")
+    with_batches = fit_for_flush(fit) if repeated else fit
+    by_flush = None
+    if repeated and with_batches is not None:
+        by_flush = with_batches.means(primary.name, by="flush")
     means = {name: fit.means(name) for name in trial.factors}
     if scale == "logarithm":
         differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
