@@ -59,11 +59,13 @@ response = trial.question.response
 units, words = list(primary.applied_to), units_in_words(primary.applied_to)
 points = tk.figures.unit_means(data.table, factor=primary.name, units=units, response=response)
 result = steps.result
+points["value"] *= result.flushes_summed  # a block over all its flushes
 shown = tk.figures.yield_by_level(
-    result.means[primary.name],
+    result.per_block(result.means[primary.name]),
     points,
     reference=primary.reference,
     response=response,
+    quantity=result.quantity,
     units=words,
 )
 shown.figure
