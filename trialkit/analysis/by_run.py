@@ -1,0 +1,142 @@
+"""Totals of chamber runs compared between levels, the run being the unit."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from trialkit.errors import ModelError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.model.fit import Fit
+    from trialkit.trial import Trial
+
+
+def run_keys(trial: Trial) -> list[str]:
+    """Name the columns that tell chamber runs apart: batch and chamber, those the trial has."""
+    return [name for name in ("batch", "chamber") if name in trial.levels]
+
+
+def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str) -> Fit:
+    """Fit a run total against the primary treatment, batches and chambers being random.
+
+    Raises
+    ------
+    ModelError
+        If the runs cannot carry the model.
+    """
+    import pandas as pd
+
+    from trialkit.model.fit import fit
+
+    primary = trial.primary
+    usable = totals[totals[response].notna()].copy()
+    order = [primary.reference, *(x for x in primary.levels if x != primary.reference)]
+    seen = [x for x in order if (usable[primary.name] == x).any()]
+    if len(seen) < 2 or primary.reference not in seen:
+        raise ModelError(f"too few chamber runs have {response}")
+    usable[primary.name] = pd.Categorical(usable[primary.name].astype(str), categories=seen)
+    above = [
+        ":".join(term)
+        for term in trial.structure.strata(trial.counts)
+        if set(term) < {"batch", "chamber"} & set(trial.levels)
+    ]
+    return fit(
+        usable,
+        response=response,
+        fixed=primary.name,
+        random=[term for term in above if usable[term].nunique() > 1],
+        level=trial.question.level,
+    )
+
+
+def ratio_of_totals(trial: Trial, totals: pd.DataFrame, top: str, bottom: str) -> pd.DataFrame:
+    """Compare levels by a ratio of two totals, such as litres over kilograms.
+
+    Parameters
+    ----------
+    trial : Trial
+    totals : DataFrame
+        One row per chamber run, with the primary treatment, `top` and `bottom`.
+    top, bottom : str
+        Columns. Runs with both are used.
+
+    Returns
+    -------
+    DataFrame
+        One row per level: `level, estimate, low, high` (the ratio), `change, change_low,
+        change_high` (over that of the reference; NaN for it), `runs`.
+
+    Raises
+    ------
+    ModelError
+        If the runs cannot carry the model, or a level's total below the line is not above zero.
+
+    Notes
+    -----
+    Near its level's totals, the ratio of a run moves with ``q = 1 + bottom / mean(bottom) -
+    top / mean(top)``, whose mean is 1 in every level; so ``q`` is linear in what was counted,
+    a run that gave nothing has ``q`` near 0, and what a batch adds to all its runs in per cent
+    is the same in each. ``q`` is fitted as a yield is, with batches and chambers random, and
+    the ratio of two levels' means of ``q`` has the limits of Fieller [1]_. Its inverse, times
+    the ratio of totals, is the change: never below zero, and open above where the limit
+    reaches no bottom at all. Where all batches hold the same runs the estimate is the ratio
+    of totals; where some are left out, batches weigh as in the model.
+
+    References
+    ----------
+    .. [1] Fieller EC (1954). Some problems in interval estimation. J R Stat Soc B 16:175-185.
+    """
+    import pandas as pd
+
+    name, reference = trial.primary.name, trial.primary.reference
+    used = totals[totals[top].notna() & totals[bottom].notna()]
+    used = used.assign(**{name: used[name].astype(str)})
+    sums = used.groupby(name, observed=True)[[top, bottom]].mean()
+    if not (sums[bottom] > 0).all():
+        raise ModelError(f"a level has no {bottom} at all")
+    share = used[top] / used[name].map(sums[top])
+    share = share.where(used[name].map(sums[top]) != 0, 1.0)  # none in any run of the level
+    relative = 1 + used[bottom] / used[name].map(sums[bottom]) - share
+    fit = fit_by_run(trial, used.assign(relative=relative), "relative")
+    means = fit.means(name).set_index("level")
+    ratios = fit.noninferior(name, against=reference, margin_pct=50).set_index("level")
+    base = (sums[top] / sums[bottom]).to_dict()
+    at = {str(k): v for k, v in means.to_dict("index").items()}
+    found = {str(k): v for k, v in ratios.to_dict("index").items()}
+    own = base[reference] / at[reference]["estimate"]
+    counts = used[name].value_counts()
+    rows = []
+    for level, mean in at.items():
+        change = _change(base[level], base[reference], found.get(level))
+        estimate = own if level == reference else own * change["change"]
+        if math.isnan(estimate):  # none of the top at the reference
+            estimate = base[level] / mean["estimate"]
+        low, high = (_inverse(mean["estimate"], mean[end]) for end in ("high", "low"))
+        rows.append(
+            {"level": level, "estimate": estimate, "low": estimate * low,
+             "high": estimate * high if estimate else 0.0, **change, "runs": int(counts[level])}
+        )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _inverse(middle: float, end: float) -> float:
+    """Turn a limit of a divisor into a factor of the quotient: open where it reaches zero."""
+    if math.isnan(end):
+        return math.nan
+    return middle / end if end > 0 else math.inf
+
+
+def _change(base: float, reference: float, ratio: dict[Any, Any] | None) -> dict[str, float]:
+    """Give the change of a quotient against the reference from the ratio of its divisors."""
+    names = {"change": "ratio", "change_low": "high", "change_high": "low"}
+    if ratio is None or not reference > 0:
+        return dict.fromkeys(names, math.nan)
+    if base == 0:
+        return dict.fromkeys(names, 0.0)
+    return {
+        name: base / reference * (0.0 if ratio[end] == math.inf else _inverse(1.0, ratio[end]))
+        for name, end in names.items()
+    }
