@@ -48,7 +48,8 @@ def test_a_lost_run_earned_nothing_and_has_cost_its_blocks_and_water(one_batch):
     totals = run_totals(trial, data)
     assert len(totals) == 10
     lost = totals[totals["kg_all"] == 0]
-    assert lost[["started", "blocks", "lost", "unweighed"]].to_numpy().tolist() == [[6, 0, 6, 0]] * 2
+    counts = ["started", "blocks", "lost", "unweighed"]
+    assert lost[counts].to_numpy().tolist() == [[6, 0, 6, 0]] * 2
     money, _ = value_by_level(trial, totals)
     value = totals["kg"] * 10 - totals["water_l"] / 1000 * 50 - 6 * 2 - 8 / 10
     plain = value.groupby(totals["schedule"]).mean()

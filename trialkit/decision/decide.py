@@ -12,6 +12,7 @@ from trialkit.decision.cells import cells_sentence, common_answer
 from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.logarithm import on_the_logarithm
+from trialkit.decision.measures import measures_by_level, shown_measures
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.recommend import Recommendation, recommend
 from trialkit.decision.sentences import level_sentence
@@ -32,6 +33,8 @@ Answer = Literal["better", "no worse", "depends", "not enough evidence", "worse"
 _RANK: dict[str, int] = {
     "better": 0, "no worse": 1, "depends": 2, "not enough evidence": 3, "worse": 4,
 }  # fmt: skip
+#: Columns of the measures as shown; their changes against the control follow.
+MEASURES = ["measure", "level", "estimate", "low", "high"]
 
 
 def _empty_by() -> pd.DataFrame:
@@ -84,6 +87,9 @@ class Verdict:
     recommended : Recommendation or None
         The level to use, by the answer and by what was priced; None where the verdict is
         blocked or depends on something.
+    measures : DataFrame
+        What growers decide on, by level: `measure, unit, level, estimate, low, high, change_pct,
+        change_low_pct, change_high_pct, runs` (`trialkit.decision.measures`).
     """
 
     answer: Answer
@@ -102,6 +108,7 @@ class Verdict:
     by: pd.DataFrame = field(default_factory=_empty_by)
     logarithm: pd.DataFrame | None = None
     recommended: Recommendation | None = None
+    measures: pd.DataFrame = field(default_factory=_empty_by)
 
     @property
     def sentence(self) -> str:
@@ -144,6 +151,16 @@ class Verdict:
         if self.logarithm is not None:
             caption = say.text(f"verdict_table.logarithm.{joint}")
             shown.append(self._ratios_shown(self.logarithm, caption))
+        if len(self.measures):
+            columns = [*MEASURES, "change_pct", "change_low_pct", "change_high_pct"]
+            shown.append(
+                show_table(
+                    shown_measures(self.measures, say, {}),
+                    columns=columns,
+                    heads={name: say.text(f"column.{name}") for name in columns},
+                    caption=say.text("verdict_table.measures"),
+                )
+            )
         if len(self.use):
             columns = ["use", "unit", "level", "estimate", "low", "high", "saving_pct"]
             shown.append(
@@ -238,6 +255,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         by=by,
         logarithm=logarithm.table,
         recommended=advised,
+        measures=measures_by_level(trial, result.data, totals),
     )
 
 

@@ -176,9 +176,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     by_price = _by_price(trial, totals, fit)
     table = pd.DataFrame(rows)
     even = _break_even(trial, table, by_price)
-    return Money(
-        prices.currency, table, by_price, even, counted_prices(trial, totals)
-    ), findings
+    return Money(prices.currency, table, by_price, even, counted_prices(trial, totals)), findings
 
 
 def _around(means: pd.DataFrame, gains: pd.Series) -> pd.DataFrame:

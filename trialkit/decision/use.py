@@ -65,9 +65,7 @@ def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
     runs = data.runs
     if runs is None or not len(runs) or "water_l" not in runs:
         return totals
-    whole = covered_runs(
-        runs[runs["window"] == "whole"], trial.rig, least_pct=least_coverage(data)
-    )
+    whole = covered_runs(runs[runs["window"] == "whole"], trial.rig, least_pct=least_coverage(data))
     kept = [*keys, *(name for name in USES if name in whole)]
     kept += [name for name in ("coverage_pct", COVERAGE, "window_h") if name in whole]
     totals = _from_timer(trial, totals.merge(whole[kept], how="left", on=keys))

@@ -15,7 +15,7 @@ from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.column_checks import check_columns_section
 from trialkit.trial.log_checks import check_logs_section
-from trialkit.trial.section_checks import check_section
+from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
     SECTIONS,
     TOP,
@@ -49,6 +49,9 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     taken = [*(structure.factors if structure else ()), *(factors or ())]
     columns = check_columns_section(raw.get("columns", {}), taken, places, faults)
     _question(raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults)
+    asked = factors.get(getattr(sections.get("question"), "primary", "")) if factors else None
+    if asked is not None:
+        check_price_levels(sections["prices"], asked.levels, places, faults)
     declared = raw.get("units")
     batches = _batches(
         raw.get("batches", {}),
