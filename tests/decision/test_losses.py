@@ -208,3 +208,20 @@ def test_a_log_with_a_small_gap_stands_for_the_whole_run(one_batch):
         if kept:
             whole = data.runs["water_l"].iloc[0] / (share / 100)
             assert totals["water_l"].iloc[0] == pytest.approx(whole)
+
+
+@pytest.mark.parametrize("seed", [0, 2])
+def test_batches_to_come_do_not_change_what_would_settle_it(tmp_path, seed):
+    """Four of eight planned batches are in: as many are needed as by a trial of just these four."""
+    from trialkit.decision.settle import batches_to_settle
+
+    (tmp_path / "four").mkdir()
+    four = make_trial(tmp_path / "four", chambers=6)
+    eight = make_trial(tmp_path, batches=8, chambers=6)
+    data = make_data(eight, effect=0.97, sd_run=60, seed=seed)
+    late = ~data.table["batch"].isin(list(dict.fromkeys(data.table["batch"]))[:4])
+    only = replace(data, table=data.table[~late].reset_index(drop=True), trial=four)
+    some = without(data, late.to_numpy(), "missing")
+    needed = batches_to_settle(eight, tk.analyse(eight, some))[1]
+    assert needed is not None
+    assert needed == batches_to_settle(four, tk.analyse(four, only))[1]
