@@ -7,9 +7,9 @@ these are listed with the reason in `mutations_equivalent.toml`).
     python benchmarks/mutations.py decision model --sample 30 --seed 1
     python benchmarks/mutations.py logs/harvest logs/mist --sample 10
 
-First the tests of each package run once under coverage, to learn which test reaches which line;
-then each fault is tried in a copy of the package with just those tests. Prints one line a fault and
-the share noticed; `--out` appends them to a CSV.
+First the tests of each package run once under coverage, to learn which test reaches which line and
+how long it takes; then each fault is tried in a copy of the package with just those tests, the
+quickest first. Prints one line a fault and the share noticed; `--out` appends them to a CSV.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ import time
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
+from xml.etree import ElementTree
 
 ROOT = Path(__file__).parents[1]
 EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
@@ -41,16 +42,19 @@ EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
 TESTS = {
     "air": ["tests/test_air.py", "tests/test_air_sensors.py"],
     "light": ["tests/test_light.py", "tests/test_light_factors.py"],
-    "chamber": ["tests/chamber", *(f"tests/test_chamber_{n}.py" for n in
-                ("balance", "identify", "plan", "figures"))],
+    "chamber": [f"tests/test_chamber_{n}.py" for n in ("around", "balance", "by_hand", "drops",
+                "figures", "foresee", "identify", "plan")],
     "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
-                  ("align", "carriers", "kernel", "mist", "delivered", "pooled")],
+                  ("align", "carriers", "checks_by_hand", "kernel", "mist", "delivered", "pooled")],
     "logs": ["tests/logs/text", "tests/logs/harvest", "tests/logs/mapping", "tests/logs/clocks",
              "tests/logs/climate", "tests/logs/mist", "tests/logs/test_nasty_files.py",
-             "tests/logs/test_ledger.py", "tests/logs/test_units.py"],
+             "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py"],
 }  # fmt: skip
+
+#: So many tests are tried in a fork without a fault, to see that a fork can run them at all.
+_TRIED_FIRST = 60
 
 COMPARE = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
@@ -187,8 +191,9 @@ def broken(fault: Fault) -> str:
 
 
 def tests_of(package: str) -> list[str]:
-    """Name the tests that speak for a package: files of the default run."""
+    """Name the tests that speak for a package: files of the default run, and its examples."""
     given = TESTS.get(package, [f"tests/{package}", f"tests/test_{package}.py"])
+    given = [*given, f"trialkit/{package}", f"trialkit/{package}.py"]
     return [name for name in given if (ROOT / name).exists()]
 
 
@@ -198,16 +203,17 @@ def environment(package_root: Path) -> dict[str, str]:
     return {**os.environ, **quiet, "PYTHONPATH": str(package_root)}
 
 
-def learn(package: str, work: Path) -> dict[str, dict[int, list[str]]]:
-    """Run the tests once and give, for each file and line, the tests that reach it."""
+def learn(package: str, work: Path) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
+    """Run the tests once: the tests that reach each file and line, and the seconds they take."""
     setup = work / "coverage.ini"
     data = work / "coverage.data"
-    setup.write_text(
-        f"[run]\ndynamic_context = test_function\ndata_file = {data}\nsource = trialkit\n"
-    )
+    setup.write_text(f"[run]\ndata_file = {data}\nsource = trialkit\n")
     run = [sys.executable, "-m", "coverage", "run", f"--rcfile={setup}", "-m", "pytest", "-n", "0"]
-    run += ["-q", "-p", "no:cacheprovider", *tests_of(package)]
-    done = subprocess.run(run, cwd=ROOT, env=environment(ROOT), capture_output=True, text=True)
+    run += ["-q", "-p", "mutation_contexts", "-p", "no:cacheprovider"]
+    run += [f"--junitxml={work / 'times.xml'}", *tests_of(package)]
+    env = environment(ROOT)
+    env["PYTHONPATH"] += os.pathsep + str(Path(__file__).parent)  # for the plug-in
+    done = subprocess.run(run, cwd=ROOT, env=env, capture_output=True, text=True)
     if done.returncode:
         sys.exit(f"the tests of {package} do not pass:\n{done.stdout[-3000:]}")
     out = work / "coverage.json"
@@ -216,23 +222,25 @@ def learn(package: str, work: Path) -> dict[str, dict[int, list[str]]]:
          "-o", str(out)], cwd=ROOT, check=True, capture_output=True,
     )  # fmt: skip
     files = json.loads(out.read_text())["files"]
-    return {
+    reach = {
         str((ROOT / name).resolve()): {int(k): v for k, v in found["contexts"].items()}
         for name, found in files.items()
     }
+    return reach, seconds_of(work / "times.xml")
 
 
-def node_of(context: str) -> str | None:
-    """Turn ``tests.model.test_ratio.test_x`` into the file and function that pytest knows."""
-    parts = context.split(".")
-    for n in range(len(parts) - 1, 0, -1):
-        path = Path(*parts[:n]).with_suffix(".py")
-        if (ROOT / path).exists():
-            return "::".join([path.as_posix(), *parts[n:]])
-    # tests in a folder that is no package are known by the name of their file alone
-    for path in sorted((ROOT / "tests").rglob(f"{parts[0]}.py")) if parts[0] else ():
-        return "::".join([path.relative_to(ROOT).as_posix(), *parts[1:]])
-    return None
+def seconds_of(report: Path) -> dict[str, float]:
+    """Read how long each test took, all its cases together, by ``class name.function``."""
+    out: dict[str, float] = {}
+    for case in ElementTree.parse(report).iter("testcase"):
+        name = f"{case.get('classname')}.{str(case.get('name')).split('[')[0]}"
+        out[name] = out.get(name, 0.0) + float(case.get("time", 0))
+    return out
+
+
+def dotted(node: str) -> str:
+    """Turn ``tests/test_air.py::test_x`` into the name that the times are kept under."""
+    return node.replace(".py::", ".").replace("::", ".").replace("/", ".")
 
 
 def is_noticed(fault: Fault, nodes: list[str], work: Path, limit: float) -> str:
@@ -262,7 +270,8 @@ def preload() -> None:
     """Import the large libraries once: each fault is tried in a fork, which has them already."""
     os.environ |= environment(ROOT)
     for name in ("numpy", "pandas", "scipy.stats", "scipy.signal", "scipy.optimize",
-                 "matplotlib.figure", "pyarrow.parquet", "dask.dataframe"):  # fmt: skip
+                 "matplotlib.figure", "pyarrow.parquet", "dask.dataframe", "pytest",
+                 "hypothesis"):  # fmt: skip
         try:
             importlib.import_module(name)
         except ImportError:  # not needed by every package; the tests then say what is missing
@@ -280,8 +289,9 @@ def _run_tests(copy_root: Path, nodes: list[str]) -> None:
     quiet = os.open(os.devnull, os.O_WRONLY)
     os.dup2(quiet, 1)
     os.dup2(quiet, 2)
-    wanted = ["-n", "0", "-x", "-q", "-p", "no:cacheprovider", "--no-header", *nodes]
-    os._exit(int(pytest.main(wanted)))
+    wanted = ["-n", "0", "-x", "-q", "-p", "no:cacheprovider", "--no-header"]
+    wanted += ["-W", "ignore::pytest.PytestAssertRewriteWarning"]  # of what is preloaded
+    os._exit(int(pytest.main([*wanted, *nodes])))
 
 
 def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter | None) -> str:
@@ -296,30 +306,35 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
     counts = {"killed": 0, "survived": 0, "equivalent": 0}
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
-        reach = learn(package, work)
+        reach, seconds = learn(package, work)
         for name in ("trialkit", "tests", "data", "notebooks", "docs", "benchmarks"):
             shutil.copytree(ROOT / name, work / "copy" / name)
         for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "CHANGELOG.md"):
             shutil.copy(ROOT / name, work / "copy" / name)
         compileall.compile_dir(work / "copy" / "trialkit", quiet=2)
-        if outcome(tests_of(package), work, 4 * args.limit) != "survived":
+        known_nodes = {
+            c for lines in reach.values() for found in lines.values() for c in found if c
+        }
+        quickest = sorted(known_nodes, key=lambda n: seconds.get(dotted(n), 0.0))[:_TRIED_FIRST]
+        if outcome(quickest, work, 4 * args.limit) != "survived":
             sys.exit(f"the tests of {package} do not pass in a fork; no fault can be judged")
         for fault in chosen:
             lines = reach.get(str(fault.path), {})
-            seen = [c for line in fault.lines for c in lines.get(line, [])]
-            if not any(map(node_of, seen)):  # done on import: what reaches the file may notice it
-                seen = seen and [c for contexts in lines.values() for c in contexts]
-            nodes = sorted({n for c in seen if (n := node_of(c))})
+            nodes = {c for line in fault.lines for c in lines.get(line, [])}
+            reached = bool(nodes)
+            if "" in nodes:  # done on import or in a fixture: what reaches the file may notice it
+                nodes = {c for contexts in lines.values() for c in contexts}
+            ordered = sorted(nodes - {""}, key=lambda n: seconds.get(dotted(n), 0.0))
             start = time.perf_counter()
             if fault.name in known:
                 said = "equivalent"
-            elif not nodes and not seen:
+            elif not reached:
                 said = "survived"
             else:
-                said = is_noticed(fault, nodes or tests_of(package), work, args.limit)
+                said = is_noticed(fault, ordered or tests_of(package), work, args.limit)
             counts["killed" if said == "timed out" else said] += 1
             spent = time.perf_counter() - start
-            print(f"{said:10} {fault.line:4} {fault.name} ({len(nodes)} tests, {spent:.0f} s)",
+            print(f"{said:10} {fault.line:4} {fault.name} ({len(ordered)} tests, {spent:.0f} s)",
                   flush=True)  # fmt: skip
             if writer is not None:
                 writer.writerow({"package": package, "line": fault.line, "fault": fault.name,

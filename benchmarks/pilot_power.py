@@ -6,6 +6,7 @@ answer and its range are stated for the planned trial. The truth is the share of
 answers among trials simulated with the true variances and analysed with the default tests.
 
     python benchmarks/pilot_power.py --pilots 400 --out benchmarks/pilot_power.csv
+    python benchmarks/pilot_power.py --one
 
 Kept result: ``benchmarks/pilot_power.csv``. Columns: `true` (chance, %), `stated` (mean of the
 stated chances, %), `holds` (pilots whose
@@ -20,19 +21,23 @@ from __future__ import annotations
 import argparse
 import tempfile
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
+from math import prod
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import optimize, special, stats
 
 import trialkit as tk
+from trialkit.analysis.batches_to_come import fit_for_batches
 from trialkit.analysis.terms import derive_terms
 from trialkit.design.layout.units import unit_of
 from trialkit.design.power.notes import cannot_be_said
 from trialkit.design.power.power import _asked
-from trialkit.design.power.questions import all_chances
+from trialkit.design.power.questions import all_chances, outward
+from trialkit.design.power.variation import Variation, given_variation
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import compare_in, with_counts
 from trialkit.errors import ModelError
@@ -55,7 +60,8 @@ class Case:
     lost: float = 0.0  # share of the pilot's blocks lost
     six: bool = True  # one of the six designs judged
     ask: str = ""
-    more: dict[str, float] = field(default_factory=dict)
+    replication: str = ""  # of the first treatment's levels
+    by_batch: float = 0.0  # true standard deviation of what the treatment does by batch
 
 
 USUAL = {
@@ -103,6 +109,12 @@ def cases() -> list[Case]:
              {"chamber": 12}, 5, 6, six=False),
         Case("3 + 3 chambers of 8 bags: 24 chambers", "chamber / bag", {"chamber": 6, "bag": 8},
              {"schedule": ("chamber", 2)}, nested, {"chamber": 24}, 9, 10, six=False),
+        Case("2 × 6 runs, 8 and 4 of a schedule: 4 batches", plain,
+             {"batch": 2, "chamber": 6, "block": 6}, {"schedule": ("batch:chamber", 2)}, run,
+             {"batch": 4}, 15, 12, six=False, replication="s0 = 2, s1 = 1"),
+        Case("4 × 6 runs, schedule × batch as runs differ: 8 batches", plain,
+             {"batch": 4, "chamber": 6, "block": 4}, {"schedule": ("batch:chamber", 2)}, run,
+             {"batch": 8}, 15, 12, six=False, by_batch=6.0),
     ]  # fmt: skip
 
 
@@ -113,6 +125,8 @@ def write_trial(folder: Path, case: Case) -> Any:
              + counts]  # fmt: skip
     for name, (term, levels) in case.factors.items():
         lines.append(f"[factors.{name}]\napplied_to = '{term}'")
+        if case.replication and name == next(iter(case.factors)):
+            lines.append(f"replication = {{ {case.replication} }}")
         lines += [f"levels.{name[0]}{i} = {{}}" for i in range(levels)]
     primary = case.ask or next(iter(case.factors))
     lines.append(f"[question]\nprimary = '{primary}'")
@@ -121,7 +135,7 @@ def write_trial(folder: Path, case: Case) -> Any:
     return tk.read_trial(folder)
 
 
-def draw(trial: Any, case: Case, rng: np.random.Generator) -> Any:
+def draw(trial: Any, case: Case, table: pd.DataFrame, rng: np.random.Generator) -> Any:
     """Draw a mean of 100 and the true variation of every kind of unit."""
     structure, counts = trial.structure, trial.counts
     n = len(trial.unit_table())
@@ -129,7 +143,27 @@ def draw(trial: Any, case: Case, rng: np.random.Generator) -> Any:
     for term in structure.terms:
         unit = unit_of(structure.smallest, term, counts)
         y += case.sd[":".join(term)] * rng.standard_normal(int(unit.max()) + 1)[unit]
+    if case.by_batch:
+        keys = table["batch"].astype(str) + table[trial.primary.name].astype(str)
+        codes, labels = pd.factorize(keys)
+        y += case.by_batch * rng.standard_normal(len(labels))[codes]
     return y
+
+
+def true_variation(planned: Any, case: Case) -> Variation:
+    """Give the true variation of a trial, what the treatment does by batch being held apart."""
+    out = given_variation(planned, case.sd)
+    if not case.by_batch:
+        return out
+    factor = planned.primary
+    home = ":".join(planned.structure.term(":".join(factor.applied_to)))
+    times = prod(planned.counts[f] for f in factor.applied_to if f != "batch") / len(factor.levels)
+    whole = case.sd[home] ** 2 + times * case.by_batch**2
+    return replace(
+        out,
+        squares={**out.squares, home: (whole,) * 3},
+        by_batch={home: (case.by_batch**2, times)},
+    )
 
 
 def judge(case: Case, folder: Path, *, pilots: int, trials: int, seed: int) -> list[dict[str, Any]]:
@@ -138,9 +172,10 @@ def judge(case: Case, folder: Path, *, pilots: int, trials: int, seed: int) -> l
     planned = with_counts(trial, case.planned)
     name = trial.question.primary
     options = {"difference_pct": case.difference, "margin_pct": case.margin, "lost": 0.0}
-    truth = tk.power(planned, variation=case.sd, method="simulation", trials=trials, seed=seed,
+    variation = true_variation(planned, case)
+    truth = tk.power(planned, variation=variation, method="simulation", trials=trials, seed=seed,
                      workers=1, **options).table.set_index("question")["power"]  # fmt: skip
-    formula = tk.power(planned, variation=case.sd, method="exact", **options)
+    formula = tk.power(planned, variation=variation, method="exact", **options)
     formula = formula.table.set_index("question")["power"]
     c = compare_in(planned, name)
     wanted = _asked(planned, name, case.difference, case.margin, 0.0, 0.0, None, True)
@@ -149,11 +184,15 @@ def judge(case: Case, folder: Path, *, pilots: int, trials: int, seed: int) -> l
     stated: dict[str, list[tuple[float, float, float]]] = {"difference": [], "no worse": []}
     df = np.nan
     for _ in range(pilots):
-        table["fresh_g"] = draw(trial, case, rng)
+        table["fresh_g"] = draw(trial, case, table, rng)
         kept = rng.random(len(table)) >= case.lost
         try:
-            fit = tk.fit(table[kept], response="fresh_g", fixed=terms.fixed,
-                         random=list(terms.random))  # fmt: skip
+            fit = fit_for_batches(
+                trial,
+                table[kept],
+                random=terms.random,
+                options={"response": "fresh_g", "fixed": terms.fixed},
+            )
         except ModelError:
             continue
         variation = pilot_variation(planned, fit)
@@ -177,6 +216,35 @@ def judge(case: Case, folder: Path, *, pilots: int, trials: int, seed: int) -> l
     return rows
 
 
+def of_one_mean_square(df: float, planned_df: int = 14) -> pd.DataFrame:
+    """Give how far the mean stated chance is off where one mean square is all there is.
+
+    By integration over the chi-square law of the pilot's mean square; the planned comparison is a
+    t test on `planned_df`. `as_it_is` is the chance at the mean square itself.
+    """
+    u = (np.arange(1000) + 0.5) / 1000
+    square = stats.chi2.ppf(u, df) / df  # over its expectation
+    critical = stats.t.ppf(0.975, planned_df)
+
+    def chance(ncp: Any) -> Any:
+        both = special.nctdtr(planned_df, ncp, -critical) - special.nctdtr(
+            planned_df, ncp, critical
+        )
+        return np.where(np.isnan(both), 1.0, 1.0 + both)
+
+    rows = []
+    for true in (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 0.95):
+        ncp = optimize.brentq(lambda x, true=true: float(chance(x)) - true, 0.01, 9.0)
+
+        def at(percentile: Any, ncp: float = ncp) -> Any:
+            return chance(ncp / np.sqrt(df * square / stats.chi2.ppf(1 - percentile, df)))
+
+        moved = np.clip(0.5 - outward(df) * (at(0.5) - 0.5), 0.05, 0.95)
+        off = [100 * (float(x.mean()) - true) for x in (chance(ncp / np.sqrt(square)), at(moved))]
+        rows.append({"df": df, "true": 100 * true, "as_it_is": off[0], "stated": off[1]})
+    return pd.DataFrame(rows)
+
+
 def main() -> None:
     """Judge all cases and write the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -185,7 +253,12 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=20)
     parser.add_argument("--only", default="", help="part of a case's name")
     parser.add_argument("--out", type=Path)
+    parser.add_argument("--one", action="store_true", help="one mean square, in closed form")
     asked = parser.parse_args()
+    if asked.one:
+        parts = [of_one_mean_square(df) for df in (3, 4, 5, 6, 9, 13, 30)]
+        print(pd.concat(parts).round(1).to_string(index=False))
+        return
     rows: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as folder:
         for i, case in enumerate(c for c in cases() if asked.only in c.name):

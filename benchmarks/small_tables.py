@@ -5,13 +5,15 @@ them, lost runs and lost blocks, one to four levels, a second treatment, a covar
 residual variances, rounded weights. Each is fitted and asked everything a reader may ask
 (tests, coefficients, contrasts, means, differences, ratios).
 
-    python benchmarks/small_tables.py --tables 20000
+    python benchmarks/small_tables.py --tables 20000 --out benchmarks/small_tables.csv
     python benchmarks/small_tables.py --level --layouts 1500
 
-The first counts what went wrong and prints the cases: an F below zero, degrees of freedom
-that are not positive or are infinite, a missing p without a reason in its row and a finding,
-an error other than `ModelError`. The second draws null trials and gives how often a true null
-is rejected among the answers that a method had to hand over, by the method that took over.
+The first counts what went wrong, prints the cases and writes a line per thousand tables (kept
+result: ``benchmarks/small_tables.csv``; a slice alone is repeated with ``--first``). Wrong are
+an F below zero, degrees of freedom that are not positive or are infinite, a missing p without a
+reason in its row and a finding, an error other than `ModelError`. The second draws null trials
+and gives how often a true null is rejected among the answers that a method had to hand over, by
+the method that took over.
 """
 
 from __future__ import annotations
@@ -21,6 +23,7 @@ import collections
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -32,6 +35,8 @@ from trialkit.model.inference.validity import HELD, NO_TEST
 
 MODEL_SENTENCE = 40  # characters below which a refusal cannot say what and what to do
 REASONS = (NO_TEST, "not estimable")
+REFUSED = "refused"
+SLICE = 1_000  # tables between two lines of the result
 WAYS = (f"kenward-roger, {HELD}", f"containment, {HELD}", NO_TEST)
 
 
@@ -81,7 +86,8 @@ def draw_null(small: Small, trials: int, rng: np.random.Generator) -> np.ndarray
     """Draw responses without any effect, residual variance one, with the true variances."""
     Y = rng.standard_normal((trials, len(small.table)))
     for term, variance in small.variances.items():
-        keys = small.table[term.split(":")].agg("-".join, axis=1)
+        columns = (small.table[name] for name in term.split(":"))
+        keys = np.array(["-".join(parts) for parts in zip(*columns, strict=True)], dtype=object)
         codes, labels = pd.factorize(keys)
         Y += np.sqrt(variance) * rng.standard_normal((trials, len(labels)))[:, codes]
     return Y
@@ -136,7 +142,10 @@ def _lose(rng: np.random.Generator, table: pd.DataFrame) -> pd.DataFrame:
 
 
 def faults(small: Small) -> Iterator[str]:
-    """Fit one table, ask everything, and name what should not be."""
+    """Fit one table, ask everything, and name what should not be.
+
+    A table that is refused with a sentence gives ``"refused"``, which is no fault.
+    """
     try:
         made = tk.fit(
             small.table,
@@ -148,6 +157,7 @@ def faults(small: Small) -> Iterator[str]:
     except ModelError as refused:
         if len(str(refused)) < MODEL_SENTENCE:
             yield f"fit: refused without a sentence ({refused})"
+        yield REFUSED
         return
     codes = {f.code for f in made.findings if f.severity != "note"}
     for df in ("default", "kenward-roger", "satterthwaite", "containment"):
@@ -196,8 +206,9 @@ def _bad_ratios(rows: pd.DataFrame, where: str) -> Iterator[str]:
 
 
 def check(tables: int, seed: int, first: int = 0) -> tuple[collections.Counter[str], int]:
-    """Check that many tables; give the faults by kind and how many tables could be fitted."""
+    """Check that many tables; give the faults by kind and how many tables were refused."""
     found: collections.Counter[str] = collections.Counter()
+    refused = 0
     for k in range(first, first + tables):
         small = draw_layout(np.random.default_rng([seed, k]))
         with warnings.catch_warnings():
@@ -206,10 +217,28 @@ def check(tables: int, seed: int, first: int = 0) -> tuple[collections.Counter[s
                 said = list(faults(small))
             except Exception as fault:  # anything but a ModelError is what is looked for
                 said = [f"{type(fault).__name__}: {fault}"]
+        refused += REFUSED in said
         for text in said:
-            print(f"table {k}: {text}", flush=True)
-            found[text.split(":")[0]] += 1
-    return found, tables
+            if text != REFUSED:
+                print(f"table {k}: {text}", flush=True)
+                found[text.split(":")[0]] += 1
+    return found, refused
+
+
+def check_in_slices(tables: int, seed: int, first: int, out: Path | None) -> pd.DataFrame:
+    """Check many tables, one line of the result per slice, written as soon as it is known."""
+    rows = []
+    for start in range(first, first + tables, SLICE):
+        many = min(SLICE, first + tables - start)
+        found, refused = check(many, seed, start)
+        kinds = "; ".join(f"{name} {count}" for name, count in found.items())
+        rows.append(
+            {"seed": seed, "first": start, "tables": many, "refused": refused,
+             "faults": sum(found.values()), "kinds": kinds}
+        )  # fmt: skip
+        if out is not None:
+            pd.DataFrame(rows).to_csv(out, index=False)
+    return pd.DataFrame(rows)
 
 
 def level_of_layout(small: Small, trials: int, rng: np.random.Generator) -> pd.DataFrame:
@@ -253,6 +282,7 @@ def main() -> None:
     parser.add_argument("--tables", type=int, default=20_000)
     parser.add_argument("--seed", type=int, default=7)
     parser.add_argument("--first", type=int, default=0, help="number of the first table or layout")
+    parser.add_argument("--out", type=Path, help="file that gets a line per slice")
     parser.add_argument("--level", action="store_true", help="null trials instead of single tables")
     parser.add_argument("--layouts", type=int, default=1_500)
     parser.add_argument("--trials", type=int, default=100, help="null trials per layout")
@@ -262,8 +292,9 @@ def main() -> None:
             warnings.simplefilter("ignore", RuntimeWarning)
             print(levels(options.layouts, options.trials, options.seed, options.first).round(2))
         return
-    found, tables = check(options.tables, options.seed, options.first)
-    print(f"{tables} tables, {sum(found.values())} faults {dict(found)}")
+    made = check_in_slices(options.tables, options.seed, options.first, options.out)
+    tables, refused, faulty = made[["tables", "refused", "faults"]].sum()
+    print(f"{tables} tables, {refused} refused with a reason, {faulty} faults")
 
 
 if __name__ == "__main__":

@@ -293,3 +293,54 @@ def test_uncertainty_at_the_ends_and_of_lists():
         air.absolute_humidity_g_m3, [20.0, 20.0], [0.0, 50.0], temp_u_c=0.0, rh_u_pct=2.0
     )
     assert both == pytest.approx([0.346, 0.346], abs=1e-3)
+
+
+def test_dry_air_makes_room_for_vapour():
+    """PsychroLib 2.5: dry air in moist air is one over its volume per kg of dry air.
+
+    By hand at 25 °C and 100 %, 101.325 kPa: (101.325 − 3.1698)/(0.287042 × 298.15) = 1.1469.
+    """
+    psy = importlib.import_module("psychrolib")
+    psy.SetUnitSystem(psy.SI)
+    assert air.dry_air_density_kg_m3(25.0, 100.0) == pytest.approx(1.1469, rel=2e-4)
+    for temp, rh, pressure in [(5.0, 40.0, 101.325), (25.0, 90.0, 95.0), (40.0, 100.0, 81.76)]:
+        ratio = psy.GetHumRatioFromRelHum(temp, rh / 100, pressure * 1e3)
+        want = 1 / psy.GetMoistAirVolume(temp, ratio, pressure * 1e3)
+        assert air.dry_air_density_kg_m3(temp, rh, pressure) == pytest.approx(want, rel=4e-4)
+
+
+@pytest.mark.parametrize(
+    ("function", "low", "high"),
+    [(lambda kpa: air.humidity_ratio(20.0, 50.0, kpa), 50.0, 110.0),
+     (air.pressure_at_altitude_kpa, -430.0, 5500.0),
+     (air.saturation_pressure_kpa, -90.0, 150.0)],
+)  # fmt: skip
+def test_the_ends_that_are_stated_are_held(function, low, high):
+    """Pressure of 50 to 110 kPa, from the Dead Sea's shore to 5 500 m, and −90 to 150 °C."""
+    assert np.isfinite(function([low, high])).all()
+    for beyond in (low - 0.1, high + 0.1):
+        with pytest.raises(air.AirError, match="at position 0"):
+            function([beyond])
+
+
+def test_a_reading_is_full_air_up_to_the_error_and_not_beyond():
+    """Three points unless said otherwise: 103 % is full, 103.1 % is 3.1 % of 2.3392 kPa over."""
+    assert air.vpd_kpa(20.0, 103.0) == 0.0
+    assert air.vpd_kpa(20.0, 103.1) == pytest.approx(-0.031 * 2.3392, rel=1e-3)
+    assert air.vpd_kpa(20.0, 99.9) == pytest.approx(0.001 * 2.3392, rel=1e-3)
+
+
+def test_fractions_are_told_from_readings_that_stick_near_nothing():
+    """A column that never passes 1 is a fraction; one that never passes 0.05 is a dead sensor."""
+    assert air.vpd_kpa(20.0, 0.05) == pytest.approx(2.3392 * 0.9995, rel=1e-4)
+    assert air.vpd_kpa([20.0, 20.0], [1.01, 0.5])[0] == pytest.approx(2.3392 * 0.9899, rel=1e-4)
+    for share in (0.06, 1.0):
+        with pytest.raises(air.AirError, match="fractions"):
+            air.vpd_kpa(20.0, share)
+
+
+@pytest.mark.parametrize("temp", [-85.0, -60.0, 0.01, 100.0, 149.0])
+def test_dew_points_are_found_from_deep_frost_to_an_autoclave(temp):
+    """Air at 100 % is at its own dew point; at 100 °C that is 101.42 kPa (IAPWS-95)."""
+    assert air.dew_point_c(temp, 100.0) == pytest.approx(temp, abs=1e-6)
+    assert air.saturation_temp_c(101.418) == pytest.approx(100.0, abs=0.01)

@@ -118,14 +118,16 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> object:
-    if name in _HOME_OF:
-        value = getattr(import_module(_HOME_OF[name]), name)
-        globals()[name] = value
-        return value
-    if name in _MODULES:
-        return import_module(f"trialkit.{name}")
-    raise AttributeError(f"trialkit has no {name!r}")
+if not TYPE_CHECKING:  # a type checker sees the imports above, and refuses a misspelt name
+
+    def __getattr__(name: str) -> object:
+        if name in _HOME_OF:
+            value = getattr(import_module(_HOME_OF[name]), name)
+            globals()[name] = value
+            return value
+        if name in _MODULES:
+            return import_module(f"trialkit.{name}")
+        raise AttributeError(f"trialkit has no {name!r}")
 
 
 def __dir__() -> list[str]:

@@ -147,22 +147,3 @@ def list_cautions(*, where: Place, extras: Sequence[str] = ()) -> tuple[Caution,
     return tuple(
         c for c in _ALL if where in c.where and (c.code not in _OPTIONAL or c.code in extras)
     )
-
-
-def find_caution(code: str) -> Caution:
-    """Give one caution by its code.
-
-    Raises
-    ------
-    KeyError
-        If there is none; the message lists the codes.
-
-    Examples
-    --------
-    >>> find_caution("slips").title
-    'Wet floors'
-    """
-    for caution in _ALL:
-        if caution.code == code:
-            return caution
-    raise KeyError(f"no caution {code!r} → one of: {', '.join(c.code for c in _ALL)}")

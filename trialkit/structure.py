@@ -71,10 +71,6 @@ class Structure:
             f"the kinds are {', '.join(self.random_terms)}"
         )
 
-    def units_above(self, term: Sequence[str]) -> tuple[Term, ...]:
-        """List the strata that contain a stratum (all its coarser ones)."""
-        return tuple(t for t in self.terms if set(t) < set(term))
-
     def join(self, *terms: Sequence[str]) -> Term:
         """Find the coarsest stratum whose units tell all the given strata apart."""
         wanted = set().union(*map(set, terms))

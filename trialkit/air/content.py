@@ -8,12 +8,12 @@ from trialkit.air.kernels import (
     GAS_CONSTANT_DRY_AIR,
     GAS_CONSTANT_VAPOUR,
     ZERO_C,
-    Array,
     apply_to,
     enthalpy,
     mixing_ratio,
     saturation,
 )
+from trialkit.arrays import Floats
 
 
 def humidity_ratio(temp_c: Any, rh_pct: Any, pressure_kpa: Any = 101.325) -> Any:
@@ -67,7 +67,7 @@ def absolute_humidity_g_m3(temp_c: Any, rh_pct: Any) -> Any:
     8.645
     """
 
-    def density(t: Array, r: Array) -> Array:
+    def density(t: Floats, r: Floats) -> Floats:
         return r / 100 * saturation(t) * 1e6 / (GAS_CONSTANT_VAPOUR * (t + ZERO_C))
 
     return apply_to(density, temp_c=temp_c, rh_pct=rh_pct)
@@ -82,7 +82,7 @@ def dry_air_density_kg_m3(temp_c: Any, rh_pct: Any, pressure_kpa: Any = 101.325)
     1.2042
     """
 
-    def density(t: Array, r: Array, p: Array) -> Array:
+    def density(t: Floats, r: Floats, p: Floats) -> Floats:
         return (p - r / 100 * saturation(t)) * 1e3 / (GAS_CONSTANT_DRY_AIR * (t + ZERO_C))
 
     return apply_to(density, temp_c=temp_c, rh_pct=rh_pct, pressure_kpa=pressure_kpa)

@@ -8,11 +8,11 @@ from trialkit.air.kernels import (
     GAS_CONSTANT_VAPOUR,
     MASS_RATIO,
     ZERO_C,
-    Array,
     apply_to,
     mixing_ratio,
     saturation,
 )
+from trialkit.arrays import Floats
 
 
 def rh_from_vpd(temp_c: Any, deficit_kpa: Any) -> Any:
@@ -50,7 +50,7 @@ def rh_from_absolute_humidity(temp_c: Any, vapour_g_m3: Any) -> Any:
     42.0
     """
 
-    def share(t: Array, c: Array) -> Array:
+    def share(t: Floats, c: Floats) -> Floats:
         return 100 * c * 1e-6 * GAS_CONSTANT_VAPOUR * (t + ZERO_C) / saturation(t)
 
     return apply_to(share, temp_c=temp_c, vapour_g_m3=vapour_g_m3)
@@ -87,7 +87,7 @@ def rh_from_wet_bulb(temp_c: Any, wet_c: Any, pressure_kpa: Any = 101.325) -> An
     50.0
     """
 
-    def share(t: Array, wet: Array, p: Array) -> Array:
+    def share(t: Floats, wet: Floats, p: Floats) -> Floats:
         full = mixing_ratio(saturation(wet), p)
         ratio = (full * (2501 - 2.326 * wet) - 1.006 * (t - wet)) / (2501 + 1.86 * t - 4.186 * wet)
         return 100 * ratio * p / (MASS_RATIO + ratio) / saturation(t)

@@ -7,11 +7,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import TrialkitError
-
-Array = NDArray[np.float64]
 
 #: Gas constant of water vapour, J/(kg K).
 GAS_CONSTANT_VAPOUR = 461.523
@@ -40,7 +38,7 @@ class AirError(TrialkitError, ValueError):
     """A value no air can have; the message names it, its place and the remedy."""
 
 
-def _check(name: str, values: Array) -> None:
+def _check(name: str, values: Floats) -> None:
     """Refuse values outside what the formulas or nature allow."""
     low, high, unit = _LIMITS.get(name, (-np.inf, np.inf, ""))
     bad = np.flatnonzero((values < low) | (values > high))
@@ -73,7 +71,7 @@ def apply_to(function: Callable[..., Any], **given: Any) -> Any:
     return float(out) if out.ndim == 0 else out
 
 
-def log_saturation(temp_c: Array) -> tuple[Array, Array]:
+def log_saturation(temp_c: Floats) -> tuple[Floats, Floats]:
     """Give ln(saturation pressure / kPa) and its slope per °C."""
     kelvin = temp_c + ZERO_C
     tau = 1.0 - kelvin / CRITICAL_K
@@ -86,12 +84,12 @@ def log_saturation(temp_c: Array) -> tuple[Array, Array]:
     return np.log(CRITICAL_KPA) + ratio * total, -(ratio * total + slope) / kelvin
 
 
-def saturation(temp_c: Array) -> Array:
+def saturation(temp_c: Floats) -> Floats:
     """Give the saturation pressure over liquid water [kPa]."""
     return np.exp(log_saturation(temp_c)[0])
 
 
-def solve_saturation_temp(kpa: Array) -> Array:
+def solve_saturation_temp(kpa: Floats) -> Floats:
     """Give the saturation temperature [°C] by Newton steps on ln p from a Magnus guess."""
     with np.errstate(divide="ignore", invalid="ignore"):
         target = np.where(kpa > 0, np.log(np.where(kpa > 0, kpa, 1.0)), np.nan)
@@ -103,17 +101,17 @@ def solve_saturation_temp(kpa: Array) -> Array:
     return np.asarray(temp)
 
 
-def mixing_ratio(vapour_kpa: Array, pressure_kpa: Array) -> Array:
+def mixing_ratio(vapour_kpa: Floats, pressure_kpa: Floats) -> Floats:
     """Give kg of vapour per kg of dry air."""
     return MASS_RATIO * vapour_kpa / (pressure_kpa - vapour_kpa)
 
 
-def enthalpy(temp_c: Array, ratio: Array) -> Array:
+def enthalpy(temp_c: Floats, ratio: Floats) -> Floats:
     """Give kJ per kg of dry air, from dry air at 0 °C."""
     return 1.006 * temp_c + ratio * (2501.0 + 1.86 * temp_c)
 
 
-def wet_bulb(temp_c: Array, rh_pct: Array, pressure_kpa: Array) -> Array:
+def wet_bulb(temp_c: Floats, rh_pct: Floats, pressure_kpa: Floats) -> Floats:
     """Solve the adiabatic-saturation balance; convex and rising, so Newton from above is safe."""
     ratio = mixing_ratio(rh_pct / 100 * saturation(temp_c), pressure_kpa)
     wet = np.broadcast_to(temp_c, np.broadcast(temp_c, ratio).shape).copy()

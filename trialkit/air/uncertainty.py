@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from trialkit.air.kernels import (
-    Array,
     apply_to,
     log_saturation,
 )
+from trialkit.arrays import Floats
 
 
 def vpd_uncertainty_kpa(temp_c: Any, rh_pct: Any, *, temp_u_c: Any, rh_u_pct: Any) -> Any:
@@ -45,7 +45,7 @@ def vpd_uncertainty_kpa(temp_c: Any, rh_pct: Any, *, temp_u_c: Any, rh_u_pct: An
     0.0468
     """
 
-    def total(t: Array, r: Array, u_t: Array, u_r: Array) -> Array:
+    def total(t: Floats, r: Floats, u_t: Floats, u_r: Floats) -> Floats:
         logp, slope = log_saturation(t)
         sat = np.exp(logp)
         return np.hypot(sat * slope * (1 - r / 100) * u_t, sat / 100 * u_r)

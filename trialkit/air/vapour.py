@@ -7,13 +7,13 @@ from typing import Any
 import numpy as np
 
 from trialkit.air.kernels import (
-    Array,
     apply_to,
     log_saturation,
     saturation,
     solve_saturation_temp,
     wet_bulb,
 )
+from trialkit.arrays import Floats
 
 
 def saturation_pressure_kpa(temp_c: Any) -> Any:
@@ -83,7 +83,7 @@ def saturation_slope_kpa_per_c(temp_c: Any) -> Any:
     0.1449
     """
 
-    def slope(t: Array) -> Array:
+    def slope(t: Floats) -> Floats:
         logp, rate = log_saturation(t)
         return np.asarray(np.exp(logp) * rate)
 
@@ -135,7 +135,7 @@ def vpd_kpa(temp_c: Any, rh_pct: Any, *, rh_error_pct: float = 3.0) -> Any:
     0.234
     """
 
-    def deficit(t: Array, r: Array) -> Array:
+    def deficit(t: Floats, r: Floats) -> Floats:
         full = (r > 100) & (r <= 100 + rh_error_pct)
         return np.where(full, 0.0, (1 - r / 100) * saturation(t))
 

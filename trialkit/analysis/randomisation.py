@@ -25,11 +25,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trialkit.analysis.logscale import logged
 from trialkit.analysis.table import analysis_table
 from trialkit.analysis.terms import derive_terms
+from trialkit.arrays import Codes, Floats
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.model.checks.assignment_score import hold_variances
@@ -42,8 +42,6 @@ if TYPE_CHECKING:
     from trialkit.model.fit import Fit
     from trialkit.trial import Factor, Trial
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.intp]
 
 _TIE = 1e-9  # relative difference below which two statistics are the same
 

@@ -148,10 +148,11 @@ def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:
     keys = [name for name in ("batch", "chamber") if name in trial.levels]
     if not keys or not set(primary.applied_to) <= set(keys):
         return None
-    runs = table.groupby(keys, sort=False, observed=True)
+    known = table.assign(whole=table["status"] != "missing")
+    runs = known.groupby(keys, sort=False, observed=True)
     totals = runs.agg(
         got=(response, "sum"), units=("unit", "nunique"), level=(primary.name, "first"),
-        whole=("status", lambda s: not (s == "missing").any()),
+        whole=("whole", "all"),
     ).reset_index()  # fmt: skip
     totals = totals[totals["whole"]].rename(columns={"level": primary.name})
     totals["per_block"] = totals["got"] / totals["units"]

@@ -58,14 +58,3 @@ def rule_name(rule: str) -> Message | str:
     'double export'
     """
     return message(f"rule.{rule}") if rule in RULES else rule
-
-
-def rule_meaning(rule: str) -> Message:
-    """Say what a rule guards against.
-
-    Examples
-    --------
-    >>> str(rule_meaning("double export"))
-    'the same record was exported twice'
-    """
-    return message(f"rule_meaning.{rule}")

@@ -96,7 +96,7 @@ class Batch:
         design = self.prepared.design
         L = independent(estimable_part(design, design.hypothesis(term))[:, design.kept])
         F, den, method = [], [], []
-        for a in self._answers(L, df, joint=True):
+        for a in self.answers(L, df, joint=True):
             F.append(a.F)
             den.append(a.den_df)
             method.append(a.method)
@@ -128,7 +128,7 @@ class Batch:
         L = np.atleast_2d(np.asarray(row, dtype=float))
         if not self.prepared.design.estimable(L).all():
             raise ModelError("the contrast cannot be estimated in this design")
-        answers = list(self._answers(L[:, self.prepared.design.kept], df, joint=False))
+        answers = self.answers(L[:, self.prepared.design.kept], df, joint=False)
         estimate = np.concatenate([a.estimate[:, 0] for a in answers])
         se = np.sqrt(np.concatenate([a.cov[:, 0, 0] for a in answers]))
         nu = np.concatenate([a.df[:, 0] for a in answers])
@@ -148,7 +148,20 @@ class Batch:
             }
         )
 
-    def _answers(self, L: Floats, df: str, *, joint: bool) -> list[Answer]:
+    def answers(self, L: Floats, df: str, *, joint: bool) -> list[Answer]:
+        """Answer a question about rows over the kept coefficients, one answer per pass.
+
+        Parameters
+        ----------
+        L : ndarray, shape (l, p)
+        df : {"default", "kenward-roger", "satterthwaite", "containment"}
+        joint : bool
+            Whether the rows are tested together.
+
+        Returns
+        -------
+        list of Answer
+        """
         out, start = [], 0
         with one_blas_thread(len(self.prepared.reduced.stratum)):
             question = Question(self.prepared, L)

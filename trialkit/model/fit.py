@@ -18,8 +18,8 @@ from trialkit.model.answers import (
     comparisons,
     contrasts,
     ratios,
+    variance_at_zero,
     variance_limits,
-    variance_test,
 )
 from trialkit.model.answers import means as marginal_means
 from trialkit.model.checks import diagnosis
@@ -124,7 +124,7 @@ class Fit(Fitted):
     diagnose = diagnosis.diagnose
     profile_intervals = variance_limits.profile_intervals
     bootstrap_intervals = variance_limits.bootstrap_intervals
-    lr_test = variance_test.lr_test
+    lr_test = variance_at_zero.lr_test
 
 
 __all__ = ["Fit", "fit"]

@@ -290,10 +290,7 @@ class Fitted:
             ``estimate, se, df, t, p, low, high, method``; missing where not estimable.
         """
         rows, good = self._kept_rows(L)
-        out = pd.DataFrame(
-            np.full((len(rows), 7), np.nan),
-            columns=["estimate", "se", "df", "t", "p", "low", "high"],
-        )
+        found = np.full((len(rows), 7), np.nan)
         method = np.full(len(rows), "not estimable", dtype=object)
         for i in np.flatnonzero(good):
             a = self._ask(rows[i : i + 1], df, joint=False)
@@ -302,8 +299,9 @@ class Fitted:
             t = estimate / se if se > 0 else np.nan
             wide = float(t_quantile(self.level, nu)) * se
             p = float(t_two_sided(t, nu))
-            out.loc[i, :] = [estimate, se, nu, t, p, estimate - wide, estimate + wide]
+            found[i] = estimate, se, nu, t, p, estimate - wide, estimate + wide
             method[i] = a.method[0]
+        out = pd.DataFrame(found, columns=["estimate", "se", "df", "t", "p", "low", "high"])
         out["method"] = method
         return out
 

@@ -33,6 +33,7 @@ def rows_section(inputs: PageInputs) -> Section:
         parts.append(Words(say.text("rows.none")))
         return Section("rows", title, tuple(parts))
     ledger = ledger.assign(
+        meaning=[say.either(f"rule_meaning.{r}", "") for r in ledger["rule"]],
         action=[say.either(f"action.{a}", str(a)) for a in ledger["action"]],
         rule=[say.either(f"rule.{r}", str(r)) for r in ledger["rule"]],
         rows=ledger.get("rows", 1),
@@ -45,14 +46,14 @@ def rows_section(inputs: PageInputs) -> Section:
 def _by_rule(inputs: PageInputs, ledger: Any) -> Table:
     say = inputs.say
     by_rule = (
-        ledger.groupby(["action", "rule"], sort=False)["rows"]
+        ledger.groupby(["action", "rule", "meaning"], sort=False)["rows"]
         .sum()
         .reset_index()
         .rename(columns={"rows": "count"})
     )
     return build_table(
         by_rule,
-        columns=["action", "rule", "count"],
+        columns=["action", "rule", "count", "meaning"],
         say=say,
         caption=say.text("rows.rules_caption"),
         row_heads=2,

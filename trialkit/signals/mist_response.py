@@ -21,6 +21,7 @@ from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.signals.telling import Runs, run_places, tell_when
 from trialkit.signals.vapour import (
+    ANSWER_NS,
     HOUR,
     MINUTE,
     Air,
@@ -192,7 +193,7 @@ def _judge(
         )
         if np.nanmean(part.rh) >= limits.wet_rh:
             fault = "wet all the time"
-        elif hour := _other_clock(part, air, pulses.usual):
+        elif hour := _other_clock(pulses, lo, hi, air):
             fault, detail = "clock", message("mist_detail.clock", hours=float(hour))
         elif _fade_hours(pulses, lo) > limits.fade_h:
             fault = "ran dry"
@@ -231,11 +232,19 @@ def _losses(pulses: Pulses, limits: ResponseLimits) -> list[tuple[int, int]]:
     return out
 
 
-def _other_clock(part: Pulses, air: Sequence[Air], usual: float) -> int:
-    """Say by how many hours the climate log must be moved to show the response; 0 if none."""
+def _other_clock(pulses: Pulses, lo: int, hi: int, air: Sequence[Air]) -> int:
+    """Say by how many hours the climate log must be moved to show the response; 0 if none.
+
+    Only moments without a pulse of their own speak for a wrong clock: a timer that divides the
+    hour has pulses an hour before and after each lost one, and the air answers those.
+    """
+    part = pulses.between(lo, hi)
+    others = np.delete(pulses.on, np.arange(lo, hi))
     for hours in (-1, 1):
         lift, _ = responses(part.on, part.off, air, shift=hours * HOUR)
-        if np.isfinite(lift).sum() >= 4 and np.nanmean(lift) > 0.6 * usual:
+        begin, end = part.on + hours * HOUR - MINUTE, part.off + hours * HOUR + ANSWER_NS
+        lift = lift[np.searchsorted(others, begin) == np.searchsorted(others, end)]
+        if np.isfinite(lift).sum() >= 4 and np.nanmean(lift) > 0.6 * pulses.usual:
             return -hours
     return 0
 

@@ -16,6 +16,8 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 HOUR = 3_600_000_000_000
 MINUTE = 60_000_000_000
+#: How long after a pulse its vapour is looked for [ns].
+ANSWER_NS = 150 * 10**9
 #: Moment [ns], vapour pressure [kPa] and humidity [%] of the records of a sensor.
 Air = tuple[Ints, Array, Array]
 
@@ -127,7 +129,7 @@ def _of_sensor(on: Ints, off: Ints, time: Ints, vapour: Array, rh: Array) -> tup
     lift, around = np.full(len(on), np.nan), np.full(len(on), np.nan)
     if not len(on):
         return lift, around
-    until = np.minimum(off + 150 * 10**9, np.append(on[1:], np.iinfo(np.int64).max))
+    until = np.minimum(off + ANSWER_NS, np.append(on[1:], np.iinfo(np.int64).max))
     before = np.searchsorted(time, on, side="right") - 1
     last = np.searchsorted(time, until, side="right")
     sums = np.concatenate(([0.0], np.cumsum(vapour)))

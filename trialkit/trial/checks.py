@@ -10,21 +10,21 @@ from zoneinfo import ZoneInfo
 
 from pydantic import ValidationError
 
-from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, responses
 from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.structure import Structure, parse_structure, skeleton
+from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
 from trialkit.trial.log_checks import check_logs_section
+from trialkit.trial.question_checks import check_question
 from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
     SECTIONS,
     TOP,
-    BatchSection,
     FactorSection,
     Setting,
 )
 from trialkit.trial.text import Places, nearest
-from trialkit.trial.trial import BatchDates, Factor, Trial
+from trialkit.trial.trial import Factor, Trial
 from trialkit.wording import plural, units_in_words
 
 _MAX_UNITS = 100_000
@@ -48,12 +48,14 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     factors = _factors(raw.get("factors"), structure, levels, places, faults)
     taken = [*(structure.factors if structure else ()), *(factors or ())]
     columns = check_columns_section(raw.get("columns", {}), taken, places, faults)
-    _question(raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults)
+    check_question(
+        raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults
+    )
     asked = factors.get(getattr(sections.get("question"), "primary", "")) if factors else None
     if asked is not None:
         check_price_levels(sections["prices"], asked.levels, places, faults)
     declared = raw.get("units")
-    batches = _batches(
+    batches = read_batches(
         raw.get("batches", {}),
         levels,
         declared if isinstance(declared, Mapping) else {},
@@ -299,96 +301,6 @@ def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
         faults.append(
             Fault(where, f"the band starts at {low:g} % but stops at {high:g} %", "swap them")
         )
-
-
-def _question(
-    question: object,
-    factors: object,
-    named: object,
-    columns: Mapping[str, HarvestColumn],
-    places: Places,
-    faults: list[Fault],
-) -> None:
-    if not isinstance(question, Mapping):
-        return
-    _response(question.get("response"), named, columns, places, faults)
-    if not isinstance(factors, Mapping):
-        return
-    primary = question.get("primary")
-    if isinstance(primary, str) and factors and primary not in factors:
-        where = places.where("question", "primary")
-        what = f"no factor is called {primary!r}"
-        faults.append(Fault(where, what, nearest(primary, factors)))
-
-
-def _response(
-    response: object,
-    named: object,
-    columns: Mapping[str, HarvestColumn],
-    places: Places,
-    faults: list[Fault],
-) -> None:
-    """Check that the question is asked of something of which more is better."""
-    if not isinstance(response, str):
-        return
-    known = responses({**HARVEST_COLUMNS, **columns})
-    where = places.where("question", "response")
-    if response in columns and response not in known:
-        what = f"of {response!r} more is not said to be better, and a verdict weighs a loss"
-        do = f'add better = "more" to [columns.{response}], or ask of another response'
-        faults.append(Fault(where, what, do))
-    elif response not in known and not (isinstance(named, Mapping) and response in named):
-        listed = ", ".join(map(repr, known[:-1])) + f" or {known[-1]!r}"
-        what = f"should be {listed}, but it is {response!r}"
-        faults.append(Fault(where, what, "choose one of them"))
-
-
-def _batches(
-    raw: object,
-    levels: Mapping[str, tuple[str, ...]],
-    declared: Mapping[str, Any],
-    zone: dt.tzinfo,
-    places: Places,
-    faults: list[Fault],
-) -> dict[str, BatchDates]:
-    known = levels.get("batch", ("all",))
-    unsure = "batch" in declared and "batch" not in levels  # a fault already says so
-    out = dict.fromkeys(known, BatchDates())
-    if not isinstance(raw, Mapping):
-        faults.append(
-            Fault(
-                places.where("batches"),
-                "must be a section with one key a batch",
-                "write B1 = { start = 2031-01-13T09:00:00 }",
-            )
-        )
-        return out
-    for name, given in raw.items():
-        if name not in known and not unsure:
-            what = f"no batch is called {name!r}"
-            faults.append(Fault(places.where("batches", name), what, nearest(str(name), known)))
-            continue
-        section = given if isinstance(given, Mapping) else {"start": given}
-        checked = check_section(BatchSection, section, ("batches", str(name)), places, faults)
-        if checked is None:
-            continue
-        start, end = _moment(checked.start, zone), _moment(checked.end, zone)
-        if start and end and end <= start:
-            what = "ends before it starts"
-            faults.append(Fault(places.where("batches", name), what, "correct the dates"))
-        out[str(name)] = BatchDates(start, end)
-    return out
-
-
-def _moment(value: dt.datetime | dt.date | None, zone: dt.tzinfo) -> dt.datetime | None:
-    """Turn a local date or time of the file into a moment in UTC."""
-    if value is None:
-        return None
-    if not isinstance(value, dt.datetime):
-        value = dt.datetime.combine(value, dt.time())
-    if value.tzinfo is None:
-        value = value.replace(tzinfo=zone)
-    return value.astimezone(dt.UTC)
 
 
 def _testable(

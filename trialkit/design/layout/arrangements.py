@@ -24,7 +24,7 @@ from trialkit.design.layout.constraints import Constraints, random_start
 from trialkit.design.layout.draws import Draws
 from trialkit.design.layout.efficiency import Criterion, Exchange, Progress, plan_efficiency, steady
 from trialkit.design.layout.plan_list import PlanList
-from trialkit.design.layout.units import coarser, incidence, information, unit_levels, unit_of
+from trialkit.design.layout.units import coarser, information, unit_levels, unit_of
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
 
@@ -192,10 +192,10 @@ def searched(
     """
     criterion = Criterion.for_levels(site.sizes)
     engine = Exchange(site.structure, site.counts, site.term, site.t, criterion, groups=groups)
-    bound = constraints is not None and constraints.any
+    kept = constraints if constraints is not None and constraints.any else None
     draws = draws or Draws(BASE_SEED)
-    starts: list[Ints] = [] if bound else systematic_starts(site)
-    planned = len(starts) + _random_starts(site, bound, quick)
+    starts: list[Ints] = systematic_starts(site) if kept is None else []
+    planned = len(starts) + _random_starts(site, kept is not None, quick)
     best: list[Ints] = []
     best_value = np.inf
     for i in range(planned):
@@ -203,13 +203,13 @@ def searched(
             progress(i, planned)
         if i < len(starts):
             start: Ints | None = starts[i]
-        elif constraints is not None and bound:
-            start = random_start(site.target, constraints, draws)
+        elif kept is not None:
+            start = random_start(site.target, kept, draws)
         else:
             start = _shuffled(site.target, draws)
         if start is None:
             continue
-        allowed = constraints.allows if constraints is not None and bound else None
+        allowed = None if kept is None else kept.allows
         steps = 10_000 if site.n <= _LARGE else 40
         found = engine.improve(start, _pairs(site.n, draws), allowed=allowed, steps=steps)
         value = float(steady(engine.value(found), 9))
@@ -335,11 +335,3 @@ def _with_target(start: Ints, target: Sequence[int]) -> Ints:
 def spread(site: Site, treatment: Ints) -> float:
     """Give the efficiency factor of the treatments within their own stratum."""
     return plan_efficiency(site.structure, site.counts, site.term, treatment, site.t)
-
-
-def balanced_over(site: Site, treatment: Ints, stratum: Term) -> bool:
-    """Tell whether every unit of a stratum above holds each treatment equally often."""
-    table = incidence(
-        treatment, unit_of(site.term, stratum, site.counts), site.t, site.size(stratum)
-    )
-    return bool((table == table[:, :1]).all())

@@ -62,12 +62,6 @@ def carry_over(site: Site) -> Layout:
     return Layout(_nearly(site, line, when), "carry-over nearly balanced", (period,))
 
 
-def pairs_in_succession(treatment: Ints, line: Ints, when: Ints, t: int) -> Ints:
-    """Count how often each treatment follows each: array (before, after)."""
-    counts = _successions(treatment[None, :], _grid(line, when), t)[0]
-    return np.asarray(counts.reshape(t, t), dtype=np.int64)
-
-
 def _grid(line: Ints, when: Ints) -> Ints:
     """Give the unit at each line and period: array (lines, periods)."""
     out = np.empty((int(line.max()) + 1, int(when.max()) + 1), dtype=np.int64)

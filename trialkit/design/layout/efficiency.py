@@ -103,44 +103,6 @@ def block_design_efficiency(blocks: Sequence[Sequence[int]], n_treatments: int) 
     return average_efficiency(info, replication)
 
 
-def efficiency_bound(n_treatments: int, block_size: int, *, replicates: int | None = None) -> float:
-    """Give an upper bound on the average efficiency factor of equal blocks.
-
-    Parameters
-    ----------
-    n_treatments, block_size : int
-        Treatments v; units per block k.
-    replicates : int, optional
-        Number of replicates r, for the sharper bound of a resolvable plan with v = ks.
-
-    Notes
-    -----
-    Without resolvability E ≤ v(k − 1)/(k(v − 1)) for k ≤ v, attained by balanced incomplete
-    blocks. A resolvable plan with v = ks and r replicates has
-    E ≤ (v − 1)(r − 1)/((v − 1)(r − 1) + r(s − 1)) [1]_. For k > v the remainder of k by v
-    is what is incomplete.
-
-    References
-    ----------
-    .. [1] Patterson, H. D. and Williams, E. R. (1976). A new class of resolvable incomplete
-       block designs. Biometrika 63, 83-92. doi:10.1093/biomet/63.1.83
-
-    Examples
-    --------
-    >>> round(efficiency_bound(7, 3), 4), round(efficiency_bound(12, 3, replicates=2), 4)
-    (0.7778, 0.6471)
-    """
-    v, k = n_treatments, block_size
-    if replicates is not None:
-        r, s = replicates, v // k
-        return (v - 1) * (r - 1) / ((v - 1) * (r - 1) + r * (s - 1))
-    full, rest = divmod(k, v)
-    # sum of squared counts in a block is least when they differ by at most one
-    squares = rest * (full + 1) ** 2 + (v - rest) * full**2
-    trace = v * k - v * squares / k  # v·(information lost) per block, scaled by r = k·b/v
-    return min(1.0, trace / (k * (v - 1)))
-
-
 def plan_bound(
     structure: Structure, counts: Mapping[str, int], term: Term, replication: Sequence[int]
 ) -> float:

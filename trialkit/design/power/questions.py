@@ -19,6 +19,7 @@ from scipy import special
 from trialkit.arrays import Floats
 from trialkit.design.power.error_choice import ErrorUsed, errors_used, mixed
 from trialkit.design.power.exact import beyond_f, beyond_t
+from trialkit.design.power.mean_error import common_row, joint_df, mean_df, split_variance
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.design.strata.error_terms import BatchTerm
@@ -28,7 +29,9 @@ from trialkit.model.inference.tails import t_quantile
 
 Question = Literal["any", "difference", "no worse"]
 QUESTIONS: tuple[Question, ...] = ("any", "difference", "no worse")
-OUTWARD = 0.4  #: how far a pilot's chance is moved out, in percentiles per unit of chance
+#: How far a pilot's chance is moved out, in percentiles per unit of chance: with very many
+#: degrees of freedom, and what is added over their number; with fewer than `FEWEST` no more.
+OUTWARD, OUTWARD_FEW, FEWEST = 0.13, 3.6, 3.5
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,7 @@ def critical_value(
     two differ by between levels that are all alike.
     """
     if not wanted.joint or len(rows) == 1:
-        return float(t_quantile(wanted.level, df))
+        return _single_point(wanted.level, df)
     correlation = np.round(correlation_of(solved.covariance(rows)), 9)
     joint = _joint_point(
         wanted.level, correlation.tobytes(), len(rows), round(near or df, 6)
@@ -88,6 +91,11 @@ def critical_value(
     usual = float(np.clip(correlation[np.triu_indices(len(rows), 1)].mean(), 0.0, 0.9))
     alike = (wanted.level, len(rows), round(usual, 1))
     return _as_single(joint, near, df) * _carried(*alike, max(round(near), 1), max(round(df), 1))
+
+
+@lru_cache(maxsize=1024)
+def _single_point(level: float, df: float) -> float:
+    return float(t_quantile(level, df))
 
 
 def _as_single(point: float, near: float, df: float) -> float:
@@ -141,33 +149,51 @@ def chance(
     -----
     Each chance falls as one error variance rises. From a pilot, low and high are therefore
     the 5th and 95th percentile of the chances that its mean squares allow. The middle is the
-    percentile ``50 + 40 (m - 1/2)`` with m their median: an estimated chance is drawn to the
+    percentile ``50 + 100 k (m - 1/2)`` with m their median: an estimated chance is drawn to the
     middle by its own error, since it cannot go beyond 0 and 1, and this moves it back as far
-    as is needed on average (benchmarks/pilot_power.py). It rises with every chance, so that it
-    rises with every count.
+    as is needed on average. ``k = 0.13 + 3.6 / df`` with the degrees of freedom of the mean square
+    that the comparison rests on (``benchmarks/pilot_power.py --one``). It rises with every chance,
+    so that it rises with every count.
     """
-    three = _chance(c, question, variation, wanted, effect)
-    if variation.draws is None:
-        return three
-    moved = replace(variation, middle=0.5 - OUTWARD * (three[1] - 0.5))
-    return _chance(c, question, moved, wanted, effect)
+    if variation.draws is not None:
+        (median,) = _chance(c, question, variation, wanted, effect, ends=(1,))
+        df = variation.df.get(":".join(c.stratum), math.nan)
+        variation = replace(variation, middle=0.5 - outward(df) * (median - 0.5))
+    high, middle, low = _chance(c, question, variation, wanted, effect, ends=(0, 1, 2))
+    return low, middle, high
+
+
+def outward(df: float) -> float:
+    """Give how far a chance stated from a mean square on few df is moved out (see `chance`)."""
+    few = FEWEST if math.isnan(df) else max(df, FEWEST)
+    return OUTWARD + OUTWARD_FEW / few
 
 
 def _chance(
-    c: Comparison, question: Question, variation: Variation, wanted: Wanted, effect: float
-) -> tuple[float, float, float]:
+    c: Comparison,
+    question: Question,
+    variation: Variation,
+    wanted: Wanted,
+    effect: float,
+    *,
+    ends: tuple[int, ...],
+) -> list[float]:
+    """Give the chance at some ends of the variation: low (0), middle (1), high (2)."""
     rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
     # elsewhere the ends differ in nothing, or a pilot's are quantiles at one weighting
-    ends = (0, 1, 2) if variation.kind == "planning range" else (1, 1, 1)
-    solved = [c.solve(variation.point(end), wanted.lost) for end in ends]
-    terms = [c.batch_term_at(variation.point(end), wanted.lost) for end in ends]
+    points = (0, 1, 2) if variation.kind == "planning range" else (1,)
+    solved = [c.solve(variation.point(at), wanted.lost) for at in points] * (3 // len(points))
+    terms = [c.batch_term_at(variation.point(at), wanted.lost) for at in points] * (
+        3 // len(points)
+    )
     apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
     used = [(terms[end], apart) for end in range(3)]
     if question == "no worse":
-        return _no_worse(c, rows, solved, used, variation, wanted, effect)
+        return _no_worse(c, rows, solved, used, variation, wanted, effect, ends)
     out = []
-    for end, error in zip((2, 1, 0), reversed(_worst_variances(solved, rows, variation)),
-                          strict=True):  # fmt: skip
+    variances = _worst_variances(solved, rows, variation)
+    for end in ends:
+        error = variances[end]
         df = c.left_df(wanted.lost, free=solved[end].free_df())
         if df <= 0 or not np.isfinite(error) or error <= 0:  # no error to judge by: no chance
             out.append(0.0)
@@ -178,7 +204,7 @@ def _chance(
         else:
             ncp = effect / float(np.sqrt(error))
             out.append(_one_differs(c, errors, solved[end], rows, df, ncp, wanted))
-    return out[0], out[1], out[2]
+    return out
 
 
 def _any_differs(
@@ -239,17 +265,18 @@ def _no_worse(
     variation: Variation,
     wanted: Wanted,
     effect: float,
-) -> tuple[float, float, float]:
+    ends: tuple[int, ...],
+) -> list[float]:
     """Value mean − θ·reference, which also carries a little of the grand mean's error."""
     theta = 1 - (effect - wanted.true_pct) / 100  # the ratio at the margin
     means = variation.combined(c.mean_weights(wanted.lost))
     tested = rows_against(c, wanted.reference, ratio=theta)
     known: list[tuple[float, float, float]] = []
     if variation.draws is not None:
-        centred = [row - row.sum() * _common(c) for row in tested]
+        centred = [row - row.sum() * common_row(c) for row in tested]
         known = [variation.combined(solved[1].variance_weights(row)) for row in centred]
     out = []
-    for end in (2, 1, 0):
+    for end in ends:
         at = solved[end]
         df = c.left_df(wanted.lost, free=at.free_df())
         if df <= 0:
@@ -258,22 +285,47 @@ def _no_worse(
         errors = errors_used(df, *used[end])
         worst = 1.0
         for i, row in enumerate(tested):
-            within, above = _split_variance(c, at, row, means[end])
+            within, above = split_variance(c, at, row, means[end])
             if known:
                 within = known[i][end]
-            if not within + above > 0:
-                worst = 0.0
+            if not (within > 0 and above >= 0 and math.isfinite(within + above)):
+                worst = 0.0  # no error to judge by: no chance
                 continue
-            chance_of = _no_worse_law(c, at, rows, df, (within, above), effect, wanted)
+            chance_of = _no_worse_law(c, at, rows, i, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
-        out.append(worst)
-    return out[0], out[1], out[2]
+        phi = variation.point(end if variation.kind == "planning range" else 1)
+        own = mean_df(c, phi, wanted.lost) or df
+        out.append(worst * _mean_clear(c, at, rows, (df, own), means[end], wanted))
+    return out
+
+
+def _mean_clear(
+    c: Comparison,
+    at: Solved,
+    rows: Floats,
+    dfs: tuple[float, float],
+    mean: float,
+    wanted: Wanted,
+) -> float:
+    """Give the chance that the reference's mean is clearly above zero; else no limits are finite.
+
+    With one or two degrees of freedom between batches it need not be. `dfs` are those of the
+    comparison's error and of what lies above it.
+    """
+    df, own = dfs
+    within, above = split_variance(c, at, c.mean_row(wanted.reference), mean)
+    if not (within >= 0 and above > 0 and math.isfinite(within + above)):
+        return 1.0  # nothing but the comparison's own error, which has been asked
+    law = (within + above) ** 2 / (within**2 / df + above**2 / own)
+    critical = critical_value(at, rows, min(law, df), wanted, near=df)
+    return float(beyond_t(100 / math.sqrt(within + above), law, np.array([critical]), sides=1)[0])
 
 
 def _no_worse_law(
     c: Comparison,
     solved: Solved,
     rows: Floats,
+    i: int,
     df: float,
     parts: tuple[float, float],
     effect: float,
@@ -281,43 +333,23 @@ def _no_worse_law(
 ) -> Callable[[ErrorUsed], Floats]:
     """Give the chance to clear the margin, for each ratio of the error used.
 
-    Only the part of the strata is found by that error, not the grand mean's.
+    Only the part of the strata is found by that error, not the grand mean's. Where levels have
+    unequal numbers of units, the error by level has the df of the difference `i`.
     """
     within, above = parts
     whole = within + above
-    law = _joint_df(within, above, df, c)
+    alone = df
+    if c.level_errors is not None:
+        alone = df * float(c.level_errors.share(rows)[i])
 
     def beyond(used: ErrorUsed) -> Floats:
-        own = _joint_df(within, above, used.df, c) if used.kept else df
+        law = joint_df(within, above, df if used.kept else alone, c)
+        own = joint_df(within, above, used.df, c) if used.kept else alone
         critical = critical_value(solved, rows, own, wanted, near=df)
         ratio = (within * used.ratio + above) / whole
         return beyond_t(effect / math.sqrt(whole), law, critical * np.sqrt(ratio), sides=1)
 
     return beyond
-
-
-def _common(c: Comparison) -> Floats:
-    """Give the row of the grand mean, each combination weighted by its units."""
-    held = c.mean_info.sum(axis=1)
-    return np.asarray(held / held.sum())
-
-
-def _split_variance(c: Comparison, at: Solved, row: Floats, mean: float) -> tuple[float, float]:
-    """Split the variance of a comparison into the strata's part and the grand mean's."""
-    n = c.sizes[c.finest]
-    inverse = np.linalg.pinv(at.total + c.mean_info / (n * mean), rcond=1e-10)
-    half = row @ inverse
-    within = float(half @ at.total @ half)
-    return within, float(half @ (c.mean_info / (n * mean)) @ half)
-
-
-def _joint_df(within: float, above: float, df: float, c: Comparison) -> float:
-    """Give Satterthwaite's df of the two parts; the upper strata count with their fewest."""
-    uppers = [d for s, d in c.spare_df.items() if set(s) < set(c.stratum) and d > 0]
-    own = min(uppers) if uppers else df
-    if not any(set(s) < set(c.stratum) for s in c.sizes):
-        return df  # one stratum in all: both parts share its error
-    return (within + above) ** 2 / (within**2 / df + above**2 / own)
 
 
 def detectable(

@@ -30,6 +30,7 @@ from trialkit.design.power.questions import (
     rows_against,
     worst_row,
 )
+from trialkit.design.power.ratio_tests import ratio_tests
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.errors import ModelError
@@ -275,11 +276,13 @@ def _answers(job: Job, batch: Batch) -> dict[str, int]:
         out["difference"] = int((np.abs(ask.t) > _critical(job, ask.df)).sum())
     if "no worse" in job.questions:
         theta = 1 - job.wanted.margin_pct / 100
-        ratio = _ask(batch, (top - theta * bottom)[None], joint=False)
+        apart = np.vstack([top - bottom, *rest])
+        found = ratio_tests(batch, apart, bottom, theta)
         # errors do not depend on fixed effects: exchange those drawn for those of this question
         change = effect_of("no worse", job.wanted) - _drawn(job, theta)
-        t = ratio.t + change / ratio.se
-        out["no worse"] = int((t > _critical(job, ratio.df)).sum())
+        t = (found.estimate + change) / found.se
+        clear = found.mean_t > _critical(job, found.mean_df)
+        out["no worse"] = int((clear & (t > _critical(job, found.df))).sum())
     return out
 
 

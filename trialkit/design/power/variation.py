@@ -19,7 +19,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -126,10 +126,10 @@ class Variation:
             return sums[0], sums[1], sums[2]
         parts = [self.draws[:, i] * weights[s] for i, s in enumerate(self.strata)
                  if weights.get(s, 0.0) > 0]  # fmt: skip
-        sums_of = [parts[-1]]  # the smallest units' own variance is above zero in every draw
+        sums_of = parts[-1][None]  # the smallest units' own variance is above zero in every draw
         for part in parts[:-1]:
-            sums_of += [kept + part for kept in sums_of]
-        low, middle, high = np.max([percentiles(total, self.middle) for total in sums_of], axis=0)
+            sums_of = np.vstack([sums_of, sums_of + part])
+        low, middle, high = percentiles(sums_of, self.middle).max(axis=1)
         return float(low), float(middle), float(high)
 
     def apart(self, stratum: str, weights: Mapping[str, float]) -> float:
@@ -137,7 +137,7 @@ class Variation:
         variance, times = self.by_batch.get(stratum, (0.0, 0.0))
         if variance <= 0:
             return 1.0
-        whole = self.combined(weights)[1]
+        whole = replace(self, middle=0.5).combined(weights)[1]  # as that of batches is
         return whole / max(whole - weights[stratum] * times * variance, whole / MOST_APART)
 
     def at_ends(self, weights: Mapping[str, float]) -> tuple[dict[str, float], ...]:
@@ -155,11 +155,14 @@ class Variation:
         )
 
 
-def percentiles(values: Floats, at: float = 0.5) -> tuple[float, float, float]:
-    """Give the low end of the range, the middle (by default the median) and the high end."""
+def percentiles(values: Floats, at: float = 0.5) -> Floats:
+    """Give the low end of the range, the middle (by default the median) and the high end.
+
+    Of the last axis; the three stand in the first.
+    """
     tail = (1 - RANGE) / 2
-    low, middle, high = np.quantile(values, [tail, min(max(at, tail), 1 - tail), 1 - tail])
-    return float(low), float(middle), float(high)
+    places = [tail, min(max(at, tail), 1 - tail), 1 - tail]
+    return np.asarray(np.quantile(values, places, axis=-1))
 
 
 def planning_ranges(structure: Structure) -> Variation:

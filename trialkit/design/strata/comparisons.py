@@ -144,6 +144,14 @@ class Comparison:
         )
         return replace(term, share=round(term.share + (1 - term.share) * own / other, 4))
 
+    def structural_df(self) -> dict[Term, int]:
+        """Give the degrees of freedom of each stratum, those of treatments included."""
+        out: dict[Term, int] = {}
+        for stratum in sorted(self.sizes, key=len):
+            above = sum(df for other, df in out.items() if set(other) < set(stratum))
+            out[stratum] = self.sizes[stratum] - 1 - above
+        return out
+
     def error_weights(self, lost: Mapping[str, float] | None = None) -> dict[str, float]:
         """Give the weights of the strata's variances in the stratum's error variance.
 
@@ -263,6 +271,10 @@ class Solved:
 
     def free_df(self) -> float:
         """Give the df that treatments compared more precisely further down leave to error."""
+        return self._free_df
+
+    @cached_property
+    def _free_df(self) -> float:
         mine = self.parts[self.home]
         rank = int(np.linalg.matrix_rank(mine, tol=1e-9 * max(1.0, np.abs(mine).max())))
         taken = float(np.trace(self.inverse @ mine)) / self.errors[self.home]

@@ -90,9 +90,11 @@ def _report(
         old = np.array([w.replace("T", " ") + " UTC" for w in when], dtype=object)
         gone = ~live[index]
         account.note(index[~gone], rule=rule, old=old[~gone], reason=reason, remedy=remedy)
+        # a row of a wide file may be set aside already, for what it says of another chamber
+        open_ = index[gone & account.alive[index]]
         aside = account.set_aside(
             index[gone], rule=rule, old=old[gone], reason=reason, remedy=remedy
         )
-        asked = np.setdiff1d(index[gone], aside)
+        asked = np.setdiff1d(open_, aside)
         if len(asked):  # kept by request: both records stand in the table
             records.alive[here[np.isin(records.index[here], asked)]] = True

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trialkit.arrays import Ints
 from trialkit.logs.climate.records import Records
 from trialkit.logs.clocks.unrest import FEWEST_DAYS, Offset, find_offsets
 from trialkit.logs.reading import Reading
 from trialkit.wording import message
-
-Ints = NDArray[np.int64]
 
 
 def report_offsets(

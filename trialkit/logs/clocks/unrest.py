@@ -12,10 +12,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from trialkit.arrays import Floats, Ints
 
 _MINUTE = 60_000_000_000
 _BIN_MIN = 30
@@ -55,7 +53,7 @@ class Offset:
 
 
 def find_offsets(
-    times: Sequence[Ints], temps: Sequence[Array], loggers: Sequence[int]
+    times: Sequence[Ints], temps: Sequence[Floats], loggers: Sequence[int]
 ) -> list[Offset]:
     """Find clocks that are whole hours off those of most loggers of the same days.
 
@@ -104,7 +102,7 @@ def find_offsets(
     return list(_outvoted(lag, shared, unrest, loggers))
 
 
-def _unrest(times: Sequence[Ints], temps: Sequence[Array]) -> Array:
+def _unrest(times: Sequence[Ints], temps: Sequence[Floats]) -> Floats:
     """Give changes of temperature that no hour of the day explains; 0 where nothing is known."""
     day = 1440 * _MINUTE
     first = min(int(t.min()) for t in times) // day * day
@@ -121,7 +119,7 @@ def _unrest(times: Sequence[Ints], temps: Sequence[Array]) -> Array:
     return out
 
 
-def _without_profile(change: Array) -> Array:
+def _without_profile(change: Floats) -> Floats:
     """Subtract the mean at the same hour of the days around, and cut what is too large."""
     known = np.isfinite(change)
     filled = np.where(known, change, 0.0)
@@ -134,13 +132,13 @@ def _without_profile(change: Array) -> Array:
     return np.clip(rest, -size, size)
 
 
-def _around(values: Array) -> Array:
+def _around(values: Floats) -> Floats:
     """Sum over the days from three before to three after."""
     total = np.cumsum(np.pad(values, ((_PROFILE_DAYS + 1, _PROFILE_DAYS), (0, 0))), axis=0)
     return np.asarray(total[2 * _PROFILE_DAYS + 1 :] - total[: -2 * _PROFILE_DAYS - 1])
 
 
-def _overlap(one: Array, two: Array) -> tuple[int, int] | None:
+def _overlap(one: Floats, two: Floats) -> tuple[int, int] | None:
     """Give the bins in which both have records, if they are days enough."""
     both = np.flatnonzero((one != 0) & (two != 0))
     if len(both) < FEWEST_DAYS * _PER_DAY // 2:
@@ -156,7 +154,7 @@ def _fast_length(n: int) -> int:
     return int(lengths[lengths >= n].min())
 
 
-def _clear_lag(one: Array, two: Array, made: Array, other: Array) -> float:
+def _clear_lag(one: Floats, two: Floats, made: Floats, other: Floats) -> float:
     """Give how much later `one` shows what `two` shows [bins]; NaN where it is not clear."""
     raw = np.fft.irfft(made * np.conj(other), 2 * (len(made) - 1))
     score = np.concatenate((raw[-_FARTHEST:], raw[: _FARTHEST + 1]))
@@ -175,7 +173,7 @@ def _clear_lag(one: Array, two: Array, made: Array, other: Array) -> float:
     return best - _FARTHEST + _between_bins(score, best) if clear else float("nan")
 
 
-def _between_bins(score: Array, best: int) -> float:
+def _between_bins(score: Floats, best: int) -> float:
     """Give where between bins the top of the parabola through the highest three lies."""
     if not 0 < best < len(score) - 1:
         return 0.0
@@ -183,7 +181,9 @@ def _between_bins(score: Array, best: int) -> float:
     return float(0.5 * (before - after) / (before - 2 * top + after))
 
 
-def _outvoted(lag: Array, shared: Ints, unrest: Array, loggers: Sequence[int]) -> Iterator[Offset]:
+def _outvoted(
+    lag: Floats, shared: Ints, unrest: Floats, loggers: Sequence[int]
+) -> Iterator[Offset]:
     """Give the pieces that are whole hours off a majority that agrees within itself."""
     for i in range(len(lag)):
         clear = np.flatnonzero(np.isfinite(lag[i]))
@@ -204,7 +204,7 @@ def _outvoted(lag: Array, shared: Ints, unrest: Array, loggers: Sequence[int]) -
             yield Offset(i, hours, len(others))
 
 
-def _lasts(one: Array, two: Array, expected: float) -> bool:
+def _lasts(one: Floats, two: Floats, expected: float) -> bool:
     """Whether each third of the common days, and each part of the day, shows the same lag.
 
     Visits go from chamber to chamber, and might pass for a clock; but nobody visits at all hours.

@@ -113,25 +113,6 @@ def hash_file(path: Path) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
-def peek(path: Path, size: int) -> tuple[bytes, str]:
-    """Give the first bytes of a file, unpacked, and how it is packed (empty if it is not)."""
-    try:
-        with path.open("rb") as source:
-            raw = source.read(size)
-    except OSError as problem:
-        raise LogError(f"{path.name}: cannot be opened ({problem.strerror})") from None
-    packings = ((b"\x1f\x8b", "gzip"), (b"BZh", "bzip2"), (b"\xfd7zXZ\x00", "xz"), (b"PK", "zip"))
-    packing = next((name for mark, name in packings if raw.startswith(mark)), "")
-    unpacker = _unpacker(raw)
-    if unpacker is None:
-        return raw, packing
-    try:
-        return unpacker.decompress(raw, size), packing
-    except (zlib.error, OSError, lzma.LZMAError, EOFError, ValueError) as problem:
-        what = f"{path.name}: the compressed file is damaged ({problem}) → export it again"
-        raise LogError(what) from None
-
-
 def open_members(path: Path, name: str) -> list[Member]:
     """Unpack a file into the tables it holds.
 

@@ -24,6 +24,7 @@ from scipy import special
 from trialkit.arrays import Floats
 from trialkit.model.columns.terms import indicator
 from trialkit.model.fitted import Fitted
+from trialkit.model.likelihood.threads import one_blas_thread
 
 _TINY = 1e-8  # a direction shorter than this is spanned by the terms before
 
@@ -132,7 +133,8 @@ def mean_squares(fit: Fitted) -> MeanSquares:
     """
     if fit.data.small is None:
         return _of_large(fit)
-    return _Sequence(fit).result()
+    with one_blas_thread(len(fit.reduced.stratum)):
+        return _Sequence(fit).result()
 
 
 class _Sequence:
@@ -145,7 +147,6 @@ class _Sequence:
         self.space = np.zeros((k, 0))  # directions of the terms so far
         n_terms = len(self.terms)
         self.shapes = [self._shape(i) for i in range(n_terms + 1)]
-        self.left_ss = float(fit.responses.e[0] @ fit.responses.e[0])
 
     def _coef(self, i: int) -> Floats:
         """Give the weights of a parameter in the elements; all residuals count as one."""

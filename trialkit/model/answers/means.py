@@ -108,14 +108,7 @@ def mean_cells(
     _checked_factors(fit, [*factors, *groups])
     levels = fit.design.levels
     others = [name for name in levels if name not in factors and name not in groups]
-    names = [*groups, *factors, *others]
-    grid = pd.DataFrame(
-        list(itertools.product(*(levels[name] for name in names))), columns=names
-    ).astype(dict.fromkeys(names, object))
-    for name, typical in fit.design.typical.items():
-        if name not in levels:
-            grid[name] = typical
-    rows = np.asarray(fit.design.rows(grid), dtype=float)
+    rows = fit.design.grid_rows([*groups, *factors, *others])
     sizes = [math.prod(len(levels[name]) for name in part) for part in (groups, factors, others)]
     averaged = rows.reshape(*sizes, rows.shape[1]).mean(axis=2)
     combos = list(itertools.product(*(levels[name] for name in factors)))

@@ -22,6 +22,7 @@ from scipy import special
 
 from trialkit.arrays import Floats
 from trialkit.errors import ModelError
+from trialkit.model.answers.variance_at_zero import lr_test
 from trialkit.model.answers.variance_likelihood import (
     _NUMBERS,
     LargeProblem,
@@ -29,7 +30,6 @@ from trialkit.model.answers.variance_likelihood import (
     draw_responses,
     maximise_each,
 )
-from trialkit.model.answers.variance_test import lr_test
 from trialkit.model.fitted import Fitted
 from trialkit.model.likelihood.objective import evaluate
 from trialkit.model.likelihood.strata import Responses

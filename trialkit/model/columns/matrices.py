@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -161,6 +161,29 @@ class Design:
         ndarray, shape (rows, p_all)
         """
         return np.hstack([block for _, block, _ in self._blocks(grid, "treatment")])
+
+    def grid_rows(self, names: Sequence[str]) -> Floats:
+        """Give the rows of ``X`` for every combination of levels, covariates at their means.
+
+        Parameters
+        ----------
+        names : sequence of str
+            All categorical columns; the last changes fastest.
+
+        Returns
+        -------
+        ndarray, shape (combinations, p_all)
+        """
+        levels = self.levels
+        sizes = [len(levels[name]) for name in names]
+        at = dict(zip(names, np.indices(sizes).reshape(len(sizes), -1), strict=True))
+        codes = {n: at[p.column] for n, p in self.parts.items() if p.levels is not None}
+        grid = pd.DataFrame(index=range(math.prod(sizes)))
+        if len(codes) < len(self.parts):  # expressions read columns, of levels too
+            columns = {name: np.array(levels[name], dtype=object)[at[name]] for name in names}
+            numbers = {n: v for n, v in self.typical.items() if n not in columns}
+            grid = pd.DataFrame(columns).assign(**numbers)
+        return np.hstack([block for _, block, _ in self._blocks(grid, "treatment", codes)])
 
     def estimable(self, L: Floats) -> NDArray[np.bool_]:
         """Say which rows of ``L`` the data can estimate (orthogonal to the null space)."""

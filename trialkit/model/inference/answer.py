@@ -205,7 +205,7 @@ def by_containment(state: State, L: Floats, df: int, *, joint: bool) -> Answer:
     F = np.full(len(estimate), np.nan)
     if joint:
         unit = estimate / state.scale[:, None]
-        solved = np.linalg.solve(cov, unit[:, :, None])[:, :, 0]
+        solved = smallsample.solve_each(cov, unit[:, :, None])[:, :, 0]
         F = np.einsum("rl,rl->r", unit, solved) / len(L)
     return pack_answer(
         estimate,

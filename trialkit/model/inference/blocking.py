@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
+from trialkit.errors import ModelError
 from trialkit.model.columns.rank import full_rank
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.likelihood.reduced import Reduced, reduce_design
@@ -27,12 +29,15 @@ class Problem:
     shapes : dict
         Parameter name of the whole model to the covariance it gives the unit values, r × r
         in the coordinates of `reduced`.
+    key : tuple
+        What names this analysis among those of one table.
     """
 
     reduced: Reduced
     L: Floats
     rows: Floats | None = None
     shapes: dict[str, Floats] = field(default_factory=dict)
+    key: tuple[Hashable, ...] = ()
 
     def values(self, Y: Floats) -> Floats:
         """Give the values analysed for responses by row, shape (R, units)."""
@@ -111,28 +116,52 @@ def when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> Block | None
     return Block(int(g.q + keep.sum() - X.shape[1]), loss)
 
 
-def with_fixed(
+@dataclass(frozen=True)
+class FixedTerms:
+    """A model with some of its random terms fixed, before anything is asked of it.
+
+    Parameters
+    ----------
+    kept : ndarray of bool, shape (columns,)
+        False for a column that earlier columns determine.
+    null : ndarray, shape (columns, columns − rank)
+    reduced : Reduced or None
+        None where nothing is left for the error.
+    """
+
+    kept: NDArray[np.bool_]
+    null: Floats
+    reduced: Reduced | None
+
+    def rows(self, L: Floats) -> Floats | None:
+        """Give rows for the kept columns; None where they are inestimable."""
+        wide = np.hstack([L, np.zeros((len(L), len(self.kept) - L.shape[1]))])
+        if self.null.shape[1] and np.abs(wide @ self.null).max() > 1e-7 * np.abs(L).max():
+            return None
+        return wide[:, self.kept]
+
+
+def fix_terms(
     X: Floats,
-    L: Floats,
     groupings: tuple[Grouping, ...],
     fixed: tuple[str, ...],
     residual_groups: Grouping | None,
     *,
     complete: bool = False,
-) -> Problem | None:
-    """Give the model with some random terms fixed; None where the rows are inestimable."""
+) -> FixedTerms:
+    """Give the model with some random terms fixed."""
     chosen = [g for g in groupings if g.term.name in fixed]
     others = tuple(g for g in groupings if g.term.name not in fixed)
     F = np.hstack([X, *(indicator(g) for g in chosen)])
     kept: NDArray[np.bool_]
     kept, null = full_rank(F)
-    rows = np.hstack([L, np.zeros((len(L), F.shape[1] - X.shape[1]))])
-    if null.shape[1] and np.abs(rows @ null).max() > 1e-7 * np.abs(L).max():
-        return None
     F = F[:, kept]
     if F.shape[1] >= len(F):
-        return None
-    reduced = reduce_design(
-        F, others, residual_groups=residual_groups, absorb=not complete, complete=complete
-    )
-    return Problem(reduced, rows[:, kept])
+        return FixedTerms(kept, null, None)
+    try:
+        reduced = reduce_design(
+            F, others, residual_groups=residual_groups, absorb=not complete, complete=complete
+        )
+    except ModelError:  # variances that cannot be told apart
+        return FixedTerms(kept, null, None)
+    return FixedTerms(kept, null, reduced)

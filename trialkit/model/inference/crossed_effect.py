@@ -76,8 +76,15 @@ def can_be_told(df: tuple[int, int]) -> bool:
     return min(df) >= LEAST_DF
 
 
-def least_ratio(df: tuple[int, int]) -> float:
+def least_ratio(df: tuple[int, int], at: float = LEFT_OUT) -> float:
     """Give the ratio of mean squares from which the term stays.
+
+    Parameters
+    ----------
+    df : tuple of int
+        Of the term and of the units beside it.
+    at : float
+        Quantile of F.
 
     Examples
     --------
@@ -86,11 +93,17 @@ def least_ratio(df: tuple[int, int]) -> float:
     >>> round(least_ratio((6, 12)), 2)
     1.13
     """
-    return float(stats.f.ppf(LEFT_OUT, *df))
+    return float(stats.f.ppf(at, *df))
 
 
 def stands_clear(
-    prepared: Prepared, variances: pd.DataFrame, factor: str, term: str, df: tuple[int, int]
+    prepared: Prepared,
+    variances: pd.DataFrame,
+    factor: str,
+    term: str,
+    df: tuple[int, int],
+    *,
+    at: float = LEFT_OUT,
 ) -> NDArray[np.bool_]:
     """Say for which responses a random term batch × treatment stays.
 
@@ -104,6 +117,8 @@ def stands_clear(
         The treatment, and the random term.
     df : tuple of int
         From `crossed_df`.
+    at : float
+        Quantile of F from which it stands clear.
 
     Returns
     -------
@@ -119,4 +134,4 @@ def stands_clear(
         if name != term:
             within = within + share * variances[name].to_numpy(dtype=float)
     own = variances[term].to_numpy(dtype=float)
-    return np.asarray(own > (least_ratio(df) - 1) * np.maximum(within, 0.0))
+    return np.asarray(own > (least_ratio(df, at) - 1) * np.maximum(within, 0.0))

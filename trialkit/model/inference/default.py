@@ -50,6 +50,7 @@ from trialkit.model.inference.answer import (
     kenward_roger_with,
 )
 from trialkit.model.inference.blocking import Block, Problem
+from trialkit.model.inference.memory import recall_for
 from trialkit.model.inference.question import RESIDUAL, Question
 from trialkit.model.inference.unequal_spread import (
     UnitParts,
@@ -57,7 +58,14 @@ from trialkit.model.inference.unequal_spread import (
     with_spread_by_level,
     within_shape,
 )
-from trialkit.model.inference.validity import HELD, LEAST_DF, LEAST_NAMED, hand_over, is_valid
+from trialkit.model.inference.validity import (
+    HELD,
+    LEAST_DF,
+    LEAST_NAMED,
+    fit_held,
+    hand_over,
+    is_valid,
+)
 
 Df = Literal["default", "kenward-roger", "satterthwaite", "containment"]
 METHODS = ("default", "kenward-roger", "satterthwaite", "containment")
@@ -96,6 +104,7 @@ def answer(question: Question, base: State, Y: Floats, df: str, *, joint: bool) 
         Y,
         out,
         lambda whole: _as_asked(whole, base, Y, df, joint=True),
+        df,
         joint=joint,
         least=LEAST_DF if df == "default" else LEAST_NAMED,
     )
@@ -117,8 +126,11 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
     levels = unequal_levels(question)
-    told_apart = question.containment_df >= 1  # else units cannot be told from what blocks them
-    uneven = levels is not None and told_apart and question.problem(True, ()) is not None
+    uneven = (
+        levels is not None
+        and question.containment_df >= 1  # else units cannot be told from what blocks them
+        and question.problem(True, ()) is not None
+    )
     on_units = np.ones(len(Y), dtype=bool) if uneven else use_units(question, base)
     if not question.is_comparison and base.edge.any():
         _hold_at_the_edge(question, base, Y, out, joint=joint)
@@ -129,7 +141,7 @@ def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> An
     _by_group(question, out, Y, here, fixed[here], names, units=False, joint=joint, base=base)
     here = np.flatnonzero(on_units)
     if len(here) and (problem := question.problem(True, ())) is not None:
-        state = fit_state(problem.reduced, problem.values(Y[here]))
+        state = fit_problem(question, problem, Y[here])
         out.put(
             here, on_unit_values(question, problem, state, base.take(here), Y[here], joint=joint)
         )
@@ -155,7 +167,7 @@ def _hold_at_the_edge(
 ) -> None:
     """Hold variances at or above zero where the covariance of the rows is at its edge."""
     at = np.flatnonzero(base.edge)
-    state = fit_state(base.reduced, Y[at], "nonnegative")
+    state = fit_held(question, base, Y[at])
     part = by_kenward_roger(state, question.L, joint=joint)
     part.method[:] = f"kenward-roger, {HELD}"
     out.put(at, part)
@@ -180,13 +192,23 @@ def _by_group(
         problem = question.problem(units, chosen)
         if problem is None:
             continue
-        state = fit_state(problem.reduced, problem.values(Y[at]))
+        state = fit_problem(question, problem, Y[at])
         if units:
             part = on_unit_values(question, problem, state, base.take(at), Y[at], joint=joint)
         else:
             part = by_kenward_roger(state, problem.L, joint=joint)
         part.method[:] = [f"{m}, {' and '.join(chosen)} fixed" for m in part.method]
         out.put(at, part)
+
+
+def fit_problem(question: Question, problem: Problem, Y: Floats) -> State:
+    """Fit responses in one way to analyse a hypothesis."""
+    return recall_for(
+        question.prepared,
+        ("fitted", problem.key),
+        Y,
+        lambda: fit_state(problem.reduced, problem.values(Y)),
+    )
 
 
 def use_units(question: Question, base: State) -> NDArray[np.bool_]:
@@ -238,7 +260,7 @@ def on_unit_values(
     """
     gls = state.gls
     D, error = unit_covariance(question, problem, state, base)
-    b = gls.ViX @ gls.C @ problem.L.T
+    b = gls.weights @ problem.L.T
     extra = np.swapaxes(b, 1, 2) @ (D - np.eye(D.shape[1])) @ b * error[:, None, None]
     assert question.own is not None
     name = f"unit means of {question.own.term.name}"

@@ -16,6 +16,7 @@ A hypothesis can be analysed
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -28,16 +29,18 @@ from trialkit.model.columns.rank import full_rank, independent
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.inference.blocking import (
     Block,
+    FixedTerms,
     Problem,
     constant,
     constant_within,
     first_rows,
+    fix_terms,
     nested,
     unit_gram,
     unit_means,
     when_fixed,
-    with_fixed,
 )
+from trialkit.model.inference.memory import recall, shared_property
 from trialkit.model.likelihood.prepare import Prepared
 
 ORTHOGONAL = 1e-7  # loss of information, relative, below which a term does not block
@@ -87,12 +90,28 @@ class Question:
         """
         if not self.is_comparison:
             return self.L
-        design = self.prepared.design
-        whole = np.vstack([design.hypothesis(name) for name in self.terms])
-        rows = independent(estimable_part(design, whole)[:, design.kept])
+        rows = self._whole_hypothesis
         return rows if len(rows) else self.L
 
+    @property
+    def _whole_hypothesis(self) -> Floats:
+        """Give the rows of the fixed terms touched, all that the data can estimate."""
+
+        def make() -> Floats:
+            design = self.prepared.design
+            whole = np.vstack([design.hypothesis(name) for name in self.terms])
+            return independent(estimable_part(design, whole)[:, design.kept])
+
+        return recall(self.prepared, ("whole hypothesis", self.terms), make)
+
     @cached_property
+    def about(self) -> tuple[Hashable, ...]:
+        """Give what the choices depend on: the fixed terms touched, rarely the rows."""
+        if not self.is_comparison or len(self._whole_hypothesis):
+            return self.terms
+        return (*self.terms, self.L.tobytes())
+
+    @shared_property
     def _strata(self) -> dict[str, Block | None]:
         """Give what each intercept term costs when fixed; None where it is in the error."""
         X, L = self.prepared.X, self.decided_on
@@ -103,7 +122,7 @@ class Question:
             if g.weight is None
         }
 
-    @cached_property
+    @shared_property
     def own(self) -> Grouping | None:
         """Give the random term whose units received the treatment; None for single rows.
 
@@ -122,7 +141,7 @@ class Question:
             mixed = [g for g in intercepts if constant_within(block, g)]
         return min(mixed, key=lambda g: g.q, default=None)
 
-    @cached_property
+    @shared_property
     def below(self) -> tuple[Grouping, ...]:
         """Give the random terms nested in the own units."""
         if self.own is None:
@@ -131,7 +150,7 @@ class Question:
             g for g in self.prepared.groupings if g is not self.own and nested(g, self.own)
         )
 
-    @cached_property
+    @shared_property
     def blocking(self) -> dict[str, Block]:
         """Give the terms that block the rows and could be fixed.
 
@@ -147,7 +166,7 @@ class Question:
             if block is not None and block.loss > ORTHOGONAL and name not in beneath
         }
 
-    @cached_property
+    @shared_property
     def unit_blocking(self) -> dict[str, Block]:
         """Give the terms that block the rows on unit values."""
         parts = self._unit_parts
@@ -168,7 +187,7 @@ class Question:
                 out[g.term.name] = block
         return out
 
-    @cached_property
+    @shared_property
     def _above(self) -> tuple[Grouping, ...]:
         """Give the terms that the own units are nested in, as groupings of units."""
         own = self.own
@@ -187,7 +206,7 @@ class Question:
         small = self.prepared.small
         return ("residual",) if small is None else tuple(small.params[small.n_random :])
 
-    @cached_property
+    @shared_property
     def containment_df(self) -> int:
         """Give the df that the own units have left, or the rows where nothing contains them."""
         data, own = self.prepared, self.own
@@ -201,7 +220,7 @@ class Question:
         without = rank(np.hstack([X, *others]))
         return int(rank(np.hstack([X, *others, indicator(own)])) - without)
 
-    @cached_property
+    @shared_property
     def own_share(self) -> dict[str, float]:
         """Give how much each variance adds to the mean of an own unit, on average.
 
@@ -234,18 +253,22 @@ class Question:
         """
         key = (units, fixed)
         if key not in self.problems:
-            try:
-                made = self._on_units(fixed) if units else self._on_rows(fixed)
-            except ModelError:
-                made = None
-            self.problems[key] = made
+            self.problems[key] = self._on_units(fixed) if units else self._on_rows(fixed)
         return self.problems[key]
 
     def _on_rows(self, fixed: tuple[str, ...]) -> Problem | None:
         data = self.prepared
-        return with_fixed(data.X, self.L, data.groupings, fixed, data.residual_groups)
+        made = recall(
+            data,
+            ("rows", fixed),
+            lambda: fix_terms(data.X, data.groupings, fixed, data.residual_groups),
+        )
+        rows = made.rows(self.L)
+        if rows is None or made.reduced is None:
+            return None
+        return Problem(made.reduced, rows, key=("rows", fixed))
 
-    @cached_property
+    @shared_property
     def equal_units(self) -> bool:
         """Say whether every own unit weighs the same already."""
         own, data = self.own, self.prepared
@@ -269,14 +292,14 @@ class Question:
                 parts.append(indicator(g))
         return all(constant(unit_means(part, own)) for part in parts)
 
-    @cached_property
+    @shared_property
     def _unit_terms(self) -> list[str]:
         """Name the fixed terms that do not vary within own units."""
         X, spans = self.prepared.X_sum, self.prepared.design.spans
         own = self.own
         return [n for n in spans if own is not None and constant_within(X[:, spans[n]], own)]
 
-    @cached_property
+    @shared_property
     def _unit_columns(self) -> tuple[Floats, Floats] | None:
         """Give an orthonormal basis of the own units and of what varies within them.
 
@@ -315,31 +338,49 @@ class Question:
             raise ModelError("the rows are not compared between groups of units")
         return self._unit_parts[0], self._unit_parts[1], self._above
 
-    @cached_property
-    def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
-        """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
+    @shared_property
+    def _unit_values(self) -> tuple[Floats, Floats] | None:
+        """Give rows → unit values, and the fixed columns of units."""
         own, columns = self.own, self._unit_columns
         if own is None or columns is None:
             return None
         Q, T = columns
-        X, spans, unit_terms = self.prepared.X_sum, self.prepared.design.spans, self._unit_terms
+        X, spans = self.prepared.X_sum, self.prepared.design.spans
         rows = np.asarray(np.linalg.solve(T, Q.T)[: own.q])
         first = first_rows(own)
-        X_units = np.hstack([X[first][:, spans[name]] for name in unit_terms])
-        L_units = np.hstack([self.in_sum_coding[:, spans[name]] for name in unit_terms])
-        return rows, X_units, L_units
+        return rows, np.hstack([X[first][:, spans[name]] for name in self._unit_terms])
+
+    @cached_property
+    def _unit_parts(self) -> tuple[Floats, Floats, Floats] | None:
+        """Give rows → unit values, the fixed columns of units, and ``L`` for them."""
+        values, spans = self._unit_values, self.prepared.design.spans
+        if values is None:
+            return None
+        L_units = np.hstack([self.in_sum_coding[:, spans[name]] for name in self._unit_terms])
+        return *values, L_units
 
     def _on_units(self, fixed: tuple[str, ...]) -> Problem | None:
         parts = self._unit_parts
         if parts is None or self.own is None:
             return None
-        rows, X, L = parts
-        own = self.own
-        problem = with_fixed(X, L, self._above, fixed, None, complete=True)
-        if problem is None:
+        rows, _, L = parts
+        key = ("units", self.own.term.name, fixed)
+        made, shapes = recall(self.prepared, key, lambda: self._units_with(fixed))
+        kept = made.rows(L)
+        if kept is None or made.reduced is None:
             return None
-        A = problem.reduced.rows.A
-        shapes = {own.term.name: np.eye(len(A))}
+        return Problem(made.reduced, kept, rows, shapes, key=key)
+
+    def _units_with(self, fixed: tuple[str, ...]) -> tuple[FixedTerms, dict[str, Floats]]:
+        """Give the model of unit values, and the covariance each variance gives them."""
+        assert self._unit_values is not None
+        assert self.own is not None
+        rows, X = self._unit_values
+        made = fix_terms(X, self._above, fixed, None, complete=True)
+        if made.reduced is None:
+            return made, {}
+        A = made.reduced.rows.A
+        shapes = {self.own.term.name: np.eye(len(A))}
         for g in self.below:
             if g.weight is None:
                 shapes[g.term.name] = A @ unit_gram(g, rows) @ A.T
@@ -347,4 +388,4 @@ class Question:
         for i, name in enumerate(self._residuals):
             part = rows if groups is None else rows[:, groups.codes == i]
             shapes[name] = A @ (part @ part.T) @ A.T
-        return Problem(problem.reduced, problem.L, rows, shapes)
+        return made, shapes

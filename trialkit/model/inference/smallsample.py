@@ -21,6 +21,7 @@ References
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,7 +40,8 @@ class Gls:
     beta : ndarray, shape (R, p)
         Coefficients of the response left after least squares, internal units.
     C : ndarray, shape (R, p, p)
-    ViX : ndarray, shape (R, r, p)
+    weights : ndarray, shape (R, r, p)
+        What each coefficient gives to each coordinate, ``V^-1 X C``.
     P : ndarray, shape (R, r, r)
     G : ndarray, shape (m, r, r)
         Derivative of ``V`` in each variance parameter.
@@ -47,7 +49,7 @@ class Gls:
 
     beta: Floats
     C: Floats
-    ViX: Floats
+    weights: Floats
     P: Floats
     G: Floats
 
@@ -81,22 +83,47 @@ def generalised_least_squares(reduced: Reduced, phi: Floats, y: Floats) -> Gls:
     """
     a = phi @ reduced.coef.T
     V = weighted_sum(a, reduced.G)
-    ViX = np.linalg.solve(V, np.broadcast_to(reduced.X, (len(V), *reduced.X.shape)))
-    XVX = reduced.X.T @ ViX
+    W = weighted_sum(a, reduced.GK)
+    turned = np.broadcast_to(reduced.K.T, (len(W), *reduced.K.T.shape))
+    P = np.asarray(reduced.K @ np.linalg.solve(W, turned))
+    try:
+        beta, C, weights = _by_inverse(V, reduced.X, y)
+    except np.linalg.LinAlgError:
+        each = [_with_edge(V[i], reduced.X, y[i], P[i]) for i in range(len(V))]
+        beta, C, weights = (np.stack(part) for part in zip(*each, strict=True))
+    G: Floats = np.tensordot(reduced.coef.T, reduced.G, axes=1)
+    return Gls(beta, C, weights, P, G)
+
+
+def _by_inverse(V: Floats, X: Floats, y: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give coefficients, their covariance and their weights where ``V`` has an inverse."""
+    ViX = np.linalg.solve(V, np.broadcast_to(X, (len(V), *X.shape)))
+    XVX = X.T @ ViX
     # scaled, so that columns in different units do not spoil the inverse
     d = 1 / np.sqrt(np.abs(np.einsum("rii->ri", XVX)))
     C = np.linalg.inv(XVX * d[:, :, None] * d[:, None, :]) * d[:, :, None] * d[:, None, :]
     beta = np.einsum("rpq,riq,ri->rp", C, ViX, y)
-    W = weighted_sum(a, reduced.GK)
-    turned = np.broadcast_to(reduced.K.T, (len(W), *reduced.K.T.shape))
-    P = np.asarray(reduced.K @ np.linalg.solve(W, turned))
-    G: Floats = np.tensordot(reduced.coef.T, reduced.G, axes=1)
-    return Gls(beta, C, np.asarray(ViX, dtype=float), P, G)
+    return np.asarray(beta), np.asarray(C), np.asarray(ViX @ C, dtype=float)
+
+
+def _with_edge(V: Floats, X: Floats, y: Floats, P: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give the same for one response, where ``V`` may have no inverse.
+
+    With components below zero, a direction that ``X`` takes up may be left without variance while
+    the error contrasts have theirs. ``V^-1 X C = (I - P V) X (X'X)^-1`` holds there too.
+    """
+    try:
+        beta, C, weights = _by_inverse(V[None], X, y[None])
+        return beta[0], C[0], weights[0]
+    except np.linalg.LinAlgError:
+        back = np.linalg.pinv(X)
+        weights_here: Floats = np.asarray((np.eye(len(V)) - P @ V) @ back.T)
+        return weights_here.T @ y, np.asarray(back @ V @ weights_here), weights_here
 
 
 def derivative_blocks(gls: Gls, L: Floats) -> tuple[Floats, Floats]:
     """Give ``G_i b`` (R, m, r, l) and ``b'G_i b`` (R, m, l, l) for rows ``L``."""
-    b = gls.ViX @ gls.C @ L.T
+    b = gls.weights @ L.T
     Gb = gls.G[None] @ b[:, None]
     return Gb, np.swapaxes(b, 1, 2)[:, None] @ Gb
 
@@ -143,13 +170,26 @@ def kenward_roger_test(
     F, den_df : ndarray, shape (R,)
     """
     q = estimate.shape[1]
-    theta = np.linalg.solve(cov[:, None], slopes)
+    theta = solve_each(cov[:, None], slopes)
     traces = np.einsum("rijj->ri", theta)
     A1 = np.einsum("rij,ri,rj->r", weights, traces, traces)
     A2 = np.einsum("rij,riab,rjba->r", weights, theta, theta)
     den_df, scale = kenward_roger_df(q, A1, A2)
-    solved = np.linalg.solve(adjusted, estimate[:, :, None])[:, :, 0]
+    solved = solve_each(adjusted, estimate[:, :, None])[:, :, 0]
     return scale * np.einsum("rq,rq->r", estimate, solved) / q, den_df
+
+
+def solve_each(A: Floats, B: Floats) -> Floats:
+    """Solve many systems; those without a solution are missing, so that no test comes of them."""
+    try:
+        return np.asarray(np.linalg.solve(A, B))
+    except np.linalg.LinAlgError:
+        A = np.broadcast_to(A, (*B.shape[:-2], *A.shape[-2:]))
+        out = np.full(B.shape, np.nan)
+        for at in np.ndindex(*B.shape[:-2]):
+            with contextlib.suppress(np.linalg.LinAlgError):
+                out[at] = np.linalg.solve(A[at], B[at])
+        return out
 
 
 def kenward_roger_df(q: int, A1: Floats, A2: Floats) -> tuple[Floats, Floats]:

@@ -40,8 +40,9 @@ from numpy.typing import NDArray
 from trialkit.arrays import Floats
 from trialkit.model.inference.answer import Answer
 from trialkit.model.inference.blocking import first_rows
+from trialkit.model.inference.memory import recall
 from trialkit.model.inference.question import Question
-from trialkit.model.inference.smallsample import combine_df
+from trialkit.model.inference.smallsample import combine_df, solve_each
 
 UNEQUAL = 1.25  # units of the level with most over that with fewest, from which it matters
 SHAPE_DF = 8.0  # degrees of freedom that the shape found within units counts as
@@ -107,6 +108,11 @@ class UnitParts:
 
 def spread_levels(question: Question) -> SpreadLevels | None:
     """Give the levels a comparison is between; None where it is not between groups of units."""
+    key = ("spread levels", question.about)
+    return recall(question.prepared, key, lambda: _find_levels(question))
+
+
+def _find_levels(question: Question) -> SpreadLevels | None:
     design, own = question.prepared.design, question.own
     if own is None or not question.is_comparison:
         return None
@@ -114,7 +120,8 @@ def spread_levels(question: Question) -> SpreadLevels | None:
     if not factors or not set(factors) <= set(design.levels):
         return None
     table = question.prepared.table.iloc[first_rows(own)]
-    labels = table[factors].astype(str).agg(":".join, axis=1).to_numpy()
+    columns = [table[name].astype(str) for name in factors]
+    labels = np.array([":".join(parts) for parts in zip(*columns, strict=True)], dtype=object)
     present, codes = np.unique(labels, return_inverse=True)
     names = tuple(map(str, present))
     return SpreadLevels(":".join(factors), codes.reshape(-1).astype(np.intp), names)
@@ -198,7 +205,7 @@ def with_spread_by_level(
     df = answer.df * np.minimum(law.form_df(forms, shape) / common, 1.0)
     F, den = answer.F, answer.den_df
     if joint:
-        solved = np.linalg.solve(cov, answer.estimate[:, :, None])[:, :, 0]
+        solved = solve_each(cov, answer.estimate[:, :, None])[:, :, 0]
         F = np.einsum("rl,rl->r", answer.estimate, solved) / answer.estimate.shape[1]
         den = combine_df(df)
     method = np.array([f"{m}, spread by {levels.name}" for m in answer.method], dtype=object)

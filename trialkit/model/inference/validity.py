@@ -31,6 +31,7 @@ from trialkit.model.inference.answer import (
     by_kenward_roger,
     fit_state,
 )
+from trialkit.model.inference.memory import recall_for
 from trialkit.model.inference.question import Question
 
 HELD = "variances at or above zero"
@@ -76,6 +77,7 @@ def hand_over(
     Y: Floats,
     out: Answer,
     whole: Callable[[Question], Answer],
+    df: str,
     *,
     joint: bool,
     least: float = LEAST_DF,
@@ -92,6 +94,8 @@ def hand_over(
         What the method asked for gave; overwritten where it is no test.
     whole : callable
         Gives the joint answer of that method to another question.
+    df : str
+        Name of that method.
     joint : bool
     least : float
         Degrees of freedom from which the answer in hand stands.
@@ -103,11 +107,16 @@ def hand_over(
     bad = ~is_valid(out, joint=joint, least=least)
     asked = _whole_question(question, joint=joint)
     if asked is not None and not bad.all():
-        bad |= ~is_valid(whole(asked), joint=True, least=least)
+        bad |= ~recall_for(
+            question.prepared,
+            ("valid", question.about, df, least, base.phi.tobytes()),
+            Y,
+            lambda: is_valid(whole(asked), joint=True, least=least),
+        )
     at = np.flatnonzero(bad)
     if not len(at):
         return out
-    state = fit_state(base.reduced, Y[at], "nonnegative")
+    state = fit_held(question, base, Y[at])
     L = question.L
     part = by_kenward_roger(state, L, joint=joint)
     good = is_valid(part, joint=joint)
@@ -119,6 +128,13 @@ def hand_over(
         part.put(left, _last(question, state.take(left), joint=joint))
     out.put(at, part)
     return out
+
+
+def fit_held(question: Question, base: State, Y: Floats) -> State:
+    """Fit the whole model with variances at or above zero."""
+    return recall_for(
+        question.prepared, "held", Y, lambda: fit_state(base.reduced, Y, "nonnegative")
+    )
 
 
 def _last(question: Question, state: State, *, joint: bool) -> Answer:

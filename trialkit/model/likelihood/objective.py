@@ -24,6 +24,7 @@ from trialkit.model.likelihood.reduced import Reduced
 Index = NDArray[np.intp]
 
 EDGE = 1e-10  # smallest variance over the residual's that counts as inside
+SINGULAR = 1e-15  # pivot over the largest, below which rounding leaves no inverse
 
 
 @dataclass
@@ -99,7 +100,9 @@ def evaluate(
     W = weighted_sum(phi[inside] @ reduced.coef.T, reduced.GK)
     half, good = cholesky_each(W)
     residual = np.abs(phi[inside, reduced.n_random :]).max(axis=1)
-    good &= np.einsum("rii->ri", half).min(axis=1, initial=np.inf) ** 2 > EDGE * residual
+    pivots = np.einsum("rii->ri", half) ** 2
+    least = np.maximum(EDGE * residual, SINGULAR * pivots.max(axis=1, initial=0.0))
+    good &= pivots.min(axis=1, initial=np.inf) > least
     if barrier:
         good &= whole_is_positive(reduced, phi[inside])
     if not good.all():

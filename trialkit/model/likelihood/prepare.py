@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -66,6 +65,9 @@ class Prepared:
     residual_groups : Grouping or None
         Groups of rows with their own residual variance.
     findings : tuple of Finding
+    memory : dict
+        What was worked out from these columns, for whoever asks again; shared with fits of
+        other responses (`trialkit.model.inference.memory`).
     """
 
     spec: Spec
@@ -78,6 +80,7 @@ class Prepared:
     large: LargeDesign | None = field(default=None, repr=False)
     residual_groups: Grouping | None = field(default=None, repr=False)
     findings: tuple[Finding, ...] = ()
+    memory: dict[Any, Any] = field(default_factory=dict, repr=False)
 
     @property
     def reduced(self) -> Reduced:
@@ -89,10 +92,16 @@ class Prepared:
             )
         return self.small
 
-    @cached_property
+    def __getstate__(self) -> dict[str, Any]:
+        """Leave what can be worked out again out of a pickle."""
+        return {**self.__dict__, "memory": {}}
+
+    @property
     def X_sum(self) -> Floats:  # noqa: N802
         """Give all fixed columns in sum-to-zero coding, shape (n, p_all)."""
-        return self.design.sum_rows(self.table)
+        if "X_sum" not in self.memory:
+            self.memory["X_sum"] = self.design.sum_rows(self.table)
+        return self.memory["X_sum"]  # type: ignore[no-any-return]
 
 
 def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:

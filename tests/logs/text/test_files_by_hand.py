@@ -1,0 +1,160 @@
+"""What files may unpack to, and cells of workbooks and JSON as text: limits and forms by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+import json
+import zipfile
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from trialkit.errors import LogError
+from trialkit.logs.text.files import Member, _guard, find_files, open_members, peek
+from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.typed_files import _cell_text, _head_line, read_other
+
+MIB = 1024**2
+
+
+@pytest.mark.parametrize(
+    ("total", "packed", "sound"),
+    [
+        (128 * MIB, 1, True),  # small enough whatever it was packed to
+        (129 * MIB, 1, False),
+        (300 * MIB, MIB, True),  # three hundred times
+        (301 * MIB, MIB, False),
+        (2048 * MIB, 1024 * MIB, True),
+        (2048 * MIB + 1, 1024 * MIB, False),
+    ],
+)
+def test_how_much_a_file_may_unpack_to(total: int, packed: int, sound: bool) -> None:
+    if sound:
+        _guard(total, packed, "x.gz")
+    else:
+        with pytest.raises(LogError, match="unpacks to more"):
+            _guard(total, packed, "x.gz")
+
+
+def zipped(names: list[str]) -> bytes:
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w") as archive:
+        for name in names:
+            archive.writestr(name, "a,b\n1,2\n")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(("count", "sound"), [(1000, True), (1001, False)])
+def test_an_archive_holds_a_thousand_files_at_most(count: int, sound: bool, tmp_path: Path) -> None:
+    path = tmp_path / "a.zip"
+    path.write_bytes(zipped([f"{k}.csv" for k in range(count)]))
+    if sound:
+        assert len(open_members(path, "a.zip")) == count
+    else:
+        with pytest.raises(LogError, match="holds 1001 files"):
+            open_members(path, "a.zip")
+
+
+def test_clutter_of_other_systems_is_no_log(tmp_path: Path) -> None:
+    path = tmp_path / "a.zip"
+    names = ["T1.csv", "__MACOSX/T1.csv", "x/.hidden", "~$T1.xlsx", "deep/T2.csv", "empty/"]
+    path.write_bytes(zipped(names))
+    found = open_members(path, "a.zip")
+    assert [m.name for m in found] == ["a.zip/T1.csv", "a.zip/deep/T2.csv"]
+    assert {(m.format, m.cut_short) for m in found} == {("text", False)}
+
+
+def test_files_are_found_once_and_in_order(tmp_path: Path) -> None:
+    for name in ("b.csv", "a.csv", "sub/c.csv"):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("x")
+    found = [name for _, name in find_files(tmp_path, ["b.csv", "*.csv", "**/*.csv"])]
+    assert found == ["b.csv", "a.csv", "sub/c.csv"]
+    with pytest.raises(LogError, match=r"'n\*\.csv'(.|\n)*'m\.csv'"):
+        find_files(tmp_path, ["n*.csv", "a.csv", "m.csv"])
+    assert peek(tmp_path / "a.csv", 10) == (b"x", "")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (None, ""), (True, "true"), (False, "false"), (3.0, "3"), (3.25, "3.25"), (-2.0, "-2"),
+        (1e15, "1000000000000000.0"), (9e14, "900000000000000"), (7, "7"), ("a", "a"),
+        (dt.datetime(2031, 1, 14, 7, 8, 9), "2031-01-14 07:08:09"),
+        (dt.date(2031, 1, 14), "2031-01-14"), (dt.time(7, 8), "07:08:00"),
+        (dt.timedelta(hours=26, minutes=3, seconds=4.6), "26:03:05"),
+    ],
+)  # fmt: skip
+def test_cells_are_written_so_that_they_read_back(value: object, text: str) -> None:
+    assert _cell_text(value) == text
+
+
+def rows(raw: RawTable) -> dict[int, tuple[str, ...]]:
+    cells = zip(*(c.to_pylist() for c in raw.columns.values()), strict=True)
+    return dict(zip(raw.rows.tolist(), cells, strict=True))
+
+
+def test_records_of_json_have_the_number_of_their_line() -> None:
+    lines = ['{"a": 1, "b": "x"}', "", "[1]", '{"b": null, "c": true}', '{"a": 2', ""]
+    member = Member("x.jsonl", "\n".join(lines).encode(), "jsonl", cut_short=True)
+    [raw] = read_other(member, decimal=None, expected=())
+    assert list(raw.columns) == ["a", "b", "c"]
+    assert rows(raw) == {1: ("1", "x", ""), 4: ("", "", "true")}
+    assert [(b.row, b.rule, b.text) for b in raw.broken] == [
+        (3, "not a record", "[1]"), (5, "cut short", '{"a": 2')
+    ]  # fmt: skip
+    assert (raw.decimal, raw.head_row) == (".", 0)
+    listed = Member("x.json", json.dumps([{"a": 1}, 5, {"a": 2.5}]).encode(), "jsonl")
+    [raw] = read_other(listed, decimal=None, expected=())
+    assert rows(raw) == {1: ("1",), 3: ("2.5",)}
+    many = Member("x.json", json.dumps([{f"k{i}": 1 for i in range(2001)}]).encode(), "jsonl")
+    with pytest.raises(LogError, match="more than 2000"):
+        read_other(many, decimal=None, expected=())
+    fits = Member("x.json", json.dumps([{f"k{i}": 1 for i in range(2000)}]).encode(), "jsonl")
+    assert len(read_other(fits, decimal=None, expected=())[0].columns) == 2000
+
+
+def workbook(**sheets: list[list[object]]) -> Member:
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, lines in sheets.items():
+        page = book.create_sheet(name)
+        for line in lines:
+            page.append(line)
+    out = io.BytesIO()
+    book.save(out)
+    return Member("x.xlsx", out.getvalue(), "workbook")
+
+
+def test_a_sheet_has_its_rows_by_number_and_its_numbers_by_their_sign() -> None:
+    """Typed numbers among words with a comma are written with one too: 20.5 as 20,5."""
+    lines = [["a title"], [], ["time", "t", None, "rh"], ["x", 20.5, None, "88,5"], [],
+             ["y", 21, None, "87,5"]]  # fmt: skip
+    [raw] = read_other(workbook(log=lines), decimal=None, expected=())
+    assert (raw.name, raw.head_row, raw.decimal) == ("x.xlsx", 3, ",")
+    assert list(raw.columns) == ["time", "t", "rh"]  # a column without head and cells is none
+    assert rows(raw) == {4: ("x", "20,5", "88,5"), 6: ("y", "21", "87,5")}
+    [point] = read_other(workbook(log=lines), decimal=".", expected=())
+    assert rows(point)[4] == ("x", "20.5", "88,5")
+
+
+def test_of_several_sheets_those_with_the_named_heads_are_read() -> None:
+    one, two = [["a", "b"], [1, 2]], [["Time", "t"], ["x", 3]]
+    found = read_other(workbook(first=one, second=two), decimal=None, expected=["time"])
+    assert [raw.name for raw in found] == ["x.xlsx[second]"]
+    assert [f.code for f in found[0].findings] == ["sheet_left"]
+    both = read_other(workbook(first=one, second=two), decimal=None, expected=["weight"])
+    assert [raw.name for raw in both] == ["x.xlsx[first]", "x.xlsx[second]"]
+    with pytest.raises(LogError, match="no sheet holds a table"):
+        read_other(workbook(empty=[]), decimal=None, expected=())
+
+
+def test_the_line_of_the_heads_is_the_first_nearly_full_one() -> None:
+    lines = [["title", "", ""], ["", "", ""], ["a", "b", ""], ["1", "2", "3"]]
+    assert _head_line(lines, set()) == 2  # two of three are enough
+    assert _head_line(lines, {"2", "3"}) == 3
+    assert _head_line(lines, {"zzz"}) == 2
+    assert _head_line([["", ""]], set()) is None
+    assert _head_line([["only"]], set()) == 0
