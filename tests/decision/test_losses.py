@@ -214,7 +214,7 @@ def test_a_log_with_a_small_gap_stands_for_the_whole_run(one_batch):
 def test_batches_to_come_do_not_change_what_would_settle_it(tmp_path, seed):
     """Four of eight planned batches are in: as many are needed as by a trial of just these four.
 
-    Give or take one: a plan of eight batches arranges the chambers a little better than one of four.
+    Give or take one: a plan of eight batches arranges the chambers a little better.
     """
     from trialkit.decision.settle import batches_to_settle
 

@@ -61,9 +61,8 @@ def covered_runs(runs: pd.DataFrame, rig: RigSection, *, least_pct: float) -> pd
     enough = (100 * share >= least_pct).to_numpy()
     grown = (1 / share).where(enough)
     if "energy_kwh" in out:
-        fan = 0.0
-        if rig.fan == "always" and rig.fan_w and "window_h" in out:
-            fan = out["window_h"].astype(float) * rig.fan_w / 1000
+        always = rig.fan_w if rig.fan == "always" and "window_h" in out else None
+        fan = out["window_h"].astype(float) * always / 1000 if always else 0.0
         out["energy_kwh"] = fan + (out["energy_kwh"].astype(float) - fan) * grown
     for name in MIST_COLUMNS:
         if name in out and name != "energy_kwh":

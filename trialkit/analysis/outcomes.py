@@ -255,7 +255,7 @@ class _Plans:
 
     def __init__(self, trial: Trial, draws: int = PLANS) -> None:
         self.trial, self.draws = trial, draws
-        self._drawn: list[dict[str, list[object]]] = []
+        self._drawn: list[dict[str, np.ndarray]] = []
 
     def levels(self, factor: Factor) -> np.ndarray:
         """Give the place of the level of each unit, in plan order, shape (draws, units)."""
@@ -265,7 +265,7 @@ class _Plans:
 
         if not self._drawn:
             rng = np.random.default_rng(self.trial.seed)
-            self._drawn = [dict(re_randomise(self.trial, rng)) for _ in range(self.draws)]
+            self._drawn = [re_randomise(self.trial, rng) for _ in range(self.draws)]
         place = {name: i for i, name in enumerate(factor.levels)}
         return np.array(
             [[place[str(name)] for name in drawn[factor.name]] for drawn in self._drawn]

@@ -158,7 +158,7 @@ def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:
     totals["per_block"] = totals["got"] / totals["units"]
     try:
         fit = fit_by_run(trial, totals, "per_block")
-        return fit.noninferior(  # type: ignore[no-any-return]
+        return fit.noninferior(
             primary.name,
             against=primary.reference,
             margin_pct=trial.question.margin_pct,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
-    from trialkit.columns.column import Column
+    from trialkit.columns import HarvestColumn
     from trialkit.trial import Trial
 
 COLUMNS = [
@@ -56,7 +56,7 @@ def measures_by_level(trial: Trial, data: Aligned, totals: pd.DataFrame) -> pd.D
     runs = totals.merge(_of_runs(trial, data), how="left", on=run_keys(trial))
     runs = runs[runs["kg_all"].notna()]
     frames = [_per_block(trial, runs), _per_day(trial, runs)]
-    shares = {name: name for name in runs if str(name).startswith("share:")}
+    shares = {name: name for name in map(str, runs) if name.startswith("share:")}
     if trial.flushes > 1 and runs["first_kg"].notna().any():
         shares = {"first_flush_share": "first_kg", **shares}
     frames += [_share(trial, runs, column).assign(measure=name) for name, column in shares.items()]
@@ -153,7 +153,7 @@ def _ratio(trial: Trial, runs: pd.DataFrame, top: str, bottom: str) -> pd.DataFr
 
 
 def shown_measures(
-    table: pd.DataFrame, say: Wording, columns: Mapping[str, Column]
+    table: pd.DataFrame, say: Wording, columns: Mapping[str, HarvestColumn]
 ) -> pd.DataFrame:
     """Name the measures, each with its unit, as people read them.
 

@@ -137,7 +137,7 @@ def run_findings(trial: Trial, totals: pd.DataFrame) -> list[Finding]:
 
     def named(rows: pd.Series) -> dict[str, Any]:
         there = totals.loc[rows, keys].astype(str).to_dict("records")
-        runs = several([place(row) for row in there], 4)
+        runs = several([place({str(k): v for k, v in row.items()}) for row in there], 4)
         return {"count": len(there), "all": len(totals), "runs": runs}
 
     lost = (totals["kg_all"] == 0) & (totals["lost"] > 0)
