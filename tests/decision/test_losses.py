@@ -170,6 +170,9 @@ def test_a_log_that_stops_is_taken_from_the_timer_and_marked(one_batch):
     before = use_by_level(trial, run_totals(trial, data))[0].set_index(["use", "level"])
     after = use_by_level(trial, totals)[0].set_index(["use", "level"])
     at = ("water_l", "sparse")
+    assert after["planned"].to_dict() == {
+        ("water_l", "usual"): 0, at: 2, ("energy_kwh", "usual"): 0, ("energy_kwh", "sparse"): 2,
+    }  # fmt: skip
     assert after.loc[at, "saving_pct"] == pytest.approx(before.loc[at, "saving_pct"], abs=1.5)
 
 

@@ -12,7 +12,7 @@ from trialkit.decision.cells import cells_sentence, common_answer
 from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.logarithm import on_the_logarithm
-from trialkit.decision.measures import measures_by_level, shown_measures
+from trialkit.decision.measures import MEASURE_COLUMNS, measures_by_level, shown_measures
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.recommend import Recommendation, recommend
 from trialkit.decision.sentences import level_sentence
@@ -33,8 +33,12 @@ Answer = Literal["better", "no worse", "depends", "not enough evidence", "worse"
 _RANK: dict[str, int] = {
     "better": 0, "no worse": 1, "depends": 2, "not enough evidence": 3, "worse": 4,
 }  # fmt: skip
-#: Columns of the measures as shown; their changes against the control follow.
-MEASURES = ["measure", "level", "estimate", "low", "high"]
+
+
+def _no_measures() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=MEASURE_COLUMNS)
 
 
 def _empty_by() -> pd.DataFrame:
@@ -108,7 +112,7 @@ class Verdict:
     by: pd.DataFrame = field(default_factory=_empty_by)
     logarithm: pd.DataFrame | None = None
     recommended: Recommendation | None = None
-    measures: pd.DataFrame = field(default_factory=_empty_by)
+    measures: pd.DataFrame = field(default_factory=_no_measures)
 
     @property
     def sentence(self) -> str:
@@ -152,7 +156,7 @@ class Verdict:
             caption = say.text(f"verdict_table.logarithm.{joint}")
             shown.append(self._ratios_shown(self.logarithm, caption))
         if len(self.measures):
-            columns = [*MEASURES, "change_pct", "change_low_pct", "change_high_pct"]
+            columns = [name for name in MEASURE_COLUMNS if name not in ("unit", "runs")]
             shown.append(
                 show_table(
                     shown_measures(self.measures, say, {}),

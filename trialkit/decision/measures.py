@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from trialkit.columns import HarvestColumn
     from trialkit.trial import Trial
 
-COLUMNS = [
+MEASURE_COLUMNS = [
     "measure", "unit", "level", "estimate", "low", "high", "change_pct", "change_low_pct",
     "change_high_pct", "runs",
 ]  # fmt: skip
@@ -52,7 +52,7 @@ def measures_by_level(trial: Trial, data: Aligned, totals: pd.DataFrame) -> pd.D
     import pandas as pd
 
     if not len(totals):
-        return pd.DataFrame(columns=COLUMNS)
+        return pd.DataFrame(columns=MEASURE_COLUMNS)
     runs = totals.merge(_of_runs(trial, data), how="left", on=run_keys(trial))
     runs = runs[runs["kg_all"].notna()]
     frames = [_per_block(trial, runs), _per_day(trial, runs)]
@@ -60,7 +60,10 @@ def measures_by_level(trial: Trial, data: Aligned, totals: pd.DataFrame) -> pd.D
     if trial.flushes > 1 and runs["first_kg"].notna().any():
         shares = {"first_flush_share": "first_kg", **shares}
     frames += [_share(trial, runs, column).assign(measure=name) for name, column in shares.items()]
-    return pd.concat([f for f in frames if len(f)] or [frames[0]], ignore_index=True)[COLUMNS]
+    made = [frame for frame in frames if len(frame)]
+    if not made:
+        return pd.DataFrame(columns=MEASURE_COLUMNS)
+    return pd.concat(made, ignore_index=True)[MEASURE_COLUMNS]
 
 
 def _of_runs(trial: Trial, data: Aligned) -> pd.DataFrame:

@@ -28,7 +28,7 @@ LOST = ("contaminated", "discarded")
 #: Columns of the table of use per kilogram.
 USE_COLUMNS = [
     "use", "unit", "level", "estimate", "low", "high", "saving_pct", "saving_low_pct",
-    "saving_high_pct", "runs",
+    "saving_high_pct", "runs", "planned",
 ]  # fmt: skip
 
 
@@ -173,7 +173,7 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
     table : DataFrame
         One row per level and use: `use, unit, level, estimate, low, high` (total over total,
         per kg), `saving_pct, saving_low_pct, saving_high_pct` against the control (NaN for it;
-        never above 100), `runs`.
+        never above 100), `runs`, and how many of them are `planned`, taken from the timer.
     findings : list of Finding
 
     Notes
@@ -192,9 +192,12 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
             use = message(f"figure.use.{name}")
             found.append(finding("use_not_estimated", "note", use=use, problem=str(problem)))
             continue
+        by_timer = totals[totals["planned"]] if "planned" in totals else totals.iloc[:0]
+        planned = by_timer[trial.primary.name].astype(str).value_counts()
         frames.append(
             got.assign(
-                use=name, unit=unit, saving_pct=100 * (1 - got["change"]),
+                use=name, unit=unit, planned=got["level"].map(planned).fillna(0).astype(int),
+                saving_pct=100 * (1 - got["change"]),
                 saving_low_pct=100 * (1 - got["change_high"]),
                 saving_high_pct=100 * (1 - got["change_low"]),
             )[USE_COLUMNS]

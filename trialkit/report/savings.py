@@ -62,9 +62,12 @@ def _use_table(inputs: PageInputs) -> Table:
         ("saving_pct", "saving_low_pct", "saving_high_pct"), lambda v: say.number(v, 0)
     )
     number = dict.fromkeys(("estimate", "low", "high"), lambda v: say.number(v))
+    columns = ["use", "level", "unit", "estimate", "low", "high", *percent, "runs"]
+    if frame["planned"].any():
+        columns.append("planned")
     return build_table(
         frame,
-        columns=["use", "level", "unit", "estimate", "low", "high", *percent, "runs"],
+        columns=columns,
         say=say,
         caption=say.text("saves.use_caption", level=inputs.level),
         heads={"level": inputs.factor.name},
