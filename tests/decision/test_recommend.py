@@ -134,6 +134,26 @@ def test_what_a_run_costs_by_hand(tmp_path):
     }  # fmt: skip
 
 
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_every_price_that_is_moved_can_be_drawn(tmp_path, language):
+    """By hand: at half the price of work the gain is larger by half the work that sparse needs."""
+    from trialkit.figures import price_sensitivity
+    from trialkit.wording import read_wording
+
+    trial = make_trial(tmp_path, batches=1, chambers=10, more=COSTS)
+    totals = run_totals(trial, make_data(trial, effect=1.3, sd_run=20))
+    seen = value_by_level(trial, totals)[0].by_price
+    assert list(dict.fromkeys(seen["price"])) == ["mushrooms", "labour"]
+    work = seen[seen["price"] == "labour"].set_index("multiple")["gain"]
+    kg = totals.groupby("schedule")["kg"].mean()
+    needed = (kg["sparse"] - kg["usual"]) / 9 + 0.2  # hours more than for the control
+    assert work[0.5] - work[1.0] == pytest.approx(0.5 * 18 * needed)
+    for price in ("mushrooms", "labour"):
+        say = read_wording(language)
+        ax = price_sensitivity(seen, price=price, currency="EUR", wording=say)
+        assert "EUR" in ax.get_xlabel()
+
+
 def test_runs_until_something_is_paid():
     """180 at 20 a run: 9 runs; at 21: 8.57, so 9; at a loss never; nothing bought: at once."""
     assert pays_from(180, 20) == 9
