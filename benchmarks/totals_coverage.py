@@ -149,8 +149,9 @@ def main() -> None:
     options = parser.parse_args()
     part, parts = map(int, options.part.split("/"))
     made = []
-    for setting in [s for s in SETTINGS if options.rows in s.name][part::parts]:
-        made.append(run_setting(setting, options.trials, options.seed))
+    chosen = [(i, s) for i, s in enumerate(SETTINGS) if options.rows in s.name]
+    for i, setting in chosen[part::parts]:  # every setting has draws of its own
+        made.append(run_setting(setting, options.trials, options.seed + 1000 * i))
         print(", ".join(f"{k} {v}" for k, v in made[-1].items()), flush=True)
         if options.out is not None:
             pd.DataFrame(made).to_csv(options.out, index=False)

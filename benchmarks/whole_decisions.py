@@ -274,8 +274,10 @@ def main() -> None:
     options = parser.parse_args()
     part, parts = map(int, options.part.split("/"))
     made = []
-    for here in [s for s in situations() if options.rows in s.name][part::parts]:
-        made.append(run_situation(here, options.trials, options.seed, options.whole))
+    chosen = [(i, s) for i, s in enumerate(situations()) if options.rows in s.name]
+    for i, here in chosen[part::parts]:  # every situation has draws of its own
+        seed = options.seed + 100_000 * i
+        made.append(run_situation(here, options.trials, seed, options.whole))
         print(", ".join(f"{k} {v}" for k, v in made[-1].items()), flush=True)
         if options.out is not None:
             pd.DataFrame(made).to_csv(options.out, index=False)
