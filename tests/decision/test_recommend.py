@@ -250,7 +250,8 @@ def test_measures_that_growers_decide_on_by_hand(tmp_path):
     from dataclasses import replace
 
     data = make_data(trial, sd_run=20)
-    late = data.table.assign(flush=2, fresh_g=data.table["fresh_g"] * 0.4, days=19.0)
+    share_late = 0.4 + np.random.default_rng(3).uniform(-0.1, 0.1, len(data.table))
+    late = data.table.assign(flush=2, fresh_g=data.table["fresh_g"] * share_late, days=19.0)
     late.loc[late["schedule"] == "sparse", "days"] = 24.0
     table = pd.concat([data.table, late], ignore_index=True)
     gone = table["chamber"] == table.loc[table["schedule"] == "sparse", "chamber"].iloc[0]
@@ -267,6 +268,5 @@ def test_measures_that_growers_decide_on_by_hand(tmp_path):
     first = table[table["flush"] == 1].groupby("schedule")["fresh_g"].sum()
     share = got.loc[("first_flush_share", "sparse"), "estimate"]
     assert share == pytest.approx(100 * first["sparse"] / sums["sparse"])
-    assert share == pytest.approx(100 / 1.4)
     assert (got["low"] <= got["estimate"]).all()
     assert (got["estimate"] <= got["high"]).all()
