@@ -1,8 +1,8 @@
 """Do the limits of `identify_room` hold the truth? Twelve kinds of log, by an independent solver.
 
-Run with ``python benchmarks/identify_cases.py [rooms of each case]``. Truth: `room_steps`. For
-each case: how often each constant was determined, how often its 95 % limits held the truth, and
-the median half width of those limits as a share of the estimate.
+Run with ``python benchmarks/identify_cases.py [rooms of each case] [seed=100] [cases]``. Truth:
+`room_steps`. For each case: how often each constant was determined, how often its 95 % limits held
+the truth, and the median half width of those limits as a share of the estimate.
 """
 
 from __future__ import annotations
@@ -114,12 +114,14 @@ def run(case: dict[str, Any], count: int, seed: int) -> pd.DataFrame:
 def main() -> None:
     """Print one line per case and constant."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 100
-    chosen = sys.argv[2:] or list(CASES)
-    for seed, (name, case) in enumerate(CASES.items()):
+    seeds = [int(a.removeprefix("seed=")) for a in sys.argv[2:] if a.startswith("seed=")]
+    chosen = [a for a in sys.argv[2:] if a in CASES] or list(CASES)
+    first = seeds[0] if seeds else 100
+    for seed, (name, case) in enumerate(CASES.items(), first):
         if name not in chosen:
             continue
         begin = time.process_time()
-        table = run(case, count, 100 + seed)
+        table = run(case, count, seed)
         for constant, part in table.groupby("constant", sort=False):
             known = part.dropna(subset=["estimate"])
             share = len(known) / len(part)

@@ -8,7 +8,7 @@ import trialkit as tk
 from trialkit.cli.timelines import write_timelines
 from trialkit.pipeline import Pipeline
 from trialkit.report.first_screen import draw_answer
-from trialkit.report.inputs import Material
+from trialkit.report.inputs import PageInputs
 from trialkit.wording import read_wording
 
 HERE = Path(__file__).parent / "pictures"
@@ -21,11 +21,11 @@ def main() -> None:
         folder = Path(spare) / "demo"
         shutil.copytree(tk.demo_folder(), folder)
         steps = Pipeline(folder)
-        material = Material(
+        inputs = PageInputs(
             trial=steps.trial, result=steps.result, verdict=steps.verdict, say=read_wording("en"),
             data=steps.data, logs=steps.logs, plan=steps.plan,
         )  # fmt: skip
-        draw_answer(material).savefig(HERE / "answer.png", dpi=130, bbox_inches="tight")
+        draw_answer(inputs).savefig(HERE / "answer.png", dpi=130, bbox_inches="tight")
         steps.plan.map().savefig(HERE / "map.png", dpi=110, bbox_inches="tight")
         pictures = {p.name: p for p in write_timelines(folder / "pictures", steps.data, steps.logs)}
         shutil.copy(pictures["humidity_T3.png"], HERE / "humidity.png")

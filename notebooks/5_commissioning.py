@@ -93,22 +93,14 @@ found
 # the note below the table says why and what log would.
 
 # %%
-import matplotlib.pyplot as plt
+from trialkit.figures.rooms import room_fit
 
 best = found.soundest  # the chamber whose air changes are known best
-fitted = found.fitted[found.fitted["chamber"] == best]
-figure, ax = plt.subplots(figsize=(7.2, 2.6))
-minutes = (fitted["time"] - fitted["time"].iloc[0]).dt.total_seconds() / 60
-ax.plot(minutes, fitted["rh_pct"], ".", markersize=3, label="readings")
-ax.plot(minutes, fitted["fitted_rh_pct"], label="predicted from the constants")
-ax.set_xlabel("time [min]")
-ax.set_ylabel("relative humidity [%]")
-ax.legend(loc="lower right")
-plt.show()
+room_fit(found, chamber=best).figure
 
 # %% [markdown]
 # If the line misses the points for long, something else was going on: an open door, another mist
-# line, a wet sensor.
+# line, a wet sensor. A dotted grey line is one of many that fit: the log does not tell.
 #
 # ## Which timer holds the band here?
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
 from scipy.linalg import expm
-from trialkit.chamber.settled import start_state
 
 from trialkit import air
 from trialkit.chamber.airtemp import _decay, _lag, _share_on, estimate_air_temp
@@ -28,6 +27,7 @@ from trialkit.chamber.forward import simulate
 from trialkit.chamber.quantities import QUANTITIES
 from trialkit.chamber.recovery import recovery_minutes
 from trialkit.chamber.room import Room
+from trialkit.chamber.steady_cycle import start_state
 
 # ------------------------------------------------------------------ sums of exponentials
 

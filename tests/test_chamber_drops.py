@@ -97,3 +97,24 @@ def test_fog_in_full_air_decays_by_fall_and_air_change():
     rate = 6 / 3600 + settling_m_s(10.0) / 2
     assert fog[1] == pytest.approx(2.0 * 998.2 / 3600 * -math.expm1(-rate * 60) / rate, rel=1e-9)
     assert fog[9] / fog[1] == pytest.approx(math.exp(-rate * 480), rel=1e-9)
+
+
+def test_what_the_balance_leaves_out_is_told():
+    """Coarse drops; walls under the dew point of a tent that machines warm above its room."""
+    room = Room(volume_m3=2.0, air_changes_h=1.0, mist_l_h=0.4, room_temp_c=18.0, room_rh_pct=60.0)
+    setting = {"on_s": 15, "off_s": 285}
+
+    def codes(changed):
+        return {f.code for f in simulate(changed, setting).findings}
+
+    assert not codes(room) & {"coarse_drops", "walls_condense"}
+    assert "coarse_drops" in codes(room.change(drop_um=30.0))
+    warm = simulate(room.change(heat_w=100.0), setting)
+    told = next(f for f in warm.findings if f.code == "walls_condense")
+    temp, rh = warm.summary["mean_temp_c"], warm.summary["mean_rh_pct"]
+    # a thin sheet between two still airs stands half way between them
+    assert told.values["wall"] == pytest.approx((temp + 18.0) / 2, abs=0.01)
+    assert air.dew_point_c(temp, rh) > told.values["wall"]
+    assert told.values["points"] >= 1
+    # insulated walls are nearly as warm as the air
+    assert "walls_condense" not in codes(room.change(heat_w=20.0, wall_w_k=4.0))

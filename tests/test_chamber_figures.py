@@ -57,10 +57,35 @@ def test_the_fit_is_drawn_over_the_readings():
 def test_cost_or_energy_against_chambers():
     plan = size_up(TENT, low_rh=85, high_rh=95, chambers=[1, 4])
     ax = cost_by_chambers(plan)
+    assert "L/day" in ax.get_ylabel()  # nobody gave the fogger's power
+    plan = size_up(TENT.change(fogger_w=25.0), low_rh=85, high_rh=95, chambers=[1, 4])
+    ax = cost_by_chambers(plan)
     assert "kWh/day" in ax.get_ylabel()
     prices = {"water_per_m3": 4.0, "energy_per_kwh": 0.3, "chamber_each": 200.0}
-    plan = size_up(TENT, low_rh=85, high_rh=95, chambers=[1, 4], prices=prices)
+    powered = TENT.change(fogger_w=25.0)
+    plan = size_up(powered, low_rh=85, high_rh=95, chambers=[1, 4], prices=prices)
     ax = cost_by_chambers(plan, currency="EUR")
     assert "EUR/day" in ax.get_ylabel()
     assert list(ax.get_lines()[0].get_xdata()) == [1, 4]
     assert any("800 EUR to build" in text for text in words(ax))
+
+
+def test_a_fit_that_determines_nothing_shows_no_number():
+    """Readings every 10 min of a 4 min cycle: the same few moments again and again."""
+    rng = np.random.default_rng(2)
+    trace = simulate(TENT, {"on_s": 20, "off_s": 220}, 12.0, step_s=600).trace
+    begin = pd.Timestamp("2031-01-01", tz="UTC")
+    log = pd.DataFrame(
+        {
+            "time": begin + pd.to_timedelta(trace["time_s"], unit="s"),
+            "temp_c": trace["temp_c"],
+            "rh_pct": trace["sensor_rh_pct"] + rng.normal(0, 1, len(trace)),
+        }
+    )
+    on = begin + pd.to_timedelta(np.arange(0, 43200, 240), unit="s")
+    found = identify_room(log, pd.DataFrame({"start": on, "stop": on + pd.Timedelta("20s")}))
+    ax = room_fit(found, hours=12.0)
+    told = " ".join(words(ax))
+    assert "not determined" in told
+    assert "nan" not in told
+    assert ax.get_legend_handles_labels()[1][1] == "one of many lines that fit"

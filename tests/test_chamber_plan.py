@@ -267,14 +267,15 @@ def test_what_limits_first():
     assert breathing.table["fan_m3_h"].iloc[0] == pytest.approx(12 * 68.3 * 8 / 580, rel=2e-3)
     small = first(TENT.change(reservoir_l=0.1))
     assert small.first_limit == "reservoir"
-    assert "assumed_fogger_w" in {finding.code for finding in small.findings}
+    assert "power_not_given" in {finding.code for finding in small.findings}
 
 
 def test_costs_only_with_prices():
     plan = size_up(TENT, low_rh=85, high_rh=95, chambers=[2])
     assert plan.table[["cost_day", "cost_build"]].isna().all(axis=None)
     prices = {"water_per_m3": 4.0, "energy_per_kwh": 0.3, "chamber_each": 200.0}
-    row = size_up(TENT, low_rh=85, high_rh=95, chambers=[2], prices=prices).table.iloc[0]
+    powered = TENT.change(fogger_w=25.0)
+    row = size_up(powered, low_rh=85, high_rh=95, chambers=[2], prices=prices).table.iloc[0]
     assert row["cost_build"] == 400
     told = row["water_l_day"] / 1000 * 4 + row["energy_kwh_day"] * 0.3
     assert row["cost_day"] == pytest.approx(told)

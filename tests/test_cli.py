@@ -22,7 +22,7 @@ from trialkit.cli.files import write_tables
 from trialkit.cli.screen import tidy
 from trialkit.whole_files import whole_folder
 
-COMMANDS = ["demo", "new", "power", "plan", "status", "check", "analyse", "report", "lab"]
+COMMANDS = ["demo", "new", "power", "plan", "size", "status", "check", "analyse", "report", "lab"]
 
 
 @pytest.fixture

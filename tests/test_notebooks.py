@@ -55,10 +55,10 @@ def execute(path, folder, *, home):
     return client.execute()
 
 
-def test_there_are_six():
+def test_there_are_seven():
     assert NAMES == [
         "1_design", "2_check_logs", "3_analyse", "4_report", "5_commissioning",
-        "6_pilot_to_sample_size",
+        "6_pilot_to_sample_size", "7_sizing_up",
     ]  # fmt: skip
 
 

@@ -147,6 +147,12 @@ class Shown:
         out += list(self.notes)
         return "\n".join(out)
 
+    def __str__(self) -> str:
+        return self.text()
+
+    def _repr_html_(self) -> str:
+        return self.html()
+
     def html(self) -> str:
         """Give the table as an HTML fragment with caption and scoped heads."""
         numeric = self.numeric or (False,) * len(self.heads)

@@ -40,7 +40,7 @@ def log():
                         "sensor": sensor,
                         "time": time,
                         "temp_c": rng.normal(15, 1, n).round(2),
-                        "rh_pct": rng.uniform(70, 100, n).round(1),
+                        "rh_pct": rng.uniform(70, 104, n).round(1),  # some above full air
                         "light_lux": rng.choice([0.0, 500.0], n),
                     }
                 )

@@ -149,6 +149,36 @@ def test_fast_deficit_equals_the_air_package():
         assert error.max() < 1e-9
 
 
+def test_readings_above_full_air_make_no_negative_deficit():
+    """By hand: 90 → 102 % in 10 min at one temperature, 102 % for 10 min, then 106 %.
+
+    Saturation at 20 °C is 2.33919 kPa (IAPWS); the deficit falls from a tenth of it to 0 at
+    the record of 102 % (within 3 points, so full air), and is 0 until the last sound record;
+    106 % says nothing of the deficit, though it counts in humidity.
+    """
+    log = pd.DataFrame(
+        {"chamber": "T1", "time": at([0, 10, 20, 25]), "temp_c": 20.0,
+         "rh_pct": [90.0, 102.0, 102.0, 106.0]}
+    )  # fmt: skip
+    got = exposed(log, window(0, 25)).iloc[0]
+    assert got["vpd_kpa"] == pytest.approx(2.33919 * 0.1 * 5 / 20, rel=1e-4)
+    assert got["vpd_coverage_pct"] == pytest.approx(80.0)
+    assert got["rh_coverage_pct"] == pytest.approx(100.0)
+    # a sensor stated to be wrong by 8 points: 106 % is full air too
+    wide = ExposureSettings(max_gap_min=10, rh_error_pct=8.0)
+    got = exposed(log, window(0, 25), wide).iloc[0]
+    assert got["vpd_kpa"] == pytest.approx(2.33919 * 0.1 * 5 / 25, rel=1e-4)
+    assert got["vpd_coverage_pct"] == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize("temp", [20.0, 70.0])  # the polynomial and the equation itself
+def test_deficit_is_never_negative(temp):
+    got = fast_vpd(np.full(5, temp), np.array([99.9, 100.0, 100.1, 103.0, 103.1]))
+    assert got[0] > 0
+    assert (got[1:4] == 0).all()
+    assert np.isnan(got[4])
+
+
 def test_rows_of_sensors_that_take_turns():
     """Logs in order of time: strict turns, in any order of sensors, and turns with a gap."""
     rng = np.random.default_rng(5)

@@ -10,8 +10,8 @@ from scipy import stats
 from tests.small_trials import make_data, make_trial
 from trialkit.analysis.batches_to_come import batch_findings, batch_part
 from trialkit.analysis.fit_response import fit_response
-from trialkit.analysis.flush_error import with_flush_test
-from trialkit.model.fit import fit
+from trialkit.analysis.flush_error import fit_for_flush, with_flush_test
+from trialkit.model.fit import Fit, fit
 from trialkit.model.inference.crossed_effect import crossed_df, least_ratio
 
 
@@ -77,11 +77,12 @@ def test_too_few_batches_are_told(tmp_path) -> None:
 
 
 def test_least_ratio_is_a_quantile_of_f() -> None:
-    assert stats.f.cdf(least_ratio((4, 9)), 4, 9) == pytest.approx(0.6)
+    assert stats.f.cdf(least_ratio((6, 9)), 6, 9) == pytest.approx(0.6)
+    assert stats.f.cdf(least_ratio((4, 9)), 4, 9) == pytest.approx(0.5)
 
 
-def test_flush_is_judged_against_batch_by_flush() -> None:
-    """A balanced table: the F is MS(flush) / MS(batch x flush) of the analysis of variance."""
+def flushes_apart() -> tuple[pd.DataFrame, Fit]:
+    """Give a balanced table of three batches and three flushes, and its fit."""
     rng = np.random.default_rng(5)
     table = layout(3, "aabb").loc[lambda t: t.index.repeat(3)].reset_index(drop=True)
     table["flush"] = np.tile(["1", "2", "3"], len(table) // 3)
@@ -89,8 +90,13 @@ def test_flush_is_judged_against_batch_by_flush() -> None:
     cell = table.groupby(["batch", "flush"]).ngroup().to_numpy()
     table["y"] = 100 + rng.normal(size=len(table)) + 2 * rng.normal(size=9)[cell]
     random = ["batch", "batch:chamber", "unit", "batch:chamber:flush"]
-    made = fit(table, response="y", fixed="schedule + flush + schedule:flush", random=random)
-    tests, found = with_flush_test(made.tests(), made)
+    return table, fit(table, response="y", fixed="schedule + flush + schedule:flush", random=random)
+
+
+def test_flush_is_judged_against_batch_by_flush() -> None:
+    """A balanced table: the F is MS(flush) / MS(batch x flush) of the analysis of variance."""
+    table, made = flushes_apart()
+    tests, found = with_flush_test(made.tests(), made, fit_for_flush(made))
     cells = table.pivot_table(index="batch", columns="flush", values="y").to_numpy()
     centred = cells - cells.mean(0) - cells.mean(1)[:, None] + cells.mean()
     error = (centred**2).sum() / 4
@@ -101,11 +107,27 @@ def test_flush_is_judged_against_batch_by_flush() -> None:
     pd.testing.assert_frame_equal(tests.drop(index="flush"), made.tests().drop(index="flush"))
 
 
+def test_means_by_flush_hold_what_batches_add() -> None:
+    """By hand: a flush's mean over 3 batches varies as (MS batch + 2 MS batch x flush) / 9.
+
+    Mean squares are those of the 9 cell means of batch and flush.
+    """
+    table, made = flushes_apart()
+    other = fit_for_flush(made)
+    assert other is not None
+    cells = table.pivot_table(index="batch", columns="flush", values="y").to_numpy()
+    centred = cells - cells.mean(0) - cells.mean(1)[:, None] + cells.mean()
+    batch, both = 3 * cells.mean(1).var(ddof=1), (centred**2).sum() / 4
+    means = other.means("flush")
+    assert means["se"].tolist() == pytest.approx([np.sqrt((batch + 2 * both) / 9)] * 3, rel=1e-6)
+    assert means["estimate"].tolist() == pytest.approx(cells.mean(0).tolist())
+
+
 def test_one_batch_has_no_error_for_flush() -> None:
     table = layout(1, "aabb").loc[lambda t: t.index.repeat(2)].reset_index(drop=True)
     table["flush"] = np.tile(["1", "2"], len(table) // 2)
     table["y"] = np.random.default_rng(1).normal(size=len(table))
     made = fit(table, response="y", fixed="schedule + flush", random=["chamber"])
-    tests, found = with_flush_test(made.tests(), made)
+    tests, found = with_flush_test(made.tests(), made, fit_for_flush(made))
     assert [f.code for f in found] == ["flush_of_one_batch"]
     pd.testing.assert_frame_equal(tests, made.tests())

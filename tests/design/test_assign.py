@@ -2,13 +2,14 @@
 
 import itertools
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
 import trialkit as tk
-from trialkit.design.layout.draws import Draws
+from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.procedure import re_randomise
 from trialkit.errors import PlanError
 
@@ -288,18 +289,15 @@ def arrangements(items):
 def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, levels, target):
     """Small enough to try every arrangement with the same replication."""
     from trialkit.design.layout.efficiency import plan_efficiency
+    from trialkit.design.layout.units import groupings
 
     trial = make_trial(units, {"a": (term, levels, target or "")})
     plan = tk.assign(trial)
-    structure, counts = trial.structure, trial.counts
     number = {f"a{i}": i for i in range(levels)}
     ours = [number[x] for x in plan.assignment("a")["a"]]
-    stratum = structure.term(term)
-    best = max(
-        plan_efficiency(structure, counts, stratum, np.array(p), levels)
-        for p in arrangements(sorted(ours))
-    )
-    found = plan_efficiency(structure, counts, stratum, np.array(ours), levels)
+    units = groupings(trial.structure, trial.counts, trial.structure.term(term))
+    best = max(plan_efficiency(units, np.array(p), levels) for p in arrangements(sorted(ours)))
+    found = plan_efficiency(units, np.array(ours), levels)
     assert found == pytest.approx(best, abs=1e-9)
     assert plan.efficiency["a"] == pytest.approx(found)
     assert plan.bound["a"] >= best - 1e-9
@@ -308,14 +306,14 @@ def test_search_finds_the_best_of_all_arrangements(make_trial, units, term, leve
 @pytest.mark.parametrize("weights", [(1, 1, 1), (2, 1, 1)])
 def test_the_gain_of_every_exchange_is_what_it_changes(chambers, weights):
     """All exchanges valued at once equal the objective worked out anew for each."""
-    from trialkit.design.layout.efficiency import Criterion, Exchange
+    from trialkit.design.layout.search import Exchange
+    from trialkit.design.layout.site import treated_sites
 
     trial = chambers(batch=3, chamber=4)
     rng = np.random.default_rng(3)
     start = rng.permutation(np.repeat([0, 1, 2], 12 * np.array(weights) // sum(weights)))
-    groups = [rng.integers(0, 2, 12)]
-    engine = Exchange(trial.structure, trial.counts, ("batch", "chamber"), 3,
-                      Criterion.for_levels([3]), groups=groups)  # fmt: skip
+    site = replace(treated_sites(trial)[0], spread_over=(rng.integers(0, 2, 12),))
+    engine = Exchange(site)
     u, v = np.triu_indices(12, 1)
     gains = engine.gains(start, u, v)
     for i, j, gain in zip(u, v, gains, strict=True):
@@ -359,7 +357,7 @@ def test_rounding_noise_of_another_processor_changes_nothing(make_trial, monkeyp
 
     The same hashes came out with four kernels of one linear-algebra library as well.
     """
-    from trialkit.design.layout import procedure as module
+    from trialkit.design.layout import search as module
 
     units, term, levels = CASES[case]
     trial = make_trial(units, {"a": (term, levels, "")})

@@ -6,20 +6,21 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from trialkit.design.layout import classical
-from trialkit.design.layout.arrangements import _with_target, replication
+from trialkit.design.layout import blocks as constructed
+from trialkit.design.layout.blocks import _with_target
 from trialkit.design.layout.efficiency import average_efficiency
+from trialkit.design.layout.site import replication
 from trialkit.design.strata.remedies import _cost
 from trialkit.trial.sections import PricesSection
 
 
-@pytest.mark.parametrize(("t", "k"), list(classical._BASE_BLOCKS))
+@pytest.mark.parametrize(("t", "k"), list(constructed._BASE_BLOCKS))
 def test_developed_blocks_meet_every_pair_equally_often(t, k):
     """Definition of balance: each pair of treatments in the same number of blocks.
 
     lambda (t - 1) = r (k - 1), Cochran and Cox (1957), ch. 11.
     """
-    blocks = classical._developed(t, k)
+    blocks = constructed._developed(t, k)
     assert blocks.shape[1] == k
     held = np.zeros((t, t), dtype=int)
     for block in blocks:
@@ -36,7 +37,7 @@ def test_developed_blocks_meet_every_pair_equally_often(t, k):
 @pytest.mark.parametrize("q", [2, 3, 4, 5, 7, 8, 9])
 def test_tables_are_those_of_a_field(q):
     """The axioms: groups under both operations, and one distributes over the other."""
-    add, mul = classical._field(q)
+    add, mul = constructed._field(q)
     every = range(q)
     for table, neutral, rest in ((add, 0, every), (mul, 1, range(1, q))):
         assert (table == table.T).all()
@@ -51,15 +52,15 @@ def test_tables_are_those_of_a_field(q):
 
 def test_there_is_no_field_of_six_or_ten():
     """Orders of finite fields are powers of primes; 16 is one, but not among those kept."""
-    assert classical._field(6) is None
-    assert classical._field(10) is None
-    assert classical._field(1) is None
+    assert constructed._field(6) is None
+    assert constructed._field(10) is None
+    assert constructed._field(1) is None
 
 
 def test_all_blocks_are_all_of_them_up_to_two_thousand():
-    assert len(classical._all_blocks(6, 3)) == 20  # 6! / (3! 3!)
-    assert len(classical._all_blocks(63, 2)) == 1953
-    assert classical._all_blocks(64, 2) is None  # 2016
+    assert len(constructed._all_blocks(6, 3)) == 20  # 6! / (3! 3!)
+    assert len(constructed._all_blocks(63, 2)) == 1953
+    assert constructed._all_blocks(64, 2) is None  # 2016
 
 
 def test_the_average_efficiency_of_balanced_blocks():

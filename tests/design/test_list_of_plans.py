@@ -3,18 +3,18 @@
 import numpy as np
 
 import trialkit as tk
-from trialkit.design.layout import all_plans
+from trialkit.design.layout import restricted_plans
 
 UNITS = "structure = '(batch * chamber) / block'\nbatch = {}\nchamber = {}\nblock = 2"
 
 
 def listed(make_trial, batch, chamber):
-    all_plans._known.clear()
+    restricted_plans._known.clear()
     trial = make_trial(
         UNITS.format(batch, chamber), {"a": ("batch:chamber", 3, "apart = [['a0', 'a1']]")}
     )
     tk.assign(trial)
-    (found,) = all_plans._known.values()
+    (found,) = restricted_plans._known.values()
     return found
 
 
@@ -35,8 +35,8 @@ def test_a_list_cut_short_still_holds_the_best_that_the_search_reached(make_tria
         plans = np.repeat(np.arange(len(target)), target)[None, :]  # all of a level in a row
         return plans, False
 
-    monkeypatch.setattr(all_plans, "every_plan", cut_short)
+    monkeypatch.setattr(restricted_plans, "every_plan", cut_short)
     found = listed(make_trial, 2, 6)
-    all_plans._known.clear()
+    restricted_plans._known.clear()
     assert not found.complete
     assert found.kept > 0.85 * whole.kept

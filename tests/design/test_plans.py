@@ -8,16 +8,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from trialkit.design.layout.classical import (
-    alpha_blocks,
-    balanced_blocks,
-    latin_square,
-    pair_counts,
-    reduced_squares,
-    williams_sequences,
-)
-from trialkit.design.layout.draws import Draws
+from trialkit.design.layout.blocks import alpha_blocks, balanced_blocks, pair_counts
+from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.efficiency import block_design_efficiency
+from trialkit.design.layout.squares import latin_square, reduced_squares, williams_sequences
 
 
 def is_latin(square):

@@ -14,11 +14,11 @@ from scipy import stats
 
 import trialkit as tk
 from trialkit.analysis.randomisation import draw_plans
-from trialkit.design.layout import plan_listing
-from trialkit.design.layout.constraints import Constraints
-from trialkit.design.layout.plan_listing import every_plan
-from trialkit.design.layout.plan_value import Valuation
-from trialkit.design.layout.procedure import re_randomise, strata_factors
+from trialkit.design.layout import restricted_plans
+from trialkit.design.layout.efficiency import Valuation
+from trialkit.design.layout.procedure import re_randomise
+from trialkit.design.layout.restricted_plans import every_plan
+from trialkit.design.layout.site import Constraints, treated_sites
 
 APART = "apart = [['a0', 'a1']]"
 
@@ -212,7 +212,7 @@ def test_a_sample_gives_every_plan_the_same_chance(monkeypatch):
     assert sorted(map(tuple, whole.tolist())) == sorted(arrangements(1, 6, (2, 2, 2)))
     seen = Counter()
     for seed in range(600):
-        monkeypatch.setattr(plan_listing, "BASE_SEED", seed)
+        monkeypatch.setattr(restricted_plans, "BASE_SEED", seed)
         part, complete = every_plan((2, 2, 2), rules, most=8)
         assert not complete
         seen.update(map(tuple, part.tolist()))
@@ -224,10 +224,7 @@ def test_a_sample_gives_every_plan_the_same_chance(monkeypatch):
 
 def test_values_equal_dense_projections(make_trial):
     trial = runs(make_trial, 2, 5)
-    from trialkit.design.layout.procedure import _site
-
-    term, factors = next(iter(strata_factors(trial).items()))
-    site = _site(trial, term, factors)
+    (site,) = treated_sites(trial)
     rng = np.random.default_rng(1)
     plans = np.array([rng.permutation([0, 0, 0, 0, 1, 1, 1, 2, 2, 2]) for _ in range(20)])
     expected = [dense_efficiency(tuple(plan), 2, 5) for plan in plans]

@@ -112,7 +112,7 @@ def test_a_conclusion_that_rests_on_one_chamber_is_said():
     )
     means = np.array([400, 404, 396, 401, 400, 397, 402, 399.0])
     table["fresh_g"] = np.repeat(means, 5) + rng.normal(0, 12, 40)
-    table.loc[table["schedule"] == "sparse", "fresh_g"] -= 16
+    table.loc[table["schedule"] == "sparse", "fresh_g"] -= 20
     table.loc[table["chamber"] == "T8", "fresh_g"] += 45
     got = diagnose(fitted(table, random=["chamber"]))
     assert "conclusion_leans" in codes(got)

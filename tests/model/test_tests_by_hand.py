@@ -12,10 +12,10 @@ from scipy import stats
 from trialkit.model.answers.contrasts import polynomial_contrasts
 from trialkit.model.answers.ratio_line import RatioLine
 from trialkit.model.batch import fit_batch
-from trialkit.model.checks.spread import _within
 from trialkit.model.fit import fit
 from trialkit.model.inference.question import Question
 from trialkit.model.inference.reasons import explain_methods as reasons_of
+from trialkit.model.inference.spread_tests import within_units
 from trialkit.model.inference.unequal_spread import spread_levels
 
 
@@ -82,13 +82,12 @@ def test_spreads_within_chambers_are_compared_by_their_logarithms() -> None:
     question = Question(made.data, made.design.hypothesis("schedule")[:, made.design.kept])
     levels = spread_levels(question)
     assert levels is not None
-    sd, p = _within(question, levels, y)
+    squares, p = within_units(question, levels, y[None])
     by = table.groupby(["schedule", "chamber"])["y"].var()
-    assert p == pytest.approx(stats.f_oneway(np.log(by["a"]), np.log(by["b"])).pvalue)
+    assert p[0] == pytest.approx(stats.f_oneway(np.log(by["a"]), np.log(by["b"])).pvalue)
     free = table.groupby(["schedule", "chamber"]).size() - 1
     pooled = np.sqrt((by * free).groupby("schedule").sum() / free.groupby("schedule").sum())
-    assert sd is not None
-    assert sd.tolist() == pytest.approx(pooled.tolist())
+    assert np.sqrt(squares[0]).tolist() == pytest.approx(pooled.tolist())
 
 
 def test_trends_of_all_degrees_are_the_printed_ones() -> None:

@@ -32,12 +32,13 @@ def ask(table: pd.DataFrame, Y: np.ndarray) -> pd.DataFrame:
     return fit_batch(table, Y, fixed="schedule", random=["chamber"]).contrast([0.0, 1.0])
 
 
-def test_without_the_shape_it_is_welch(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The t is that of scipy's Welch test on unit means.
+def ask3(table: pd.DataFrame, Y: np.ndarray) -> pd.DataFrame:
+    return fit_batch(table, Y, fixed="schedule", random=["chamber"]).contrast([0.0, 1.0, 0.0])
 
-    The df at equal spreads are Welch's formula, (1/8 + 1/4)^2 / (1/64/7 + 1/16/3).
-    """
-    monkeypatch.setattr(unequal_spread, "SHAPE_DF", 0.0)
+
+def test_without_the_shape_it_is_welch(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The t and its df are those of scipy's Welch test on unit means."""
+    monkeypatch.setattr(unequal_spread, "ALIKE_DF", 1e-9)
     monkeypatch.setattr(unequal_spread, "LEAST_WITHIN", 10_000)
     table = chambers({"a": 8, "b": 4})
     Y = draw(table, {"a": 1.0, "b": 4.0}, {"a": 1.0, "b": 2.0}, 5)
@@ -46,14 +47,13 @@ def test_without_the_shape_it_is_welch(monkeypatch: pytest.MonkeyPatch) -> None:
     for i, row in enumerate(means):
         welch = stats.ttest_ind(row[8:], row[:8], equal_var=False)
         assert got.t[i] == pytest.approx(welch.statistic, rel=1e-8)
-    wanted = (1 / 8 + 1 / 4) ** 2 / (1 / 64 / 7 + 1 / 16 / 3)
-    np.testing.assert_allclose(got.df, wanted, rtol=1e-8)
+        assert got.df[i] == pytest.approx(welch.df, rel=1e-8)
     assert set(got.method) == {"unit means of chamber, spread by schedule"}
 
 
 def test_shape_alone_is_the_pooled_error_shared_out(monkeypatch: pytest.MonkeyPatch) -> None:
     """By hand: v_j = s_j SS / (7 s_a + 3 s_b), df = (7 s_a + 3 s_b)^2 / (7 s_a^2 + 3 s_b^2)."""
-    monkeypatch.setattr(unequal_spread, "SHAPE_DF", 1e12)
+    monkeypatch.setattr(unequal_spread, "ALIKE_DF", 1e9)
     table = chambers({"a": 8, "b": 4})
     Y = draw(table, {"a": 3.0, "b": 3.0}, {"a": 1.0, "b": 2.0}, 4)
     got = ask(table, Y)
@@ -88,6 +88,41 @@ def test_equal_numbers_change_nothing() -> None:
     for i, row in enumerate(means):
         assert got.t[i] == pytest.approx(stats.ttest_ind(row[5:], row[:5]).statistic, rel=1e-8)
     np.testing.assert_allclose(got.df, 8, rtol=1e-6)
+
+
+def test_three_levels_that_spread_alike_share_one_error() -> None:
+    """Balanced: t and df of the analysis of variance of unit means, 12 units and 3 levels."""
+    table = chambers({"a": 4, "b": 4, "c": 4})
+    even = dict.fromkeys("abc", 1.0)
+    Y = draw(table, even, even, 8)
+    got = ask3(table, Y)
+    means = pd.DataFrame(Y.T).groupby(table["chamber"].to_numpy()).mean().to_numpy().T
+    common = got.method != "unit means of chamber, spread by schedule"
+    assert common.sum() > 4
+    for i in np.flatnonzero(common):
+        groups = means[i].reshape(3, 4)
+        error = ((groups - groups.mean(axis=1, keepdims=True)) ** 2).sum() / 9
+        t = (groups[1].mean() - groups[0].mean()) / np.sqrt(error / 2)
+        assert got.t[i] == pytest.approx(t, rel=1e-7)
+        assert got.df[i] == pytest.approx(9, rel=1e-6)
+
+
+def test_three_levels_found_to_spread_differently_get_an_error_each(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Without the shape: scipy's Welch test of the two levels compared."""
+    monkeypatch.setattr(unequal_spread, "ALIKE_DF", 1e-9)
+    monkeypatch.setattr(unequal_spread, "LEAST_WITHIN", 10_000)
+    table = chambers({"a": 4, "b": 4, "c": 4})
+    within = {"a": 1.0, "b": 30.0, "c": 1.0}
+    Y = draw(table, within, within, 5)
+    got = ask3(table, Y)
+    means = pd.DataFrame(Y.T).groupby(table["chamber"].to_numpy()).mean().to_numpy().T
+    assert set(got.method) == {"unit means of chamber, spread by schedule"}
+    for i, row in enumerate(means):
+        welch = stats.ttest_ind(row[4:8], row[:4], equal_var=False)
+        assert got.t[i] == pytest.approx(welch.statistic, rel=1e-8)
+        assert got.df[i] == pytest.approx(welch.df, rel=1e-8)
 
 
 @pytest.mark.parametrize(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -245,6 +246,28 @@ NO_INVERSE: dict[str, tuple[Runs, str | None]] = {
         None,
     ),
 }
+
+
+def test_residual_running_down_to_nothing_ends_in_no_warning() -> None:
+    """Six rows, four cells: the search halves the residual until its cube is no number."""
+    rows = [
+        ("B0", "T0", "s1", "dim", 430.0),
+        ("B0", "T0", "s1", "bright", 400.0),
+        ("B0", "T1", "s0", "bright", 310.0),
+        ("B1", "T0", "s0", "bright", 340.0),
+        ("B1", "T1", "s1", "dim", 440.0),
+        ("B1", "T1", "s1", "bright", 410.0),
+    ]
+    data = pd.DataFrame(rows, columns=["batch", "chamber", "schedule", "light", "y"])
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        made = fit(data, response="y", fixed="schedule * light", random=["batch", "batch:chamber"])
+        tests = made.tests()
+    sound = tests[~tests["method"].isin([NO_TEST, "not estimable"])]
+    assert (sound["F"] >= 0).all()
+    assert sound["den_df"].between(0, 1e6, inclusive="neither").all()
+
+
 WEIGHTS = {("B0", "T0"): -0.1275, ("B0", "T1"): -1.6244, ("B1", "T1"): 0.6057,
            ("B2", "T0"): -0.0932, ("B2", "T1"): -0.4516}  # fmt: skip
 

@@ -43,6 +43,7 @@ from trialkit.air.kernels import (
     GAS_CONSTANT_DRY_AIR,
     GAS_CONSTANT_VAPOUR,
     MASS_RATIO,
+    RH_ERROR_PCT,
     AirError,
 )
 from trialkit.air.uncertainty import uncertainty_of, vpd_uncertainty_kpa
@@ -63,6 +64,7 @@ __all__ = [
     "GAS_CONSTANT_DRY_AIR",
     "GAS_CONSTANT_VAPOUR",
     "MASS_RATIO",
+    "RH_ERROR_PCT",
     "AirError",
     "absolute_humidity_g_m3",
     "co2_mg_m3",

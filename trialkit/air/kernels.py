@@ -20,6 +20,9 @@ MASS_RATIO = 0.621945
 #: Range of air speed × VPD found acceptable over beds (Bowman 1989), m/min × mbar.
 BOWMAN_RANGE = (4.0, 10.0)
 
+#: Error of a humidity sensor near saturation [% points], where none is stated: readings above
+#: 100 % by no more than that are full air. Common practice, no source.
+RH_ERROR_PCT = 3.0
 #: Humidities that lie between this and 1 throughout are fractions, not per cent.
 DRIEST_PCT = 0.05
 ZERO_C = 273.15

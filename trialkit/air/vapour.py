@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.air.kernels import (
+    RH_ERROR_PCT,
     apply_to,
     log_saturation,
     saturation,
@@ -101,7 +102,7 @@ def vapour_pressure_kpa(temp_c: Any, rh_pct: Any) -> Any:
     return apply_to(lambda t, r: r / 100 * saturation(t), temp_c=temp_c, rh_pct=rh_pct)
 
 
-def vpd_kpa(temp_c: Any, rh_pct: Any, *, rh_error_pct: float = 3.0) -> Any:
+def vpd_kpa(temp_c: Any, rh_pct: Any, *, rh_error_pct: float = RH_ERROR_PCT) -> Any:
     """Give the vapour pressure deficit: how hard the air pulls water from a wet surface.
 
     For a log, compute it record by record and then average; the deficit of the average

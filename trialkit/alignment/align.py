@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.air import RH_ERROR_PCT
 from trialkit.alignment.carriers import are_files, expose, is_spread
 from trialkit.alignment.cells import to_ns
 from trialkit.alignment.checks import check_logs
@@ -15,8 +16,11 @@ from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.photons import add_photons
 from trialkit.alignment.result import Aligned
+from trialkit.alignment.slow_findings import slow_findings
+from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
+from trialkit.alignment.unmade import list_unmade
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
@@ -106,6 +110,8 @@ def align(
     runs, lit = add_photons(runs, trial)
     keys = list(run_factors(trial))
     runs = add_agreement(runs, sensors, keys)
+    usable = air if isinstance(air, pd.DataFrame) else None
+    runs = _add_slow(runs, usable, pulses, trial, settings)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
     assignment = _assignment(trial, plan)
     fidelity = fidelity_table(trial, runs, assignment, check.response if check else None)
@@ -113,7 +119,26 @@ def align(
     if any(finding.code == "units_missing" for finding in told):
         missing = []  # the reader of the harvest already listed them
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
-    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check)
+    findings += slow_findings(runs, fidelity, keys)
+    unmade = list_unmade(
+        trial, held, runs, check.response if check else None,
+        mist=pulses, max_gap_min=settings.max_gap_min, in_place=air is not None and held is None,
+    )  # fmt: skip
+    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check, unmade)
+
+
+def _add_slow(
+    runs: pd.DataFrame,
+    air: pd.DataFrame | None,
+    pulses: pd.DataFrame | None,
+    trial: Trial,
+    settings: ExposureSettings,
+) -> pd.DataFrame:
+    """Add how far readings too slow for the mist leave each window open."""
+    if air is None or "chamber" not in runs.columns:
+        return runs.assign(**dict.fromkeys(SLOW_COLUMNS, np.nan))
+    told = judge_readings(air, pulses, runs, rig=trial.rig, settings=settings)
+    return pd.concat([runs, told], axis=1)
 
 
 def _told(*logs: Any) -> tuple[Finding, ...]:
@@ -129,7 +154,8 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     trial : Trial
     climate : DataFrame or None
         The climate log; where the file states no `max_gap_min`, the largest gap bridged is 10
-        minutes or two and a half times the usual step of the log, whichever is longer.
+        minutes or two and a half times the usual step of the log, whichever is longer. The error
+        of humidity near saturation is `rig.sensor_rh_error`, or 3 points if that is more.
 
     Returns
     -------
@@ -137,6 +163,9 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     """
     spec = trial.logs.get("environment")
     given = {name: getattr(trial.rig, name) for name in LIMITS if LIMITS[name].section == "rig"}
+    if trial.rig.sensor_rh_error is not None:
+        # wet sensors overshoot by more than their data sheets state of drier air
+        given["rh_error_pct"] = max(float(trial.rig.sensor_rh_error), RH_ERROR_PCT)
     if spec is not None:
         given |= spec.limits
         stated = {"max_gap_min": spec.max_gap_min, "min_coverage_pct": spec.min_coverage_pct}

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Ints = NDArray[np.int64]
+from trialkit.arrays import Ints
 
 
 def to_ns(times: pd.Series) -> Ints:

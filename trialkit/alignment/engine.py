@@ -23,8 +23,9 @@ from numpy.typing import NDArray
 
 from trialkit.alignment.cells import Cells
 from trialkit.alignment.kernel import Key, Piece, SeamError, Summer
-from trialkit.alignment.measures import Array, ExposureSettings
+from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.summaries import Summaries, summarise
+from trialkit.arrays import Floats
 from trialkit.columns.channels import READ
 from trialkit.errors import AlignError
 
@@ -326,7 +327,7 @@ def _coded(column: Any) -> tuple[NDArray[np.int64], list[str]]:
     return np.asarray(indices).astype(np.int64), words
 
 
-def _numbers(column: Any) -> Array:
+def _numbers(column: Any) -> Floats:
     """Give a column as floats; missing values are NaN."""
     import pyarrow as pa
 

@@ -7,8 +7,9 @@ import pandas as pd
 
 from trialkit.alignment.cells import Cells, to_ns
 from trialkit.alignment.kernel import Key, Piece, Summer
-from trialkit.alignment.measures import Array, ExposureSettings
+from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.summaries import Summaries, summarise
+from trialkit.arrays import Floats
 from trialkit.columns.channels import READ
 
 
@@ -61,7 +62,7 @@ def piece_of_frame(climate: pd.DataFrame, summer: Summer) -> Piece:
     return summer.sum_piece(names, codes, to_ns(part["time"]), values)
 
 
-def _empty(values: Array) -> bool:
+def _empty(values: Floats) -> bool:
     return bool(np.isnan(values).all())
 
 

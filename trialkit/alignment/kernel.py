@@ -22,14 +22,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from trialkit.alignment.cells import Cells
-from trialkit.alignment.measures import Array, ExposureSettings, Measure, fast_vpd
+from trialkit.alignment.measures import ExposureSettings, Measure, fast_vpd
 from trialkit.alignment.sums import Stretches, cut_into_cells, sum_channel
+from trialkit.arrays import Bools, Floats, Ints
 
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 Key = tuple[str, str]
 
 #: Records handled at once: few enough for the processor's cache, enough to be worth a call.
@@ -58,8 +56,8 @@ class Edges:
 
     series: Ints
     time: Ints
-    low: Array
-    high: Array
+    low: Floats
+    high: Floats
     counted: Bools
 
 
@@ -80,7 +78,7 @@ class Piece:
     """
 
     names: list[Key]
-    sums: dict[str, Array] = field(default_factory=dict)
+    sums: dict[str, Floats] = field(default_factory=dict)
     edges: dict[str, list[Edges]] = field(default_factory=dict)
     rows: int = 0
 
@@ -89,7 +87,7 @@ class Piece:
         found = {int(i) for e in self.edges.values() for part in e for i in np.unique(part.series)}
         return [self.names[i] for i in sorted(found)]
 
-    def add(self, name: str, series: Ints, cell: Ints, sums: Array, width: int) -> None:
+    def add(self, name: str, series: Ints, cell: Ints, sums: Floats, width: int) -> None:
         """Add sums to the cells of a measure."""
         if name not in self.sums:
             self.sums[name] = np.zeros((len(self.names), width))
@@ -113,7 +111,7 @@ class Summer:
             self.by_channel.setdefault(measure.channel, []).append(measure)
 
     def sum_piece(
-        self, names: Sequence[Key], series: Ints, time: Ints, values: Mapping[str, Array]
+        self, names: Sequence[Key], series: Ints, time: Ints, values: Mapping[str, Floats]
     ) -> Piece:
         """Sum one piece of a log.
 
@@ -136,7 +134,8 @@ class Summer:
         limits = [self.cells.limits(chamber) for chamber, _ in names]
         for lo in range(0, len(time), BLOCK):
             part = slice(lo, lo + BLOCK)
-            for channels, keep in _same_rows({name: v[part] for name, v in values.items()}):
+            block = {name: v[part] for name, v in values.items()}
+            for channels, keep in _same_rows(block, self.settings.rh_error_pct):
                 s, t = series[part], time[part]
                 chosen = channels
                 if keep is not None:
@@ -148,7 +147,7 @@ class Summer:
         self,
         series: Ints,
         time: Ints,
-        channels: Mapping[str, Array],
+        channels: Mapping[str, Floats],
         limits: Sequence[Ints],
         piece: Piece,
     ) -> None:
@@ -173,7 +172,7 @@ class Summer:
             edge = Edges(series[ends], time[ends], low[c][ends], high[c][ends], counted)
             piece.edges.setdefault(c, []).append(edge)
 
-    def _add(self, at: Stretches, channels: Mapping[str, Array], piece: Piece) -> None:
+    def _add(self, at: Stretches, channels: Mapping[str, Floats], piece: Piece) -> None:
         """Sum all measures of some channels into a piece."""
         for channel, v in channels.items():
             held = channel in self.settings.held
@@ -229,7 +228,7 @@ class Summer:
         self._add(at, {channel: (low + high) / 2}, total)
 
 
-def _sorted_edges(found: Sequence[Edges]) -> tuple[Ints, Ints, Array, Array, Bools]:
+def _sorted_edges(found: Sequence[Edges]) -> tuple[Ints, Ints, Floats, Floats, Bools]:
     """Put open moments in order; refuse those that lie inside time already summed."""
     series = np.concatenate([e.series for e in found])
     time = np.concatenate([e.time for e in found])
@@ -253,10 +252,12 @@ def _sorted_edges(found: Sequence[Edges]) -> tuple[Ints, Ints, Array, Array, Boo
     return series, time, low, high, counted
 
 
-def _same_rows(block: Mapping[str, Array]) -> list[tuple[dict[str, Array], Bools | None]]:
+def _same_rows(
+    block: Mapping[str, Floats], rh_error_pct: float
+) -> list[tuple[dict[str, Floats], Bools | None]]:
     """Group channels that have the same sound rows, and add the vapour pressure deficit."""
-    whole: dict[str, Array] = {}
-    groups: list[tuple[dict[str, Array], Bools | None]] = []
+    whole: dict[str, Floats] = {}
+    groups: list[tuple[dict[str, Floats], Bools | None]] = []
     for name, v in block.items():
         with np.errstate(all="ignore"):
             sound = bool(np.isfinite(v.sum()))  # finite only if every value is
@@ -264,21 +265,27 @@ def _same_rows(block: Mapping[str, Array]) -> list[tuple[dict[str, Array], Bools
             whole[name] = v
         else:
             groups.append(({name: v}, np.isfinite(v)))
-    if "temp_c" in whole and "rh_pct" in whole:
-        whole["vpd_kpa"] = fast_vpd(whole["temp_c"], whole["rh_pct"])
-    elif "temp_c" in block and "rh_pct" in block:
-        both = np.isfinite(block["temp_c"]) & np.isfinite(block["rh_pct"])
-        vpd = np.full(both.size, np.nan)
-        vpd[both] = fast_vpd(block["temp_c"][both], block["rh_pct"][both])
-        groups.append(({"vpd_kpa": vpd}, both))
+    if "temp_c" in block and "rh_pct" in block:
+        temp, humid = block["temp_c"], block["rh_pct"]
+        if "temp_c" in whole and "rh_pct" in whole:
+            vpd = fast_vpd(temp, humid, rh_error_pct=rh_error_pct)
+        else:
+            both = np.isfinite(temp) & np.isfinite(humid)
+            vpd = np.full(both.size, np.nan)
+            vpd[both] = fast_vpd(temp[both], humid[both], rh_error_pct=rh_error_pct)
+        known = np.isfinite(vpd)  # not where humidity lies above 100 % by more than the error
+        if known.all():
+            whole["vpd_kpa"] = vpd
+        else:
+            groups.append(({"vpd_kpa": vpd}, known))
     if whole:
         groups.append((whole, None))
     return [group for group in groups if group[1] is None or group[1].any()]
 
 
 def in_order(
-    series: Ints, time: Ints, values: Mapping[str, Array]
-) -> tuple[Ints, Ints, dict[str, Array]]:
+    series: Ints, time: Ints, values: Mapping[str, Floats]
+) -> tuple[Ints, Ints, dict[str, Floats]]:
     """Sort rows by series and time, if they are not sorted already."""
     if _rising(series, time):
         return series, time, dict(values)
@@ -351,7 +358,7 @@ def _runs(runs: Ints, n: int) -> tuple[Ints, Ints]:
     return np.concatenate(([0], runs)), np.concatenate((runs, [n])) - 1
 
 
-def _seconds(step: Ints, max_gap_ns: int) -> Array:
+def _seconds(step: Ints, max_gap_ns: int) -> Floats:
     """Give the seconds from each record to the next, 0 where the gap is not bridged."""
     w = np.zeros(len(step) + 1)
     np.multiply(step, 1e-9, out=w[:-1])

@@ -7,12 +7,12 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
+from trialkit.air import RH_ERROR_PCT
+from trialkit.arrays import Floats
 from trialkit.columns.channels import CHANNELS, HELD
 from trialkit.columns.exposures import CLIMATE, ExposureLimits, Kind
 
-Array = NDArray[np.float64]
 MeasureKind = Literal["seconds", "mean", "below", "above", "deficit", "excess"]
 
 _NS = 1_000_000_000
@@ -37,11 +37,15 @@ class ExposureSettings(ExposureLimits):
         Channels whose records hold until the next one; the others follow a straight line. The
         line is exact for ramps and puts a step half way between two records; holding is exact
         for steps that are logged when they happen.
+    rh_error_pct: float
+        Error of the humidity sensors [% points]: readings above 100 % by no more than that are
+        full air, with a vapour pressure deficit of 0; those further above say nothing of it.
     """
 
     max_gap_min: float = 10.0
     min_coverage_pct: float = 80.0
     held: tuple[str, ...] = HELD
+    rh_error_pct: float = RH_ERROR_PCT
 
     @property
     def max_gap_ns(self) -> int:
@@ -127,18 +131,22 @@ def _saturation_fit(low: float, high: float) -> tuple[float, float, tuple[float,
     return float(offset), float(scale), tuple(float(c) for c in power.coef)
 
 
-def fast_vpd(temp_c: Array, rh_pct: Array) -> Array:
+def fast_vpd(temp_c: Floats, rh_pct: Floats, *, rh_error_pct: float = RH_ERROR_PCT) -> Floats:
     """Give the vapour pressure deficit of many records [kPa].
 
     Parameters
     ----------
     temp_c, rh_pct : ndarray
         Records [°C, %], no missing values.
+    rh_error_pct : float
+        Error of the sensor [% points].
 
     Returns
     -------
     ndarray
-        Equal to `trialkit.air.vpd_kpa` within 1 part in 10⁹ of the saturation pressure.
+        Equal to `trialkit.air.vpd_kpa` within 1 part in 10⁹ of the saturation pressure up to
+        100 %, and 0 above it within the error of the sensor. Missing further above: no air
+        is so humid, so what such a reading says of the deficit is not known.
 
     Notes
     -----
@@ -151,9 +159,18 @@ def fast_vpd(temp_c: Array, rh_pct: Array) -> Array:
     >>> fast_vpd(np.array([20.0]), np.array([90.0])).round(4)
     array([0.2339])
     """
-    out = np.empty(temp_c.size)
     if temp_c.size == 0:
-        return out
+        return np.empty(0)
+    out = _deficit(temp_c, rh_pct)
+    if float(rh_pct.max()) > 100.0:
+        np.maximum(out, 0.0, out=out)
+        out[rh_pct > 100.0 + rh_error_pct] = np.nan
+    return out
+
+
+def _deficit(temp_c: Floats, rh_pct: Floats) -> Floats:
+    """Give saturation pressure × (1 − RH/100), negative above 100 %."""
+    out = np.empty(temp_c.size)
     lowest, highest = float(temp_c.min()), float(temp_c.max())
     if lowest < _FIT_RANGE[0] or highest > _FIT_RANGE[1]:
         from trialkit.air.kernels import saturation

@@ -9,10 +9,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.alignment.cells import to_ns
+from trialkit.arrays import Ints
 from trialkit.columns.exposures import MIST
 from trialkit.trial.sections import RigSection
-
-Ints = NDArray[np.int64]
 
 #: Share of a window that the mist log spans.
 COVERAGE = "mist_coverage_pct"

@@ -8,6 +8,7 @@ import pandas as pd
 
 from trialkit.alignment.checks import LogCheck
 from trialkit.alignment.measures import ExposureSettings
+from trialkit.alignment.unmade import no_unmade
 from trialkit.columns import COLUMNS, head
 from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table
@@ -38,6 +39,8 @@ class Aligned:
     check : LogCheck or None
         Calibrations, sensor flags and mist response; None where the climate log was not held
         in memory or there was none.
+    unmade : DataFrame
+        Checks that the logs did not allow: `check, quantity, chamber, sensor, run, why, needs`.
     """
 
     table: pd.DataFrame
@@ -48,6 +51,7 @@ class Aligned:
     settings: ExposureSettings
     trial: Trial = field(repr=False)
     check: LogCheck | None = field(default=None, repr=False)
+    unmade: pd.DataFrame = field(default_factory=no_unmade, repr=False)
 
     @property
     def limits(self) -> pd.DataFrame:

@@ -10,7 +10,8 @@ import pandas as pd
 
 from trialkit.alignment.cells import Cells, to_ns
 from trialkit.alignment.kernel import Key, Piece
-from trialkit.alignment.measures import Array, ExposureSettings, measures_for
+from trialkit.alignment.measures import ExposureSettings, measures_for
+from trialkit.arrays import Floats
 from trialkit.columns.channels import CHANNELS
 from trialkit.columns.exposures import CLIMATE, Exposure
 
@@ -107,7 +108,7 @@ def _pool(parts: list[dict[str, float]], settings: ExposureSettings) -> dict[str
     return out
 
 
-def _window_hours(windows: pd.DataFrame) -> Array:
+def _window_hours(windows: pd.DataFrame) -> Floats:
     start, stop = to_ns(windows["start"]), to_ns(windows["stop"])
     known = (windows["start"].notna() & windows["stop"].notna()).to_numpy(bool)
     hours = np.full(len(windows), np.nan)
@@ -116,10 +117,10 @@ def _window_hours(windows: pd.DataFrame) -> Array:
     return hours
 
 
-def _columns(sums: pd.DataFrame, hours: Array, settings: ExposureSettings) -> pd.DataFrame:
+def _columns(sums: pd.DataFrame, hours: Floats, settings: ExposureSettings) -> pd.DataFrame:
     """Give the exposure columns from the sums of each row."""
-    out: dict[str, Array] = {}
-    covered: dict[str, Array] = {}
+    out: dict[str, Floats] = {}
+    covered: dict[str, Floats] = {}
     for channel in CHANNELS:
         seconds = _sum(sums, f"{channel.name}|seconds")
         covered[channel.name] = np.where(seconds > 0, seconds, np.nan)
@@ -136,9 +137,9 @@ def _columns(sums: pd.DataFrame, hours: Array, settings: ExposureSettings) -> pd
 def _exposure(
     exposure: Exposure,
     sums: pd.DataFrame,
-    covered: Mapping[str, Array],
+    covered: Mapping[str, Floats],
     settings: ExposureSettings,
-) -> Array:
+) -> Floats:
     """Give one exposure of each row, from the first of its channels that has records."""
     value = np.full(len(sums), np.nan)
     for channel, low, high in exposure.counts(settings):
@@ -150,10 +151,10 @@ def _exposure(
 def _from_channel(
     exposure: Exposure,
     sums: pd.DataFrame,
-    covered: Array,
+    covered: Floats,
     channel: str,
     limits: tuple[float | None, float | None],
-) -> Array:
+) -> Floats:
     """Give an exposure counted in one channel; missing where that has no records or no limit."""
     if exposure.kind in ("mean", "photons"):
         whole = _sum(sums, f"{channel}|mean")
@@ -169,7 +170,7 @@ def _from_channel(
     return np.where(np.isnan(covered), np.nan, parts[0])
 
 
-def _sum(sums: pd.DataFrame, name: str) -> Array:
+def _sum(sums: pd.DataFrame, name: str) -> Floats:
     if name not in sums.columns:
         return np.zeros(len(sums))
     return np.asarray(np.nan_to_num(sums[name].to_numpy(dtype=float)))

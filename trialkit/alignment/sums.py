@@ -15,9 +15,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.alignment.measures import Array, Measure
-
-Ints = NDArray[np.int64]
+from trialkit.alignment.measures import Measure
+from trialkit.arrays import Floats, Ints
 
 
 @dataclass
@@ -34,19 +33,19 @@ class Stretches:
         The stretches that a window limit cuts.
     """
 
-    w: Array
+    w: Floats
     starts: Ints
     cell: Ints
     series: Ints
     cuts: Cuts
 
     @cached_property
-    def weights(self) -> Array:
+    def weights(self) -> Floats:
         """Weight of each record, see `record_weights` [s]."""
         return record_weights(self.w)
 
     @cached_property
-    def covered(self) -> Array:
+    def covered(self) -> Floats:
         """Seconds covered in each run."""
         return _totals(self.w, None, self.starts)
 
@@ -67,15 +66,15 @@ class Cuts:
     """
 
     left: Ints
-    begin: Array
-    end: Array
-    seconds: Array
+    begin: Floats
+    end: Floats
+    seconds: Floats
     cell: Ints
     series: Ints
 
 
 def cut_into_cells(
-    series: Ints, time: Ints, w: Array, first: Ints, last: Ints, limits: Sequence[Ints]
+    series: Ints, time: Ints, w: Floats, first: Ints, last: Ints, limits: Sequence[Ints]
 ) -> Stretches:
     """Cut sorted records at window limits.
 
@@ -130,7 +129,7 @@ def _ints(values: Sequence[int]) -> Ints:
     return np.array(values, dtype=np.int64)
 
 
-def _cuts(parts: Sequence[tuple[int, float, float, int, int]], w: Array) -> Cuts:
+def _cuts(parts: Sequence[tuple[int, float, float, int, int]], w: Floats) -> Cuts:
     """Take the cut stretches out of `w` and give their parts."""
     left = _ints([part[0] for part in parts])
     begin = np.array([part[1] for part in parts], dtype=float)
@@ -141,7 +140,7 @@ def _cuts(parts: Sequence[tuple[int, float, float, int, int]], w: Array) -> Cuts
     return Cuts(left, begin, end, seconds, cell, series)
 
 
-def record_weights(w: Array) -> Array:
+def record_weights(w: Floats) -> Floats:
     """Give each record half of the stretch before it and half of the one after.
 
     Examples
@@ -155,8 +154,8 @@ def record_weights(w: Array) -> Array:
 
 
 def sum_channel(
-    v: Array, measures: Sequence[Measure], at: Stretches, *, held: bool
-) -> dict[str, tuple[Array, Array]]:
+    v: Floats, measures: Sequence[Measure], at: Stretches, *, held: bool
+) -> dict[str, tuple[Floats, Floats]]:
     """Sum every measure of one channel.
 
     Parameters
@@ -198,19 +197,19 @@ class _Signal:
     """
 
     def __init__(
-        self, v: Array, w: Array, weight: Array, starts: Ints, covered: Array, held: bool
+        self, v: Floats, w: Floats, weight: Floats, starts: Ints, covered: Floats, held: bool
     ) -> None:
         self.v, self.w, self.weight, self.starts = v, w, weight, starts
         self.covered, self.held = covered, held
         self.low, self.high = (float(v.min()), float(v.max())) if v.size else (np.nan, np.nan)
-        self.known: dict[tuple[float, bool], tuple[Array, Array]] = {}
+        self.known: dict[tuple[float, bool], tuple[Floats, Floats]] = {}
 
     @cached_property
-    def mean(self) -> Array:
+    def mean(self) -> Floats:
         """Integral in each run."""
         return _totals(self.weight, self.v, self.starts)
 
-    def sum(self, measure: Measure) -> Array:
+    def sum(self, measure: Measure) -> Floats:
         """Sum one measure in each run."""
         if measure.kind == "seconds" or not self.starts.size:
             return self.covered
@@ -221,7 +220,7 @@ class _Signal:
             self.known[key] = self._beyond(*key)
         return self.known[key][measure.kind in ("deficit", "excess")]
 
-    def _beyond(self, limit: float, under: bool) -> tuple[Array, Array]:
+    def _beyond(self, limit: float, under: bool) -> tuple[Floats, Floats]:
         """Give the seconds beyond a limit and the integral of the distance to it."""
         sign = 1.0 if under else -1.0
         if (self.low >= limit) if under else (self.high <= limit):
@@ -237,7 +236,7 @@ class _Signal:
             seconds, distance = seconds + more_seconds, distance + more_distance
         return seconds, distance
 
-    def _crossings(self, inside: NDArray[np.bool_], limit: float) -> tuple[Array, Array]:
+    def _crossings(self, inside: NDArray[np.bool_], limit: float) -> tuple[Floats, Floats]:
         """Mend the sums of stretches where the line crosses the limit, to be exact there."""
         cross = np.flatnonzero(inside[1:] != inside[:-1])
         w = self.w[cross]
@@ -251,7 +250,7 @@ class _Signal:
         return np.asarray(seconds, dtype=float), np.asarray(distance, dtype=float)
 
 
-def _totals(weight: Array, v: Array | NDArray[np.bool_] | None, starts: Ints) -> Array:
+def _totals(weight: Floats, v: Floats | NDArray[np.bool_] | None, starts: Ints) -> Floats:
     """Sum weights, or weight × value, in each run of records."""
     if len(starts) > 64:
         return np.asarray(np.add.reduceat(weight if v is None else weight * v, starts))

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.air import vpd_uncertainty_kpa
+from trialkit.alignment.slow_readings import too_slow
 from trialkit.signals.calibration import Calibrated
 from trialkit.trial import Trial
 
@@ -58,7 +59,8 @@ def add_uncertainty(
     Parameters
     ----------
     runs, sensors : DataFrame
-        Exposures per window, and per window and sensor.
+        Exposures per window, and per window and sensor; with the columns of `judge_readings`,
+        what slow readings leave open is added.
     trial : Trial
         `rig.sensor_rh_error` and `sensor_temp_error` are limits of error, used as a/√3 where a
         sensor was not calibrated.
@@ -96,6 +98,9 @@ def add_uncertainty(
                 known = calibrated.rh_u_pct([sensor, chamber], rh, start)
             each.append(known if math.isfinite(known) else usual)
         rh_u[i] = math.sqrt(sum(u * u for u in each)) / len(each)
+    if "rh_slow_pct" in runs:
+        slow = runs["rh_slow_pct"].to_numpy(dtype=float) / math.sqrt(3)
+        rh_u = np.where(too_slow(runs), np.hypot(rh_u, slow), rh_u)
     both = np.isfinite(rh_u) & np.isfinite(warm)
     vpd_u[both] = vpd_uncertainty_kpa(warm[both], humid[both], temp_u_c=temp_u, rh_u_pct=rh_u[both])
     return runs.assign(rh_u_pct=rh_u, vpd_u_kpa=vpd_u)

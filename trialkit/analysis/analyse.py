@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.analysis.findings import analysis_findings
 from trialkit.analysis.fit_response import fit_response
-from trialkit.analysis.flush_error import with_flush_test
+from trialkit.analysis.flush_error import fit_for_flush, with_flush_test
 from trialkit.analysis.logscale import geometric, geometric_differences
 from trialkit.analysis.result import Analysis, Scale
 from trialkit.columns.response import response_of
@@ -76,15 +76,17 @@ def analyse(
         scale="log" if scale == "logarithm" else "raw",
         better=response_of(terms.response, trial.harvest_columns).better,
     )
+    repeated = "flush" in terms.fixed.split(" + ")
+    with_batches = fit_for_flush(fit) if repeated else fit
     by_flush = None
-    if "flush" in terms.fixed.split(" + "):
-        by_flush = fit.means(primary.name, by="flush")
+    if repeated and with_batches is not None:
+        by_flush = with_batches.means(primary.name, by="flush")
     means = {name: fit.means(name) for name in trial.factors}
     if scale == "logarithm":
         differences = {k: geometric_differences(v, means[k]) for k, v in differences.items()}
         means = {name: geometric(frame) for name, frame in means.items()}
         by_flush = None if by_flush is None else geometric(by_flush)
-    tests, told = with_flush_test(fit.tests(), fit)
+    tests, told = with_flush_test(fit.tests(), fit, with_batches)
     return Analysis(
         trial=trial,
         data=data,

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from trialkit.alignment.slow_findings import HUMID
+from trialkit.alignment.slow_readings import too_slow
 from trialkit.analysis.by_run import run_keys
 from trialkit.analysis.dose_doubts import (
     dose_uncertain,
@@ -176,6 +178,8 @@ def dose_response(
                     correlation=float(row["correlation"]),
                 )
             )
+    if exposure in HUMID and too_slow(data.runs[data.runs["window"] == window]).any():
+        found.append(finding("dose_by_slow_readings", "caution", exposure=_label(exposure)))
     if curve == "plateau":
         grid, summary = _plateau(trial, runs)
     else:

@@ -7,7 +7,7 @@ harvest. No normal law, no equal spread and no degrees of freedom are assumed.
 
 The test is exact for whatever statistic is used; the one here is the generalised
 least-squares F of the treatment with the variances of the model without it held
-(`trialkit.model.checks.assignment_score`).
+(`trialkit.analysis.assignment_score`).
 
 References
 ----------
@@ -26,13 +26,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from trialkit.analysis.assignment_score import hold_variances
 from trialkit.analysis.logscale import logged
 from trialkit.analysis.table import analysis_table
 from trialkit.analysis.terms import derive_terms
 from trialkit.arrays import Codes, Floats
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
-from trialkit.model.checks.assignment_score import hold_variances
 from trialkit.wording import Chance, finding, spoken
 from trialkit.wording.method_names import method_words
 

@@ -48,7 +48,8 @@ class Analysis:
     joint_level : float
         Confidence of each single ratio interval that makes them hold jointly.
     flush_means : DataFrame or None
-        Means of the primary treatment in each flush.
+        Means of the primary treatment in each flush; how flushes differ from batch to batch is
+        in their limits where there are two batches or more.
     n_used, n_missing : int
         Rows in the model and rows without a response.
     findings : tuple of Finding
@@ -123,6 +124,8 @@ class Analysis:
         DataFrame
             As `Fit.means`; geometric means where the analysis is on the logarithm.
         """
+        if by == "flush" and self.flush_means is not None:
+            return self.flush_means.copy()
         means = self.fit.means(self.trial.question.primary, by=by)
         return geometric(means) if self.scale == "logarithm" else means
 

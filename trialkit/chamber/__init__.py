@@ -7,6 +7,7 @@ Forward: `simulate`, `compare_settings`, `find_holding_setting`, `size_up`. Back
 from __future__ import annotations
 
 from trialkit.chamber.compare import Comparison, compare_settings, compare_treatments
+from trialkit.chamber.ducts import Duct, Fan
 from trialkit.chamber.fogger import drop_size_um
 from trialkit.chamber.foresee import Foresight, foresee, foresee_treatments
 from trialkit.chamber.forward import Balance, Simulation, simulate
@@ -24,6 +25,7 @@ from trialkit.chamber.room import (
 )
 from trialkit.chamber.separate import judge_separation, separating_settings
 from trialkit.chamber.sizing import Sizing, size_up
+from trialkit.chamber.supply import Supply, read_supply
 from trialkit.chamber.surroundings import winter_rh_pct
 
 __all__ = [
@@ -33,12 +35,15 @@ __all__ = [
     "Band",
     "ChamberError",
     "Comparison",
+    "Duct",
+    "Fan",
     "Foresight",
     "Holding",
     "Identified",
     "Room",
     "Simulation",
     "Sizing",
+    "Supply",
     "Timed",
     "compare_settings",
     "compare_treatments",
@@ -49,6 +54,7 @@ __all__ = [
     "identify_room",
     "judge_separation",
     "read_setting",
+    "read_supply",
     "recovery_minutes",
     "room_from_rig",
     "separating_settings",

@@ -12,17 +12,19 @@ with w the time in which walls and fresh air warm the air again, the base in str
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
-from trialkit.chamber.exponentials import Array
+from trialkit.arrays import Floats
 
 #: Least effect of the mist on the reading that can be told [°C], and share explained [–].
 LEAST_EFFECT_C, LEAST_R2 = 0.15, 0.9
 #: Lags tried [s] and times of warming tried [s].
 LAGS_S = (0.0, 10.0, 20.0, 40.0, 70.0, 110.0, 160.0, 230.0)
 WARMINGS_S = tuple(float(w) for w in np.geomspace(90.0, 4000.0, 10))
-_MOST_STEPS = 6000
+#: Steps of the mist's course at most, and readings by which its constants are searched.
+_MOST_STEPS, _FEW = 6000, 1000
 
 
 @dataclass(frozen=True)
@@ -38,13 +40,13 @@ class AirTemp:
         is that of the readings.
     """
 
-    node_s: Array
-    temp_c: Array
+    node_s: Floats
+    temp_c: Floats
     lag_s: float
 
 
 def estimate_air_temp(
-    time_s: Array, temp_c: Array, begin_s: Array, end_s: Array, *, drift_h: float = 2.0
+    time_s: Floats, temp_c: Floats, begin_s: Floats, end_s: Floats, *, drift_h: float = 2.0
 ) -> AirTemp:
     """Estimate the air's temperature from readings and the times of the mist.
 
@@ -68,19 +70,29 @@ def estimate_air_temp(
     on = _share_on(grid, step, begin_s, end_s)
     knots = np.linspace(0.0, last, max(2, round(last / 3600 / drift_h) + 1))
     base = np.column_stack([np.interp(time_s, knots, row) for row in np.eye(len(knots))])
+    few = slice(None, None, max(1, len(time_s) // _FEW))  # enough to search by
+    few_base, few_temp = base[few], temp_c[few]
+    ridge = 1e-9 * len(few_temp) * np.eye(len(knots) + 2)
 
-    def columns(warming: float, lag: float) -> tuple[Array, Array]:
-        cooled = _decay(on, warming, step)
-        begin = np.exp(-grid / warming)  # not at rest as the log begins
-        seen = [np.interp(time_s, grid, _lag(part, lag, step)) for part in (cooled, begin)]
-        return np.column_stack([base, *seen]), np.column_stack([cooled, begin])
+    @lru_cache(maxsize=16)
+    def unlagged(warming: float) -> tuple[Floats, Floats]:
+        # what the mist does, and the log not at rest as it begins
+        return _decay(on, warming, step), np.exp(-grid / warming)
 
-    def miss(theta: Array) -> float:
+    def columns(warming: float, lag: float, at: Floats, slow: Floats) -> tuple[Floats, Floats]:
+        cooled, begin = unlagged(warming)
+        seen = [np.interp(at, grid, _lag(part, lag, step)) for part in (cooled, begin)]
+        return np.column_stack([slow, *seen]), np.column_stack([cooled, begin])
+
+    def miss(theta: Floats) -> float:
         if not (60 < theta[0] < 7200 and 0 <= theta[1] < 400):
             return float("inf")
-        x, _ = columns(float(theta[0]), float(theta[1]))
-        beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
-        return float(np.sum((temp_c - x @ beta) ** 2))
+        x, _ = columns(float(theta[0]), float(theta[1]), time_s[few], few_base)
+        try:  # by the small cross-products: quicker, and close enough to search by
+            beta = np.linalg.solve(x.T @ x + ridge, x.T @ few_temp)
+        except np.linalg.LinAlgError:
+            return float("inf")
+        return float(np.sum((few_temp - x @ beta) ** 2))
 
     # a lag longer than the warming is the same course with the two changed about
     pairs = [(w, lag) for w in WARMINGS_S for lag in LAGS_S if lag < w]
@@ -88,12 +100,13 @@ def estimate_air_temp(
     found = minimize(miss, np.array(start), method="Nelder-Mead",
                      options={"maxfev": 80, "xatol": 1.0, "fatol": 1e-6})  # fmt: skip
     warming, lag = (float(v) for v in found.x)
-    x, parts = columns(warming, lag)
+    x, parts = columns(warming, lag, time_s, base)
     beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
     effect = float(np.ptp(parts[:, 0]) * abs(beta[-2]))
     slow = base @ np.linalg.lstsq(base, temp_c, rcond=None)[0]
-    r2 = 1 - float(found.fun) / max(float(np.sum((temp_c - slow) ** 2)), 1e-12)
-    noise = float(np.sqrt(found.fun / len(time_s)))
+    left = float(np.sum((temp_c - x @ beta) ** 2))
+    r2 = 1 - left / max(float(np.sum((temp_c - slow) ** 2)), 1e-12)
+    noise = float(np.sqrt(left / len(time_s)))
     if effect < LEAST_EFFECT_C or (r2 < LEAST_R2 and noise > 0.1):
         return plain
     nodes = time_s if np.median(np.diff(time_s)) <= 5 else grid[grid <= last]
@@ -107,7 +120,7 @@ def estimate_air_temp(
     return AirTemp(np.asarray(nodes), np.asarray(air), lag)
 
 
-def _share_on(grid: Array, step: float, begin_s: Array, end_s: Array) -> Array:
+def _share_on(grid: Floats, step: float, begin_s: Floats, end_s: Floats) -> Floats:
     """Give the share of each step with mist on."""
     edges = np.append(grid, grid[-1] + step)
     moments = np.concatenate([begin_s, end_s])
@@ -119,7 +132,7 @@ def _share_on(grid: Array, step: float, begin_s: Array, end_s: Array) -> Array:
     return np.asarray(np.diff(total) / step)
 
 
-def _decay(on: Array, warming: float, step: float) -> Array:
+def _decay(on: Floats, warming: float, step: float) -> Floats:
     """Solve q' = on − q / w over steps, from rest."""
     from scipy.signal import lfilter
 
@@ -128,7 +141,7 @@ def _decay(on: Array, warming: float, step: float) -> Array:
     return np.concatenate([[0.0], q[:-1]])
 
 
-def _lag(values: Array, lag: float, step: float) -> Array:
+def _lag(values: Floats, lag: float, step: float) -> Floats:
     """Follow values with a first-order lag, the sensor at rest as they begin."""
     from scipy.signal import lfilter
 

@@ -39,9 +39,9 @@ from collections.abc import Callable
 
 import numpy as np
 
+from trialkit.arrays import Floats
 from trialkit.chamber.constants import Constants, State, rest_fog, saturation_line
 from trialkit.chamber.exponentials import (
-    Array,
     first_rise,
     keep_apart,
     lagged,
@@ -226,7 +226,7 @@ class Piece:
 
     # ------------------------------------------------------------ many moments at once
 
-    def sample(self, t: Array) -> Array:
+    def sample(self, t: Floats) -> Floats:
         """Give c, T, s, q and W at many moments, shape (5, len(t)), for tables and figures."""
         x, lag = self.start, self.room.lag
         phi = [phi_array(rate, t) for rate in self._l]
@@ -242,7 +242,7 @@ class Piece:
         water, fog = self._liquid(t)
         return np.stack([c, temp, s, q, water, fog])
 
-    def _liquid(self, t: Array) -> tuple[Array, Array]:
+    def _liquid(self, t: Floats) -> tuple[Floats, Floats]:
         """Give the water on surfaces [g] and the fog in the air [g/m³]."""
         w, room = self.start.w + self.supply * t, self.room
         held = [phi_integral_array(rate, t) for rate in self._l]

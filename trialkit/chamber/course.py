@@ -14,14 +14,15 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit import air
+from trialkit.arrays import Floats
 from trialkit.chamber.airtemp import estimate_air_temp
-from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import ChamberError
 
 #: Humidity read above which the air may be full of fog [%].
@@ -56,43 +57,66 @@ class Course:
         Rows that shared their time with another and were averaged with it.
     """
 
-    time_s: Array
-    rh_pct: Array
-    full_g_m3: Array
-    switch_s: Array
-    on: Array
-    switch_full: Array
-    knots_s: Array
-    node_s: Array
-    node_full: Array
+    time_s: Floats
+    rh_pct: Floats
+    full_g_m3: Floats
+    switch_s: Floats
+    on: Floats
+    switch_full: Floats
+    knots_s: Floats
+    node_s: Floats
+    node_full: Floats
     temp_lag_s: float
     start: pd.Timestamp
     left_out: int = 0
     averaged: int = 0
 
     @cached_property
-    def drift(self) -> Array:
+    def drift(self) -> Floats:
         """Weight of each knot in the middle of each stretch, shape (m, k)."""
         ends = np.append(self.switch_s[1:], self.time_s[-1])
         return knot_weights((self.switch_s + ends) / 2, self.knots_s)
 
     @cached_property
-    def moments(self) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
+    def moments(self) -> tuple[Floats, NDArray[np.intp], Floats, NDArray[np.intp]]:
         """Readings and switches in one order, for logs short of saturation."""
         return _merge_moments(self, np.maximum(self.switch_s, 0.0))
 
     def thin(self, most: int) -> Course:
-        """Give the same log with about `most` readings, evenly picked."""
+        """Give the same log with about `most` readings and temperatures, evenly picked."""
         step = max(1, len(self.time_s) // most)
+        node = max(1, len(self.node_s) // (2 * most))
         return replace(
             self,
             time_s=self.time_s[::step],
             rh_pct=self.rh_pct[::step],
             full_g_m3=self.full_g_m3[::step],
+            node_s=np.append(self.node_s[:-1:node], self.node_s[-1]),
+            node_full=np.append(self.node_full[:-1:node], self.node_full[-1]),
+        )
+
+    def average(self, most: int) -> Course:
+        """Give the same log with at most about `most` readings, neighbours averaged.
+
+        A stretch that is averaged is short beside any sensor's lag where there are so many.
+        """
+        step = -(-len(self.time_s) // most)
+        if step < 2:
+            return self
+        count = len(self.time_s) // step
+
+        def mean(values: Floats) -> Floats:
+            return np.asarray(values[: count * step].reshape(count, step).mean(axis=1))
+
+        return replace(
+            self,
+            time_s=mean(self.time_s),
+            rh_pct=mean(self.rh_pct),
+            full_g_m3=mean(self.full_g_m3),
         )
 
 
-def knot_weights(times: Array, knots: Array) -> Array:
+def knot_weights(times: Floats, knots: Floats) -> Floats:
     """Give the weights by which values at knots make a course of straight lines, (n, k)."""
     weights = np.empty((len(times), len(knots)))
     for k in range(len(knots)):
@@ -185,7 +209,7 @@ def _from_the_first_fall(rows: pd.DataFrame) -> tuple[pd.DataFrame, int]:
     return rows.iloc[first:], first
 
 
-def _shorten(switch: Array, on: Array, last: float, most_s: float) -> tuple[Array, Array]:
+def _shorten(switch: Floats, on: Floats, last: float, most_s: float) -> tuple[Floats, Floats]:
     """Cut stretches so that none is longer than so many seconds."""
     parts = np.maximum(np.ceil(np.diff(np.append(switch, last)) / most_s), 1.0).astype(int)
     first = np.repeat(switch, parts)
@@ -194,7 +218,7 @@ def _shorten(switch: Array, on: Array, last: float, most_s: float) -> tuple[Arra
     return first + nth * length, np.repeat(on, parts)
 
 
-def _merge(begin: Array, end: Array) -> tuple[Array, Array]:
+def _merge(begin: Floats, end: Floats) -> tuple[Floats, Floats]:
     """Join mist intervals that touch or overlap."""
     latest = np.maximum.accumulate(end)
     fresh = np.concatenate([[True], begin[1:] > latest[:-1]])
@@ -207,12 +231,12 @@ def predict_readings(
     n_h: float,
     mist_g_m3_h: float,
     lag_s: float,
-    outside: float | Array,
+    outside: float | Floats,
     first: float,
     shown: float | None = None,
     delay_s: float = 0.0,
     falls_h: float = math.inf,
-) -> Array:
+) -> Floats:
     """Give the humidity readings [%] expected from the room's constants, shape (n,).
 
     Parameters
@@ -256,9 +280,18 @@ def predict_readings(
     return readings[: len(course.time_s)]
 
 
+def fills_air(course: Course, **rates: Any) -> bool:
+    """Say whether the air of a log is full at any moment by these rates (`predict_readings`)."""
+    n, a = rates["n_h"] / 3600, rates["mist_g_m3_h"] / 3600
+    _, _, goals = _stretches(
+        course, n, a, rates["outside"], rates["first"], rates["delay_s"], rates["falls_h"] / 3600
+    )
+    return bool(np.isnan(goals).any())
+
+
 def _merge_moments(
-    course: Course, begins: Array
-) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
+    course: Course, begins: Floats
+) -> tuple[Floats, NDArray[np.intp], Floats, NDArray[np.intp]]:
     """Put readings and switches in one order: times, order, 100/saturation, stretch of each."""
     parts = [course.time_s, begins]
     if course.node_s is not course.time_s and len(course.node_s) > 2:
@@ -272,7 +305,7 @@ def _merge_moments(
     return times, order, share, np.searchsorted(begins, times, side="right") - 1
 
 
-def _follow(times: Array, gain: Array, lag: float, first: float) -> Array:
+def _follow(times: Floats, gain: Floats, lag: float, first: float) -> Floats:
     """Add up s[k+1] = s[k] e^{−step/lag} + gain[k] in blocks that cannot overflow."""
     out = np.empty(len(times))
     out[0] = first
@@ -291,11 +324,11 @@ def _stretches(
     course: Course,
     n: float,
     a: float,
-    outside: float | Array,
+    outside: float | Floats,
     first: float,
     delay: float,
     falls: float,
-) -> tuple[Array, Array, Array]:
+) -> tuple[Floats, Floats, Floats]:
     """Walk the switches: start, vapour then, and goal (NaN: held at saturation) of each."""
     switch = np.maximum(course.switch_s + delay, 0.0)
     switch[0] = 0.0
@@ -310,8 +343,8 @@ def _stretches(
 
 
 def _capped(
-    switch: Array, ends: Array, aims: Array, caps: Array, n: float, first: float, falls: float
-) -> tuple[Array, Array, Array]:
+    switch: Floats, ends: Floats, aims: Floats, caps: Floats, n: float, first: float, falls: float
+) -> tuple[Floats, Floats, Floats]:
     """Walk the switches one by one; at saturation the vapour stays while there is fog."""
     begins: list[float] = []
     levels: list[float] = []

@@ -10,9 +10,8 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from trialkit.arrays import Floats
 
 
 def phi_of(rate: float, t: float) -> float:
@@ -28,12 +27,12 @@ def phi_integral(rate: float, t: float) -> float:
     return t * t * (0.5 + x * (1 / 6 + x * (1 / 24 + x / 120)))
 
 
-def phi_array(rate: float, t: Array) -> Array:
+def phi_array(rate: float, t: Floats) -> Floats:
     """Give φ at many moments."""
     return np.asarray(np.expm1(rate * t) / rate) if rate else t
 
 
-def phi_integral_array(rate: float, t: Array) -> Array:
+def phi_integral_array(rate: float, t: Floats) -> Floats:
     """Give the integral of φ up to many moments."""
     x = rate * t
     series = t * t * (0.5 + x * (1 / 6 + x * (1 / 24 + x / 120)))
@@ -66,7 +65,7 @@ def lagged(rate: float, lag: float, t: float) -> float:
     return (math.expm1(rate * t) + away - away * factor) / (rate * factor)
 
 
-def lagged_array(rate: float, lag: float, t: Array) -> Array:
+def lagged_array(rate: float, lag: float, t: Floats) -> Floats:
     """Give φ(rate, ·) after a first-order lag, at many moments."""
     away = -np.expm1(-t / lag)
     if abs(rate) * lag < 1e-12:

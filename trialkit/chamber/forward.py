@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.arrays import Floats
 from trialkit.chamber.constants import Constants, State
-from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed, read_setting
 from trialkit.chamber.schedule import Block, Run, run_setting
-from trialkit.chamber.steady_cycle import judge, settle, start_state, summarise
+from trialkit.chamber.steady_cycle import judge, judge_room, settle, start_state, summarise
 from trialkit.chamber.surroundings import with_surroundings
 from trialkit.chamber.tracing import ROWS, sample_run
 from trialkit.display import Shown, show_table
@@ -109,7 +109,7 @@ class Simulation:
 
     def sample(
         self, *, step_s: float | None = None, columns: Sequence[str] = ("rh_pct",)
-    ) -> dict[str, Array]:
+    ) -> dict[str, Floats]:
         """Give columns of the trace as arrays, at any step; fast for long runs.
 
         Parameters
@@ -244,8 +244,11 @@ def simulate(
     start = start_state(room, start_rh_pct, start_temp_c)
     cycle, followed = settle(Constants.of(room), chosen, start)
     settled = followed is None or followed.settled
-    findings = judge(chosen, cycle, settled)
-    return Simulation(room, chosen, hours, step_s, start, cycle, settled, findings, followed)
+    numbers = summarise(room, chosen, cycle)
+    findings = judge(chosen, cycle, settled) + judge_room(room, numbers)
+    made = Simulation(room, chosen, hours, step_s, start, cycle, settled, findings, followed)
+    vars(made)["summary"] = numbers  # worked out already
+    return made
 
 
 def _state_at(run: Run, seconds: float) -> State:

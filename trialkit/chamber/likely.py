@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.chamber.exponentials import Array
+from trialkit.arrays import Floats
 from trialkit.chamber.quantities import QUANTITIES, Quantity
 from trialkit.chamber.rig import Assumed
 from trialkit.chamber.room import Room
@@ -28,7 +28,7 @@ class Likely:
 
     rooms: tuple[Room, ...]
     keys: tuple[str, ...]
-    draws: Array
+    draws: Floats
 
 
 def draw_rooms(made: Assumed, count: int, *, seed: int = 1) -> Likely:
@@ -80,7 +80,7 @@ def _between(quantity: Quantity, low: float, high: float, share: float) -> float
     return low + share * (high - low)
 
 
-def shares_of(likely: Likely, values: Array) -> dict[str, float]:
+def shares_of(likely: Likely, values: Floats) -> dict[str, float]:
     """Give the share of the spread of a result that each quantity alone explains.
 
     A parabola in the draws of that quantity, least squares, with the chance agreement of two

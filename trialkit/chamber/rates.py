@@ -13,9 +13,17 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from trialkit.chamber.course import FULL_ABOVE, MOST_DELAY_S, Course, knot_weights, predict_readings
-from trialkit.chamber.exponentials import Array
+from trialkit.arrays import Floats
+from trialkit.chamber.course import (
+    FULL_ABOVE,
+    MOST_DELAY_S,
+    Course,
+    fills_air,
+    knot_weights,
+    predict_readings,
+)
 
 #: Smallest and largest values tried: air changes [1/h], mist [g/m³ per h], lag [s], delay [s].
 BOUNDS = {
@@ -30,7 +38,9 @@ FALLS_TRIED, STARTS = (0.6, 10.0), 3
 #: Residuals of this size leave nothing for another start to explain [% RH].
 CLOSE_PCT = 0.5
 _OPEN = 1e9  # a saturation that is never reached [g/m³]
-_MANY, _FEW = 2000, 500  # readings used for the search and to follow several starts
+#: Readings used for the search, to follow several starts, and at most for the last fit, where
+#: neighbours are averaged.
+_MANY, _FEW, _MOST = 1200, 500, 20_000
 
 
 @dataclass(frozen=True)
@@ -47,9 +57,9 @@ class Solution:
         Their derivatives.
     """
 
-    x: Array
-    residual: Array
-    jacobian: Array
+    x: Floats
+    residual: Floats
+    jacobian: Floats
 
 
 @dataclass(frozen=True)
@@ -70,7 +80,7 @@ class Layout:
         """Places of the incoming air."""
         return slice(6, 6 + (self.knots if self.outside is None else 0))
 
-    def unpack(self, x: Array) -> dict[str, Any]:
+    def unpack(self, x: Floats) -> dict[str, Any]:
         """Give the arguments of `predict_readings` from a parameter vector."""
         n, a, lag = np.exp(x[:3])
         return {
@@ -84,7 +94,7 @@ class Layout:
             "falls_h": float(np.exp(x[-1])) if self.fog else math.inf,
         }
 
-    def bounds(self, most_mist: float) -> tuple[Array, Array]:
+    def bounds(self, most_mist: float) -> tuple[Floats, Floats]:
         """Give least and most of every unknown."""
         names = ("air_changes_h", "mist_g_m3_h", "lag_s")
         low = [math.log(BOUNDS[name][0]) for name in names]
@@ -123,41 +133,107 @@ def find_rates(
         Most that the fogger can give by its rating [g/m³ per h].
     """
     layout = Layout(len(course.knots_s), outside, bool((course.rh_pct > FULL_ABOVE).any()))
-    low, high = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
-    small = course.thin(_FEW)
+    bounds = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
+    whole = course.average(_MOST)
     starts = _search(course.thin(_MANY), saturated_above, layout)
-    tried: list[Any] = []
-    for start in starts:
-        if tried and not layout.fog and 2 * tried[0].cost <= CLOSE_PCT**2 * tried[0].fun.size:
-            break  # as close as a good sensor's noise: no other start does better
-        for falls in FALLS_TRIED if layout.fog else (None,):
-            x = start if falls is None else np.append(start, math.log(falls))
-            tried.append(_adjust(small, np.clip(x, low + 1e-6, high - 1e-6), layout,
-                                 saturated_above, (low, high), 15))  # fmt: skip
+    if not layout.fog:
+        result = _adjust(whole, starts[0], layout, saturated_above, bounds, 40)
+        if fills_air(whole, **layout.unpack(result.x)):  # a slow sensor does not show it
+            layout = replace(layout, fog=True)
+            bounds = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
+        elif 2 * result.cost <= CLOSE_PCT**2 * result.fun.size:
+            # as close as a good sensor's noise: no other start does better
+            return Solution(result.x, result.fun, result.jac), layout
+    small = course.thin(_FEW)
+    tried = [
+        _adjust(small, start if falls is None else np.append(start, math.log(falls)), layout,
+                saturated_above, bounds, 15)
+        for start in starts
+        for falls in (FALLS_TRIED if layout.fog else (None,))
+    ]  # fmt: skip
     best = min(tried, key=lambda result: result.cost)
-    result = _adjust(course, np.clip(best.x, low + 1e-6, high - 1e-6), layout, saturated_above,
-                     (low, high), 40)  # fmt: skip
+    result = _adjust(whole, best.x, layout, saturated_above, bounds, 40)
     return Solution(result.x, result.fun, result.jac), layout
 
 
 def _adjust(
-    course: Course, begin: Array, layout: Layout, above: float, bounds: tuple[Array, Array],
+    course: Course, begin: Floats, layout: Layout, above: float, bounds: tuple[Floats, Floats],
     most: int,
 ) -> Any:  # fmt: skip
     """Adjust all unknowns together on the full model."""
     from scipy.optimize import least_squares
 
-    used = course.rh_pct < above
-
-    def residual(x: Array) -> Array:
-        return (predict_readings(course, **layout.unpack(x)) - course.rh_pct)[used]
-
+    slopes = Slopes(course, layout, course.rh_pct < above)
+    begin = np.clip(begin, bounds[0] + 1e-6, bounds[1] - 1e-6)
     return least_squares(
-        residual, begin, bounds=bounds, x_scale="jac", xtol=1e-8, ftol=1e-8, max_nfev=most
-    )
+        slopes.residual, begin, jac=slopes.jacobian, bounds=bounds, x_scale="jac", xtol=1e-6,
+        ftol=1e-7, max_nfev=most,
+    )  # fmt: skip
 
 
-def _search(course: Course, saturated_above: float, layout: Layout) -> list[Array]:
+class Slopes:
+    """Residuals of a log and their derivatives.
+
+    Short of saturation the readings are linear in mist, incoming air and the two starts, whose
+    derivatives are then known; the others are differences.
+
+    Parameters
+    ----------
+    course : Course
+    layout : Layout
+    used : array of bool
+        Readings that take part.
+    """
+
+    def __init__(self, course: Course, layout: Layout, used: NDArray[np.bool_]) -> None:
+        self.course, self.layout, self.used = course, layout, used
+        self.open = replace(course, switch_full=np.full_like(course.switch_full, _OPEN))
+        self.drift = knot_weights(course.time_s, course.knots_s)[used]
+        self.seen: tuple[bytes, Floats] | None = None
+
+    def residual(self, x: Floats) -> Floats:
+        """Give readings expected minus readings."""
+        if self.seen is None or self.seen[0] != x.tobytes():
+            expected = predict_readings(self.course, **self.layout.unpack(x))
+            self.seen = x.tobytes(), (expected - self.course.rh_pct)[self.used]
+        return self.seen[1]
+
+    def jacobian(self, x: Floats) -> Floats:
+        """Give the derivatives of the residuals, one column per unknown."""
+        base = self.residual(x).copy()
+        values = self.layout.unpack(x)
+        out = np.empty((len(base), len(x)))
+        linear = not self.layout.fog and not fills_air(self.course, **values)
+        known = {1, 4, 5, *range(*self.layout.incoming.indices(len(x)))} if linear else set()
+        if linear:
+            self._fill_linear(out, values)
+        for k in range(len(x)):
+            if k in known:
+                continue
+            step = 1.5e-8 * max(1.0, abs(x[k]))
+            moved = x.copy()
+            moved[k] += step
+            expected = predict_readings(self.course, **self.layout.unpack(moved))
+            out[:, k] = ((expected - self.course.rh_pct)[self.used] - base) / (moved[k] - x[k])
+        return out
+
+    def _fill_linear(self, out: Floats, values: dict[str, Any]) -> None:
+        """Fill the columns of mist, incoming air and the two starts."""
+        rates = {name: values[name] for name in ("n_h", "lag_s", "delay_s")}
+
+        def alone(mist: float, first: float, outside: float) -> Floats:
+            made = predict_readings(self.open, **rates, mist_g_m3_h=mist, first=first,
+                                    outside=outside, shown=0.0)  # fmt: skip
+            return made[self.used]
+
+        out[:, 1] = alone(values["mist_g_m3_h"], 0.0, 0.0)
+        out[:, 4] = alone(0.0, 1.0, 0.0)
+        out[:, 5] = np.exp(-self.course.time_s[self.used] / values["lag_s"])
+        if self.layout.outside is None:  # drift is slow against the air
+            out[:, self.layout.incoming] = self.drift * alone(0.0, 0.0, 1.0)[:, None]
+
+
+def _search(course: Course, saturated_above: float, layout: Layout) -> list[Floats]:
     """Search air changes, lag and delay with the rest solved linearly, nothing saturating.
 
     Gives the best few starts that differ in their air changes.
@@ -169,20 +245,20 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Arra
     course = replace(course, switch_full=np.full_like(course.switch_full, _OPEN))
     drift = knot_weights(course.time_s, course.knots_s)[used]
 
-    def solve(theta: Array) -> tuple[Array, Array]:
+    def solve(theta: Floats) -> tuple[Floats, Floats]:
         rates: dict[str, Any] = {
             "n_h": math.exp(theta[0]),
             "lag_s": math.exp(theta[1]),
             "delay_s": theta[2],
         }
 
-        def expect(mist: float, first: float, incoming: float, shown: float = 0.0) -> Array:
+        def expect(mist: float, first: float, incoming: float) -> Floats:
             return predict_readings(
-                course, **rates, mist_g_m3_h=mist, first=first, outside=incoming, shown=shown
+                course, **rates, mist_g_m3_h=mist, first=first, outside=incoming, shown=0.0
             )[used]
 
         by_mist, by_first = expect(1.0, 0.0, 0.0), expect(0.0, 1.0, 0.0)
-        by_shown = expect(0.0, 0.0, 0.0, 1.0)
+        by_shown = np.exp(-course.time_s[used] / rates["lag_s"])
         by_incoming = drift * expect(0.0, 0.0, 1.0)[:, None]  # drift is slow against the air
         columns = np.column_stack([by_mist, by_first, by_shown, by_incoming])
         target = course.rh_pct[used]
@@ -193,7 +269,7 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Arra
             beta = np.append(0.0, _solve_linear(columns[:, 1:], target))
         return beta, np.asarray(columns @ beta - target)
 
-    def miss(theta: Array) -> Array:
+    def miss(theta: Floats) -> Floats:
         return solve(theta)[1]
 
     grid = [
@@ -207,8 +283,8 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Arra
     low = np.array([*(math.log(edge[0]) for edge in edges), BOUNDS["delay_s"][0]])
     high = np.array([*(math.log(edge[1]) for edge in edges), BOUNDS["delay_s"][1]])
     found = least_squares(
-        miss, grid[0], bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-7,
-        ftol=1e-7, max_nfev=40,
+        miss, grid[0], bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-4,
+        ftol=1e-4, max_nfev=25,
     )  # fmt: skip
     starts = [found.x]
     for theta in grid:
@@ -222,7 +298,7 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Arra
     return out
 
 
-def _solve_linear(columns: Array, target: Array) -> Array:
+def _solve_linear(columns: Floats, target: Floats) -> Floats:
     """Solve least squares by the small cross-products, columns scaled to one length."""
     size = np.sqrt(np.einsum("ij,ij->j", columns, columns))
     size[size == 0] = 1.0

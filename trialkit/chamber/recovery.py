@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
+from trialkit.arrays import Floats
 from trialkit.chamber.constants import Constants, State
-from trialkit.chamber.exponentials import Array
 from trialkit.chamber.forward import simulate
 from trialkit.chamber.room import ChamberError, Room, Timed
 from trialkit.chamber.schedule import Run, run_setting
@@ -80,7 +80,7 @@ def recovery_minutes(
     return (cycle / 2 + (k + part) * cycle / _PER_CYCLE) / 60
 
 
-def _running_mean(run: Run, cycle_s: float) -> Array:
+def _running_mean(run: Run, cycle_s: float) -> Floats:
     """Give the mean humidity of stretches one cycle long, each a part of a cycle later."""
     step = cycle_s / _PER_CYCLE
     (rh,) = sample_run(run, step_s=step, count=int(LONGEST_S / step) + 1, names=("rh_pct",))

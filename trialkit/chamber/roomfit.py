@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.chamber.course import Course, knot_weights, predict_readings
-from trialkit.chamber.exponentials import Array
 from trialkit.chamber.rates import BOUNDS, Layout, Solution, find_rates
 from trialkit.chamber.room import ChamberError
 from trialkit.errors import Finding
@@ -21,7 +21,17 @@ from trialkit.wording.message import Message
 _ORDER = ("air_changes_h", "mist_g_m3_h", "lag_s")
 #: What the model leaves out (drops that take seconds to dry, heat in walls, crop that follows the
 #: temperature), as standard errors of the three logarithms; from `benchmarks/identify_cases.py`.
-LEFT_OUT = {"empty": (0.010, 0.0045, 0.012), "wet": (0.075, 0.01, 0.05), "full": (0.05, 0.04, 0.1)}
+LEFT_OUT = {
+    "empty": (0.004, 0.0035, 0.012),
+    "slow thermometer": (0.014, 0.0035, 0.012),
+    "readings apart": (0.012, 0.006, 0.03),
+    "wet": (0.075, 0.01, 0.03),
+    "full": (0.078, 0.07, 0.1),
+}
+#: The same of air changes in themselves, which weighs in a tight room [1/h].
+LEFT_OUT_CHANGES_H = 0.025
+#: Readings further apart than this leave more of the course open [s].
+APART_S = 30.0
 #: A constant is not determined where its logarithm has a greater standard error.
 WIDEST_LOG_SE = 0.3
 LEAST_R2, LEAST_MOMENTS = 0.8, 8
@@ -60,7 +70,7 @@ class RoomFit:
     estimates: pd.DataFrame
     log_se: dict[str, float]
     course: Course
-    fitted_rh_pct: Array
+    fitted_rh_pct: Floats
     used: NDArray[np.bool_]
     residual_sd_pct: float
     r2: float
@@ -159,9 +169,18 @@ def _pack(
     cov = variance * inflate * _inverse_information(solution.jacobian)
     se = np.sqrt(np.diag(cov))
     width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
-    cases = ["empty", *(["full"] if layout.fog else []), *([] if empty else ["wet"])]
+    step = float(np.median(np.diff(course.time_s)))
+    holds = {
+        "empty": True,
+        "slow thermometer": course.temp_lag_s > SLOW_THERMOMETER_S,
+        "readings apart": step > APART_S,
+        "wet": not empty,
+        "full": layout.fog,
+    }
+    cases = [case for case, true in holds.items() if true]
     for k, part in enumerate(np.max([LEFT_OUT[case] for case in cases], axis=0)):
         se[k] = math.hypot(se[k], part)
+    se[0] = math.hypot(se[0], LEFT_OUT_CHANGES_H / math.exp(x[0]))
     rows: dict[str, dict[str, float]] = {}
     for k, name in enumerate(_ORDER):
         value = float(np.exp(x[k]))
@@ -172,6 +191,8 @@ def _pack(
             "high": value * math.exp(min(width * se[k], 700)),
         }
     values = layout.unpack(x)
+    fitted = predict_readings(course, **values)
+    missed = (fitted - course.rh_pct)[used]  # of the readings themselves, not averaged
     middle = knot_weights(course.time_s, course.knots_s).mean(axis=0)
     outside = float(middle @ np.broadcast_to(values["outside"], middle.shape))
     outside_se = 0.0
@@ -191,10 +212,9 @@ def _pack(
     log_se = {name: float(se[k]) for k, name in enumerate(_ORDER)}
     _order_rates(rows, log_se)
     spread = float(np.sum((course.rh_pct[used] - course.rh_pct[used].mean()) ** 2))
-    r2 = 1 - float(residual @ residual) / spread
-    sd = math.sqrt(variance)
+    r2 = 1 - float(missed @ missed) / spread
+    sd = math.sqrt(float(missed @ missed) / (missed.size - x.size))
     found = _judge(course, rows, used, r2, r)
-    step = float(np.median(np.diff(course.time_s)))
     why_not = _why_not(found, rows, log_se, layout, x, most_mist, step)
     for name in why_not:
         rows[name] = dict.fromkeys(("estimate", "se", "low", "high"), math.nan)
@@ -203,7 +223,7 @@ def _pack(
         estimates=pd.DataFrame(rows).T,
         log_se=log_se,
         course=course,
-        fitted_rh_pct=predict_readings(course, **values),
+        fitted_rh_pct=fitted,
         used=used,
         residual_sd_pct=sd,
         r2=r2,
@@ -213,7 +233,7 @@ def _pack(
     )
 
 
-def _inverse_information(jacobian: Array) -> Array:
+def _inverse_information(jacobian: Floats) -> Floats:
     """Give (J'J)⁻¹, columns scaled; directions without information get a huge variance."""
     size = np.sqrt(np.einsum("ij,ij->j", jacobian, jacobian))
     size[size == 0] = 1e-8
@@ -293,7 +313,7 @@ def _why_not(
     rows: dict[str, dict[str, float]],
     log_se: dict[str, float],
     layout: Layout,
-    x: Array,
+    x: Floats,
     most_mist: float,
     step: float,
 ) -> dict[str, Message]:
@@ -312,6 +332,6 @@ def _why_not(
             why[name] = message("chamber.because.too_wide")
     if layout.fog and "lag_s" not in why:
         why["lag_s"] = message("chamber.because.full_air")
-    elif step > 2 * rows["lag_s"]["estimate"] and "lag_s" not in why:
+    elif step > rows["lag_s"]["estimate"] and "lag_s" not in why:
         why["lag_s"] = message("chamber.because.slow_readings", step=step)
     return why

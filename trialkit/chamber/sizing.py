@@ -12,17 +12,15 @@ import pandas as pd
 from trialkit import air
 from trialkit.chamber.constants import WATER_G_L, Constants, saturation_line
 from trialkit.chamber.room import ChamberError, Room, take
+from trialkit.chamber.supply import Asked, Supply, parts_table, supply_table
+from trialkit.chamber.surroundings import winter_rh_pct
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.wording import finding, message, spoken
 from trialkit.wording.message import Message
 
-#: Electrical power of ultrasonic foggers per litre an hour [W]; 50 to 100 in use, from memory.
-FOGGER_W_PER_L_H = 75.0
-
-
-_SHOWN = ("chambers", "blocks", "mist_l_h", "fan_m3_h", "water_l_day", "reservoir_l", "power_w",
-          "energy_kwh_day")  # fmt: skip
+_SHOWN = ("chambers", "blocks", "mist_l_h", "mist_peak_l_h", "fan_m3_h", "water_l_day",
+          "reservoir_l", "power_w", "energy_kwh_day")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -33,8 +31,10 @@ class Sizing:
     ----------
     table : DataFrame
         One row per number of chambers: `chambers, blocks, mist_l_h` (output while on, all
-        together), `fan_m3_h, water_l_day, reservoir_l` (between refills), `power_w` (all on),
-        `energy_kwh_day, cost_day, cost_build` (NaN without prices).
+        together), `mist_peak_l_h` (with what ducts keep, a dry week and doors ask for),
+        `fan_m3_h, water_l_day, reservoir_l` (between refills), `power_w` (all on),
+        `energy_kwh_day` (both missing where the fogger's power is not given), `cost_day,
+        cost_build` (missing without prices).
     limits : DataFrame
         One row per limit, of one chamber, nearest first: `limit, needed, available, unit,
         load` (needed / available; above 1 it cannot be done).
@@ -43,6 +43,11 @@ class Sizing:
     said : Message
         The answer; `sentence` says it.
     findings : tuple of Finding
+    supply : DataFrame
+        One chamber's mist, air and water in detail: `item, value, unit, basis`; see
+        `supply_table`.
+    parts : DataFrame
+        Bill of parts as quantities: `part, unit`, a column per number of chambers, `basis`.
     """
 
     table: pd.DataFrame
@@ -50,6 +55,8 @@ class Sizing:
     first_limit: str
     said: Message
     findings: tuple[Finding, ...]
+    supply: pd.DataFrame
+    parts: pd.DataFrame
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""
@@ -62,6 +69,37 @@ class Sizing:
             caption=say("chamber.sizing_caption"),
             notes=[self.sentence, *(str(finding) for finding in self.findings)],
         )
+
+    def show_supply(self) -> Shown:
+        """Give mist, air and water of one chamber, formatted once for text and HTML."""
+        say = spoken().text
+        items = [say(f"chamber.supply.{item}") for item in self.supply["item"]]
+        view = self.supply.assign(item=items, basis=self.supply["basis"].map(str))
+        view["value"] = [_in_words(v) for v in self.supply["value"]]
+        names = ["item", "value", "unit", "basis"]
+        heads = {name: say(f"chamber.supply_head.{name}") for name in names}
+        return show_table(view, heads=heads, columns=names, caption=say("chamber.supply_caption"))
+
+    def show_parts(self) -> Shown:
+        """Give the bill of parts, formatted once for text and HTML."""
+        say = spoken().text
+        counts = [c for c in self.parts.columns if c.startswith("for ")]
+        view = self.parts.assign(
+            part=[say(f"chamber.part.{part}") for part in self.parts["part"]],
+            unit=[say("chamber.pieces") if u == "count" else u for u in self.parts["unit"]],
+            basis=self.parts["basis"].map(str),
+        )
+        for name in counts:
+            view[name] = [_in_words(v) for v in self.parts[name]]
+        heads = {name: say(f"chamber.supply_head.{name}") for name in ("part", "unit", "basis")}
+        heads |= {
+            name: str(message("chamber.for_chambers", count=int(name.removeprefix("for "))))
+            for name in counts
+        }
+        return show_table(
+            view, heads=heads, columns=["part", "unit", *counts, "basis"],
+            caption=say("chamber.parts_caption"),
+        )  # fmt: skip
 
     @property
     def sentence(self) -> str:
@@ -99,6 +137,7 @@ def size_up(
     refill_days: float = 1.0,
     shortest_on_s: float = 5.0,
     prices: Any = None,
+    supply: Supply | None = None,
 ) -> Sizing:
     """Work out mist, fresh air, water, power and cost for a number of equal chambers.
 
@@ -127,6 +166,9 @@ def size_up(
         Days between refills of the reservoir.
     shortest_on_s : float
         Shortest mist the fogger makes well [s].
+    supply : Supply, optional
+        Duct, fan and water; by default the fogger stands in the chamber and the rest is not
+        known. See `read_supply`.
     prices : mapping or object, optional
         `water_per_m3`, `energy_per_kwh`, `chamber_each`; without it no cost is given.
 
@@ -152,14 +194,18 @@ def size_up(
         crop_co2_g_h=room.crop_co2_g_h + blocks * block_co2_g_h,
         crop_m2=room.crop_m2 + blocks * block_m2,
     )
+    supply = supply or Supply()
     need = _need(room, middle, co2_limit_ppm)
+    asked = _ask(room, need, middle, co2_limit_ppm, most_duty)
+    through = supply.through(asked.fog_m3_h, room.drop_um)
     watts, findings = _fogger_power(room)
-    water_day = need.mist_g_h * 24 / WATER_G_L
-    output = need.mist_g_h / WATER_G_L / most_duty
+    water_day = need.mist_g_h * 24 / WATER_G_L / through if through > 0 else math.inf
+    output = water_day / 24 / most_duty
     fan_w = room.fan_w or 0.0
     fan_hours = 24.0 if room.fan == "always" else 24 * most_duty
     one = {
         "mist_l_h": output,
+        "mist_peak_l_h": max(asked.output_l_h(supply, through).values()),
         "fan_m3_h": need.air_changes_h * room.volume_m3,
         "water_l_day": water_day,
         "reservoir_l": water_day * refill_days,
@@ -176,7 +222,43 @@ def size_up(
     )
     limits = _limits(room, need, middle, co2_limit_ppm, most_cooling_c, most_duty, shortest_on_s)
     first = limits.iloc[0]
-    return Sizing(table, limits, str(first["limit"]), _say(first, need, middle), tuple(findings))
+    return Sizing(
+        table, limits, str(first["limit"]), _say(first, need, middle), tuple(findings),
+        supply_table(room, asked, supply),
+        parts_table(room, asked, supply, chambers, refill_days=refill_days),
+    )  # fmt: skip
+
+
+def _in_words(value: float) -> str:
+    """Write a number; one that nobody gave is said to be missing."""
+    if value != value:
+        return spoken().text("chamber.not_given")
+    if math.isinf(value):
+        return spoken().text("chamber.without_end")
+    return spoken().written(float(value), ".3g")
+
+
+def _ask(room: Room, need: _Need, rh: float, co2_limit: float, most_duty: float) -> Asked:
+    """Work out what one chamber asks for at usual and at worst times."""
+    dry_rh = min(winter_rh_pct(room.room_temp_c), room.room_rh_pct)
+    dry = _need(room.change(room_rh_pct=dry_rh), rh, co2_limit)
+    leaks = _need(room, rh, math.inf)  # no CO2 limit: no fresh air for it
+    held = rh / 100 * saturation_line(need.temp_c)[0]
+    part = room.evaporating_fraction or 1.0
+    with_mist = room.mist_air_changes_h if room.mist_air_changes_h > 0 else need.air_changes_h
+    return Asked(
+        mist_g_h=need.mist_g_h,
+        dry_g_h=dry.mist_g_h,
+        leak_g_h=leaks.mist_g_h,
+        refill_g=max(held - room.outside_g_m3, 0.0) * room.volume_m3 / part,
+        temp_c=need.temp_c,
+        rh_pct=rh,
+        air_changes_h=need.air_changes_h,
+        crop_changes_h=_for_crop(room, co2_limit),
+        fog_m3_h=with_mist * room.volume_m3,
+        dry_rh_pct=dry_rh,
+        most_duty=most_duty,
+    )
 
 
 def _refuse(
@@ -264,7 +346,7 @@ def _for_crop(room: Room, co2_limit: float) -> float:
 def _fogger_power(room: Room) -> tuple[float, list[Finding]]:
     if room.fogger_w and room.mist_l_h > 0:
         return room.fogger_w / room.mist_l_h, []
-    return FOGGER_W_PER_L_H, [finding("assumed_fogger_w", "note", watts=FOGGER_W_PER_L_H)]
+    return math.nan, [finding("power_not_given", "note")]
 
 
 def _costs(one: dict[str, float], prices: Any) -> tuple[float, float]:

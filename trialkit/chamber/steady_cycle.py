@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
 from trialkit import air
+from trialkit.arrays import Floats
 from trialkit.chamber.constants import WATER_G_L, Constants, State, rest_fog
-from trialkit.chamber.exponentials import Array
 from trialkit.chamber.room import Band, ChamberError, Room, Timed
 from trialkit.chamber.schedule import (
     Block,
@@ -56,7 +57,7 @@ def start_state(room: Room, rh_pct: float | None = None, temp_c: float | None = 
 def _fixed_point(room: Constants, cycle: Timed, start: State) -> Block | None:
     """Solve end(x, T) = (x, T) for one cycle, x vapour and fog together; None if it has none."""
 
-    def end(c: float, t: float) -> Array:
+    def end(c: float, t: float) -> Floats:
         after = timed_cycle(room, rest_fog(start._replace(c=c, t=t, f=0.0)), cycle).state
         return np.array([after.c + after.f, after.t])
 
@@ -161,4 +162,31 @@ def judge(setting: Timed | Band, block: Block, settled: bool) -> tuple[Finding, 
             found.append(finding("never_starts", "note", limit=setting.start_below_rh))
     if any(piece.kind == "saturated" for piece, _ in pieces):
         found.append(finding("saturates", "note"))
+    return tuple(found)
+
+
+#: Size of drops from which the calculated humidity is too high by a point or more [µm], and by
+#: how much at most (drops of finite speed, `tests/test_chamber_balance.py`).
+COARSE_UM, COARSE_POINTS = 15.0, 7.0
+#: Resistance between chamber air and wall [m² K/W] (ISO 6946 table 7).
+INNER_M2_K_W = 0.13
+
+
+def judge_room(room: Room, summary: Mapping[str, float]) -> tuple[Finding, ...]:
+    """Say where the balance leaves something out in this room: coarse drops, cold walls."""
+    found = []
+    if room.drop_um > COARSE_UM:
+        found.append(finding("coarse_drops", "caution", size=room.drop_um, points=COARSE_POINTS))
+    temp, rh = summary["mean_temp_c"], min(summary["mean_rh_pct"], 100.0)
+    area = 6 * room.volume_m3 ** (2 / 3)
+    wall = temp - (temp - room.room_temp_c) * min(room.walls_w_k / area * INNER_M2_K_W, 1.0)
+    held = float(air.absolute_humidity_g_m3(temp, rh))
+    spare = held - float(air.absolute_humidity_g_m3(wall, 100.0))
+    full = float(air.absolute_humidity_g_m3(temp, 100.0))
+    carried = room.air_changes_h * room.volume_m3
+    taken = room.transfer_m_h * area * spare
+    # what the walls take lowers the air until it no longer gives: both together, at rest
+    points = 100 * taken / (carried + room.transfer_m_h * area) / full
+    if spare > 0 and points >= 1.0:
+        found.append(finding("walls_condense", "caution", wall=wall, points=points))
     return tuple(found)

@@ -9,7 +9,7 @@ import numpy as np
 
 from trialkit import air
 from trialkit.air.kernels import GAS_CONSTANT_VAPOUR, ZERO_C, saturation
-from trialkit.chamber.exponentials import Array
+from trialkit.arrays import Floats
 from trialkit.chamber.schedule import Block, Run
 
 #: The rows there are, in order.
@@ -28,19 +28,19 @@ _WATER = ROWS.index("surface_g")
 _NODES_S = 0.01  # between moments of a cycle that does not fit the steps [s]
 
 
-def rh_of(c: Array, temp_c: Array) -> Array:
+def rh_of(c: Floats, temp_c: Floats) -> Floats:
     """Give the relative humidity [%] of vapour density and temperature."""
     return np.asarray(100 * c * 1e-6 * GAS_CONSTANT_VAPOUR * (temp_c + ZERO_C) / saturation(temp_c))
 
 
-def derive_rows(rows: Array) -> Array:
+def derive_rows(rows: Floats) -> Floats:
     """Add humidity and deficit to the first seven rows."""
     rh = rh_of(rows[0], rows[1])
     deficit = air.saturation_pressure_kpa(rows[1]) * (1 - rh / 100)
     return np.vstack([rows, rh, deficit])
 
 
-def sample_run(run: Run, *, step_s: float, count: int, names: Sequence[str]) -> list[Array]:
+def sample_run(run: Run, *, step_s: float, count: int, names: Sequence[str]) -> list[Floats]:
     """Give rows at times 0, step, 2 step … as arrays of length count.
 
     A cycle that repeats is computed once. If its length is no whole number of steps and it
@@ -62,7 +62,7 @@ def sample_run(run: Run, *, step_s: float, count: int, names: Sequence[str]) -> 
     """
     keep = [ROWS.index(name) for name in names]
     out = [np.empty(count) for _ in keep]
-    waiting: list[tuple[int, Array]] = []
+    waiting: list[tuple[int, Floats]] = []
     for block in run.blocks:
         first = math.ceil(block.start_s / step_s - 1e-9)
         last = count if math.isinf(block.repeats) else math.ceil(block.end_s / step_s - 1e-9)
@@ -82,7 +82,7 @@ def sample_run(run: Run, *, step_s: float, count: int, names: Sequence[str]) -> 
 
 
 def _fill_once(
-    out: list[Array], keep: list[int], waiting: list[tuple[int, Array]], holds: float
+    out: list[Floats], keep: list[int], waiting: list[tuple[int, Floats]], holds: float
 ) -> None:
     """Write cycles that do not repeat; derived rows are worked out for all of them at once."""
     if not waiting:
@@ -98,7 +98,7 @@ def _fill_once(
 
 
 def _fill_repeats(
-    parts: list[Array], keep: list[int], block: Block, offset_s: float, step_s: float
+    parts: list[Floats], keep: list[int], block: Block, offset_s: float, step_s: float
 ) -> None:
     """Write a repeating cycle; the first moment lies `offset_s` after its start."""
     span, per_cycle = len(parts[0]), block.length_s / step_s
@@ -127,14 +127,14 @@ def _fill_repeats(
         np.take(rows[k], at, out=part, mode="clip")
 
 
-def sample_cycle(block: Block, phase: Array) -> Array:
+def sample_cycle(block: Block, phase: Floats) -> Floats:
     """Give the first seven rows at moments within one cycle [s], shape (7, len(phase))."""
     out = np.empty((7, len(phase)))
     ends = np.cumsum([length for _, length in block.pieces])
     which = np.searchsorted(ends, phase, side="right").clip(0, len(ends) - 1)
     rising = bool(np.all(np.diff(phase) >= 0))
     for k, (piece, length) in enumerate(block.pieces):
-        here: slice | Array = which == k
+        here: slice | Floats = which == k
         if rising:
             low, high = np.searchsorted(which, k), np.searchsorted(which, k, side="right")
             here = slice(int(low), int(high))
@@ -145,7 +145,7 @@ def sample_cycle(block: Block, phase: Array) -> Array:
     return out
 
 
-def _add_water(part: Array, block: Block, first: int, step_s: float, holds: float) -> None:
+def _add_water(part: Floats, block: Block, first: int, step_s: float, holds: float) -> None:
     """Add what the surfaces gained in earlier repeats, up to what they hold."""
     if block.repeats > 1 and block.gained_g:
         since = (first + np.arange(len(part))) * step_s - block.start_s
@@ -153,7 +153,7 @@ def _add_water(part: Array, block: Block, first: int, step_s: float, holds: floa
     np.clip(part, 0.0, holds, out=part)
 
 
-def weigh_cycle(block: Block, points: int = 33) -> tuple[Array, Array]:
+def weigh_cycle(block: Block, points: int = 33) -> tuple[Floats, Floats]:
     """Sample a cycle with Simpson weights: all rows, and weights that sum to 1."""
     rows, weights = [], []
     pattern = np.ones(points)

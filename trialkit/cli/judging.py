@@ -78,6 +78,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     """Print and write what was read, kept, set aside and found; give the exit code."""
     import pandas as pd
 
+    from trialkit.alignment.unmade import told_unmade
     from trialkit.display import show_table
 
     summary = pd.concat(
@@ -104,11 +105,19 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
             screen.say(line, indent="  ")
     screen.heading(message("cli.check.found" if findings else "cli.check.nothing"))
     screen.findings(findings)
+    unmade = job.data.unmade
+    screen.record["unmade"] = unmade
+    if len(unmade):
+        screen.heading(message("cli.check.unmade"))
+        for what, where, why, needs in told_unmade(unmade):
+            screen.say(message("cli.check.unmade_line", what=what, where=where, why=why,
+                               needs=needs), indent="  ")  # fmt: skip
     screen.say("")
     screen.wrote(
         write_tables(
             job.trial.folder / "results",
             {
+                "unmade_checks": unmade,
                 "files": summary,
                 "ledger": ledger,
                 "findings": finding_table(findings),

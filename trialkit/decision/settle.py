@@ -60,9 +60,11 @@ def batches_to_settle(
 
     Notes
     -----
-    A chance is the median over the variances that the trial allows, its range the 5th to 95th
-    percentile: nine of ten trials like this one have the true chance within
-    (benchmarks/pilot_power.py). Blocks are taken to be lost as often as in this trial.
+    A chance is the middle over the variances that the trial allows, moved out for its own error
+    (`trialkit.design.power.questions.chance`), its range the 5th to 95th percentile: about nine of
+    ten trials like this one have the true chance within, fewer where a treatment does differ by
+    batch and the trial does not show it (benchmarks/pilot_power.py). Blocks are taken to be lost as
+    often as in this trial.
     """
     import pandas as pd
 

@@ -10,17 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.design.layout.allocation import Allocation
-from trialkit.design.layout.arrangements import (
-    Site,
-    spread,
-)
-from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.efficiency import Progress, plan_bound
+from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.fragile_counts import fragile_counts
-from trialkit.design.layout.procedure import draw_all
+from trialkit.design.layout.procedure import draw_plan
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.layout.restriction_cost import restriction_findings
-from trialkit.design.layout.units import unit_of
+from trialkit.design.layout.search import Progress
 from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
 from trialkit.errors import Finding, PlanError
@@ -90,23 +85,11 @@ def assign(
     if seed < 0:
         raise PlanError(f"the seed must be zero or more, but it is {seed}")
     with shown_progress(progress, spoken().text("progress.plan")) as told:
-        arranged, layouts, sites = draw_all(trial, Draws(seed), told)
+        drawn = draw_plan(trial, Draws(seed), told)
     table = trial.unit_table()
-    counts = trial.counts
-    whole = trial.structure.smallest
-    method: dict[str, str] = {}
-    efficiency: dict[str, float] = {}
-    bound: dict[str, float] = {}
     for name, factor in trial.factors.items():
         levels = np.array(list(factor.levels), dtype=object)
-        given = levels[arranged[name][unit_of(whole, factor.applied_to, counts)]]
-        table[name] = pd.Series(given, dtype=object)
-        method[name] = layouts[factor.applied_to].method
-        site = sites[factor.applied_to]
-        alone = Site(site.structure, site.counts, site.term, (len(levels),), ())
-        efficiency[name] = round(spread(alone, arranged[name]), 10)
-        used = np.bincount(arranged[name], minlength=len(levels)).tolist()
-        bound[name] = round(plan_bound(trial.structure, counts, factor.applied_to, used), 10)
+        table[name] = pd.Series(levels[drawn[name].at_smallest], dtype=object)
     version = trialkit.__version__
     return Plan(
         trial=trial,
@@ -114,10 +97,10 @@ def assign(
         seed=seed,
         version=version,
         hash=plan_hash(table, seed, version),
-        method=method,
-        efficiency=efficiency,
-        bound=bound,
-        findings=(*restriction_findings(trial, layouts, sites), *_fragile(trial, table)),
+        method={name: drawn[name].layout.method for name in trial.factors},
+        efficiency={name: drawn[name].efficiency for name in trial.factors},
+        bound={name: drawn[name].bound for name in trial.factors},
+        findings=(*restriction_findings(trial, drawn), *_fragile(trial, table)),
     )
 
 

@@ -107,8 +107,12 @@ def room_fit(
         minutes, course.rh_pct[shown], linestyle="none", marker="o", markersize=2.6,
         color=SERIES[2], label=say.text("figure.room.readings"),
     )  # fmt: skip
-    expected = say.text("figure.room.expected")
-    ax.plot(minutes, fit.fitted_rh_pct[shown], color=SERIES[0], label=expected)
+    known = "air_changes_h" in fit.determined
+    expected = say.text("figure.room.expected" if known else "figure.room.one_of_many")
+    ax.plot(
+        minutes, fit.fitted_rh_pct[shown], color=SERIES[0] if known else SOFT,
+        linestyle="-" if known else ":", label=expected,
+    )  # fmt: skip
     for begin, end, on in zip(
         course.switch_s, np.append(course.switch_s[1:], course.time_s[-1]), course.on, strict=True
     ):
@@ -119,18 +123,14 @@ def room_fit(
     ax.set_xlabel(say.text("figure.room.time"))
     ax.set_ylabel(say.text("figure.room.humidity"))
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
-    air = values.to_dict("index")["air_changes_h"]
-    note(
-        ax,
-        say.text(
-            "figure.room.fit",
-            chamber=name,
-            level=100 * found.level,
-            spread=float(fit.residual_sd_pct),
-            readings=int(fit.used.sum()),
-            **{k: float(air[k]) for k in ("estimate", "low", "high")},
-        ),
-    )
+    told = {"chamber": name, "readings": int(fit.used.sum())}
+    if known:
+        air = values.to_dict("index")["air_changes_h"]
+        told |= {k: float(air[k]) for k in ("estimate", "low", "high")}
+        told |= {"level": 100 * found.level, "spread": float(fit.residual_sd_pct)}
+        note(ax, say.text("figure.room.fit", **told))
+    else:
+        note(ax, say.text("figure.room.not_fit", why=fit.why_not["air_changes_h"], **told))
     return dress(ax)
 
 
@@ -141,7 +141,8 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     Parameters
     ----------
     sizing : Sizing
-        From `size_up`. Without prices, energy is drawn instead of cost.
+        From `size_up`. Without prices, electricity is drawn instead of cost, or water where
+        the fogger's power is not given.
     currency : str
         Unit of the cost axis.
     ax : Axes, optional
@@ -155,17 +156,20 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     ax = axes(ax, height=3.0)
     table = sizing.table
     priced = bool(table["cost_day"].notna().all())
-    column = "cost_day" if priced else "energy_kwh_day"
-    words = {"unit": currency if priced else "kWh"}
+    powered = bool(table["energy_kwh_day"].notna().all())
+    column = "cost_day" if priced else "energy_kwh_day" if powered else "water_l_day"
+    label = {"cost_day": "cost", "energy_kwh_day": "energy", "water_l_day": "water"}[column]
+    words = {"unit": {"cost": currency, "energy": "kWh", "water": "L"}[label]}
     ax.plot(table["chambers"], table[column], color=SERIES[0], marker="o")
     ax.set_xlabel(plural("chamber"))
-    ax.set_ylabel(say.text(f"figure.room.{'cost' if priced else 'energy'}", **words))
+    ax.set_ylabel(say.text(f"figure.room.{label}", **words))
     ax.set_ylim(bottom=0)
     ax.set_xlim(left=0)
     built = table["cost_build"]
     last = table.iloc[-1]
     told = {k: float(last[k]) for k in ("mist_l_h", "power_w", "cost_build")}
     key = "figure.room.rig_built" if built.notna().all() else "figure.room.rig"
+    key += "" if powered else "_unpowered"
     ax.annotate(
         say.text(key, currency=currency, **told), (last["chambers"], last[column]),
         xytext=(-8, 0), textcoords="offset points",

@@ -12,6 +12,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable
+from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -108,9 +109,9 @@ def _store(place: Path, kind: str, log: Log) -> None:
         scratch = tempfile.mkdtemp(dir=place.parent, prefix="partial-")
         sums, types = {}, {}
         for name, frame in frames.items():
-            path = Path(scratch) / f"{name}.parquet"
-            frame.to_parquet(path, index=False)
-            sums[name] = hash_file(path)[0]
+            data = frame.to_parquet(index=False)
+            (Path(scratch) / f"{name}.parquet").write_bytes(data)
+            sums[name] = hashlib.sha256(data).hexdigest()
             types[name] = {str(c): str(t) for c, t in frame.dtypes.items()}
         meta = {
             "sums": sums,
@@ -156,10 +157,10 @@ def _load(place: Path, kind: str) -> Log | None:
         meta: dict[str, Any] = json.loads((place / "log.json").read_text(encoding="utf-8"))
         frames: dict[str, pd.DataFrame] = {}
         for name in _FRAMES:
-            path = place / f"{name}.parquet"
-            if hash_file(path)[0] != meta["sums"][name]:
+            data = (place / f"{name}.parquet").read_bytes()
+            if hashlib.sha256(data).hexdigest() != meta["sums"][name]:
                 return None
-            frames[name] = pd.read_parquet(path).astype(meta["types"][name])
+            frames[name] = pd.read_parquet(BytesIO(data)).astype(meta["types"][name])
         ledger = Ledger(_messages(frames["ledger"]), frames["counts"])
         findings = tuple(
             Finding(code, severity, from_data(said), from_data(cure))

@@ -340,6 +340,11 @@ class Account:
         self.files.append(account)
         return account
 
+    def tell_doubled(self) -> list[Finding]:
+        """Tell, once for each file, how many of its rows stand in the files twice."""
+        doubled = [(f.file, f.count("double export")) for f in self.files]
+        return [finding("double_export", "note", file=f, count=n) for f, n in doubled if n]
+
     def close(self) -> tuple[Ledger, list[Finding]]:
         """Give the finished ledger, and findings about requests that touched nothing."""
         import pandas as pd

@@ -2,26 +2,96 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.columns import value_columns
-from trialkit.errors import LogError
-from trialkit.logs.clocks.zones import find_zone
-from trialkit.logs.file_tables import read_member
-from trialkit.logs.ledger import Account
-from trialkit.logs.log import LogFile
-from trialkit.logs.mapping.heads import find_columns
-from trialkit.logs.mapping.proposal import with_more_heads
-from trialkit.logs.mapping.propose import propose_for_tables
-from trialkit.logs.reading import Opened, Reading
-from trialkit.logs.text.files import Member, find_files, hash_file, open_members
+from trialkit.columns import HarvestColumn, log_columns
+from trialkit.errors import Finding, LogError
+from trialkit.logs.clocks.zones import Change, find_zone
+from trialkit.logs.heads import Columns, find_columns
+from trialkit.logs.ledger import Account, FileAccount
+from trialkit.logs.log import Log, LogFile
+from trialkit.logs.text.delimited import read_text_table
+from trialkit.logs.text.dialect import decode, find_dialect
+from trialkit.logs.text.files import Member, find_files, hash_file, matches_file, open_members
 from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.typed_files import read_other
 from trialkit.trial import Trial
+from trialkit.trial.sections import Clock, LogSection
+from trialkit.wording import finding
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+#: Says what a table's columns may be, none of which is named: the end of a refusal.
+Advice = Callable[[Trial, str, RawTable], str]
 
 
-def start_reading(trial: Trial, kind: str) -> Reading:
+@dataclass
+class Opened:
+    """One file opened: its rows, its columns found, its account.
+
+    Parameters
+    ----------
+    raw : RawTable
+    columns : Columns
+    account : FileAccount
+    chamber, sensor : str or None
+        What the trial file says of the file by its name: whose it is, and which logger's.
+    clock : tuple of Clock
+        Corrections of the trial file for its clock.
+    """
+
+    raw: RawTable
+    columns: Columns
+    account: FileAccount
+    chamber: str | None = None
+    sensor: str | None = None
+    clock: tuple[Clock, ...] = ()
+
+
+@dataclass
+class Reading:
+    """A log while it is read.
+
+    Parameters
+    ----------
+    trial : Trial
+    kind : {"harvest", "environment", "mist"}
+    spec : LogSection
+    zone : tzinfo
+        Zone of times without an offset.
+    account : Account
+    advise : callable
+        Proposes columns for a table none of whose columns is named.
+    files : list of LogFile
+    findings : list of Finding
+    stayed : list of (file, Change, records)
+        Clock changes that a logger's clock did not follow.
+    """
+
+    trial: Trial
+    kind: str
+    spec: LogSection
+    zone: dt.tzinfo
+    account: Account
+    advise: Advice
+    files: list[LogFile] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    stayed: list[tuple[str, Change, int]] = field(default_factory=list)
+
+    def close(self, table: pd.DataFrame, spans: pd.DataFrame) -> Log:
+        """Close the account and give the log."""
+        ledger, idle = self.account.close()
+        findings = (*self.findings, *idle)
+        return Log(self.kind, table, ledger, findings, tuple(self.files), spans=spans)
+
+
+def start_reading(trial: Trial, kind: str, advise: Advice) -> Reading:
     """Begin to read a log.
 
     Raises
@@ -33,7 +103,7 @@ def start_reading(trial: Trial, kind: str) -> Reading:
     if spec is None:
         raise LogError(f"the trial names no {kind} log → add [logs.{kind}] with files = [ … ]")
     zone = find_zone(spec.time_zone) if spec.time_zone else trial.zone
-    return Reading(trial, kind, spec, zone, Account(spec.keep))
+    return Reading(trial, kind, spec, zone, Account(spec.keep), advise)
 
 
 def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
@@ -58,7 +128,7 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
             continue
         while members:
             troubles += _work_through(reading, members.pop(0), work)
-    raise_together(troubles)
+    _raise_together(troubles)
 
 
 def _work_through(reading: Reading, member: Member, work: Callable[[Opened], None]) -> list[str]:
@@ -82,7 +152,7 @@ def _work_through(reading: Reading, member: Member, work: Callable[[Opened], Non
     return troubles
 
 
-def raise_together(troubles: list[str]) -> None:
+def _raise_together(troubles: list[str]) -> None:
     """Raise one error for all files that cannot be read; do nothing where there are none."""
     if len(troubles) == 1:
         raise LogError(troubles[0])
@@ -91,28 +161,12 @@ def raise_together(troubles: list[str]) -> None:
         raise LogError("\n".join([f"{len(troubles)} log files cannot be read", *lines]))
 
 
-def _proposal(reading: Reading, table: RawTable) -> str:
-    """Propose a mapping for a table none of whose columns is named.
-
-    Where the trial file names heads that other files have, this one's are put beside them.
-    """
-    if reading.spec.columns:
-        bare = reading.spec.model_copy(update={"columns": {}})
-        found = propose_for_tables(reading.trial, reading.kind, [table], tuple(bare.files))
-        line = with_more_heads(
-            reading.spec, found, value_columns(reading.kind, reading.trial.columns)
-        )
-        return f"; if other files have the heads named now: {line}" if line else ""
-    proposal = propose_for_tables(reading.trial, reading.kind, [table], tuple(reading.spec.files))
-    return f"\n{proposal}" if proposal.columns else ""
-
-
 def _open_tables(reading: Reading, member: Member) -> list[Opened]:
     """Read the tables of a file, find their columns and open their accounts."""
     trial, spec = reading.trial, reading.spec
     tables = read_member(member, spec, reading.kind, trial.columns)
     if member.cut_short:
-        reading.find("cut_short", file=member.name)
+        reading.findings.append(finding("cut_short", "caution", file=member.name))
     troubles: list[str] = []
     out: list[Opened] = []
     for table in tables:
@@ -123,7 +177,8 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
                 own=trial.columns,
             )  # fmt: skip
         except LogError as problem:
-            troubles.append(str(problem) if out else str(problem) + _proposal(reading, table))
+            advice = "" if out else reading.advise(trial, reading.kind, table)
+            troubles.append(str(problem) + advice)
             continue
         rows = np.concatenate([table.rows, np.array([b.row for b in table.broken], np.int64)])
         account = reading.account.open(table.name, rows.astype(np.int64))
@@ -133,9 +188,50 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
                 old=line.text, keepable=False,
             )  # fmt: skip
         reading.findings += [*table.findings, *columns.findings]
-        out.append(Opened(table, columns, account))
+        chamber, sensor = (_said_of(table.name, given) for given in (spec.chamber, spec.sensor))
+        clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
+        out.append(Opened(table, columns, account, chamber, sensor, clock))
     if not out:
-        raise_together(troubles)
-    for trouble in troubles:  # other sheets of a workbook that is read
-        reading.find("sheet_left", "note", form="because", problem=trouble.splitlines()[0])
+        _raise_together(troubles)
+    reading.findings += [  # other sheets of a workbook that is read
+        finding("sheet_left", "note", form="because", problem=trouble.splitlines()[0])
+        for trouble in troubles
+    ]
+    return out
+
+
+def _said_of(file: str, given: Mapping[str, str]) -> str | None:
+    """Give what the trial file says of a file by its name, where it says anything."""
+    return next((said for pattern, said in given.items() if matches_file(file, pattern)), None)
+
+
+def read_member(
+    member: Member, spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]
+) -> list[RawTable]:
+    """Read the table (or, for a workbook, the tables) that a file holds.
+
+    Heads that are expected, those of columns that the trial file adds (`own`) among them, help to
+    find the row of heads.
+    """
+    expected = expected_heads(spec, kind, own)
+    if member.format == "text":
+        text, encoding, found = decode(member.data, member.name)
+        dialect = find_dialect(
+            text, encoding, member.name, delimiter=spec.delimiter, decimal=spec.decimal,
+            expected=expected,
+        )  # fmt: skip
+        table = read_text_table(
+            text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
+        )
+        table.findings[:0] = found
+        return [table]
+    return read_other(member, decimal=spec.decimal, expected=expected)
+
+
+def expected_heads(spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]) -> list[str]:
+    """List the heads that the trial file names, and those known without being named."""
+    out = [*log_columns(kind, own), "date", "timestamp"]
+    for given in (head for column in spec.columns for head in spec.heads(column)):
+        if "{chamber}" not in given:
+            out += [given, *(given.split(" + ") if " + " in given else ())]
     return out

@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from trialkit.errors import LogError
-from trialkit.logs.clocks.correction import correct_clock
-from trialkit.logs.clocks.zones import Localised, localise
-from trialkit.logs.reading import Opened, Reading
+from trialkit.errors import Finding, LogError
+from trialkit.logs.clocks.correction import set_right
+from trialkit.logs.clocks.zones import NS, Change, Localised, localise
+from trialkit.logs.opening import Opened, Reading
 from trialkit.logs.text.arrow import as_numpy, cell_texts
-from trialkit.logs.text.files import matches_file
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import Moments, compile_format, read_moments
-from trialkit.wording import message
+from trialkit.wording import finding, message
 
-NS = 1_000_000_000
+_DAY = 86_400 * NS
 _LAST_NS = 230 * 365.25 * 86400 * NS
 _YEARS_OFF = 3 * 365.25 * 86400 * NS
 
@@ -34,8 +34,6 @@ class Times:
     ok : ndarray of bool
     date_only : ndarray of bool
         Rows whose cell holds a date without a clock time.
-    text : ndarray of object
-        Cells as they stand in the file, for rows that are not `ok` (others are empty).
     """
 
     utc: np.ndarray
@@ -62,7 +60,6 @@ def read_times(
     groups: np.ndarray | None = None,
     noon: bool = False,
     strict: bool = True,
-    optional: np.ndarray | None = None,
 ) -> Times:
     """Read the times of a file's rows into UTC; rows without one are set aside.
 
@@ -101,7 +98,10 @@ def read_times(
     aware = moments.aware if moments.aware is not None else np.zeros(raw.n, bool)
     if moments.offset_s is not None:
         wall = wall - moments.offset_s.astype(np.int64) * NS
-    wall, touched = _corrected(reading, opened, wall, aware, moments.ok)
+    wall, touched = set_right(
+        wall, opened.clock, zone=reading.zone, aware=aware, ok=moments.ok, account=account,
+        column=" + ".join(opened.columns.time_parts),
+    )  # fmt: skip
     utc, ok = wall.copy(), moments.ok.copy()
     naive = np.flatnonzero(ok & ~aware)
     part = groups[naive] if groups is not None else None
@@ -170,34 +170,6 @@ def _ask_order(reading: Reading, raw: RawTable, column: Any, moments: Moments) -
     )
 
 
-def _corrected(
-    reading: Reading, opened: Opened, wall: np.ndarray, aware: np.ndarray, ok: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Apply the clock corrections of the trial file, and record them."""
-    file = opened.raw.name
-    mine = [c for c in reading.spec.clock if matches_file(file, c.file)]
-    touched = np.zeros(len(wall), bool)
-    if not mine:
-        return wall, touched
-    out = wall.copy()
-    for kind in (True, False):
-        rows = np.flatnonzero(ok & (aware == kind))
-        if len(rows):
-            add, hit = correct_clock(wall[rows], mine, zone=reading.zone, aware=kind, file=file)
-            out[rows] += add
-            touched[rows] = hit
-    moved = np.flatnonzero(touched & (out != wall))
-    if len(moved):
-        seconds = np.round((out[moved] - wall[moved]) / NS).astype(np.int64)
-        low, high = int(seconds.min()), int(seconds.max())
-        span = message(f"clock_span.{'one' if low == high else 'range'}", low=low, high=high)
-        opened.account.note(
-            moved, rule="clock corrected", column=" + ".join(opened.columns.time_parts),
-            reason=message("row_reason.clock_corrected", span=span),
-        )  # fmt: skip
-    return out, touched
-
-
 def _clock_changes(
     reading: Reading, opened: Opened, column: Any, head: str, naive: np.ndarray, there: Localised,
     *, strict: bool,
@@ -220,7 +192,8 @@ def _clock_changes(
     return ok
 
 
-def _local_time(wall: int) -> str:
+def local_time(wall: int) -> str:
+    """Write a wall time as it stands in the trial file."""
     return str(np.datetime64(int(wall), "ns").astype("datetime64[s]"))
 
 
@@ -239,16 +212,24 @@ def _resets(
     if not len(off):
         return fine
     fine[off] = False
-    first, last = _local_time(wall[off].min()), _local_time(wall[off].max())
+    first, last = local_time(wall[off].min()), local_time(wall[off].max())
     line = (
         f'clock = [{{ file = "{opened.raw.name}", shows = {first}, truth = …, since = {first}, '
         f"until = {int(last[:4]) + 1}-01-01T00:00:00 }}]"
     )
     section = f"[logs.{reading.kind}]"
-    reading.find(
-        "clock_reset", file=opened.raw.name, count=len(off), section=section, line=line,
-        first=dt.date.fromisoformat(first[:10]), last=dt.date.fromisoformat(last[:10]),
-    )  # fmt: skip
+    reading.findings.append(
+        finding(
+            "clock_reset",
+            "caution",
+            file=opened.raw.name,
+            count=len(off),
+            section=section,
+            line=line,
+            first=dt.date.fromisoformat(first[:10]),
+            last=dt.date.fromisoformat(last[:10]),
+        )
+    )
     if strict:
         opened.account.set_aside(
             off, rule="clock reset", column=head, old=cell_texts(column, off), keepable=False,
@@ -256,3 +237,48 @@ def _resets(
             remedy=message("finding_remedy.clock_reset", section=section, line=line),
         )  # fmt: skip
     return fine
+
+
+def tell_stayed(
+    stayed: Sequence[tuple[str, Change, int]], kind: str, until: Sequence[int | None] = ()
+) -> list[Finding]:
+    """Tell clocks that did not follow a change, each once, with the line that sets them right.
+
+    Parameters
+    ----------
+    stayed : sequence of (file, Change, records)
+    kind : {"harvest", "environment", "mist"}
+    until : sequence of int or None
+        Wall time [ns] at which each clock was right again, where that is known.
+    """
+    known = until or [None] * len(stayed)
+    return [
+        _stayed(kind, file, change, records, end)
+        for (file, change, records), end in zip(stayed, known, strict=True)
+    ]
+
+
+def _stayed(kind: str, file: str, change: Change, records: int, until: int | None) -> Finding:
+    add = change.after_s - change.before_s
+    since = change.low if change.forward else change.high
+    lines = f'file = "{file}", since = {local_time(since)}, '
+    lines += f"until = {local_time(until)}, " if until is not None else ""
+    hour = "no_hour" if change.forward else "double_hour"
+    return finding(
+        "clock_not_changed",
+        "caution",
+        form="open" if until is None else "until",
+        file=file,
+        day=date_of(int(change.low // _DAY)),
+        records=message(f"clock_records.{hour}", count=records),
+        minutes=abs(add) // 60,
+        way=message(f"clock_way.{'early' if add > 0 else 'late'}"),
+        until="" if until is None else date_of(int(until // _DAY)),
+        section=f"[logs.{kind}]",
+        line=f"clock = [{{ {lines}add_s = {add} }}]",
+    )
+
+
+def date_of(day: int) -> dt.date:
+    """Give a day, counted from 1970, as a date."""
+    return dt.date(1970, 1, 1) + dt.timedelta(days=int(day))

@@ -5,14 +5,20 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from trialkit.alignment.slow_readings import too_slow
+from trialkit.alignment.unmade import told_unmade
 from trialkit.columns.exposures import EXPOSURE, shown_in
 from trialkit.report.inputs import PageInputs
-from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
+from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.report.timelines import doubted_times, timelines
 
 if TYPE_CHECKING:
     import pandas as pd
+
+#: What readings too slow for the mist leave open.
+_NOT_KNOWN = ("hours_below_band", "hours_above_band")
+_LEFT_OPEN = ("rh_slow_pct", "hours_in_band_least", "hours_in_band_most")
 
 
 def exposures_section(inputs: PageInputs) -> Section:
@@ -29,8 +35,28 @@ def exposures_section(inputs: PageInputs) -> Section:
         parts += _own_figures(inputs, runs)
         parts.append(_runs_table(inputs, runs))
         parts += doubted_times(inputs)
+        parts += unmade_checks(inputs)
         parts += timelines(inputs, runs)
     return Section("delivered", say.text("section.delivered"), tuple(parts))
+
+
+def unmade_checks(inputs: PageInputs) -> list[Any]:
+    """List the checks of sensors, clocks and mist that the logs did not allow."""
+    import pandas as pd
+
+    say = inputs.say
+    rows = told_unmade(inputs.data.unmade)
+    if not rows:
+        return []
+    names = ["what", "where", "why", "needs"]
+    table = build_table(
+        pd.DataFrame(rows, columns=names),
+        columns=names,
+        say=say,
+        caption=say.text("unmade.caption"),
+        heads={name: say.text(f"unmade.head.{name}") for name in names},
+    )
+    return [Fold(say.text("unmade.fold", n=say.number(len(rows), 0)), (table,))]
 
 
 def whole_runs(inputs: PageInputs) -> pd.DataFrame | None:
@@ -70,6 +96,8 @@ def _band(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     say = inputs.say
     settings = inputs.data.settings
     low, high = settings.band_low_rh, settings.band_high_rh
+    if low is not None and too_slow(runs).any():
+        return [Words(say.text("delivered.hours_slow"))]
     columns = ["hours_below_band", "hours_in_band", "hours_above_band", "window_h"]
     if low is None or high is None or not set(columns) <= set(runs.columns):
         return []
@@ -137,6 +165,11 @@ def _runs_table(inputs: PageInputs, runs: pd.DataFrame) -> Table:
     keys = _keys(runs)
     columns = _recorded(runs)
     notes = _limits(inputs, runs, columns)
+    if too_slow(runs).any():  # beside the mean, in the place of hours that are not known
+        columns = [name for name in columns if name not in _NOT_KNOWN]
+        at = columns.index("rh_pct") + 1
+        columns[at:at] = [name for name in _LEFT_OPEN if runs[name].notna().any()]
+        notes = [*_limits(inputs, runs, columns), say.text("delivered.slow")]
     if "low_coverage" in runs and bool(runs["low_coverage"].any()):
         columns.append("low_coverage")
         notes.append(say.text("delivered.low_coverage"))

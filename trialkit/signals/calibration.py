@@ -22,12 +22,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import Finding, LogError
 from trialkit.trial.sections import Calibration
 from trialkit.trial.text import nearest
 from trialkit.wording import finding, message, suggestion
-
-Array = NDArray[np.float64]
 
 #: Coefficients of humidity [%] as a polynomial of temperature [°C], 0 to 50 °C: [1]_ table 1,
 #: as transcribed publicly; KNO3 fitted to the table's values from memory.
@@ -171,7 +170,7 @@ class Correction:
         return math.hypot(float(np.sqrt(((weights * us) ** 2).sum())), READING_U * self.slope)
 
 
-def line_weights(reads: Array, at: float) -> Array:
+def line_weights(reads: Floats, at: float) -> Floats:
     """Give the weights of the truths in a straight line through (reads, truths), at a reading.
 
     Examples

@@ -8,15 +8,12 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trialkit.air import dew_point_c
+from trialkit.arrays import Bools, Floats, Ints
 from trialkit.columns import house_unit
 from trialkit.wording import Message, message
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Bools = NDArray[np.bool_]
 Flag = dict[str, Any]
 _HOUR = 3_600_000_000_000
 _MOST_STEPS = 2000
@@ -77,7 +74,7 @@ class FlagLimits:
 
 
 def find_all(
-    time: Ints, values: Mapping[str, Array], gap_ns: int, limits: FlagLimits
+    time: Ints, values: Mapping[str, Floats], gap_ns: int, limits: FlagLimits
 ) -> Iterator[tuple[str, Flag]]:
     """Look for every fault in the records of one sensor.
 
@@ -145,7 +142,7 @@ def runs_of(same: Bools) -> tuple[Ints, Ints]:
 
 
 def _held_readings(
-    name: str, time: Ints, x: Array, gap_ns: int, limits: FlagLimits
+    name: str, time: Ints, x: Floats, gap_ns: int, limits: FlagLimits
 ) -> Iterator[tuple[str, Bools, Message]]:
     """Give readings out of range, stuck, or saturated; each reading once."""
     if len(x) < 2:
@@ -194,7 +191,7 @@ def _mask(n: int, first: int, last: int) -> Bools:
     return mask
 
 
-def find_stuck(time: Ints, x: Array, joined: Bools, limits: FlagLimits) -> list[tuple[int, int]]:
+def find_stuck(time: Ints, x: Floats, joined: Bools, limits: FlagLimits) -> list[tuple[int, int]]:
     """Give stays on one value that are far longer than that sensor's usual ones.
 
     A coarse sensor in a steady room stays on a value for long; so a stay must be longer than
@@ -211,7 +208,7 @@ def find_stuck(time: Ints, x: Array, joined: Bools, limits: FlagLimits) -> list[
     return [(int(a), int(b)) for a, b in zip(first[stuck], last[stuck], strict=True)]
 
 
-def find_spikes(time: Ints, x: Array, least: float, gap_ns: int) -> list[int]:
+def find_spikes(time: Ints, x: Floats, least: float, gap_ns: int) -> list[int]:
     """Give single readings that jump away from both neighbours, to the same side.
 
     The jump must be at least `least` and ten times the usual step of that sensor.
@@ -230,7 +227,7 @@ def find_spikes(time: Ints, x: Array, least: float, gap_ns: int) -> list[int]:
 
 
 def find_steps(
-    time: Ints, v: Array, bad: Bools, least: float, gap_ns: int
+    time: Ints, v: Floats, bad: Bools, least: float, gap_ns: int
 ) -> list[tuple[int, float]]:
     """Give changes from one record to the next that last half an hour on both sides."""
     known = np.flatnonzero(np.isfinite(v) & ~bad)
@@ -259,7 +256,7 @@ def find_steps(
 
 
 def find_dew_jumps(
-    time: Ints, values: Mapping[str, Array], skip: Bools, least: float, gap_ns: int
+    time: Ints, values: Mapping[str, Floats], skip: Bools, least: float, gap_ns: int
 ) -> list[tuple[int, float]]:
     """Give records where temperature jumps and humidity does not answer as air would.
 

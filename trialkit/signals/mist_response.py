@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
@@ -27,6 +26,7 @@ from trialkit.signals.vapour import (
     Air,
     Pulses,
     largest_sum,
+    loss_seen_pct,
     responses,
     rolling_response,
     to_ns,
@@ -34,8 +34,8 @@ from trialkit.signals.vapour import (
 )
 from trialkit.wording import finding, message, spoken
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
+#: Pulses nearer than this count together, and how many standard errors make a loss sure.
+_NEAR, _SURE = 45 * MINUTE, 4.0
 
 
 @dataclass(frozen=True)
@@ -82,9 +82,11 @@ class MistResponse:
         One row per trouble: `chamber, run, fault, start, stop` (UTC), `hours`, `pulses`, `on_s`
         (mist commanded meanwhile), `response_pct` (of the usual one of the run), `detail`.
     runs : DataFrame
-        One row per run: `chamber, run, pulses, pulse_s` (usual length), `response_kpa` (usual
-        lift of the vapour pressure), `judged` (the lift stands out of the noise),
-        `lost_on_s` (mist commanded while nothing came).
+        One row per run: `chamber, run, pulses, answered` (pulses with records on both sides),
+        `around_rh_pct` (usual humidity at a pulse), `pulse_s` (usual length), `response_kpa`
+        (usual lift of the vapour pressure), `judged` (the lift stands out of the noise),
+        `lost_on_s` (mist commanded while nothing came), `seen_pct` (share of the pulses near
+        which a loss would have been told).
     findings : tuple of Finding
     """
 
@@ -167,6 +169,7 @@ def check_response(
                 {"chamber": str(chamber), "run": str(run["run"])}
                 | one.summary()
                 | {"lost_on_s": lost}
+                | {"seen_pct": loss_seen_pct(one, _NEAR, limits.low_share, _SURE)}
             )
     columns = ["chamber", "run", "fault", "start", "stop", "hours", "pulses", "on_s"]
     table = pd.DataFrame(rows, columns=[*columns, "response_pct", "detail"])
@@ -211,11 +214,11 @@ def _row(fault: str, part: Pulses, share: float, detail: object) -> dict[str, An
 
 def _losses(pulses: Pulses, limits: ResponseLimits) -> list[tuple[int, int]]:
     """Give the stretches of pulses (first, one past the last) that got no response."""
-    near = 45 * MINUTE
+    near = _NEAR
     mean, n = rolling_response(pulses, near)
     usual = pulses.usual
     with np.errstate(invalid="ignore", divide="ignore"):
-        sure = usual - mean > 4 * pulses.noise / np.sqrt(n)
+        sure = usual - mean > _SURE * pulses.noise / np.sqrt(n)
         low = (mean < limits.low_share * usual) & sure & (n >= 4)
     at = np.flatnonzero(low)
     if not len(at):

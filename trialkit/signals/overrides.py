@@ -14,13 +14,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.arrays import Ints
 from trialkit.errors import Finding
 from trialkit.signals.faults import Flag, make_flag, runs_of
 from trialkit.signals.telling import Runs, name_sensor, tell_shares
 from trialkit.trial.sections import LeaveOut, Trust
 from trialkit.wording import Message, finding, message, place, suggestion
 
-Ints = NDArray[np.int64]
 Series = Mapping[tuple[str, str], tuple[Ints, Mapping[str, NDArray[np.float64]]]]
 
 #: Name under which the table of flags holds readings that the trial file leaves out.

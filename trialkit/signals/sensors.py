@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from trialkit.arrays import Ints
 from trialkit.columns import head, house_unit
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, Severity
@@ -26,7 +27,6 @@ from trialkit.signals.telling import Runs, name_sensor, run_places, tell_shares,
 from trialkit.trial.sections import LeaveOut, Trust
 from trialkit.wording import Message, finding, message, spoken
 
-Ints = NDArray[np.int64]
 _LONG_GAP_NS = 7_200_000_000_000
 
 #: Quantities that are judged.

@@ -8,18 +8,16 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from trialkit.air.kernels import saturation
+from trialkit.arrays import Floats, Ints
 
-Array = NDArray[np.float64]
-Ints = NDArray[np.int64]
 HOUR = 3_600_000_000_000
 MINUTE = 60_000_000_000
 #: How long after a pulse its vapour is looked for [ns].
 ANSWER_NS = 150 * 10**9
 #: Moment [ns], vapour pressure [kPa] and humidity [%] of the records of a sensor.
-Air = tuple[Ints, Array, Array]
+Air = tuple[Ints, Floats, Floats]
 
 
 @dataclass(frozen=True)
@@ -28,8 +26,8 @@ class Pulses:
 
     on: Ints
     off: Ints
-    response: Array
-    rh: Array
+    response: Floats
+    rh: Floats
 
     def between(self, lo: int, hi: int) -> Pulses:
         """Give the pulses from position `lo` up to, not with, `hi`."""
@@ -37,7 +35,7 @@ class Pulses:
         return Pulses(self.on[part], self.off[part], self.response[part], self.rh[part])
 
     @property
-    def seconds(self) -> Array:
+    def seconds(self) -> Floats:
         """Length of each pulse [s]."""
         return np.asarray((self.off - self.on) / 1e9)
 
@@ -61,9 +59,12 @@ class Pulses:
         return bool(self.usual > 0.5 * self.noise) and self.usual > 0
 
     def summary(self) -> dict[str, Any]:
-        """Give number, usual length and usual response of the pulses."""
+        """Give number, usual length and usual response of the pulses, and what could be seen."""
+        answered = np.isfinite(self.response)
         return {
             "pulses": len(self.on),
+            "answered": int(answered.sum()),
+            "around_rh_pct": float(np.nanmedian(self.rh)) if answered.any() else np.nan,
             "pulse_s": float(np.median(self.seconds)) if len(self.on) else np.nan,
             "response_kpa": self.usual,
             "judged": self.judged,
@@ -97,7 +98,7 @@ def vapour_of(climate: pd.DataFrame) -> list[Air]:
     return out
 
 
-def responses(on: Ints, off: Ints, airs: Sequence[Air], shift: int = 0) -> tuple[Array, Array]:
+def responses(on: Ints, off: Ints, airs: Sequence[Air], shift: int = 0) -> tuple[Floats, Floats]:
     """Give the lift of the vapour pressure after each pulse and the humidity before it.
 
     Parameters
@@ -124,7 +125,9 @@ def responses(on: Ints, off: Ints, airs: Sequence[Air], shift: int = 0) -> tuple
     return sums[0] / count, sums[1] / count
 
 
-def _of_sensor(on: Ints, off: Ints, time: Ints, vapour: Array, rh: Array) -> tuple[Array, Array]:
+def _of_sensor(
+    on: Ints, off: Ints, time: Ints, vapour: Floats, rh: Floats
+) -> tuple[Floats, Floats]:
     """Give lift and humidity by one sensor."""
     lift, around = np.full(len(on), np.nan), np.full(len(on), np.nan)
     if not len(on):
@@ -142,7 +145,7 @@ def _of_sensor(on: Ints, off: Ints, time: Ints, vapour: Array, rh: Array) -> tup
     return lift, around
 
 
-def rolling_response(pulses: Pulses, half_ns: int) -> tuple[Array, Array]:
+def rolling_response(pulses: Pulses, half_ns: int) -> tuple[Floats, Floats]:
     """Give the mean response of the pulses near each pulse, and how many they are."""
     known = np.isfinite(pulses.response)
     sums = np.concatenate(([0.0], np.cumsum(np.where(known, pulses.response, 0.0))))
@@ -154,7 +157,34 @@ def rolling_response(pulses: Pulses, half_ns: int) -> tuple[Array, Array]:
         return (sums[hi] - sums[lo]) / n, n
 
 
-def largest_sum(values: Array) -> tuple[int, int]:
+def loss_seen_pct(pulses: Pulses, half_ns: int, low_share: float, sure: float) -> float:
+    """Give the share of pulses near which a loss of all response would be told [%].
+
+    Parameters
+    ----------
+    pulses : Pulses
+    half_ns : int
+        Pulses nearer than this count together [ns].
+    low_share, sure : float
+        A mean response under this share of the usual one counts as lost, if it is also lower by
+        so many standard errors.
+
+    Returns
+    -------
+    float
+        0 where the usual response does not stand out of the noise.
+    """
+    if not len(pulses.on) or not pulses.judged:
+        return 0.0
+    _, n = rolling_response(pulses, half_ns)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        error = pulses.noise / np.sqrt(n)
+    # lost means near nothing: its mean must fall under both limits in spite of its own error
+    seen = (n >= 4) & (pulses.usual > sure * error) & (2 * error < low_share * pulses.usual)
+    return float(100 * np.mean(seen))
+
+
+def largest_sum(values: Floats) -> tuple[int, int]:
     """Give the stretch (first, one past the last) whose sum is largest.
 
     Notes

@@ -208,6 +208,12 @@ class RigSection(Section):
     chambers_in_room: Positive | None = None
     surroundings_m3: Positive | None = None
     surroundings_air_changes_h: Positive | None = None
+    duct_m: NotNegative | None = None
+    duct_mm: Positive | None = None
+    duct_bends: Annotated[int, Field(ge=0)] | None = None
+    fan_m3_h: Positive | None = None
+    fan_pa: Positive | None = None
+    water_solids_mg_l: NotNegative | None = None
     mist_l_h: Positive | None = None
     fogger_w: NotNegative | None = None
     fan_w: NotNegative | None = None

@@ -13,6 +13,7 @@ from trialkit.wording import Units, Wording
 
 _OF_UNITS = re.compile(r"(?P<what>unit means|effective sample) of (?P<term>.+)")
 _FIXED = re.compile(r"(?P<terms>.+) fixed")
+_SPREAD = re.compile(r"spread by (?P<levels>.+)")
 
 
 def method_words(code: str, say: Wording) -> str:
@@ -60,7 +61,8 @@ def _keys(code: str) -> Iterator[str]:
         if match:
             yield _key(match["what"])
         else:
-            yield "fixed" if _FIXED.fullmatch(piece) else _key(piece)
+            known = {"fixed": _FIXED, "spread": _SPREAD}
+            yield next((k for k, form in known.items() if form.fullmatch(piece)), _key(piece))
 
 
 def _key(piece: str) -> str:
@@ -76,4 +78,7 @@ def _words(piece: str, say: Wording) -> str:
     if match:
         terms = [Units(tuple(term.split(":"))) for term in match["terms"].split(" and ")]
         return say.text("method.fixed", units=terms)
+    match = _SPREAD.fullmatch(piece)
+    if match:
+        return say.text("method.spread", levels=match["levels"].replace(":", " × "))
     return say.either(f"method.{_key(piece)}", piece)

@@ -10,10 +10,10 @@ import pytest
 
 from tests.logs.folder import make_trial
 from trialkit.errors import LogError
-from trialkit.logs.file_tables import expected_heads
-from trialkit.logs.mapping.heads import find_columns
+from trialkit.logs.heads import find_columns
 from trialkit.logs.mapping.likeness import Likeness, find_likeness, named_score
 from trialkit.logs.mapping.propose import propose_mapping
+from trialkit.logs.opening import expected_heads
 from trialkit.trial.sections import LogSection
 
 

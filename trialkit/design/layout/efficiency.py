@@ -1,7 +1,4 @@
-"""How much of the information a plan keeps, its upper bound, and a search for better plans.
-
-The search starts from a given plan and exchanges the treatments of two units as long as
-that lowers the average variance of the comparisons asked for (A-efficiency).
+"""How much of the information a plan keeps: of one plan, of many at once, and at most.
 
 References
 ----------
@@ -9,29 +6,27 @@ References
    canonical decomposition of nonorthogonal factors in the analysis of variance.
    Biometrika 58, 279-294. doi:10.1093/biomet/58.2.279
 .. [2] John, J. A. and Williams, E. R. (1995). Cyclic and Computer Generated Designs.
-   Chapman and Hall, ch. 2 (bounds) and 4 (exchange).
+   Chapman and Hall, ch. 2 (bounds).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from itertools import combinations
 from math import prod
 
 import numpy as np
+from numpy.typing import NDArray
 
-from trialkit.arrays import Bools, Floats, Ints
-from trialkit.design.layout.units import (
-    coarser,
-    incidence,
-    information,
-    strata_coefficients,
-    unit_of,
-)
-from trialkit.structure import Structure, Term
+from trialkit.arrays import Floats, Ints
+from trialkit.design.layout.site import Site
+from trialkit.design.layout.units import Grouping
+from trialkit.structure import Term
 
 _TINY = 1e-8
-Progress = Callable[[int, int], None]
+_ROWS = 20_000  # plans valued at a time
+_LEAST = 1e-6  # share of information below which a comparison counts as lost
+_UNEVEN = 1e-3  # what uneven spreading over coarser treatments costs, beside information
 
 
 def steady(values: Floats | float, digits: int = 10) -> Floats:
@@ -42,6 +37,47 @@ def steady(values: Floats | float, digits: int = 10) -> Floats:
     """
     scale = 10.0**digits
     return np.asarray(np.floor(np.asarray(values) * scale + 0.3183098861837907) / scale)
+
+
+def incidence(treatment: Ints, unit: Ints, n_treatments: int, n_units: int) -> Floats:
+    """Count each treatment in each unit: array (treatments, units)."""
+    out = np.zeros((n_treatments, n_units))
+    np.add.at(out, (treatment, unit), 1.0)
+    return out
+
+
+def information(
+    groupings: Sequence[Grouping], treatment: Ints, n_treatments: int
+) -> dict[Term, Floats]:
+    """Give the treatments' information in the units' own stratum and in every one above it.
+
+    The structure is complete and balanced, so that everything follows from counts of
+    treatments in the units of each stratum.
+
+    Parameters
+    ----------
+    groupings : sequence of Grouping
+        Of the treated units, from the grand mean down to the units themselves.
+    treatment : array of int, shape (units,)
+        Treatment number of each unit, in plan order.
+    n_treatments : int
+
+    Returns
+    -------
+    dict
+        Stratum (the name that stands for it) → information matrix, shape (treatments,
+        treatments), in units of one observation per treated unit.
+    """
+    n = len(treatment)
+    average: dict[Term, Floats] = {}
+    for group in groupings:
+        table = incidence(treatment, group.unit, n_treatments, group.size)
+        average[group.stratum] = table @ table.T * (group.size / n)
+    out: dict[Term, Floats] = {}
+    for group in groupings[1:]:
+        total = sum(value * average[key] for key, value in group.projection.items())
+        out[group.stratum] = np.asarray(total, dtype=np.float64)
+    return out
 
 
 def canonical_factors(info: Floats, replication: Sequence[float]) -> Floats:
@@ -79,6 +115,15 @@ def average_efficiency(info: Floats, replication: Sequence[float]) -> float:
     return 0.0 if factors[0] < _TINY else float(len(factors) / np.sum(1.0 / factors))
 
 
+def plan_efficiency(groupings: Sequence[Grouping], treatment: Ints, t: int) -> float:
+    """Give the average efficiency factor of a plan within its own stratum."""
+    info = information(groupings, treatment, t)[groupings[-1].stratum]
+    replication = np.bincount(treatment, minlength=t).astype(float)
+    if replication.min() == 0:
+        return 0.0
+    return average_efficiency(info, [float(r) for r in replication])
+
+
 def block_design_efficiency(blocks: Sequence[Sequence[int]], n_treatments: int) -> float:
     """Give the average efficiency factor of treatments in blocks.
 
@@ -103,17 +148,13 @@ def block_design_efficiency(blocks: Sequence[Sequence[int]], n_treatments: int) 
     return average_efficiency(info, replication)
 
 
-def plan_bound(
-    structure: Structure, counts: Mapping[str, int], term: Term, replication: Sequence[int]
-) -> float:
+def plan_bound(blocks: Sequence[Grouping], replication: Sequence[int]) -> float:
     """Give an upper bound on the efficiency that any plan over these units can have.
 
     Parameters
     ----------
-    structure, counts
-        Unit structure and levels per unit factor.
-    term : tuple of str
-        Stratum whose units are treated.
+    blocks : sequence of Grouping
+        The finest groupings of the treated units.
     replication : sequence of int
         Units per treatment.
 
@@ -128,22 +169,22 @@ def plan_bound(
     --------
     Three schedules on 4 batches × 6 chambers lose 1/16 to chambers and nothing to batches:
 
+    >>> from trialkit.design.layout.units import groupings
     >>> from trialkit.structure import parse_structure
-    >>> plan_bound(parse_structure("batch * chamber"), {"batch": 4, "chamber": 6},
-    ...            ("batch", "chamber"), (8, 8, 8))
+    >>> cells = {"batch": 4, "chamber": 6}
+    >>> found = groupings(parse_structure("batch * chamber"), cells, ("batch", "chamber"))
+    >>> plan_bound(found[1:-1], (8, 8, 8))
     0.9375
     """
     n, t = sum(replication), len(replication)
-    above = coarser(structure, counts, term)
-    finest = [s for s in above if not any(set(s) < set(o) for o in above)]
     losses = []
-    for stratum in finest:
-        b = prod(counts[name] for name in stratum)
+    for b in (block.size for block in blocks):
         spread = sum(_least_squares_sum(r, b) / r for r in replication) / (n / b)
         if len(set(replication)) == 1:
             spread = max(spread, b * _least_squares_sum(n // b, t) / replication[0] / (n / b))
         losses.append((spread - 1) / (t - 1))
-    apart = all(not (set(a) & set(b)) for a in finest for b in finest if a != b)
+    names = [set(block.stratum) for block in blocks]
+    apart = all(not (a & b) for a, b in combinations(names, 2))
     return 1.0 - (sum(losses) if apart else max(losses, default=0.0))
 
 
@@ -153,172 +194,173 @@ def _least_squares_sum(total: int, parts: int) -> int:
     return rest * (full + 1) ** 2 + (parts - rest) * full**2
 
 
-@dataclass(frozen=True)
-class Criterion:
-    """What the search lowers: weighted average variance of the effects asked for.
+def effect_weights(sizes: Sequence[int]) -> Floats:
+    """Weigh effects: main effects 1, each further order of interaction a hundredth of the last.
 
-    Parameters
-    ----------
-    weights : array, shape (t, t)
+    Returns
+    -------
+    array, shape (t, t)
         Sum over effects of L L'/df times the effect's weight, L its orthonormal contrasts.
+        The trace of its product with a covariance matrix is the average variance of the
+        comparisons asked for.
     """
-
-    weights: Floats
-
-    @classmethod
-    def for_levels(cls, sizes: Sequence[int]) -> Criterion:
-        """Weigh main effects 1 and each further order of interaction a hundredth of the last."""
-        from itertools import combinations
-
-        t = prod(sizes)
-        total = np.zeros((t, t))
-        for order in range(1, len(sizes) + 1):
-            for combo in combinations(range(len(sizes)), order):
-                part = np.ones((1, 1))
-                df = 1.0
-                for i, size in enumerate(sizes):
-                    mean = np.full((size, size), 1.0 / size)
-                    part = np.kron(part, np.eye(size) - mean if i in combo else mean)
-                    df *= size - 1 if i in combo else 1
-                if df:
-                    total += part * (0.01 ** (order - 1) / df)
-        return cls(total)
+    t = prod(sizes)
+    total = np.zeros((t, t))
+    for order in range(1, len(sizes) + 1):
+        for combo in combinations(range(len(sizes)), order):
+            part = np.ones((1, 1))
+            df = 1.0
+            for i, size in enumerate(sizes):
+                mean = np.full((size, size), 1.0 / size)
+                part = np.kron(part, np.eye(size) - mean if i in combo else mean)
+                df *= size - 1 if i in combo else 1
+            if df:
+                total += part * (0.01 ** (order - 1) / df)
+    return total
 
 
-class Exchange:
-    """Exchange search over the treatments of the units of one stratum.
+class Valuation:
+    """How good plans of one stratum are: the information they keep, less uneven spreading.
 
     Parameters
     ----------
-    structure, counts, term
-        Unit structure, levels per factor, and the stratum whose units are treated.
-    n_treatments : int
-    criterion : Criterion
-    groups : sequence of array of int, optional
-        Other groupings of the units (levels of a treatment given to larger units) over
-        which treatments should be spread evenly, as a tie-break.
+    site : Site
 
     Notes
     -----
-    The objective is tr(W M⁻¹), M the information within the stratum plus small shares of
-    that in the strata above (0.02 in the nearest, 0.0004 in the next, …), so that
-    comparisons lost to the stratum are kept as near to it as can be. An exchange changes M
-    by a matrix of rank two, δz' + zδ', hence all exchanges are valued at once.
+    For one treatment the value is its average efficiency factor; for several given together,
+    the average variance of their effects turned into a share in the same way.
     """
 
-    share = 0.02
+    def __init__(self, site: Site) -> None:
+        self.site = site
+        *above, mine = site.groupings
+        holders = {g.stratum: g for g in above}
+        self.own = float(mine.projection[mine.stratum])
+        self.parts = [
+            (weight * holders[key].size / site.n, holders[key].unit, holders[key].size)
+            for key, weight in mine.projection.items()
+            if key in holders
+        ]
+        self.weights = effect_weights(site.sizes)
+        self.replication = np.asarray(site.target, dtype=float)
 
-    def __init__(
-        self,
-        structure: Structure,
-        counts: Mapping[str, int],
-        term: Term,
-        n_treatments: int,
-        criterion: Criterion,
-        *,
-        groups: Sequence[Ints] = (),
-    ) -> None:
-        self.t, self.W = n_treatments, criterion.weights
-        self.n = prod(counts[name] for name in term)
-        term = structure.merged(counts)[term]
-        mix: dict[Term, float] = {}
-        for depth, stratum in enumerate((*coarser(structure, counts, term), term)):
-            weight = self.share ** (len(coarser(structure, counts, term)) - depth)
-            for key, value in strata_coefficients(structure, counts, stratum).items():
-                mix[key] = mix.get(key, 0.0) + weight * value
-        self.own: float = mix.pop(term)
-        self.mean: float = mix.pop((), 0.0)
-        self.units: list[Ints] = []
-        self.scale: list[float] = []
-        for key, share in mix.items():
-            if abs(share) > 1e-12:
-                self.units.append(unit_of(term, key, counts))
-                self.scale.append(share * prod(counts[f] for f in key) / self.n)
-        self.groups = [(g, int(g.max()) + 1) for g in groups]
-        # what uneven spreading costs: little beside any difference in efficiency
-        self.uneven = 1e-3 * float(np.trace(self.W)) * self.t / self.n**2
+    def values(self, plans: Ints) -> Floats:
+        """Value many plans, shape (plans,); higher is better, and equal ones are equal."""
+        out = [self._some(plans[i : i + _ROWS]) for i in range(0, len(plans), _ROWS)]
+        return steady(np.concatenate(out), 9) if out else np.zeros(0)
 
-    def _matrix(self, treatment: Ints) -> tuple[Floats, list[Floats]]:
-        replication = np.bincount(treatment, minlength=self.t).astype(float)
-        tables = [incidence(treatment, u, self.t, int(u.max()) + 1) for u in self.units]
-        M = self.own * np.diag(replication)
-        for table, scale in zip(tables, self.scale, strict=True):
-            M = M + scale * (table @ table.T)
-        # the mean, with a weight that makes M of full rank and leaves comparisons as they are
-        M = M + (1.0 + self.mean) * np.outer(replication, replication) / self.n
-        return M + np.eye(self.t) * (1e-6 * self.n / self.t), tables
+    def information(self, plans: Ints) -> Floats:
+        """Give the information matrices in the plans' own stratum, shape (plans, t, t)."""
+        t = self.site.t
+        out = np.zeros((len(plans), t, t))
+        out[:] = self.own * np.diag(self.replication)
+        for scale, unit, size in self.parts:
+            table = self._tables(plans, unit, size)
+            out += scale * (table @ table.transpose(0, 2, 1))
+        return out
 
-    def value(self, treatment: Ints) -> float:
-        """Give the objective: lower is better."""
-        M, _ = self._matrix(treatment)
-        squares = sum(
-            float((incidence(treatment, group, self.t, size) ** 2).sum())
-            for group, size in self.groups
-        )
-        return float(np.sum(np.linalg.inv(M) * self.W)) + self.uneven * squares
+    def _tables(self, plans: Ints, unit: Ints, size: int) -> Floats:
+        t = self.site.t
+        codes = plans * size + unit + (np.arange(len(plans)) * t * size)[:, None]
+        counts = np.bincount(codes.ravel(), minlength=len(plans) * t * size)
+        return np.asarray(counts.reshape(len(plans), t, size), dtype=float)
 
-    def gains(self, treatment: Ints, u: Ints, v: Ints) -> Floats:
-        """Give the change of the objective for exchanging each pair of units (u, v)."""
-        M, tables = self._matrix(treatment)
-        inverse = np.linalg.inv(M)
-        H = inverse @ self.W @ inverse
-        a, b = treatment[u], treatment[v]
-        z = np.zeros((len(u), self.t))
-        kappa = np.zeros(len(u))
-        for table, scale, unit in zip(tables, self.scale, self.units, strict=True):
-            differ = unit[u] != unit[v]
-            z += scale * (table.T[unit[u]] - table.T[unit[v]]) * differ[:, None]
-            kappa += scale * differ
-        rows = np.arange(len(u))
-        delta = np.zeros((len(u), self.t))
-        delta[rows, b] += 1.0
-        delta[rows, a] -= 1.0
-        z += kappa[:, None] * delta
-        dM, zM = delta @ inverse, z @ inverse
-        dH, zH = delta @ H, z @ H
-        dd, dz, zz = (dM * delta).sum(1), 1.0 + (dM * z).sum(1), (zM * z).sum(1)
-        hdd, hdz, hzz = (dH * delta).sum(1), (dH * z).sum(1), (zH * z).sum(1)
-        determinant = dd * zz - dz * dz
-        with np.errstate(divide="ignore", invalid="ignore"):
-            change = -(zz * hdd - 2 * dz * hdz + dd * hzz) / determinant
-        for group, size in self.groups:
-            table = incidence(treatment, group, self.t, size)
-            gu, gv = group[u], group[v]
-            moved = table[b, gu] - table[a, gu] + table[a, gv] - table[b, gv] + 2
-            change = change + self.uneven * 2 * moved * (gu != gv)
-        change[~np.isfinite(change) | (determinant >= -1e-12)] = np.inf
-        change[a == b] = 0.0
-        return steady(change)
-
-    def improve(
-        self,
-        treatment: Ints,
-        pairs: tuple[Ints, Ints],
-        *,
-        allowed: Callable[[Ints, Ints, Ints], Bools] | None = None,
-        steps: int = 10_000,
-    ) -> Ints:
-        """Exchange the best pair again and again until none helps."""
-        current = treatment.copy()
-        u, v = pairs
-        for _ in range(steps):
-            change = self.gains(current, u, v)
-            if allowed is not None:
-                change = np.where(allowed(current, u, v), change, np.inf)
-            best = int(np.argmin(change))
-            if not change[best] < -1e-9 * max(1.0, abs(self.value(current))):
-                break
-            i, j = int(u[best]), int(v[best])
-            current[i], current[j] = current[j], current[i]
-        return current
+    def _some(self, plans: Ints) -> Floats:
+        info = self.information(plans)
+        n, t = self.site.n, self.site.t
+        if len(self.site.sizes) == 1:
+            root = np.sqrt(self.replication)
+            scaled = info / np.outer(root, root) - 2.0 * np.outer(root, root) / n
+            factors = np.clip(np.linalg.eigvalsh(scaled)[:, 1:], _LEAST, 1.0)
+            value = (t - 1) / np.sum(1.0 / factors, axis=1)
+        else:
+            mean = np.outer(self.replication, self.replication) / n
+            whole = info + mean + np.eye(t) * (_LEAST * n / t)
+            spread = np.einsum("pij,ji->p", np.linalg.inv(whole), self.weights)
+            value = np.trace(self.weights) * t / n / spread
+        for group in self.site.spread_over:
+            table = self._tables(plans, group, int(group.max()) + 1)
+            value = value - _UNEVEN * (table**2).sum(axis=(1, 2)) / n**2
+        return np.asarray(value)
 
 
-def plan_efficiency(
-    structure: Structure, counts: Mapping[str, int], term: Term, treatment: Ints, t: int
-) -> float:
-    """Give the average efficiency factor of a plan within its own stratum."""
-    info = information(structure, counts, term, treatment, t)[structure.merged(counts)[term]]
-    replication = np.bincount(treatment, minlength=t).astype(float)
-    if replication.min() == 0:
-        return 0.0
-    return average_efficiency(info, [float(r) for r in replication])
+State = tuple[Floats, list[NDArray[np.int32]]]
+
+
+class Ceiling:
+    """The most information that a partial plan can still reach, for one treatment.
+
+    The harmonic mean of the canonical factors is at most their average, which is one minus
+    the losses to the groupings above; and what is lost to a group is least when its free
+    places go where they add least to the sum of ``count² / replication``.
+
+    Parameters
+    ----------
+    valuation : Valuation
+    """
+
+    most_codes = 2_000_000
+
+    def __init__(self, valuation: Valuation) -> None:
+        site = valuation.site
+        self.t = site.t
+        self.base = valuation.own * site.t
+        self.parts: list[tuple[float, Ints, Floats, NDArray[np.int32]]] = []
+        for scale, unit, size in valuation.parts:
+            each = site.n // size
+            if scale > 0 or size == 1:  # the mean: its squares are the same in every plan
+                squares = float(valuation.replication.sum()) if size == 1 else each * site.t
+                self.base += scale * squares
+            elif (each + 1) ** self.t <= self.most_codes:
+                radix = (each + 1) ** np.arange(self.t, dtype=np.int32)
+                least = _least_squares(each, valuation.replication)
+                self.parts.append((scale, unit, least, radix))
+                self.base += scale * least[0] * size
+
+    def start(self) -> State:
+        """Give the state of the plan with no unit filled."""
+        widths = [int(unit.max()) + 1 for _, unit, _, _ in self.parts]
+        return np.array([self.base]), [np.zeros((1, w), dtype=np.int32) for w in widths]
+
+    def grow(self, state: State | None, at: Ints, unit: int, treatment: int) -> State:
+        """Fill one unit of some of the plans."""
+        assert state is not None
+        total, codes = state[0][at].copy(), [code[at] for code in state[1]]
+        for (scale, where, least, radix), code in zip(self.parts, codes, strict=True):
+            group = where[unit]
+            before = least[code[:, group]]
+            code[:, group] += radix[treatment]
+            total += scale * (least[code[:, group]] - before)
+        return total, codes
+
+    def take(self, state: State | None, keep: NDArray[np.intp]) -> State:
+        """Keep some of the plans."""
+        assert state is not None
+        return state[0][keep], [code[keep] for code in state[1]]
+
+    def join(self, states: Sequence[State]) -> State:
+        """Put plans side by side."""
+        codes = [np.vstack(parts) for parts in zip(*(s[1] for s in states), strict=True)]
+        return np.concatenate([s[0] for s in states]), codes
+
+    def reach(self, state: State) -> Floats:
+        """Give the most that each plan can still reach."""
+        return state[0] / (self.t - 1)
+
+
+def _least_squares(each: int, replication: Floats) -> Floats:
+    """Give, by code of a group's counts, the least ``sum count² / r`` once it is full."""
+    t = len(replication)
+    counts = np.indices((each + 1,) * t).reshape(t, -1)[::-1]  # the first count varies fastest
+    out = np.full(counts.shape[1], np.inf)
+    fits = np.flatnonzero(counts.sum(axis=0) <= each)
+    full = counts[:, fits].astype(np.int64)
+    free = each - full.sum(axis=0)
+    while (free > 0).any():
+        cost = (2 * full + 1) / replication[:, None]
+        cheapest = cost.argmin(axis=0)
+        full[cheapest, np.arange(len(fits))] += free > 0
+        free = free - (free > 0)
+    out[fits] = (full**2 / replication[:, None]).sum(axis=0)
+    return out

@@ -1,36 +1,70 @@
-"""How treatments are arranged over their units and randomised, stratum by stratum."""
+"""How treatments are laid out and randomised, stratum by stratum: one call after the other."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from trialkit.arrays import Ints
-from trialkit.design.layout.all_plans import best_plans
-from trialkit.design.layout.arrangements import (
-    Layout,
-    Site,
-    complete,
-    drawn_squares,
-    replication,
-    searched,
-)
-from trialkit.design.layout.constraints import find_constraints
-from trialkit.design.layout.crossover import carry_over
-from trialkit.design.layout.draws import Draws
-from trialkit.design.layout.efficiency import Progress
-from trialkit.design.layout.randomise import (
-    draw_arrangement,
-    draw_labels,
-    draw_shuffles,
-    rearranged,
-)
-from trialkit.design.layout.units import unit_of
+from trialkit.design.layout.blocks import complete
+from trialkit.design.layout.chance import Draws, randomised, randomised_alone
+from trialkit.design.layout.efficiency import plan_bound, plan_efficiency
+from trialkit.design.layout.restricted_plans import best_plans
+from trialkit.design.layout.search import Progress, searched, searched_once
+from trialkit.design.layout.site import Layout, Site, treated_sites
+from trialkit.design.layout.squares import carry_over, drawn_squares
 from trialkit.errors import PlanError
 from trialkit.structure import Term
-from trialkit.trial import Factor, Trial
+from trialkit.trial import Trial
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A treatment as drawn.
+
+    Parameters
+    ----------
+    layout : Layout
+        Of its stratum, before units and labels were shuffled.
+    level : array of int
+        Its level number at each unit of the stratum, in plan order.
+    levels : int
+        How many levels there are.
+    """
+
+    layout: Layout
+    level: Ints
+    levels: int
+
+    @property
+    def at_smallest(self) -> Ints:
+        """Its level number at each smallest unit of the trial."""
+        return self.level[self.layout.site.of_smallest]
+
+    @property
+    def efficiency(self) -> float:
+        """Share of the information that is kept in its own stratum."""
+        return round(plan_efficiency(self.layout.site.groupings, self.level, self.levels), 10)
+
+    @property
+    def bound(self) -> float:
+        """The most that any plan over these units could keep."""
+        used = np.bincount(self.level, minlength=self.levels).tolist()
+        return round(plan_bound(self.layout.site.blocks, used), 10)
+
+
+def draw_plan(trial: Trial, draws: Draws, progress: Progress | None = None) -> dict[str, Drawn]:
+    """Lay out all treatments of a trial and randomise them."""
+    sites = treated_sites(trial)
+    layouts = base_layouts(sites, draws, progress)
+    level = randomised(layouts, draws)
+    return {
+        name: Drawn(layout, level[name], len(asked))
+        for layout in layouts
+        for name, asked in layout.site.asked.items()
+    }
 
 
 def re_randomise(trial: Trial, rng: np.random.Generator | Draws) -> dict[str, np.ndarray]:
@@ -48,172 +82,95 @@ def re_randomise(trial: Trial, rng: np.random.Generator | Draws) -> dict[str, np
         Treatment → level names, one per unit of its stratum in plan order (the order of
         `Trial.strata_units`).
     """
-    draws = rng if isinstance(rng, Draws) else Draws(rng)
-    arranged, _, _ = draw_all(trial, draws, None)
+    drawn = draw_plan(trial, rng if isinstance(rng, Draws) else Draws(rng))
     return {
-        name: np.array(list(factor.levels), dtype=object)[arranged[name]]
+        name: np.array(list(factor.levels), dtype=object)[drawn[name].level]
         for name, factor in trial.factors.items()
     }
 
 
-def strata_factors(trial: Trial) -> dict[Term, list[Factor]]:
-    """Group the treatments by the stratum they are applied to, coarsest first."""
-    return {
-        term: here
-        for term in trial.structure.terms
-        if (here := [f for f in trial.factors.values() if f.applied_to == term])
-    }
-
-
 def base_layouts(
-    trial: Trial,
-    draws: Draws | None = None,
+    sites: Sequence[Site],
+    draws: Draws,
     progress: Progress | None = None,
     *,
     quick: bool = False,
     closely: Term | None = None,
-) -> tuple[dict[Term, Layout], dict[Term, Site]]:
+) -> list[Layout]:
     """Arrange the treatments of every stratum, before randomisation.
 
     Latin squares take their chance from `draws`, and in a trial with constraints all
     arrangements do. With `quick`, searches start only from systematic arrangements; with
     `closely`, those over strata that are not this one or above it do.
     """
-    layouts: dict[Term, Layout] = {}
-    sites: dict[Term, Site] = {}
-    chance = draws or Draws(trial.seed)
-    here = strata_factors(trial)
-    limits = {term: find_constraints(factors, trial.levels, term) for term, factors in here.items()}
-    constrained = any(limit.any for limit in limits.values())
-    for term, factors in here.items():
-        site = _site(trial, term, factors)
-        groups = tuple(
-            _onto(layout.treatment, sites[higher], term)
-            for higher, layout in layouts.items()
-            if set(higher) < set(term)
-        )
-        if limits[term].any and quick:
-            found = searched(site, groups=groups, constraints=limits[term], draws=chance)
-            layout = Layout(chance.choice(found), "restricted, by search", final=True)
-        elif limits[term].any:
-            plans = best_plans(site, limits[term], groups=groups)
-            layout = Layout(plans.draw(chance), plans.words, final=True, plans=plans)
-        else:
-            brief = quick or (closely is not None and not set(term) <= set(closely))
-            layout = _free_layout(site, factors, groups, chance, constrained, progress, quick=brief)
-            if constrained:  # randomised by itself, since nothing may move a constrained one
-                above = {name for other in layouts if set(other) < set(term) for name in other}
-                fixed = above | set(layout.ordered)
-                asked = [_asked(factor) for factor in factors]
-                drawn = draw_arrangement(site.structure, site.counts, term, layout.treatment,
-                                         asked, chance, fixed=fixed)  # fmt: skip
-                layout = Layout(drawn, layout.method, layout.ordered, final=True)
-        layouts[term], sites[term] = layout, site
-    return layouts, sites
+    layouts: list[Layout] = []
+    constrained = any(site.limits for site in sites)
+    for site in sites:
+        above = [other for other in layouts if set(other.site.term) < set(site.term)]
+        over = tuple(other.treatment[site.holder(other.site.term)] for other in above)
+        if site.limits:
+            layouts.append(_restricted_layout(site, over, draws, quick=quick))
+            continue
+        brief = quick or (closely is not None and not set(site.term) <= set(closely))
+        # in a constrained trial larger units are not shuffled, so the search supplies the chance
+        chance = draws if constrained else None
+        layout = _free_layout(site, over, draws, chance, progress, quick=brief)
+        if constrained:  # randomised by itself, since nothing may move a constrained one
+            fixed = {name for other in above for name in other.site.term} | set(layout.ordered)
+            alone = randomised_alone(site, layout.treatment, draws, fixed=fixed)
+            layout = replace(layout, treatment=alone, final=True)
+        layouts.append(layout)
+    return layouts
 
 
-def _site(trial: Trial, term: Term, factors: list[Factor]) -> Site:
-    sizes = tuple(len(f.levels) for f in factors)
-    weights = np.ones(1, dtype=np.int64)
-    for factor in factors:
-        weights = np.kron(weights, np.array(_asked(factor)))
-    n = int(np.prod([trial.counts[name] for name in term]))
-    if len(weights) > n:
-        raise PlanError(
-            f"{len(weights)} combinations of {' and '.join(f.name for f in factors)} do not fit "
-            f"on {n} {':'.join(term)} units; add units or drop levels"
-        )
-    target = tuple(replication(n, [int(w) for w in weights]))
-    return Site(trial.structure, trial.counts, term, sizes, target)
+def _restricted_layout(site: Site, over: tuple[Ints, ...], draws: Draws, *, quick: bool) -> Layout:
+    spread = replace(site, spread_over=over)
+    if quick:
+        found = draws.choice(searched(spread, draws=draws))
+        return Layout(site, found, "restricted, by search", final=True)
+    best = best_plans(spread)
+    found = np.array(best.plans[draws.below(len(best.plans))], dtype=np.int64)
+    return Layout(site, found, best.words, final=True, plans=best.plans)
 
 
 def _free_layout(
     site: Site,
-    factors: list[Factor],
-    groups: tuple[Ints, ...],
+    over: tuple[Ints, ...],
     draws: Draws,
-    constrained: bool,
+    chance: Draws | None,
     progress: Progress | None,
     *,
-    quick: bool = False,
+    quick: bool,
 ) -> Layout:
-    methods = {f.method for f in factors} - {"auto"}
-    if len(methods) > 1:
+    """Take a classical arrangement where there is one, otherwise search for the best."""
+    method = _method(site)
+    if method == "carry-over balanced":
+        return carry_over(site)
+    if site.square is not None:
+        return Layout(site, drawn_squares(site, draws), "Latin square")
+    whole = complete(site)
+    if whole is not None:
+        return Layout(site, whole, "randomised blocks" if site.blocks else "completely randomised")
+    spread = replace(site, spread_over=over)
+    if chance is not None:
+        found = searched(spread, draws=chance, progress=progress)
+    else:
+        found = searched_once(spread, progress, quick=quick)
+    words = "row–column" if len(site.blocks) > 1 else "incomplete blocks"
+    return Layout(site, draws.choice(found), words)
+
+
+def _method(site: Site) -> str:
+    """Give the way of laying out that was asked for, once it is known to fit."""
+    if len(site.methods) > 1:
         raise PlanError(
-            f"{' and '.join(f.name for f in factors)} are given to the same units and must be "
-            f"laid out together, but ask for {' and '.join(sorted(methods))}; ask for one"
+            f"{' and '.join(site.asked)} are given to the same units and must be "
+            f"laid out together, but ask for {' and '.join(site.methods)}; ask for one"
         )
-    method = next(iter(methods), "auto")
+    method = next(iter(site.methods), "auto")
     if method == "latin square" and site.square is None:
         raise PlanError(
             f"a Latin square of {site.t} levels needs {site.t} rows crossed with {site.t} columns "
             f'as {":".join(site.term)}; change the counts or use method = "auto"'
         )
-    if method == "carry-over balanced":
-        return carry_over(site)
-    if site.square is not None:
-        return Layout(drawn_squares(site, draws), "Latin square")
-    whole = complete(site)
-    if whole is not None:
-        return Layout(whole, "randomised blocks" if site.parents else "completely randomised")
-    if constrained:  # larger units are not shuffled, so the search supplies the chance
-        found = searched(site, groups=groups, draws=draws, progress=progress)
-    else:
-        found = _searched_once(site, groups, progress, quick)
-    method = "row–column" if len(site.parents) > 1 else "incomplete blocks"
-    return Layout(draws.choice(found), method)
-
-
-_known: dict[object, list[Ints]] = {}
-
-
-def _searched_once(
-    site: Site, groups: tuple[Ints, ...], progress: Progress | None, quick: bool
-) -> list[Ints]:
-    """Search once for each situation; the result does not depend on the trial's seed."""
-    key = (site.structure.text, tuple(site.counts.items()), site.term, site.sizes, site.target,
-           tuple(g.tobytes() for g in groups), quick)  # fmt: skip
-    if key not in _known:
-        while len(_known) >= 64:
-            _known.pop(next(iter(_known)))
-        _known[key] = searched(site, groups=groups, progress=progress, quick=quick)
-    return _known[key]
-
-
-def _onto(treatment: Ints, site: Site, term: Term) -> Ints:
-    """Give each unit of a lower stratum the treatment of the larger unit that holds it."""
-    return treatment[unit_of(term, site.term, site.counts)]
-
-
-def draw_all(
-    trial: Trial, draws: Draws, progress: Progress | None
-) -> tuple[dict[str, Ints], dict[Term, Layout], dict[Term, Site]]:
-    """Arrange and randomise all treatments; level numbers per unit of each stratum."""
-    layouts, sites = base_layouts(trial, draws, progress)
-    used = {name for term in layouts for name in term}
-    final = {name for term, layout in layouts.items() if layout.final for name in term}
-    shuffles = draw_shuffles(trial.structure, trial.counts, draws, factors=used, fixed=final)
-    out: dict[str, Ints] = {}
-    for term, layout in layouts.items():
-        ordered = {
-            name for other in layouts if set(other) <= set(term) for name in layouts[other].ordered
-        }
-        mine = {name: moves for name, moves in shuffles.items() if name not in ordered}
-        moved = layout.treatment[rearranged(trial.structure, trial.counts, term, mine)]
-        levels = np.indices(sites[term].sizes).reshape(len(sites[term].sizes), -1)
-        for i, factor in enumerate(strata_factors(trial)[term]):
-            labels = _labels(factor, layout, draws)
-            out[factor.name] = labels[levels[i][moved]]
-    return out, layouts, sites
-
-
-def _labels(factor: Factor, layout: Layout, draws: Draws) -> Ints:
-    if layout.final:
-        return np.arange(len(factor.levels))
-    return np.array(draw_labels(_asked(factor), draws))
-
-
-def _asked(factor: Factor) -> list[int]:
-    """Give how often each level was asked for, beside the others."""
-    asked: Mapping[str, Any] = factor.replication or {}
-    return [asked.get(level, 1) for level in factor.levels]
+    return method

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from trialkit.arrays import Floats, Ints
-from trialkit.design.layout.arrangements import Layout, Site, complete, searched, spread
-from trialkit.design.layout.units import unit_levels
+from trialkit.design.layout.blocks import complete
+from trialkit.design.layout.efficiency import plan_efficiency
+from trialkit.design.layout.procedure import Drawn
+from trialkit.design.layout.search import searched
+from trialkit.design.layout.site import Site
 from trialkit.errors import Finding, Severity
-from trialkit.structure import Term
 from trialkit.wording import Message, Units, finding, message
 
 if TYPE_CHECKING:
@@ -24,16 +27,14 @@ _DEAR = 0.05  # loss of information that is called dear
 _free: dict[object, float] = {}  # searched once for each situation
 
 
-def restriction_findings(
-    trial: Trial, layouts: Mapping[Term, Layout], sites: Mapping[Term, Site]
-) -> list[Finding]:
+def restriction_findings(trial: Trial, drawn: Mapping[str, Drawn]) -> list[Finding]:
     """Say what each restricted treatment loses and where its levels stand more or less often.
 
     Parameters
     ----------
     trial : Trial
-    layouts, sites : mapping
-        By stratum, as drawn.
+    drawn : mapping
+        Treatment → how it was drawn.
 
     Returns
     -------
@@ -41,35 +42,34 @@ def restriction_findings(
         Empty where nothing is restricted.
     """
     out = []
-    for term, layout in layouts.items():
-        if layout.plans is None:
+    for name, treatment in drawn.items():
+        factor, site, plans = trial.factors[name], treatment.layout.site, treatment.layout.plans
+        if plans is None or not (factor.apart or factor.forbidden):
             continue
-        site = sites[term]
-        levels = np.indices(site.sizes).reshape(len(site.sizes), -1)
-        for i, factor in enumerate(f for f in trial.factors.values() if f.applied_to == term):
-            if not (factor.apart or factor.forbidden):
-                continue
-            held = levels[i]
-            alone = Site(site.structure, site.counts, site.term, (len(factor.levels),), ())
-            kept = spread(alone, held[layout.treatment])
-            out.append(_cost(factor.name, kept, free_efficiency(site, held, alone)))
-            shares = level_shares(held[layout.plans.plans], len(factor.levels))
-            out += _ties(trial, factor, term, shares)
+        held, levels = site.level_of[name], treatment.levels
+        kept = plan_efficiency(site.groupings, held[treatment.layout.treatment], levels)
+        out.append(_cost(name, kept, free_efficiency(site, held, levels)))
+        out += _ties(factor, site, trial.levels, level_shares(held[plans], levels))
     return out
 
 
-def free_efficiency(site: Site, held: Ints, alone: Site) -> float:
-    """Give the share of a treatment's information that a plan without restrictions keeps."""
+def free_efficiency(site: Site, held: Ints, levels: int) -> float:
+    """Give the share of a treatment's information that a plan without restrictions keeps.
+
+    `held` is its level in each treatment combination.
+    """
     if site.square is not None:
         return 1.0
     whole = complete(site)
     if whole is not None:
-        return spread(alone, held[whole])
-    key = (site.structure.text, tuple(site.counts.items()), site.term, site.target, held.tobytes())
+        return plan_efficiency(site.groupings, held[whole], levels)
+    free = replace(site, limits=None)
+    key = (free.key, held.tobytes())
     if key not in _free:
         while len(_free) >= 64:
             _free.pop(next(iter(_free)))
-        _free[key] = max(spread(alone, held[plan]) for plan in searched(site, quick=True))
+        found = searched(free, quick=True)
+        _free[key] = max(plan_efficiency(site.groupings, held[plan], levels) for plan in found)
     return _free[key]
 
 
@@ -89,16 +89,19 @@ def _cost(name: str, kept: float, free: float) -> Finding:
     )
 
 
-def _ties(trial: Trial, factor: Factor, term: Term, shares: Floats) -> list[Finding]:
+def _ties(
+    factor: Factor, site: Site, units: Mapping[str, tuple[str, ...]], shares: Floats
+) -> list[Finding]:
     """Name the places that receive a level more or less often than the others do."""
     names = list(factor.levels)
-    number = unit_levels(term, trial.counts)
     even = shares.mean(axis=0)
     said = []
     for level, label in enumerate(names):
-        for place in (name for name in term if trial.counts[name] > 1):
-            labels = trial.levels[place]
-            share = np.array([shares[number[place] == j, level].mean() for j in range(len(labels))])
+        for place in (name for name in site.term if site.counts[name] > 1):
+            labels = units[place]
+            share = np.array(
+                [shares[site.place[place] == j, level].mean() for j in range(len(labels))]
+            )
             never = [labels[j] for j in np.flatnonzero(share == 0)]
             rare = np.flatnonzero((share > 0) & (share < (1 - _FAR) * even[level]))
             often = np.flatnonzero(share > (1 + _FAR) * even[level])

@@ -1,7 +1,7 @@
-"""Units of a stratum as arrays: who contains whom, projections, information.
+"""Units of a stratum as arrays: which level each has, and which larger unit holds it.
 
 The unit structure is complete and balanced, so the averaging matrices of all strata
-commute and everything follows from counts of treatments in the units of each stratum.
+commute, and the projection onto a stratum is a sum of averages over it and those above.
 
 References
 ----------
@@ -12,11 +12,12 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from math import prod
 
 import numpy as np
 
-from trialkit.arrays import Floats, Ints
+from trialkit.arrays import Ints
 from trialkit.structure import Structure, Term
 
 
@@ -48,82 +49,80 @@ def parents(structure: Structure) -> dict[str, Term]:
     return out
 
 
-def coarser(structure: Structure, counts: Mapping[str, int], term: Term) -> tuple[Term, ...]:
-    """List the distinct strata above one that divide its units into groups, coarsest first.
-
-    Strata that coincide because a unit factor has one level count once; the grand mean and
-    the stratum itself are not among them.
-    """
-    stands_for = structure.merged(counts)
-    me = stands_for.get(term)
-    return tuple(s for s in structure.strata(counts) if me is not None and set(s) < set(me))
-
-
-def strata_coefficients(
+def projections(
     structure: Structure, counts: Mapping[str, int], term: Term
-) -> dict[Term, int]:
-    """Write the projection onto a stratum as a sum of averaging matrices.
+) -> dict[Term, dict[Term, int]]:
+    """Write the projection onto a stratum, and each above it, as sums of averaging matrices.
+
+    Strata that coincide because a unit factor has one level count once.
 
     Returns
     -------
     dict
-        Stratum (``()`` is the grand mean) → coefficient of its averaging matrix, so that
-        the projection is the coefficients times the averages over its units ([1]_).
+        Stratum, from ``()``, the grand mean, to the finest → {stratum → coefficient of its
+        averaging matrix}; the projection is the sum of these ([1]_).
 
     References
     ----------
     .. [1] Nelder (1965), doi:10.1098/rspa.1965.0012.
     """
-    term = structure.merged(counts)[term]
+    finest = structure.merged(counts)[term]
     known: dict[Term, dict[Term, int]] = {(): {(): 1}}
-    for current in (*coarser(structure, counts, term), term):
+    for current in structure.strata(counts):
+        if not set(current) <= set(finest):
+            continue
         out = {current: 1}
         for above in list(known):
             if set(above) < set(current):
                 for key, value in known[above].items():
                     out[key] = out.get(key, 0) - value
         known[current] = {key: value for key, value in out.items() if value}
-    return known[term]
+    return known
 
 
-def incidence(treatment: Ints, unit: Ints, n_treatments: int, n_units: int) -> Floats:
-    """Count each treatment in each unit: array (treatments, units)."""
-    out = np.zeros((n_treatments, n_units))
-    np.add.at(out, (treatment, unit), 1.0)
-    return out
+def strata_coefficients(
+    structure: Structure, counts: Mapping[str, int], term: Term
+) -> dict[Term, int]:
+    """Write the projection onto one stratum as a sum of averaging matrices; see `projections`."""
+    return projections(structure, counts, term)[structure.merged(counts)[term]]
 
 
-def information(
-    structure: Structure, counts: Mapping[str, int], term: Term, treatment: Ints, n_treatments: int
-) -> dict[Term, Floats]:
-    """Give the treatments' information in the stratum and in every stratum above it.
+@dataclass(frozen=True, eq=False)
+class Grouping:
+    """A stratum as the units of a finer one see it.
 
     Parameters
     ----------
-    structure, counts
-        Unit structure and the number of levels of each unit factor.
-    term : tuple of str
-        Stratum whose units are listed in `treatment`.
-    treatment : array of int, shape (units of the stratum,)
-        Treatment number of each unit, in plan order.
-    n_treatments : int
-
-    Returns
-    -------
-    dict
-        Stratum (the name that stands for it) → information matrix, shape (treatments,
-        treatments), in units of one observation per unit of `term`.
+    stratum : tuple of str
+        ``()`` for the grand mean, whose one unit holds all.
+    unit : array of int
+        For each finer unit, in plan order, the number of the unit that holds it.
+    size : int
+        Number of units that hold them.
+    projection : dict
+        Stratum → coefficient of its averaging matrix in the projection onto this one.
     """
-    n = len(treatment)
-    strata = (*coarser(structure, counts, term), structure.merged(counts)[term])
-    average: dict[Term, Floats] = {}
-    for above in ((), *strata):
-        size = prod(counts[name] for name in above)
-        table = incidence(treatment, unit_of(strata[-1], above, counts), n_treatments, size)
-        average[above] = table @ table.T * (size / n)
-    out: dict[Term, Floats] = {}
-    for stratum in strata:
-        weights = strata_coefficients(structure, counts, stratum)
-        total = sum(value * average[key] for key, value in weights.items())
-        out[stratum] = np.asarray(total, dtype=np.float64)
-    return out
+
+    stratum: Term
+    unit: Ints
+    size: int
+    projection: dict[Term, int]
+
+
+def groupings(structure: Structure, counts: Mapping[str, int], term: Term) -> tuple[Grouping, ...]:
+    """Give the groupings of a stratum's units, from the grand mean down to the units themselves.
+
+    Examples
+    --------
+    >>> from trialkit.structure import parse_structure
+    >>> found = groupings(parse_structure("tray / pot"), {"tray": 2, "pot": 3}, ("tray", "pot"))
+    >>> [(g.stratum, g.size) for g in found]
+    [((), 1), (('tray',), 2), (('tray', 'pot'), 6)]
+    >>> found[1].unit.tolist()
+    [0, 0, 0, 1, 1, 1]
+    """
+    return tuple(
+        Grouping(stratum, unit_of(term, stratum, counts),
+                 prod(counts[name] for name in stratum), projection)
+        for stratum, projection in projections(structure, counts, term).items()
+    )  # fmt: skip

@@ -112,54 +112,6 @@ def _below(df: float, ncp: float, t: Floats) -> Floats:
     return np.asarray(exact)
 
 
-def power_clear_of(distance: float, se: float, df: float, *, critical: float) -> float:
-    """Give the chance that an interval of ± `critical` standard errors clears a limit.
-
-    Parameters
-    ----------
-    distance : float
-        How far the truth lies on the good side of the limit.
-    se, df : float
-        Standard error and its degrees of freedom.
-    critical : float
-        Half width of the interval, in standard errors.
-    """
-    return power_t(distance / se, df, sides=1, critical=critical) if se > 0 else 0.0
-
-
-def power_no_worse_log(
-    cv: float, n_per_group: float, *, margin: float, ratio: float = 1.0, alpha: float = 0.025
-) -> float:
-    """Give the power of non-inferiority on the log scale, two parallel groups of units.
-
-    Parameters
-    ----------
-    cv : float
-        Coefficient of variation between units, as a fraction.
-    n_per_group : float
-        Units per group.
-    margin : float
-        Lowest ratio accepted, such as 0.9.
-    ratio : float
-        True ratio.
-    alpha : float
-        One-sided chance of a false "no worse".
-
-    Notes
-    -----
-    A log-normal response with this coefficient of variation has variance log(1 + CV²) on
-    the log scale; the test is t with 2(n − 1) degrees of freedom.
-
-    Examples
-    --------
-    >>> round(power_no_worse_log(0.30, 29, margin=0.80), 4)
-    0.8118
-    """
-    se = math.sqrt(math.log1p(cv**2) * 2 / n_per_group)
-    df = 2 * (n_per_group - 1)
-    return power_t(math.log(ratio / margin) / se, df, level=1 - alpha, sides=1)
-
-
 def smallest_for(power_at: Callable[[float], float], wanted: float, *, start: float) -> float:
     """Find the smallest effect, above zero, that reaches a power; infinity if none does.
 

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from trialkit.arrays import Floats
+from trialkit.design.power.simulation_job import Job
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
 from trialkit.structure import Term
-
-if TYPE_CHECKING:
-    from trialkit.design.power.simulate import Job
 
 
 def stratum_sd(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
-from trialkit.design.layout.efficiency import Progress
+from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (

@@ -293,9 +293,11 @@ def _no_worse(
                 continue
             chance_of = _no_worse_law(c, at, rows, i, df, (within, above), effect, wanted)
             worst = min(worst, mixed(errors, chance_of))
-        phi = variation.point(end if variation.kind == "planning range" else 1)
-        own = mean_df(c, phi, wanted.lost) or df
-        out.append(worst * _mean_clear(c, at, rows, (df, own), means[end], wanted))
+        if variation.draws is None or end == 2:  # a pilot tells too little of it but to be wary
+            phi = variation.point(end if variation.kind == "planning range" else 1)
+            own = mean_df(c, phi, wanted.lost) or df
+            worst *= _mean_clear(c, at, rows, (df, own), means[end], wanted)
+        out.append(worst)
     return out
 
 

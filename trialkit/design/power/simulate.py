@@ -31,6 +31,7 @@ from trialkit.design.power.questions import (
     worst_row,
 )
 from trialkit.design.power.ratio_tests import ratio_tests
+from trialkit.design.power.simulation_job import Job
 from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.errors import ModelError
@@ -43,64 +44,6 @@ if TYPE_CHECKING:
 
 CHUNK = 500  #: trials that share a pattern of lost units
 ENDS = 0.1  #: trials at each end of the variation, as a share of those at its middle
-
-
-@dataclass(frozen=True)
-class Job:
-    """All that a process needs to simulate any chunk.
-
-    Parameters
-    ----------
-    table : DataFrame
-        One row per smallest unit: unit factors and treatments.
-    fixed : str
-        Fixed formula.
-    random : tuple of str
-        Random terms.
-    groups : dict
-        Stratum → number of the unit that holds each row.
-    spread : tuple of dict
-        For low, middle, high variation: stratum → standard deviation [%] of its contrasts and
-        of its own effects.
-    coefficients : dict
-        Stratum → {stratum: coefficient} that make its projection of averages.
-    effect : array, shape (rows,)
-        True effects [%] for the questions "any" and "difference".
-    term : str
-        Treatment term tested.
-    target, reference : str
-        Levels compared.
-    questions : tuple of str
-    wanted : Wanted
-    critical_df, critical : array
-        Critical values at some degrees of freedom, to be interpolated.
-    seed : int
-    primary : str
-        Treatment of the question; its effect may differ from batch to batch.
-    given_to : tuple of str
-        Unit factors it was given to.
-    by_batch : tuple of float
-        For low, middle, high variation: standard deviation [%] of what it does by batch.
-    """
-
-    table: pd.DataFrame
-    fixed: str
-    random: tuple[str, ...]
-    groups: dict[str, Any]
-    spread: tuple[dict[str, tuple[float, float]], ...]
-    coefficients: dict[str, dict[str, int]]
-    effect: Floats
-    term: str
-    target: str
-    reference: str
-    questions: tuple[Question, ...]
-    wanted: Wanted
-    critical_df: Floats
-    critical: Floats
-    seed: int
-    primary: str = ""
-    given_to: tuple[str, ...] = ()
-    by_batch: tuple[float, ...] = (0.0, 0.0, 0.0)
 
 
 def make_job(

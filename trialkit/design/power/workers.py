@@ -18,7 +18,8 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any
 
-from trialkit.design.power.simulate import Job, run_chunk
+from trialkit.design.power.simulate import run_chunk
+from trialkit.design.power.simulation_job import Job
 from trialkit.errors import TrialkitError
 
 Chunk = tuple[int, int, int]  # end of the variation, number, trials

@@ -14,6 +14,7 @@ import numpy as np
 from matplotlib import rc_context
 
 from trialkit.design.layout.allocation import Allocation
+from trialkit.design.layout.site import strata_factors
 from trialkit.structure import Term
 from trialkit.style import INK, PAPER, RULE, SOFT, drawing, looks
 from trialkit.wording import spoken
@@ -80,8 +81,6 @@ def save_png(plan: Allocation, path: Path) -> None:
 
 def _by_stratum(plan: Allocation) -> dict[Term, list[Factor]]:
     """Group treatments by the places they are drawn in; strips that cross share theirs."""
-    from trialkit.design.layout.procedure import strata_factors
-
     out: dict[Term, list[Factor]] = {}
     for term, factors in strata_factors(plan.trial).items():
         crossing = [t for t in out if not set(t) <= set(term)]

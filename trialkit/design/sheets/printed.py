@@ -13,6 +13,7 @@ from typing import Any
 
 from trialkit.cautions import list_cautions
 from trialkit.design.layout.allocation import Allocation
+from trialkit.design.layout.site import strata_factors
 from trialkit.design.sheets.timers import Use, daily_use
 from trialkit.structure import Term
 from trialkit.trial import Factor, Setting
@@ -134,8 +135,6 @@ def _paged(cards: list[dict[str, Any]], most: int = 4) -> list[list[dict[str, An
 
 
 def _cards(plan: Allocation) -> list[dict[str, Any]]:
-    from trialkit.design.layout.procedure import strata_factors
-
     groups = strata_factors(plan.trial)
     first = next(iter(groups))
     use = {

@@ -16,7 +16,8 @@ from math import comb, prod
 import numpy as np
 
 from trialkit.arrays import Floats, Ints
-from trialkit.design.layout.units import information, unit_of
+from trialkit.design.layout.efficiency import information
+from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.error_terms import (
     BATCH,
     BatchTerm,
@@ -362,7 +363,7 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
     columns = [held[f][1][unit_of(finest, held[f][0], counts)] for f in (*names, *order)]
     unique, cell = np.unique(np.stack(columns), axis=1, return_inverse=True)
     cell = cell.ravel().astype(np.int64)
-    info = information(structure, counts, finest, cell, unique.shape[1])
+    info = information(groupings(structure, counts, finest), cell, unique.shape[1])
     replication = np.bincount(cell).astype(float)
     compared = np.unique(unique[: len(names)].T, axis=0, return_inverse=True)[1].ravel()
     batches = BatchTerm()

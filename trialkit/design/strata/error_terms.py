@@ -14,9 +14,10 @@ from math import prod
 import numpy as np
 
 from trialkit.arrays import Floats, Ints
-from trialkit.design.layout.units import incidence, strata_coefficients, unit_levels, unit_of
+from trialkit.design.layout.efficiency import incidence
+from trialkit.design.layout.units import strata_coefficients, unit_levels, unit_of
 from trialkit.model.inference.smallsample import combine_df
-from trialkit.model.inference.unequal_spread import LEAST_FREE, SHAPE_DF, UNEQUAL
+from trialkit.model.inference.unequal_spread import LEAST_FREE, UNEQUAL, shape_trust
 from trialkit.structure import Structure, Term
 
 BATCH = "batch"
@@ -120,7 +121,7 @@ class LevelErrors:
         alone = own @ np.linalg.pinv(self.squares)
         shaped = np.repeat(own.sum(axis=1)[:, None] / total, own.shape[1], axis=1)
         few = np.diag(self.squares).min() < LEAST_FREE
-        trust = 1.0 if few else SHAPE_DF / (SHAPE_DF + self._df(alone).mean())
+        trust = 1.0 if few else float(shape_trust(self._df(alone).mean()))
         found = self._df(trust * shaped + (1 - trust) * alone)
         return np.asarray(np.minimum(found / total, 1.0))
 

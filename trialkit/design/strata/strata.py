@@ -24,7 +24,11 @@ import numpy as np
 
 from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.allocation import Allocation
-from trialkit.design.layout.units import information, unit_of
+from trialkit.design.layout.chance import Draws
+from trialkit.design.layout.efficiency import information
+from trialkit.design.layout.procedure import base_layouts
+from trialkit.design.layout.site import treated_sites
+from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
@@ -194,15 +198,12 @@ def held_levels(
     trial: Trial, *, quick: bool = False, closely: Term | None = None
 ) -> dict[str, tuple[Term, Ints, int]]:
     """Give each treatment's stratum, level number per unit before randomisation, and levels."""
-    from trialkit.design.layout.procedure import base_layouts, strata_factors
-
-    layouts, sites = base_layouts(trial, quick=quick, closely=closely)
+    sites = treated_sites(trial)
     found: dict[str, tuple[Term, Ints, int]] = {}
-    for term, factors in strata_factors(trial).items():
-        levels = np.indices(sites[term].sizes).reshape(len(factors), -1)
-        for i, factor in enumerate(factors):
-            taken = levels[i][layouts[term].treatment].astype(np.int64)
-            found[factor.name] = (term, taken, len(factor.levels))
+    for layout in base_layouts(sites, Draws(trial.seed), quick=quick, closely=closely):
+        for name, level in layout.site.level_of.items():
+            taken = level[layout.treatment].astype(np.int64)
+            found[name] = (layout.site.term, taken, len(layout.site.asked[name]))
     return {name: found[name] for name in trial.factors}
 
 
@@ -241,7 +242,7 @@ def skeleton_lines(
     cells, sizes = _combined(structure, counts, finest, treatments)
     present, cell = np.unique(cells, return_inverse=True)
     held = np.bincount(cell).astype(float)
-    info = information(structure, counts, finest, cell.astype(np.int64), len(present))
+    info = information(groupings(structure, counts, finest), cell.astype(np.int64), len(present))
     bases = _term_bases(present, sizes, held, list(treatments))
     free = structure.degrees_of_freedom(counts)
     out: list[Line] = []

@@ -2,28 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import PurePosixPath
 
 import numpy as np
 
+from trialkit.errors import Finding
 from trialkit.logs.climate.records import Records
-from trialkit.logs.reading import Reading
-from trialkit.wording import place
+from trialkit.wording import finding, place
 
 _SHARED = 0.2
 _CLASHING = 0.5
 
 
-def name_sensors(reading: Reading, records: Records) -> None:
+def name_sensors(records: Records, chambers: Sequence[str]) -> list[Finding]:
     """Name sensors that files do not name: by chamber, or by file where two loggers differ.
 
     Two files of one chamber that overlap in time and disagree there come from two loggers; files
     that agree, or follow each other, are exports of one. A wide file has one logger per chamber.
     """
     unnamed = records.sensor < 0
-    if not unnamed.any():
-        return
-    chambers = reading.trial.levels["chamber"]
+    several: list[Finding] = []
     for code in np.unique(records.chamber[unnamed]):
         chamber = chambers[code]
         here = np.flatnonzero(unnamed & (records.chamber == code))
@@ -36,12 +35,10 @@ def name_sensors(reading: Reading, records: Records) -> None:
             continue
         for f, index in rows.items():
             records.sensor[index] = _number(records, names[owner[f]])
-        reading.find(
-            "several_loggers",
-            "note",
-            place=place({"chamber": chamber}),
-            sensors=sorted(set(names.values())),
-        )
+        loggers = sorted(set(names.values()))
+        where = place({"chamber": chamber})
+        several.append(finding("several_loggers", "note", place=where, sensors=loggers))
+    return several
 
 
 def _number(records: Records, name: str) -> int:

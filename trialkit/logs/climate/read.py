@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 
 from trialkit.columns import VALUE_COLUMNS, house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.chamber_column import match_chambers
-from trialkit.logs.climate.records import Part
-from trialkit.logs.climate.series import finish_series
-from trialkit.logs.file_chamber import chamber_of_file
+from trialkit.logs.climate.copies import set_copies_aside
+from trialkit.logs.climate.doubts import tell_doubts
+from trialkit.logs.climate.logger_clocks import tell_clocks
+from trialkit.logs.climate.loggers import name_sensors
+from trialkit.logs.climate.records import (
+    Part,
+    order_records,
+    stack_parts,
+    tabulate_records,
+    tabulate_spans,
+)
 from trialkit.logs.log import Log
-from trialkit.logs.mapping.heads import Columns
-from trialkit.logs.opening import for_each_file, start_reading
-from trialkit.logs.reading import Opened, Reading
-from trialkit.logs.text.arrow import encode_cells
-from trialkit.logs.text.files import matches_file
-from trialkit.logs.text.names import match_names, suggest
-from trialkit.logs.text.numbers import read_numbers
+from trialkit.logs.mapping.propose import advise_columns
+from trialkit.logs.number_column import read_number_column
+from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
+from trialkit.logs.row_origins import (
+    chamber_of_column,
+    chambers_of_rows,
+    sensors_of_rows,
+    shelves_of_rows,
+)
 from trialkit.logs.time_column import read_times
 from trialkit.trial import Trial
 from trialkit.wording import message
@@ -81,156 +87,67 @@ def read_environment(trial: Trial, *, cache: bool = True) -> Log:
 
 
 def _read(trial: Trial) -> Log:
-    reading = start_reading(trial, "environment")
+    """Read file by file: places, times, values. Then, across files: copies, doubts, the table."""
+    reading = start_reading(trial, "environment", advise_columns)
     parts: list[Part] = []
     for_each_file(reading, lambda opened: parts.extend(_read_file(reading, opened)))
-    return finish_series(reading, parts)
-
-
-@dataclass(frozen=True)
-class _Place:
-    """Where the rows of a file come from."""
-
-    chamber: np.ndarray  # index among the trial's chambers, -1 unknown
-    sensors: tuple[str, ...]
-    sensor: np.ndarray  # index among sensors, -1 unknown
-    shelf: np.ndarray | None
+    chambers, shelves = trial.levels["chamber"], trial.levels.get("shelf", ())
+    records = stack_parts(parts)
+    findings = name_sensors(records, chambers)
+    series = records.series()
+    order = order_records(records, series)
+    set_copies_aside(records, series, order)
+    kept = order if records.alive.all() else order[records.alive[order]]
+    findings += tell_doubts(records, series, kept)
+    findings += reading.account.tell_doubled()
+    findings += tell_clocks(
+        records, kept, series, stayed=reading.stayed, zone=reading.zone, kind=reading.kind
+    )
+    reading.findings += findings
+    table = tabulate_records(records, kept, chambers, shelves)
+    return reading.close(table, tabulate_spans(records, kept, chambers))
 
 
 def _read_file(reading: Reading, opened: Opened) -> list[Part]:
-    columns = opened.columns
-    if columns.wide:
+    """Read the records of one file."""
+    if opened.columns.wide:
         return _read_wide(reading, opened)
-    place = _place(reading, opened)
-    groups = place.chamber * (len(place.sensors) + 1) + place.sensor
-    single = len(place.sensors) <= 1 and len(np.unique(place.chamber)) <= 1
-    times = read_times(reading, opened, groups=None if single else groups)
-    heads = {c: columns.heads[c] for c in VALUE_COLUMNS["environment"] if c in columns.heads}
-    values = _values(reading, opened, heads, columns)
-    _drop_empty(opened, values)
+    levels, heads = reading.trial.levels, opened.columns.heads
+    chamber = chambers_of_rows(opened, levels["chamber"], reading.spec.chamber, reading.kind)
+    sensors, sensor = sensors_of_rows(opened, reading.spec.sensor)
+    shelf = shelves_of_rows(opened, levels.get("shelf", ()))
+    single = len(sensors) <= 1 and len(np.unique(chamber)) <= 1
+    groups = None if single else chamber * (len(sensors) + 1) + sensor
+    times = read_times(reading, opened, groups=groups)
+    values = {
+        c: _read_values(opened, c, heads[c]) for c in VALUE_COLUMNS["environment"] if c in heads
+    }
+    _drop_empty(opened, list(values.values()))
     kept = np.flatnonzero(opened.account.alive[: opened.raw.n] & times.ok)
     return [
         Part(
             account=opened.account,
             index=kept,
-            chamber=place.chamber[kept],
-            sensor=place.sensor[kept],
-            sensors=place.sensors,
+            chamber=chamber[kept],
+            sensor=sensor[kept],
+            sensors=sensors,
             time=times.utc[kept],
             values={c: v[kept] for c, v in values.items()},
-            shelf=None if place.shelf is None else place.shelf[kept],
+            shelf=None if shelf is None else shelf[kept],
         )
     ]
 
 
-def _place(reading: Reading, opened: Opened) -> _Place:
-    raw, heads, levels = opened.raw, opened.columns.heads, reading.trial.levels
-    chambers = levels["chamber"]
-    if "chamber" in heads:
-        code = match_chambers(reading, opened, heads["chamber"])
-    else:
-        name = chamber_of_file(raw.name, chambers, reading.spec.chamber, reading.kind)
-        code = np.full(raw.n, chambers.index(name))
-    sensors, sensor = _sensors(reading, opened)
-    shelf = None
-    if "shelf" in heads:
-        shelf = _match_shelves(opened, heads["shelf"], levels.get("shelf", ()))
-    return _Place(code, sensors, sensor, shelf)
-
-
-def _sensors(reading: Reading, opened: Opened) -> tuple[tuple[str, ...], np.ndarray]:
-    """Name the sensors of a file: its column, the trial file's name, or none (-1)."""
-    raw, given = opened.raw, reading.spec.sensor
-    if "sensor" in opened.columns.heads:
-        texts, codes = encode_cells(raw.columns[opened.columns.heads["sensor"]])
-        return tuple(given.get(t.strip(), t.strip()) for t in texts), codes
-    for pattern, sensor in given.items():
-        if matches_file(raw.name, pattern):
-            return (sensor,), np.zeros(raw.n, np.int64)
-    return (), np.full(raw.n, -1, np.int64)
-
-
-def _match_shelves(opened: Opened, head: str, shelves: Sequence[str]) -> np.ndarray:
-    names = match_names(opened.raw.columns[head], shelves)
-    cells = np.array([*names.cells, ""], dtype=object)
-    strange = np.flatnonzero((names.codes < 0) & (cells[names.cell_of] != ""))
-    if len(strange):
-        opened.account.change(
-            strange, rule="shelf unknown", column=head, old=cells[names.cell_of[strange]], new="",
-            reason=message("row_reason.shelf_unknown"),
-            remedy=message("suggestion.known", names=list(shelves)),
-        )  # fmt: skip
-    return names.codes
-
-
-def _values(
-    reading: Reading, opened: Opened, heads: dict[str, str], columns: Columns
-) -> dict[str, np.ndarray]:
-    return {
-        column: read_values(opened, column, head, columns.units.get(column))
-        for column, head in heads.items()
-    }
-
-
-def read_values(opened: Opened, column: str, head: str, unit: str | None) -> np.ndarray:
-    """Read one measured column of a file; what cannot be used becomes NaN and is recorded."""
-    raw, account = opened.raw, opened.account
-    numbers = read_numbers(raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal)
-    values = numbers.values
-    for index, rule, reason in (
-        (numbers.unreadable, "value unreadable", message("row_reason.not_a_number")),
-        (numbers.with_unit, "written otherwise", message("row_reason.own_unit")),
-    ):
-        if not len(index):
-            continue
-        old = [numbers.cells[int(i)] for i in index]
-        new = ["" if np.isnan(v) else f"{v:.6g}" for v in values[index]]
-        account.change(
-            index, rule=rule, column=head, old=old, new=new, reason=reason,
-            remedy=message("row_remedy.not_a_number") if rule[0] == "v" else "",
-        )  # fmt: skip
-    low, high = IMPOSSIBLE[column]
-    wrong = np.flatnonzero((values < low) | (values > high))
-    if len(wrong):
-        may = account.change(
-            wrong, rule="value impossible", column=head, old=[f"{v:.6g}" for v in values[wrong]],
-            new="", reason=message("row_reason.value_impossible", low=low, high=high),
-            remedy=message("row_remedy.value_impossible"),
-        )  # fmt: skip
-        values[may] = np.nan
-    return values
-
-
-def _drop_empty(opened: Opened, values: dict[str, np.ndarray]) -> None:
-    empty = np.ones(opened.raw.n, bool)
-    for column in values.values():
-        empty &= np.isnan(column)
-    if empty.any():
-        opened.account.set_aside(
-            np.flatnonzero(empty), rule="no value", keepable=False,
-            reason=message("row_reason.no_value"),
-            remedy=message("row_remedy.no_value"),
-        )  # fmt: skip
-
-
 def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
-    """Read a file with one column per chamber."""
-    chambers = reading.trial.levels["chamber"]
-    given = {k.casefold(): v for k, v in reading.spec.chamber.items()}
+    """Read the records of a file with one column per chamber."""
+    chambers, given = reading.trial.levels["chamber"], reading.spec.chamber
     times = read_times(reading, opened)
-    by_chamber: dict[str, dict[str, np.ndarray]] = {}
+    by_chamber: dict[int, dict[str, np.ndarray]] = {}
     for w in opened.columns.wide:
-        chamber = w.chamber if w.chamber in chambers else given.get(w.chamber.casefold(), "")
-        if chamber not in chambers:
-            raise LogError(
-                f"{opened.raw.name}: the column {w.head!r} belongs to {w.chamber!r}, which is no "
-                f"chamber → {suggest(w.chamber, chambers)}"
-            )
-        unit = opened.columns.units.get(w.column)
-        by_chamber.setdefault(chamber, {})[w.column] = read_values(opened, w.column, w.head, unit)
-    every = {f"{c} {k}": v for c, vs in by_chamber.items() for k, v in vs.items()}
-    _drop_empty(opened, every)
-    sensors, sensor = _sensors(reading, opened)
+        chamber = chamber_of_column(w, chambers, given, opened.raw.name)
+        by_chamber.setdefault(chamber, {})[w.column] = _read_values(opened, w.column, w.head)
+    _drop_empty(opened, [v for values in by_chamber.values() for v in values.values()])
+    sensors, sensor = sensors_of_rows(opened, reading.spec.sensor)
     alive = opened.account.alive[: opened.raw.n] & times.ok
     parts = []
     for chamber, values in by_chamber.items():
@@ -240,7 +157,7 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
             Part(
                 account=opened.account,
                 index=kept,
-                chamber=np.full(len(kept), chambers.index(chamber)),
+                chamber=np.full(len(kept), chamber),
                 sensor=sensor[kept],
                 sensors=sensors,
                 time=times.utc[kept],
@@ -248,3 +165,31 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
             )
         )
     return parts
+
+
+def _read_values(opened: Opened, column: str, head: str) -> np.ndarray:
+    """Read one measured column of a file; what cannot be used becomes NaN and is recorded."""
+    values = read_number_column(opened, column, head, house_unit(column))
+    low, high = IMPOSSIBLE[column]
+    wrong = np.flatnonzero((values < low) | (values > high))
+    if len(wrong):
+        may = opened.account.change(
+            wrong, rule="value impossible", column=head, old=[f"{v:.6g}" for v in values[wrong]],
+            new="", reason=message("row_reason.value_impossible", low=low, high=high),
+            remedy=message("row_remedy.value_impossible"),
+        )  # fmt: skip
+        values[may] = np.nan
+    return values
+
+
+def _drop_empty(opened: Opened, values: list[np.ndarray]) -> None:
+    """Set rows aside that hold no value at all."""
+    empty = np.ones(opened.raw.n, bool)
+    for column in values:
+        empty &= np.isnan(column)
+    if empty.any():
+        opened.account.set_aside(
+            np.flatnonzero(empty), rule="no value", keepable=False,
+            reason=message("row_reason.no_value"),
+            remedy=message("row_remedy.no_value"),
+        )  # fmt: skip

@@ -12,7 +12,63 @@ import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.clocks.zones import NS
+from trialkit.logs.ledger import FileAccount
 from trialkit.trial.sections import Clock
+from trialkit.wording import message
+
+
+def set_right(
+    wall: np.ndarray,
+    corrections: Sequence[Clock],
+    *,
+    zone: dt.tzinfo,
+    aware: np.ndarray,
+    ok: np.ndarray,
+    account: FileAccount,
+    column: str,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Correct the times of a file, and record which rows were moved.
+
+    Parameters
+    ----------
+    wall : ndarray of int64, shape (n,)
+        Times as the file shows them [ns]: UTC where `aware`, else wall time.
+    corrections : sequence of Clock
+        Those of the trial file that concern this file.
+    zone : tzinfo
+    aware, ok : ndarray of bool, shape (n,)
+        Rows whose times carry an offset, and rows with a time.
+    account : FileAccount
+    column : str
+        Head of the time, for the account.
+
+    Returns
+    -------
+    (ndarray of int64, ndarray of bool)
+        The times, and which rows a correction touches.
+    """
+    touched = np.zeros(len(wall), bool)
+    if not corrections:
+        return wall, touched
+    out = wall.copy()
+    for kind in (True, False):
+        rows = np.flatnonzero(ok & (aware == kind))
+        if len(rows):
+            add, hit = correct_clock(
+                wall[rows], corrections, zone=zone, aware=kind, file=account.file
+            )
+            out[rows] += add
+            touched[rows] = hit
+    moved = np.flatnonzero(touched & (out != wall))
+    if len(moved):
+        seconds = np.round((out[moved] - wall[moved]) / NS).astype(np.int64)
+        low, high = int(seconds.min()), int(seconds.max())
+        span = message(f"clock_span.{'one' if low == high else 'range'}", low=low, high=high)
+        account.note(
+            moved, rule="clock corrected", column=column,
+            reason=message("row_reason.clock_corrected", span=span),
+        )  # fmt: skip
+    return out, touched
 
 
 def correct_clock(

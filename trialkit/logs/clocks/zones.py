@@ -1,4 +1,4 @@
-"""Wall clocks → UTC: zones, the doubled and the missing hour.
+"""Wall clocks → UTC and back: zones, the doubled and the missing hour, days.
 
 In the hour that comes twice the order of rows decides; where it cannot, the rows are set aside,
 not guessed.
@@ -13,10 +13,13 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+import pandas as pd
 
 from trialkit.errors import LogError
 
 NS = 1_000_000_000
+#: Stands for "no time" among nanoseconds.
+NO_TIME = np.iinfo(np.int64).min
 _HALF_HOUR = 1800 * NS
 
 
@@ -217,3 +220,29 @@ def _unbroken(series: np.ndarray, run: np.ndarray, change: Change, usual: float)
     if first < 0 or last >= len(series) or not 0 < usual <= 0.25 * (change.high - change.low):
         return False
     return bool(np.all(np.abs(np.diff(series[first : last + 1])) <= 3 * usual))
+
+
+def wall_times(ns: np.ndarray, zone: dt.tzinfo) -> np.ndarray:
+    """Give moments [ns, UTC] as wall times of a zone [ns]."""
+    stamps = pd.DatetimeIndex(ns.astype("datetime64[ns]")).tz_localize("UTC")
+    local = stamps.tz_convert(zone).tz_localize(None)
+    return np.asarray(local.to_numpy().astype("datetime64[ns]").astype(np.int64))
+
+
+def local_days(ns: np.ndarray, zone: dt.tzinfo) -> np.ndarray:
+    """Give the day in a zone as a number; -1 where there is no time."""
+    known = ns != NO_TIME
+    out = np.full(len(ns), -1, np.int64)
+    if known.any():
+        out[known] = wall_times(ns[known], zone) // (86400 * NS)
+    return out
+
+
+def day_text(ns: int, zone: dt.tzinfo) -> str:
+    """Write the day of a moment in a zone."""
+    return moment_of(ns).astimezone(zone).strftime("%Y-%m-%d")
+
+
+def moment_of(ns: int) -> dt.datetime:
+    """Give nanoseconds since 1970 as a moment (to the second)."""
+    return dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=int(ns // 10**9))

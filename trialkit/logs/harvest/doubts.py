@@ -5,21 +5,25 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from trialkit.errors import Finding
 from trialkit.logs.harvest.entries import Entries, show_values, unit_flush
-from trialkit.logs.reading import Reading
-from trialkit.wording import Message, message, place, several
+from trialkit.trial import Trial
+from trialkit.wording import Message, finding, message, place, several
 
 
-def tell_doubts(reading: Reading, entries: Entries) -> None:
+def tell_doubts(trial: Trial, entries: Entries) -> list[Finding]:
     """Tell slips of the decimal sign, flushes picked on several days, and what is missing."""
-    _decimal_slips(reading, entries)
+    slips = _decimal_slips(entries)
     _picks(entries)
-    _totals(reading, entries)
-    _nothing_at_all(reading, entries)
-    _missing_units(reading, entries)
+    return [
+        *slips,
+        *_totals(trial, entries),
+        *_nothing_at_all(entries),
+        *_missing_units(trial, entries),
+    ]
 
 
-def _decimal_slips(reading: Reading, entries: Entries) -> None:
+def _decimal_slips(entries: Entries) -> list[Finding]:
     """Tell weights about 10, 100 or 1000 times what the unit and the flush would give.
 
     On the log scale: weight − median of its flush − median of the unit's other flushes. A slip
@@ -28,7 +32,7 @@ def _decimal_slips(reading: Reading, entries: Entries) -> None:
     table = entries.table
     sound = table[(table["fresh_g"] > 0) & (table["status"] == "ok")]
     if len(sound) < 6:
-        return
+        return []
     size = np.log10(sound["fresh_g"])
     rest = size - size.groupby(sound["flush"]).transform("median")
     spread = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
@@ -45,8 +49,8 @@ def _decimal_slips(reading: Reading, entries: Entries) -> None:
     slip &= np.abs(rest) > 0.5
     mask = table.index.isin(slip.index[slip])
     if not mask.any():
-        return
-    units = reading.trial.unit_table()["unit"].to_numpy()
+        return []
+    units = entries.units["unit"].to_numpy()
     told = []
     for account, part in entries.each(mask):
         factor = 10.0 ** power[part.index]
@@ -61,7 +65,7 @@ def _decimal_slips(reading: Reading, entries: Entries) -> None:
             message("place.weighed", place=unit_flush(units[u], f), weight=float(w))
             for u, f, w in zip(part["unit_at"], part["flush"], part["fresh_g"], strict=True)
         ]
-    reading.find("decimal_slip", weights=several(told, 5))
+    return [finding("decimal_slip", "caution", weights=several(told, 5))]
 
 
 def _picks(entries: Entries) -> None:
@@ -75,36 +79,40 @@ def _picks(entries: Entries) -> None:
         )  # fmt: skip
 
 
-def _totals(reading: Reading, entries: Entries) -> None:
+def _totals(trial: Trial, entries: Entries) -> list[Finding]:
     """Tell units whose flushes together weigh more than the block did."""
-    most = reading.trial.blocks.wet_g
+    most = trial.blocks.wet_g
     if most is None:
-        return
+        return []
     total = entries.table.groupby("unit_at")["fresh_g"].sum()
     over = total[total > most]
-    if len(over):
-        units = reading.trial.unit_table()["unit"].to_numpy()
-        shown = [
+    if not len(over):
+        return []
+    units = entries.units["unit"].to_numpy()
+    shown = several(
+        [
             message("place.weighed", place=units[u], weight=float(w))
             for u, w in zip(over.index, over, strict=True)
-        ]
-        reading.find("total_above_block", block=float(most), units=several(shown, 5))
+        ],
+        5,
+    )
+    return [finding("total_above_block", "caution", block=float(most), units=shown)]
 
 
 #: Weights of zero from which on a whole group without a single mushroom is told.
 _FEWEST_ZEROS = 4
 
 
-def _nothing_at_all(reading: Reading, entries: Entries) -> None:
+def _nothing_at_all(entries: Entries) -> list[Finding]:
     """Tell chambers, or runs of a chamber, in which every weight is zero while others bore.
 
     One failed chamber moves every mean, and neither limits nor tests can know that it failed.
     """
-    trial, table = reading.trial, entries.table
+    table = entries.table
     sound = table[(table["status"] == "ok") & table["fresh_g"].notna()]
-    if not (sound["fresh_g"] > 0).any() or "chamber" not in trial.structure.factors:
-        return
-    units = trial.unit_table().iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
+    if not (sound["fresh_g"] > 0).any() or "chamber" not in entries.units:
+        return []
+    units = entries.units.iloc[sound["unit_at"].to_numpy()].reset_index(drop=True)
     units["bore"] = sound["fresh_g"].to_numpy() > 0
     told: list[Message] = []
     whole: set[str] = set()
@@ -116,26 +124,29 @@ def _nothing_at_all(reading: Reading, entries: Entries) -> None:
         for (batch, chamber), bore in units.groupby(["batch", "chamber"], sort=False)["bore"]:
             if chamber not in whole and len(bore) >= _FEWEST_ZEROS and not bore.any():
                 told.append(_all_zero({"batch": batch, "chamber": chamber}, len(bore)))
-    if told:
-        reading.find("nothing_at_all", places=several(told, 8))
+    return [finding("nothing_at_all", "caution", places=several(told, 8))] if told else []
 
 
 def _all_zero(levels: dict[str, object], weights: int) -> Message:
     return message("place.all_weights", place=place(levels), number=weights)
 
 
-def _missing_units(reading: Reading, entries: Entries) -> None:
+def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     """List units and flushes without a row, apart from those lost to contamination before."""
-    trial, table = reading.trial, entries.table
-    units = trial.unit_table()
+    table = entries.table
+    units = entries.units
     present = set(zip(table["unit_at"], table["flush"], strict=True))
     lost = table[table["status"] != "ok"].groupby("unit_at")["flush"].min().to_dict()
     batches = units["batch"] if "batch" in units.columns else pd.Series("all", index=units.index)
     begun = set(batches.to_numpy()[table["unit_at"].to_numpy()]) if len(table) else set()
-    for batch in trial.batches:
-        if batch not in begun:
-            form = "all" if batch == "all" else "batch"
-            reading.find("no_harvest", "note", form=form, place=place({"batch": batch}))
+    out = [
+        finding(
+            "no_harvest", "note", form="all" if batch == "all" else "batch",
+            place=place({"batch": batch}),
+        )
+        for batch in trial.batches
+        if batch not in begun
+    ]  # fmt: skip
     missing = [
         (code, flush)
         for i, code in enumerate(units["unit"])
@@ -146,9 +157,13 @@ def _missing_units(reading: Reading, entries: Entries) -> None:
     ]
     if missing:
         shown = [unit_flush(u, f) if trial.flushes > 1 else u for u, f in missing]
-        reading.find(
-            "units_missing",
-            number=len(missing),
-            all=len(units) * trial.flushes,
-            units=several(shown, 8),
+        out.append(
+            finding(
+                "units_missing",
+                "caution",
+                number=len(missing),
+                all=len(units) * trial.flushes,
+                units=several(shown, 8),
+            )
         )
+    return out

@@ -1,4 +1,4 @@
-"""Entries of the harvest sheets while the rules look at them."""
+"""Entries of the harvest sheets: of one file, all under each other, and as the log's table."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.logs.ledger import FileAccount
-from trialkit.logs.reading import Opened
+from trialkit.logs.opening import Opened
 from trialkit.wording import Message, message
 
 
@@ -50,10 +50,13 @@ class Entries:
         ``sheet, index, unit_at, flush, ns, date_only``, the harvest columns, ``status, note, row``;
         `unit_at` is the index among the trial's units, `ns` the time (`NO_TIME` where none).
     sheets : list of Sheet
+    units : DataFrame
+        The trial's units, as `Trial.unit_table` lists them.
     """
 
     table: pd.DataFrame
     sheets: list[Sheet]
+    units: pd.DataFrame
 
     @property
     def accounts(self) -> list[FileAccount]:
@@ -88,7 +91,7 @@ class Entries:
         return sheet.opened.columns.heads.get(column, column)
 
 
-def stack_sheets(sheets: list[Sheet]) -> Entries:
+def stack_sheets(sheets: list[Sheet], units: pd.DataFrame) -> Entries:
     """Put all rows that are still kept under each other."""
     frames = []
     for k, sheet in enumerate(sheets):
@@ -108,7 +111,27 @@ def stack_sheets(sheets: list[Sheet]) -> Entries:
             }
         )
         frames.append(frame[sheet.opened.account.alive[:n]])
-    return Entries(pd.concat(frames, ignore_index=True), sheets)
+    return Entries(pd.concat(frames, ignore_index=True), sheets, units)
+
+
+def harvest_table(entries: Entries, columns: Iterable[str]) -> pd.DataFrame:
+    """Give the table of a harvest log, in the order of the plan."""
+    table = entries.table
+    picked = entries.units.iloc[table["unit_at"].to_numpy()].reset_index(drop=True)
+    time = table["ns"].to_numpy()
+    stamps = time.astype("datetime64[ns]")  # NO_TIME is "not a time" in this type
+    files = np.array([a.file for a in entries.accounts] or [""], dtype=object)
+    out = picked.assign(
+        flush=table["flush"].to_numpy(dtype=np.int64),
+        time=pd.DatetimeIndex(stamps).tz_localize("UTC"),
+        **{name: table[name].to_numpy() for name in columns},
+        status=table["status"].to_numpy(dtype=object),
+        note=table["note"].to_numpy(dtype=object),
+        file=files[table["sheet"].to_numpy(dtype=np.int64)],
+        row=table["row"].to_numpy(dtype=np.int64),
+    )
+    order = np.lexsort((time, table["flush"].to_numpy(), table["unit_at"].to_numpy()))
+    return out.iloc[order].reset_index(drop=True)
 
 
 def unit_flush(unit: str, flush: int) -> Message:

@@ -7,24 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.columns import HarvestColumn
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.clock_findings import report_clocks
-from trialkit.logs.harvest.date_rules import check_dates
+from trialkit.logs.clocks.zones import NO_TIME
 from trialkit.logs.harvest.doubts import tell_doubts
-from trialkit.logs.harvest.entries import Sheet, stack_sheets
-from trialkit.logs.harvest.entry_rules import check_entries
-from trialkit.logs.harvest.table import harvest_table
-from trialkit.logs.harvest.value_rules import check_values
+from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
+from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
 from trialkit.logs.log import Log, no_spans
-from trialkit.logs.opening import for_each_file, start_reading
-from trialkit.logs.reading import Opened, Reading
+from trialkit.logs.mapping.propose import advise_columns
+from trialkit.logs.number_column import read_number_column
+from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.text.arrow import cell_texts, encode_cells
-from trialkit.logs.text.days import NO_TIME
 from trialkit.logs.text.names import match_names
-from trialkit.logs.text.numbers import BLANKS, read_numbers
-from trialkit.logs.time_column import read_times
+from trialkit.logs.text.numbers import BLANKS
+from trialkit.logs.time_column import read_times, tell_stayed
 from trialkit.trial import Trial
 from trialkit.wording import message, suggestion
 
@@ -85,28 +81,31 @@ def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
 
 
 def _read(trial: Trial) -> Log:
-    reading = start_reading(trial, "harvest")
+    """Read sheet by sheet: values, dates, units. Then, across sheets: rules, doubts, the table."""
+    reading = start_reading(trial, "harvest", advise_columns)
     sheets: list[Sheet] = []
-    for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened)))
+    units = trial.unit_table()
+    codes = units["unit"].tolist()
+    for_each_file(reading, lambda opened: sheets.append(_read_sheet(reading, opened, codes)))
     for sheet in sheets:
-        check_values(reading, sheet)
-    entries = stack_sheets(sheets)
-    check_entries(reading, entries)
+        check_values(trial, sheet)
+    entries = stack_sheets(sheets, units)
+    check_entries(trial, entries, reading.zone)
     entries.table = entries.table[entries.alive()].reset_index(drop=True)
-    check_dates(reading, entries)
-    tell_doubts(reading, entries)
-    table = harvest_table(reading, entries)
-    report_clocks(reading, [])
-    ledger, idle = reading.account.close()
-    findings = (*reading.findings, *idle)
-    return Log("harvest", table, ledger, findings, tuple(reading.files), spans=no_spans())
+    reading.findings += check_dates(trial, entries, reading.zone)
+    reading.findings += tell_doubts(trial, entries)
+    table = harvest_table(entries, trial.harvest_columns)
+    reading.findings += tell_stayed(reading.stayed, reading.kind)
+    return reading.close(table, no_spans())
 
 
-def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
+def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     raw, heads = opened.raw, opened.columns.heads
     nothing = np.full(raw.n, np.nan)
     values = {
-        name: _numbers(opened, column) if name in heads else nothing.copy()
+        name: read_number_column(opened, name, heads[name], column.unit, remedy="words_into_note")
+        if name in heads
+        else nothing.copy()
         for name, column in reading.trial.harvest_columns.items()
     }
     time, blank_time, date_only = _dates(reading, opened)
@@ -123,7 +122,7 @@ def _read_sheet(reading: Reading, opened: Opened) -> Sheet:
         note=note,
     )
     _set_unfilled_aside(opened, sheet, status_cells, blank_time)
-    sheet.unit = _units(reading, opened)
+    sheet.unit = _units(opened, list(reading.trial.structure.factors), units)
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     return sheet
@@ -135,24 +134,6 @@ def _texts(opened: Opened, column: str) -> np.ndarray:
         return np.full(n, "", dtype=object)
     texts, codes = encode_cells(opened.raw.columns[head])
     return np.asarray(np.array([*(t.strip() for t in texts), ""], dtype=object)[codes])
-
-
-def _numbers(opened: Opened, column: HarvestColumn) -> np.ndarray:
-    raw, head = opened.raw, opened.columns.heads[column.name]
-    unit = opened.columns.units.get(column.name)
-    numbers = read_numbers(raw.columns[head], column.unit, unit=unit, decimal=raw.decimal)
-    for index, rule, reason, remedy in (
-        (numbers.unreadable, "value unreadable", message("row_reason.not_a_number"),
-         message("row_remedy.words_into_note")),
-        (numbers.with_unit, "written otherwise", message("row_reason.own_unit"), ""),
-    ):  # fmt: skip
-        if len(index):
-            opened.account.change(
-                index, rule=rule, column=head, old=[numbers.cells[int(i)] for i in index],
-                new=["" if np.isnan(v) else f"{v:.6g}" for v in numbers.values[index]],
-                reason=reason, remedy=remedy,
-            )  # fmt: skip
-    return numbers.values
 
 
 def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -198,14 +179,12 @@ def _set_unfilled_aside(
     )  # fmt: skip
 
 
-def _units(reading: Reading, opened: Opened) -> np.ndarray:
+def _units(opened: Opened, factors: list[str], codes: list[str]) -> np.ndarray:
     """Match unit codes; unknown ones are set aside with the nearest right ones."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
     heads, raw = opened.columns.heads, opened.raw
-    factors = list(reading.trial.structure.factors)
-    codes = reading.trial.unit_table()["unit"].tolist()
     if "unit" in heads:
         head, column = heads["unit"], raw.columns[heads["unit"]]
     elif all(f in heads for f in factors):

@@ -1,1 +1,1 @@
-"""Which column of a file is which column of the glossary: as named, or as proposed."""
+"""Which column of a file is likely which column of the glossary, where none is named."""

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, house_unit
-from trialkit.logs.mapping.heads import plain_head
+from trialkit.logs.heads import plain_head
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.names import match_names
 from trialkit.logs.text.numbers import BLANKS, head_unit, read_numbers

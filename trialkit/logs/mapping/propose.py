@@ -7,11 +7,11 @@ from typing import Any
 
 from trialkit.columns import house_unit, log_columns, value_columns
 from trialkit.errors import LogError
-from trialkit.logs.file_chamber import chamber_of_file
-from trialkit.logs.file_tables import read_member
-from trialkit.logs.mapping.heads import plain_head
+from trialkit.logs.heads import plain_head
 from trialkit.logs.mapping.likeness import ENOUGH, Likeness, find_likeness, named_score
-from trialkit.logs.mapping.proposal import Proposal
+from trialkit.logs.mapping.proposal import Proposal, with_more_heads
+from trialkit.logs.opening import read_member
+from trialkit.logs.row_origins import chamber_of_file
 from trialkit.logs.text.files import find_files, open_members
 from trialkit.logs.text.numbers import head_unit
 from trialkit.logs.text.raw_table import RawTable
@@ -63,10 +63,23 @@ def propose_mapping(trial: Trial, kind: str, *, files: Sequence[str] | None = No
     for path, name in find_files(trial.folder, named)[:12]:
         for member in open_members(path, name):
             tables += read_member(member, bare, kind, trial.columns)
-    return propose_for_tables(trial, kind, tables, tuple(named))
+    return _propose_for_tables(trial, kind, tables, tuple(named))
 
 
-def propose_for_tables(
+def advise_columns(trial: Trial, kind: str, table: RawTable) -> str:
+    """Say, as the end of a refusal, what the columns of a table are likely to be.
+
+    Where the trial file names heads that other files have, this one's are put beside them.
+    """
+    spec = trial.logs[kind]
+    proposal = _propose_for_tables(trial, kind, [table], tuple(spec.files))
+    if spec.columns:
+        line = with_more_heads(spec, proposal, value_columns(kind, trial.columns))
+        return f"; if other files have the heads named now: {line}" if line else ""
+    return f"\n{proposal}" if proposal.columns else ""
+
+
+def _propose_for_tables(
     trial: Trial, kind: str, tables: Sequence[RawTable], files: tuple[str, ...]
 ) -> Proposal:
     """Propose a mapping for tables that are already read."""
@@ -219,7 +232,7 @@ def _missing(
     if kind != "harvest" and "chamber" not in chosen and not wide and "chamber" in trial.levels:
         for table in tables:
             try:
-                chamber_of_file(table.name, trial.levels["chamber"], {}, kind)
+                chamber_of_file(table.name, trial.levels["chamber"], None, kind)
             except LogError:
                 line = f'chamber = {{ "{table.name}" = "…" }}'
                 out.append(message("question.chamber", file=table.name, line=line))

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.logs.mist.switches import Switches
-from trialkit.logs.reading import Reading
-from trialkit.wording import message, place
+from trialkit.logs.opening import Reading
+from trialkit.wording import finding, message, place
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -104,7 +104,7 @@ def _never_off(
             reason=message("row_reason.never_switched_off", place=here, since=when),
             remedy=message("row_remedy.never_switched_off"),
         )  # fmt: skip
-    reading.find("never_switched_off", place=here, since=when)
+    reading.findings.append(finding("never_switched_off", "caution", place=here, since=when))
 
 
 def _drop_copies(
@@ -167,7 +167,8 @@ def _merge(
     fresh = np.concatenate([[True], start[1:] > reach[:-1]])
     overlap = int((start[1:] < reach[:-1]).sum())
     if overlap:
-        reading.find("mist_overlap", "note", place=place({"chamber": chamber}), count=overlap)
+        where = place({"chamber": chamber})
+        reading.findings.append(finding("mist_overlap", "note", place=where, count=overlap))
     first = np.flatnonzero(fresh)
     return start[first], np.maximum.reduceat(stop, first), origin[first]
 

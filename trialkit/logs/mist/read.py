@@ -9,21 +9,19 @@ import numpy as np
 from trialkit.columns import house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
-from trialkit.logs.chamber_column import match_chambers
-from trialkit.logs.clock_findings import report_clocks
-from trialkit.logs.file_chamber import chamber_of_file
 from trialkit.logs.log import Log
+from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.mist.intervals import close_pulses
 from trialkit.logs.mist.switches import Switches
-from trialkit.logs.opening import for_each_file, start_reading
-from trialkit.logs.reading import Opened, Reading, tell_doubled
+from trialkit.logs.number_column import read_number_column
+from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
+from trialkit.logs.row_origins import chamber_of_column, chambers_of_rows
 from trialkit.logs.text.arrow import encode_cells
-from trialkit.logs.text.names import suggest
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import OFF, ON
-from trialkit.logs.time_column import read_times
+from trialkit.logs.time_column import read_times, tell_stayed
 from trialkit.trial import Trial
-from trialkit.wording import message
+from trialkit.wording import finding, message
 
 #: Columns that hold samples, not switching.
 _SAMPLED = ("power_w", "current_a")
@@ -72,22 +70,22 @@ def read_mist(trial: Trial, *, cache: bool = True) -> Log:
 
 
 def _read(trial: Trial) -> Log:
-    reading = start_reading(trial, "mist")
+    """Read file by file: places, times, states. Then, across files: intervals and doubts."""
+    reading = start_reading(trial, "mist", advise_columns)
     found: list[Switches] = []
     for_each_file(reading, lambda opened: found.extend(_read_file(reading, opened)))
     table, spans = close_pulses(reading, found)
-    tell_doubled(reading)
-    report_clocks(reading, [])
-    ledger, idle = reading.account.close()
-    findings = (*reading.findings, *idle)
-    return Log("mist", table, ledger, findings, tuple(reading.files), spans=spans)
+    reading.findings += reading.account.tell_doubled()
+    reading.findings += tell_stayed(reading.stayed, reading.kind)
+    return reading.close(table, spans)
 
 
 def _read_file(reading: Reading, opened: Opened) -> list[Switches]:
     if opened.columns.wide:
         return _read_wide(reading, opened)
     heads = opened.columns.heads
-    chamber = _chambers(reading, opened)
+    chambers = reading.trial.levels["chamber"]
+    chamber = chambers_of_rows(opened, chambers, reading.spec.chamber, reading.kind)
     if "start" in heads:
         return [_read_intervals(reading, opened, chamber)]
     several = len(np.unique(chamber)) > 1
@@ -101,14 +99,6 @@ def _read_file(reading: Reading, opened: Opened) -> list[Switches]:
     return [
         Switches(opened.account, kept, chamber[kept], times.utc[kept], on[kept], sampled=sampled)
     ]
-
-
-def _chambers(reading: Reading, opened: Opened) -> np.ndarray:
-    heads, chambers = opened.columns.heads, reading.trial.levels["chamber"]
-    if "chamber" in heads:
-        return match_chambers(reading, opened, heads["chamber"])
-    name = chamber_of_file(opened.raw.name, chambers, reading.spec.chamber, reading.kind)
-    return np.full(opened.raw.n, chambers.index(name))
 
 
 def _states(opened: Opened, head: str) -> np.ndarray:
@@ -141,7 +131,7 @@ def _threshold(reading: Reading, column: str, file: str) -> float:
     if spec.power_on_w is not None:
         return spec.power_on_w
     if fogger:
-        reading.find("power_threshold", "note", file=file, watts=fogger / 2)
+        reading.findings.append(finding("power_threshold", "note", file=file, watts=fogger / 2))
         return fogger / 2
     raise LogError(
         f"{file}: holds power, but nothing says which power means mist "
@@ -150,26 +140,13 @@ def _threshold(reading: Reading, column: str, file: str) -> float:
 
 
 def _powered(reading: Reading, opened: Opened, column: str, head: str) -> np.ndarray:
-    raw, account = opened.raw, opened.account
-    unit = opened.columns.units.get(column)
-    numbers = read_numbers(raw.columns[head], house_unit(column), unit=unit, decimal=raw.decimal)
-    for index, rule, reason in (
-        (numbers.unreadable, "value unreadable", message("row_reason.not_a_number")),
-        (numbers.with_unit, "written otherwise", message("row_reason.own_unit")),
-    ):
-        if len(index):
-            new = ["" if np.isnan(v) else f"{v:.6g}" for v in numbers.values[index]]
-            account.change(
-                index, rule=rule, column=head, new=new, reason=reason,
-                old=[numbers.cells[int(i)] for i in index],
-                remedy=message("row_remedy.not_a_number") if rule[0] == "v" else "",
-            )  # fmt: skip
-    empty = np.flatnonzero(np.isnan(numbers.values))
-    account.set_aside(
-        empty, rule="no value", column=head, keepable=False,
+    """Say in which rows power or current is above what counts as on; rows without are set aside."""
+    values = read_number_column(opened, column, head, house_unit(column))
+    opened.account.set_aside(
+        np.isnan(values), rule="no value", column=head, keepable=False,
         reason=message("row_reason.no_reading"),
     )  # fmt: skip
-    return np.asarray(numbers.values > _threshold(reading, column, raw.name))
+    return np.asarray(values > _threshold(reading, column, opened.raw.name))
 
 
 def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Switches:
@@ -210,19 +187,13 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
 
 def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
     """Read a file with one column of states (or of power) per chamber."""
-    chambers = reading.trial.levels["chamber"]
-    given = {k.casefold(): v for k, v in reading.spec.chamber.items()}
+    chambers, given = reading.trial.levels["chamber"], reading.spec.chamber
     times = read_times(reading, opened)
     read: list[tuple[int, np.ndarray, np.ndarray, bool]] = []
     for w in opened.columns.wide:
-        name = w.chamber if w.chamber in chambers else given.get(w.chamber.casefold(), "")
-        if name not in chambers:
-            raise LogError(
-                f"{opened.raw.name}: the column {w.head!r} belongs to {w.chamber!r}, which is no "
-                f"chamber → {suggest(w.chamber, chambers)}"
-            )
+        chamber = chamber_of_column(w, chambers, given, opened.raw.name)
         on, known = _wide_states(reading, opened, w.column, w.head)
-        read.append((chambers.index(name), on, known, w.column in _SAMPLED))
+        read.append((chamber, on, known, w.column in _SAMPLED))
     nothing = ~np.any([known for _, _, known, _ in read], axis=0)
     opened.account.set_aside(
         nothing, rule="no value", keepable=False,
@@ -232,9 +203,9 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
     out = []
     for code, on, known, sampled in read:
         kept = np.flatnonzero(alive & known)
-        chamber = np.full(len(kept), code)
+        where = np.full(len(kept), code)
         out.append(
-            Switches(opened.account, kept, chamber, times.utc[kept], on[kept], sampled=sampled)
+            Switches(opened.account, kept, where, times.utc[kept], on[kept], sampled=sampled)
         )
     return out
 

@@ -1,46 +1,23 @@
 """Whether the levels of a treatment spread differently: between units, and within them.
 
-Two tests, fixed beforehand, each at `ALARM` so that both together err in at most 5 %:
-
-- *between units*: the largest over the smallest mean square that the levels leave between
-  their units (fixed part and blocks taken out), against its law for equal spreads and normal
-  errors, drawn with a fixed seed;
-- *within units*: the logarithm of each unit's own mean square within, compared between levels by
-  the analysis of variance (Bartlett & Kendall 1946). One value a unit, so that shelves, blocks
-  and flushes within a unit need not be alike, and heavy tails do little harm.
-
-References
-----------
-.. [1] Bartlett MS, Kendall DG (1946). The statistical analysis of variance-heterogeneity and the
-   logarithmic transformation. Suppl J R Stat Soc 8:128-138. doi:10.2307/2983618
+The tests are those of `trialkit.model.inference.spread_tests`.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from trialkit.arrays import Floats
 from trialkit.errors import Finding
 from trialkit.model.columns.matrices import estimable_part
 from trialkit.model.columns.rank import independent
-from trialkit.model.columns.terms import indicator
 from trialkit.model.fitted import Fitted
 from trialkit.model.inference.question import Question
-from trialkit.model.inference.unequal_spread import (
-    LEAST_FREE,
-    SpreadLevels,
-    spread_levels,
-    unequal_levels,
-)
+from trialkit.model.inference.spread_tests import ALARM, between_units, within_units
+from trialkit.model.inference.unequal_spread import spread_levels
 from trialkit.wording import Chance, Joined, Units, finding, message
-
-ALARM = 0.025  # chance of a false alarm of each of the two tests
-DRAWS, SEED = 4_000, 20_311  # of the law of the largest ratio
-LEAST_WITHIN = 2.0  # df within a unit from which its own mean square counts
 
 
 @dataclass(frozen=True)
@@ -57,8 +34,8 @@ class Spreads:
         within them; empty where it cannot be told.
     p_between, p_within : float
         NaN where it cannot be told.
-    unequal : bool
-        Whether the numbers of units call for an error by level.
+    by_level : bool
+        Whether the default test of the factor gives each level its own error.
     """
 
     factor: str
@@ -67,7 +44,7 @@ class Spreads:
     within: dict[str, float]
     p_between: float
     p_within: float
-    unequal: bool
+    by_level: bool
 
 
 def level_spreads(fit: Fitted, factor: str) -> Spreads | None:
@@ -93,56 +70,24 @@ def level_spreads(fit: Fitted, factor: str) -> Spreads | None:
     levels = spread_levels(question)
     if levels is None or question.own is None or question.within_basis is None:
         return None
-    between, p_between = _between(question, levels, fit.y)
-    within, p_within = _within(question, levels, fit.y)
+    between, p_between = between_units(question, levels, fit.y[None])
+    within, p_within = within_units(question, levels, fit.y[None])
     return Spreads(
         factor,
         question.own.term.name,
-        dict(zip(levels.labels, between, strict=True)) if between is not None else {},
-        dict(zip(levels.labels, within, strict=True)) if within is not None else {},
-        p_between,
-        p_within,
-        unequal_levels(question) is not None,
+        _named(levels.labels, between[0]),
+        _named(levels.labels, within[0]),
+        float(p_between[0]),
+        float(p_within[0]),
+        f"spread by {levels.name}" in str(fit.joint(design.hypothesis(factor))["method"]),
     )
 
 
-def _between(question: Question, levels: SpreadLevels, y: Floats) -> tuple[Floats | None, float]:
-    """Give standard deviations between units by level, and the p-value of equal ones."""
-    rows, X, blocks = question.unit_design
-    F = np.hstack([X, *(indicator(g) for g in blocks)])
-    U, s, _ = np.linalg.svd(F, full_matrices=True)
-    K = U[:, int((s > 1e-9 * s[0]).sum()) :]  # error contrasts
-    member = np.eye(levels.count)[levels.codes]
-    free = np.einsum("ij,ij->i", K, K) @ member
-    if free.min() < LEAST_FREE * 2:
-        return None, math.nan
-
-    def squares(z: Floats) -> Floats:
-        return np.asarray((z @ K.T) ** 2 @ member / free)
-
-    drawn = squares(np.random.default_rng(SEED).standard_normal((DRAWS, K.shape[1])))
-    found = squares((rows @ y) @ K)
-    law = drawn.max(axis=1) / drawn.min(axis=1)
-    ratio = found.max() / max(float(found.min()), 1e-300)
-    return np.sqrt(found), float((1 + (law >= ratio).sum()) / (1 + DRAWS))
-
-
-def _within(question: Question, levels: SpreadLevels, y: Floats) -> tuple[Floats | None, float]:
-    """Give standard deviations within units by level, and the p-value of equal ones."""
-    own, basis = question.own, question.within_basis
-    assert own is not None
-    assert basis is not None
-    left = y - basis @ (basis.T @ y)
-    free = np.bincount(own.codes, weights=1 - np.einsum("ij,ij->i", basis, basis))
-    squares = np.bincount(own.codes, weights=left**2)
-    known = (free >= LEAST_WITHIN) & (squares > 0)
-    counts = np.bincount(levels.codes[known], minlength=levels.count)
-    if counts.min() < 2:
-        return None, math.nan
-    groups = [known & (levels.codes == j) for j in range(levels.count)]
-    logs = [np.log(squares[g] / free[g]) for g in groups]
-    sd = np.array([math.sqrt(squares[g].sum() / free[g].sum()) for g in groups])
-    return sd, float(stats.f_oneway(*logs).pvalue)
+def _named(labels: tuple[str, ...], squares: Floats) -> dict[str, float]:
+    """Give standard deviations by level; none where they cannot be told."""
+    if np.isnan(squares).any():
+        return {}
+    return dict(zip(labels, map(float, np.sqrt(squares)), strict=True))
 
 
 def spread_findings(fit: Fitted, factor: str) -> list[Finding]:
@@ -173,7 +118,7 @@ def spread_findings(fit: Fitted, factor: str) -> list[Finding]:
             told.append(message(key, units=units, **values))
     if not told:
         return []
-    if found.unequal:
+    if found.by_level:
         form = "told_apart"
     elif len(fit.design.levels[factor]) == 2:
         form = "pair"

@@ -14,8 +14,9 @@ calibration table):
    recovery costs more than it brings (Yates 1940, from memory). A term that costs next to
    nothing to fix is fixed only if its estimate is below zero; one with `MANY` df stays random.
 
-4. Where the levels compared have unequal numbers of units, analyse unit values with an error
-   by level (`trialkit.model.inference.unequal_spread`).
+4. Where the levels compared have unequal numbers of units, or are three or more and found not to
+   spread alike, analyse unit values with an error by level
+   (`trialkit.model.inference.unequal_spread`).
 
 Where no test comes of a method, the next one takes over (`trialkit.model.inference.validity`).
 
@@ -52,8 +53,11 @@ from trialkit.model.inference.answer import (
 from trialkit.model.inference.blocking import Block, Problem
 from trialkit.model.inference.memory import recall_for
 from trialkit.model.inference.question import RESIDUAL, Question
+from trialkit.model.inference.spread_tests import spread_apart
 from trialkit.model.inference.unequal_spread import (
+    SpreadLevels,
     UnitParts,
+    several_levels,
     unequal_levels,
     with_spread_by_level,
     within_shape,
@@ -125,13 +129,7 @@ def _as_asked(question: Question, base: State, Y: Floats, df: str, *, joint: boo
 def by_default(question: Question, base: State, Y: Floats, *, joint: bool) -> Answer:
     """Answer by the rule at the head of this module."""
     out = by_kenward_roger(base, question.L, joint=joint)
-    levels = unequal_levels(question)
-    uneven = (
-        levels is not None
-        and question.containment_df >= 1  # else units cannot be told from what blocks them
-        and question.problem(True, ()) is not None
-    )
-    on_units = np.ones(len(Y), dtype=bool) if uneven else use_units(question, base)
+    on_units = use_units(question, base) | error_by_level(question, Y)[1]
     if not question.is_comparison and base.edge.any():
         _hold_at_the_edge(question, base, Y, out, joint=joint)
         on_units &= ~base.edge
@@ -211,6 +209,21 @@ def fit_problem(question: Question, problem: Problem, Y: Floats) -> State:
     )
 
 
+def error_by_level(question: Question, Y: Floats) -> tuple[SpreadLevels | None, NDArray[np.bool_]]:
+    """Say for which responses each level gets an error of its own, and which levels."""
+    none = np.zeros(len(Y), dtype=bool)
+    levels, several = unequal_levels(question), several_levels(question)
+    if levels is None and several is None:
+        return None, none
+    # else units cannot be told from what blocks them
+    if question.containment_df < 1 or question.problem(True, ()) is None:
+        return None, none
+    if levels is not None:
+        return levels, ~none
+    assert several is not None
+    return several, spread_apart(question, several, Y)
+
+
 def use_units(question: Question, base: State) -> NDArray[np.bool_]:
     """Say for which responses the values of the own units are analysed."""
     none = np.zeros(len(base.phi), dtype=bool)
@@ -255,7 +268,7 @@ def on_unit_values(
 
     The units weigh the same in the estimate; the covariance of their values, ``D``, has the
     shape that the variances of the whole model give, scaled to the error found between units.
-    Where levels have unequal numbers of units, that error is told apart by level
+    Where a common error does not serve, it is told apart by level
     (`trialkit.model.inference.unequal_spread`).
     """
     gls = state.gls
@@ -265,9 +278,10 @@ def on_unit_values(
     assert question.own is not None
     name = f"unit means of {question.own.term.name}"
     out = kenward_roger_with(state, problem.L, extra, name, joint=joint)
-    levels = unequal_levels(question)
-    at = np.flatnonzero(is_valid(out, joint=joint, least=LEAST_DF))
-    if levels is None or not len(at):  # an error that cannot be told whole has no parts by level
+    levels, by_level = error_by_level(question, Y)
+    # an error that cannot be told whole has no parts by level
+    at = np.flatnonzero(by_level & is_valid(out, joint=joint, least=LEAST_DF))
+    if levels is None or not len(at):
         return out
     left = np.einsum("rab,rb->ra", gls.P, state.y) * (error * state.scale)[:, None]
     P = gls.P * error[:, None, None]

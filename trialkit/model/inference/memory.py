@@ -9,12 +9,11 @@ keeps these for as long as the prepared table lives; fits of other responses on 
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable
-from typing import TYPE_CHECKING, Any, Generic, TypeVar, overload
+from typing import TYPE_CHECKING, Any, Generic, Protocol, TypeVar, overload
 
 from trialkit.arrays import Floats
 
 if TYPE_CHECKING:
-    from trialkit.model.inference.question import Question
     from trialkit.model.likelihood.prepare import Prepared
 
 T = TypeVar("T")
@@ -51,6 +50,20 @@ def recall_for(prepared: Prepared, key: Hashable, Y: Floats, make: Callable[[], 
     return kept[whole]  # type: ignore[no-any-return]
 
 
+class Asked(Protocol):
+    """What a question has that tells which model it is about."""
+
+    @property
+    def prepared(self) -> Prepared:
+        """The prepared table."""
+        ...
+
+    @property
+    def about(self) -> Hashable:
+        """What tells the model apart."""
+        ...
+
+
 class shared_property(Generic[T]):  # noqa: N801 (a property, as functools names its own)
     """A property of a question that all questions about the same fixed terms have in common."""
 
@@ -64,9 +77,9 @@ class shared_property(Generic[T]):  # noqa: N801 (a property, as functools names
     def __get__(self, question: None, owner: type) -> shared_property[T]: ...
 
     @overload
-    def __get__(self, question: Question, owner: type) -> T: ...
+    def __get__(self, question: Asked, owner: type) -> T: ...
 
-    def __get__(self, question: Question | None, owner: type) -> T | shared_property[T]:
+    def __get__(self, question: Asked | None, owner: type) -> T | shared_property[T]:
         if question is None:
             return self
         return recall(

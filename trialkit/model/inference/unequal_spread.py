@@ -1,10 +1,14 @@
 """Comparisons between levels with unequal numbers of units, whose spreads may differ.
 
-One common error serves every comparison while each level has as many units. With eight runs
-of one schedule and four of another it does not: if the four spread more, the common error is
-too small (and too large if they spread less). The rule is fixed by the layout: where one
-level has at least `UNEQUAL` times the units of another, comparisons are made on unit values
-and the error is told apart by level. No test of the spreads decides anything.
+One common error serves every comparison while each level has as many units and they spread alike.
+With eight runs of one schedule and four of the other it does not: if the four spread more, the
+common error is too small (and too large if they spread less). So
+
+- where one level has at least `UNEQUAL` times the units of another, comparisons are made on unit
+  values and the error is told apart by level, whatever the spreads found;
+- where three or more levels have about as many units, it is told apart where a test finds that
+  they do not spread alike (`trialkit.model.inference.spread_tests`): a common error is then too
+  small for comparisons with the level that spreads most. With two levels it serves.
 
 With ``z`` the unit values, ``M`` the projection onto what the fixed part and the fixed blocks
 leave, ``e = M z``, ``E_j`` the units of level ``j`` and ``w`` the weights of a comparison, the
@@ -16,9 +20,10 @@ error found between units is shared out in two ways:
 - by *level alone*: the solution of ``e'E_j e = sum_k tr(M E_j M E_k) v_k`` (in a one-way layout
   the variance within each level, so that the test is Welch's).
 
-The shape counts as `SHAPE_DF` degrees of freedom beside those of the second, so that few
-units lean on the shape and many speak for themselves. Degrees of freedom are those of the
-quadratic form that results (Satterthwaite 1946; Box 1954).
+Both count the same where the second has `ALIKE_DF` degrees of freedom; fewer lean on the shape,
+and more speak for themselves (`shape_trust`; the square keeps the power of few units and takes
+the shape out soon where runs spread unequally and blocks do not). Degrees of freedom are those
+of the quadratic form that results, at the variances found (Satterthwaite 1946; Box 1954).
 
 References
 ----------
@@ -45,7 +50,7 @@ from trialkit.model.inference.question import Question
 from trialkit.model.inference.smallsample import combine_df, solve_each
 
 UNEQUAL = 1.25  # units of the level with most over that with fewest, from which it matters
-SHAPE_DF = 8.0  # degrees of freedom that the shape found within units counts as
+ALIKE_DF = 3.0  # df of the errors by level alone from which they count more than the shape
 LEAST_FREE = 0.5  # df between the units of a level, below which it has no error of its own
 LEAST_WITHIN = 4  # df within the units of each level, from which their shape is used
 
@@ -138,6 +143,32 @@ def unequal_levels(question: Question) -> SpreadLevels | None:
     return levels
 
 
+def several_levels(question: Question) -> SpreadLevels | None:
+    """Give three or more levels of one factor with about as many units each, else None.
+
+    Units that are named after the levels themselves (batch × treatment) are left out: too few
+    of them belong to a level.
+    """
+    levels = spread_levels(question)
+    if levels is None or levels.count < 3 or ":" in levels.name or levels.sizes.min() < 2:
+        return None
+    assert question.own is not None
+    if levels.name in question.own.term.name.split(":"):
+        return None
+    return levels if levels.sizes.max() < UNEQUAL * levels.sizes.min() else None
+
+
+def shape_trust(df: Floats) -> Floats:
+    """Give the weight of the shape within units beside errors by level alone on so many df.
+
+    Examples
+    --------
+    >>> shape_trust(np.array([1.5, 3.0, 9.0])).tolist()
+    [0.8, 0.5, 0.1]
+    """
+    return np.asarray(1 / (1 + (df / ALIKE_DF) ** 2))
+
+
 def within_shape(question: Question, levels: SpreadLevels, Y: Floats) -> Floats:
     """Give the mean square of rows within the units of each level, shape (R, levels).
 
@@ -193,16 +224,18 @@ def with_spread_by_level(
     inverse = np.linalg.pinv(law.T)
     alone = np.einsum("rkj,rlk->rlj", inverse, own)
     shaped = np.einsum("rlk,rk->rl", own, shape) / total[:, None]
-    df_alone = law.form_df(alone, np.ones_like(shape)).mean(axis=1)
+    # of the sum of v_j / n_j, so that the weight is the same whichever rows are asked
+    summed = np.einsum("rkj,k->rj", inverse, 1 / levels.sizes)[:, None]
+    df_alone = law.form_df(summed, np.ones_like(shape))[:, 0] * 2 / levels.count
     few = np.einsum("rkk->rk", law.T).min(axis=1) < LEAST_FREE
-    trust = np.where(few, 1.0, SHAPE_DF / (SHAPE_DF + df_alone))
+    trust = np.where(few, 1.0, shape_trust(df_alone))
     forms = trust[:, None, None] * shaped[:, :, None] + (1 - trust)[:, None, None] * alone
     by_shape = shape * (S.sum(axis=1) / total)[:, None]
     by_level = np.maximum(np.einsum("rkj,rj->rk", inverse, S), 0.0)
     found = trust[:, None] * by_shape + (1 - trust)[:, None] * by_level
     cov = answer.cov + np.einsum("rk,rklm->rlm", found - parts.error[:, None], cross)
     common = law.form_df(np.ones_like(forms), np.ones_like(shape))
-    df = answer.df * np.minimum(law.form_df(forms, shape) / common, 1.0)
+    df = answer.df * np.minimum(law.form_df(forms, found) / common, 1.0)
     F, den = answer.F, answer.den_df
     if joint:
         solved = solve_each(cov, answer.estimate[:, :, None])[:, :, 0]

@@ -24,6 +24,7 @@ from trialkit.model.likelihood.reduced import Reduced
 Index = NDArray[np.intp]
 
 EDGE = 1e-10  # smallest variance over the residual's that counts as inside
+LEAST = 1e-60  # variance over that of the response, whose cube is still a number
 SINGULAR = 1e-15  # pivot over the largest, below which rounding leaves no inverse
 
 
@@ -188,7 +189,8 @@ def inside_space(reduced: Reduced, phi: Floats) -> NDArray[np.bool_]:
     """Say where the strata outside the coordinates have positive variance."""
     lam = (phi @ reduced.coef.T)[:, : reduced.n_strata][:, reduced.out > 0]
     residual = np.abs(phi[:, reduced.n_random :]).max(axis=1)
-    good = np.isfinite(phi).all(axis=1) & (lam > EDGE * residual[:, None]).all(axis=1)
+    least = np.maximum(EDGE * residual, LEAST)[:, None]
+    good = np.isfinite(phi).all(axis=1) & (lam > least).all(axis=1)
     return np.asarray(good)
 
 

@@ -99,22 +99,7 @@ def find_columns(
         If no value of this kind of log is in the file.
     """
     by_plain = {plain_head(h): h for h in reversed(heads)}
-    found: dict[str, str] = {}
-    wide: list[WideColumn] = []
-    absent: list[tuple[str, list[str]]] = []
-    for column in spec.columns:
-        missed = []
-        for given in spec.heads(column):
-            here = _wide(column, given, heads, spec, chambers) if "{chamber}" in given else []
-            hit = None if "{chamber}" in given else _head(given, by_plain)
-            if here or hit is not None:
-                wide += here
-                found |= {column: hit} if hit is not None else {}
-                break
-            missed.append(given)
-        else:
-            plain = [given for given in missed if "{chamber}" not in given]
-            absent += [(column, plain)] if plain else []
+    found, wide, absent = _mapped(heads, by_plain, spec, chambers)
     for column in (*log_columns(kind, own), *extra):
         for name in _ALSO.get(column, (column,)):
             if column not in spec.columns and column not in found and name in by_plain:
@@ -134,6 +119,29 @@ def find_columns(
         for column, given in absent
     ]
     return Columns(found, units, tuple(wide), tuple(notes))
+
+
+def _mapped(
+    heads: Sequence[str], by_plain: Mapping[str, str], spec: LogSection, chambers: Sequence[str]
+) -> tuple[dict[str, str], list[WideColumn], list[tuple[str, list[str]]]]:
+    """Find the columns that the trial file maps: long ones, wide ones, and those not there."""
+    found: dict[str, str] = {}
+    wide: list[WideColumn] = []
+    absent: list[tuple[str, list[str]]] = []
+    for column in spec.columns:
+        missed = []
+        for given in spec.heads(column):
+            here = _wide(column, given, heads, spec, chambers) if "{chamber}" in given else []
+            hit = None if "{chamber}" in given else _head(given, by_plain)
+            if here or hit is not None:
+                wide += here
+                found |= {column: hit} if hit is not None else {}
+                break
+            missed.append(given)
+        else:
+            plain = [given for given in missed if "{chamber}" not in given]
+            absent += [(column, plain)] if plain else []
+    return found, wide, absent
 
 
 def _head(given: str, by_plain: Mapping[str, str]) -> str | None:

@@ -1,137 +1,105 @@
-"""Classical plans, constructed: Latin squares, Williams, balanced incomplete blocks, alpha.
+"""Levels in blocks: the same in each where counts allow, balanced sets or efficient ones where not.
 
-Every construction returns treatment numbers from 0; randomisation comes after.
+Constructions return treatment numbers from 0; randomisation comes after.
 
 References
 ----------
-.. [1] Jacobson, M. T. and Matthews, P. (1996). Generating uniformly distributed random
-   Latin squares. J. Combin. Designs 4, 405-437.
-.. [2] Williams, E. J. (1949). Experimental designs balanced for the estimation of residual
-   effects of treatments. Aust. J. Sci. Res. A 2, 149-168. doi:10.1071/CH9490149
-.. [3] Cochran, W. G. and Cox, G. M. (1957). Experimental Designs, 2nd ed., ch. 11. Wiley.
-.. [4] Patterson, H. D. and Williams, E. R. (1976). Biometrika 63, 83-92.
+.. [1] Cochran, W. G. and Cox, G. M. (1957). Experimental Designs, 2nd ed., ch. 11. Wiley.
+.. [2] Patterson, H. D. and Williams, E. R. (1976). Biometrika 63, 83-92.
    doi:10.1093/biomet/63.1.83
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
-from itertools import combinations, permutations
+from collections.abc import Sequence
+from itertools import combinations, product
 from math import comb
 
 import numpy as np
 
 from trialkit.arrays import Ints
-from trialkit.design.layout.draws import Draws
+from trialkit.design.layout.chance import BASE_SEED, Draws
+from trialkit.design.layout.efficiency import block_design_efficiency, steady
+from trialkit.design.layout.site import Site
 
 
-@lru_cache(maxsize=8)
-def reduced_squares(n: int) -> tuple[tuple[tuple[int, ...], ...], ...]:
-    """List all Latin squares of order n ≤ 5 with first row and column in order.
-
-    Examples
-    --------
-    >>> [len(reduced_squares(n)) for n in (1, 2, 3, 4, 5)]
-    [1, 1, 1, 4, 56]
-    """
-    found: list[tuple[tuple[int, ...], ...]] = []
-
-    def extend(rows: list[tuple[int, ...]]) -> None:
-        if len(rows) == n:
-            found.append(tuple(rows))
-            return
-        first = len(rows)
-        for rest in permutations([x for x in range(n) if x != first]):
-            row = (first, *rest)
-            if all(row[j] != above[j] for above in rows for j in range(n)):
-                extend([*rows, row])
-
-    extend([tuple(range(n))])
-    return tuple(found)
+def complete(site: Site) -> Ints | None:
+    """Arrange the same set of treatments in every block, where counts allow."""
+    if len(site.blocks) > 1:
+        return None
+    number = site.blocks[0].size if site.blocks else 1
+    if any(r % number for r in site.target):
+        return None
+    inside = [level for level, r in enumerate(site.target) for _ in range(r // number)]
+    return _in_blocks(site, np.tile(np.array(inside, dtype=np.int64), (number, 1)))
 
 
-def latin_square(n: int, draws: Draws) -> Ints:
-    """Draw a Latin square of order n, every square equally likely.
-
-    Up to order 5 a reduced square is drawn and its rows below the first and all its
-    columns are shuffled, which reaches every square exactly once; beyond, the chain of
-    Jacobson and Matthews [1]_ is run over n³ proper squares from a cyclic one, uniform in
-    the limit.
-
-    References
-    ----------
-    .. [1] Jacobson and Matthews (1996), J. Combin. Designs 4, 405-437.
-    """
-    if n <= 5:
-        square = np.array(draws.choice(reduced_squares(n)), dtype=np.int64).reshape(n, n)
-        rows = [0, *(1 + i for i in draws.permutation(n - 1))]
-        return square[rows][:, draws.permutation(n)]
-    return _jacobson_matthews(n, draws)
+def systematic_starts(site: Site) -> list[Ints]:
+    """Give a cyclic arrangement, and classical ones where they are known."""
+    total = np.sum([site.place[name] for name in site.term], axis=0)
+    out = [_with_target(total % site.t, site.target)]
+    if len(site.blocks) == 1:
+        out += [_in_blocks(site, blocks) for blocks in _known_blocks(site)]
+    elif len(site.blocks) == 2:
+        out += _youden(site)
+    return [s for s in out if np.array_equal(np.bincount(s, minlength=site.t), site.target)]
 
 
-def _jacobson_matthews(n: int, draws: Draws) -> Ints:
-    """Walk on incidence cubes by ±1 moves; give the proper square at a fixed count of them.
-
-    Stopping at the first proper square after a fixed number of moves would not be uniform:
-    squares reached by long improper excursions would come up too often.
-    """
-    index = np.arange(n)
-    cube = np.zeros((n, n, n), dtype=np.int64)  # cube[row, column, symbol]
-    for i in range(n):
-        cube[i, index, (i + index) % n] = 1
-    negative: tuple[int, int, int] | None = None
-    proper = 0
-    while proper < n**3:
-        if negative is None:
-            while True:  # a cell of the cube that holds 0
-                r, c, s = draws.below(n), draws.below(n), draws.below(n)
-                if cube[r, c, s] == 0:
-                    break
-            r2 = int(np.flatnonzero(cube[:, c, s] == 1)[0])
-            c2 = int(np.flatnonzero(cube[r, :, s] == 1)[0])
-            s2 = int(np.flatnonzero(cube[r, c, :] == 1)[0])
-        else:
-            r, c, s = negative
-            r2 = int(draws.choice(np.flatnonzero(cube[:, c, s] == 1).tolist()))
-            c2 = int(draws.choice(np.flatnonzero(cube[r, :, s] == 1).tolist()))
-            s2 = int(draws.choice(np.flatnonzero(cube[r, c, :] == 1).tolist()))
-        for cell in ((r, c, s), (r, c2, s2), (r2, c, s2), (r2, c2, s)):
-            cube[cell] += 1
-        for cell in ((r2, c, s), (r, c2, s), (r, c, s2), (r2, c2, s2)):
-            cube[cell] -= 1
-        negative = (r2, c2, s2) if cube[r2, c2, s2] < 0 else None
-        proper += negative is None
-    return np.asarray(cube.argmax(axis=2), dtype=np.int64)
+def _in_blocks(site: Site, blocks: Ints) -> Ints:
+    holder = site.blocks[0].unit if site.blocks else np.zeros(site.n, dtype=np.int64)
+    out = np.empty(site.n, dtype=np.int64)
+    for unit, block in enumerate(blocks):
+        out[holder == unit] = block
+    return out
 
 
-def williams_sequences(t: int) -> Ints:
-    """Give sequences of t treatments in which each follows each other equally often.
+def _known_blocks(site: Site) -> list[Ints]:
+    number = site.blocks[0].size
+    k = site.n // number
+    blocks = balanced_blocks(site.t, k, number)
+    if blocks is not None:
+        return [blocks]
+    if len(site.sizes) > 1:
+        return _confounded(site, k, number)
+    if 1 < k < site.t and site.t % k == 0 and number * k % site.t == 0:
+        replicates = number * k // site.t
+        if 1 < replicates <= 8:
+            return [alpha_blocks(site.t // k, k, replicates, Draws(BASE_SEED))]
+    return []
 
-    Returns
-    -------
-    array of int, shape (t, t) for even t, (2t, t) for odd t
-        One sequence per row; each ordered pair occurs once (even) or twice (odd) [1]_.
 
-    References
-    ----------
-    .. [1] Williams (1949), doi:10.1071/CH9490149.
+def _confounded(site: Site, k: int, number: int) -> list[Ints]:
+    """Give a factorial in blocks that gives up only its highest interaction (Yates 1937)."""
+    p = site.sizes[0]
+    if any(size != p for size in site.sizes) or k * p != site.t or number % p:
+        return []
+    total = np.indices(site.sizes).reshape(len(site.sizes), -1).sum(axis=0) % p
+    blocks = np.array([np.flatnonzero(total == rest) for rest in range(p)])
+    return [np.tile(blocks, (number // p, 1))]
 
-    Examples
-    --------
-    >>> williams_sequences(4).tolist()
-    [[0, 1, 3, 2], [1, 2, 0, 3], [2, 3, 1, 0], [3, 0, 2, 1]]
-    """
-    first = [0]
-    low, high = 1, t - 1
-    while len(first) < t:
-        first.append(low)
-        low += 1
-        if len(first) < t:
-            first.append(high)
-            high -= 1
-    square = np.add.outer(np.arange(t), np.array(first, dtype=np.int64)) % t
-    both = square if t % 2 == 0 else np.concatenate([square, square[:, ::-1]])
-    return np.asarray(both, dtype=np.int64)
+
+def _youden(site: Site) -> list[Ints]:
+    """Give rows by columns in which columns hold a difference set, moved on by one."""
+    a, b = (block.unit for block in site.blocks)
+    out = []
+    for row, column in ((a, b), (b, a)):
+        shifts = difference_set(site.t, int(row.max()) + 1)
+        if shifts is not None and (int(column.max()) + 1) % site.t == 0:
+            out.append((np.array(shifts, dtype=np.int64)[row] + column) % site.t)
+    return out
+
+
+def _with_target(start: Ints, target: Sequence[int]) -> Ints:
+    """Change as few units as needed so that each treatment has its replication."""
+    out = start.copy()
+    have = np.bincount(out, minlength=len(target))
+    short = [level for level, r in enumerate(target) for _ in range(max(0, r - have[level]))]
+    for i in range(len(out) - 1, -1, -1):
+        if short and have[out[i]] > target[out[i]]:
+            have[out[i]] -= 1
+            out[i] = short.pop()
+            have[out[i]] += 1
+    return out
 
 
 # Difference sets and families: base blocks that, developed modulo v, meet every pair
@@ -152,6 +120,12 @@ _BASE_BLOCKS: dict[tuple[int, int], tuple[tuple[int, ...], ...]] = {
     (15, 3): ((0, 1, 4), (0, 2, 8), (0, 5, 10)),
     (31, 6): ((1, 5, 11, 24, 25, 27),),
 }
+
+
+def difference_set(t: int, k: int) -> tuple[int, ...] | None:
+    """Give a set of k numbers whose differences modulo t meet every value equally often."""
+    base = _BASE_BLOCKS.get((t, k), ())
+    return base[0] if len(base) == 1 else None
 
 
 def pair_counts(blocks: Ints, t: int) -> Ints:
@@ -298,10 +272,6 @@ def alpha_blocks(s: int, k: int, r: int, draws: Draws) -> Ints:
     ----------
     .. [1] Patterson and Williams (1976), doi:10.1093/biomet/63.1.83.
     """
-    from itertools import product
-
-    from trialkit.design.layout.efficiency import block_design_efficiency, steady
-
     free = (k - 1) * (r - 1)
     if s**free <= 3000:
         tried: list[tuple[int, ...]] = list(product(range(s), repeat=free))
@@ -320,9 +290,3 @@ def alpha_blocks(s: int, k: int, r: int, draws: Draws) -> Ints:
             best, best_value = blocks, value
     assert best is not None
     return np.asarray(best, dtype=np.int64)
-
-
-def difference_set(t: int, k: int) -> tuple[int, ...] | None:
-    """Give a set of k numbers whose differences modulo t meet every value equally often."""
-    base = _BASE_BLOCKS.get((t, k), ())
-    return base[0] if len(base) == 1 else None

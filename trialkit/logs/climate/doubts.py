@@ -1,0 +1,68 @@
+"""What is doubtful about the records of climate logs: their order and their units."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trialkit.errors import Finding
+from trialkit.logs.climate.records import Records
+from trialkit.wording import finding
+
+
+def tell_doubts(records: Records, series: np.ndarray, kept: np.ndarray) -> list[Finding]:
+    """Tell records out of order, and values that only make sense in another unit."""
+    return [*_tell_disorder(records, series), *_doubt_units(records, kept)]
+
+
+def _tell_disorder(records: Records, series: np.ndarray) -> list[Finding]:
+    """Tell files whose records are not in order of time."""
+    out = []
+    bounds = np.searchsorted(records.part, np.arange(len(records.parts) + 1))
+    for f, part in enumerate(records.parts):
+        mine = slice(bounds[f], bounds[f + 1])
+        live = records.alive[mine]
+        code, time = series[mine][live], records.time[mine][live]
+        if len(code) and code.min() != code.max():
+            order = np.argsort(code, kind="stable")
+            code, time = code[order], time[order]
+        steps = np.diff(time)[np.diff(code) == 0]
+        turns = min(int((steps < 0).sum()), int((steps > 0).sum()))
+        if turns:
+            out.append(finding("out_of_order", "note", file=part.account.file, count=turns))
+    return out
+
+
+def _doubt_units(records: Records, kept: np.ndarray) -> list[Finding]:
+    """Find values that only make sense in another unit."""
+    out = []
+    whole = len(kept) == len(records.time)
+    live = slice(None) if whole else records.alive
+    bounds = np.searchsorted(records.part[live], np.arange(len(records.parts) + 1))
+    for column in ("temp_c", "rh_pct"):
+        if column not in records.values:
+            continue
+        values = records.values[column][live]
+        for f, part in enumerate(records.parts):
+            here = values[bounds[f] : bounds[f + 1]]
+            here = here[~np.isnan(here)]
+            if len(here) < 10:
+                continue
+            middle, top = float(np.median(here)), float(np.max(here))
+            if column == "temp_c" and 45 < middle < 110:
+                form, seen, unit = "temperature", middle, "degF"
+            elif column == "rh_pct" and top <= 1.5:
+                form, seen, unit = "humidity", top, "fraction"
+            else:
+                continue
+            out.append(
+                finding(
+                    "unit_doubtful",
+                    "stop",
+                    form=form,
+                    file=part.account.file,
+                    seen=seen,
+                    unit=unit,
+                    line=f'units = {{ {column} = "{unit}" }}',
+                )
+            )
+    return out

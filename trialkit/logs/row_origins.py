@@ -1,0 +1,165 @@
+"""Where the rows of a file come from: chamber, shelf and sensor."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import PurePosixPath
+
+import numpy as np
+
+from trialkit.errors import LogError
+from trialkit.logs.heads import WideColumn
+from trialkit.logs.opening import Opened
+from trialkit.logs.text.arrow import encode_cells
+from trialkit.logs.text.names import match_names, suggest
+from trialkit.wording import message, suggestion
+
+
+def chambers_of_rows(
+    opened: Opened, chambers: Sequence[str], given: Mapping[str, str], kind: str
+) -> np.ndarray:
+    """Give the chamber of each row, from the chamber column or else from the file's name.
+
+    Parameters
+    ----------
+    opened : Opened
+    chambers : sequence of str
+        The trial's chambers.
+    given : mapping
+        Cell → chamber, as the trial file says.
+    kind : {"environment", "mist"}
+
+    Returns
+    -------
+    ndarray of int
+        Index of each row's chamber; -1 where it is none of the trial's, and the row is set aside.
+
+    Raises
+    ------
+    LogError
+        If there is no chamber column and the file's name does not tell.
+    """
+    head = opened.columns.heads.get("chamber")
+    if head is None:
+        name = chamber_of_file(opened.raw.name, chambers, opened.chamber, kind)
+        return np.full(opened.raw.n, chambers.index(name))
+    names = match_names(opened.raw.columns[head], chambers, given=given)
+    unknown = np.flatnonzero(names.codes < 0)
+    if len(unknown):
+        cells = np.array(names.cells, dtype=object)[names.cell_of[unknown]]
+        hints = {c: suggestion(c, chambers) for c in set(cells)}
+        opened.account.set_aside(
+            unknown, rule="chamber unknown", column=head, old=cells, keepable=False,
+            reason=message("row_reason.chamber_unknown"),
+            remedy=[message("row_remedy.chamber_unknown", hint=hints[c], cell=c) for c in cells],
+        )  # fmt: skip
+    return names.codes
+
+
+def chamber_of_file(file: str, chambers: Sequence[str], given: str | None, kind: str) -> str:
+    """Give the chamber that a file belongs to, from the trial file or from its name.
+
+    Parameters
+    ----------
+    file : str
+    chambers : sequence of str
+        The trial's chambers.
+    given : str or None
+        The chamber that the trial file names for this file.
+    kind : {"environment", "mist"}
+
+    Raises
+    ------
+    LogError
+        If the name holds no chamber, or more than one.
+
+    Examples
+    --------
+    >>> chamber_of_file("logs/climate_T1.csv.gz", ["T1", "T2"], None, "environment")
+    'T1'
+    """
+    if given is not None:
+        if given not in chambers:
+            raise LogError(
+                f"{file}: the trial file gives it to {given!r}, which is no chamber "
+                f"→ {suggest(given, chambers)}"
+            )
+        return given
+    stem = PurePosixPath(file).name
+    hits = _named_in(stem, chambers) or _named_in(file, chambers)
+    if len(hits) == 1:
+        return hits[0]
+    what = "holds no chamber" if not hits else f"holds several chambers ({', '.join(hits)})"
+    raise LogError(
+        f"{file}: there is no chamber column and the file name {what} "
+        f'→ add chamber = {{ "{stem}" = "{chambers[0]}" }} to [logs.{kind}], or name the column'
+    )
+
+
+def _named_in(text: str, chambers: Sequence[str]) -> list[str]:
+    return [
+        c
+        for c in chambers
+        if re.search(rf"(?<![A-Za-z0-9]){re.escape(c)}(?![A-Za-z0-9])", text, re.IGNORECASE)
+    ]
+
+
+def chamber_of_column(
+    wide: WideColumn, chambers: Sequence[str], given: Mapping[str, str], file: str
+) -> int:
+    """Give the index of the chamber that a column of a wide file belongs to.
+
+    Raises
+    ------
+    LogError
+        If it is none of the trial's.
+    """
+    asked = {written.casefold(): chamber for written, chamber in given.items()}
+    name = wide.chamber if wide.chamber in chambers else asked.get(wide.chamber.casefold(), "")
+    if name not in chambers:
+        raise LogError(
+            f"{file}: the column {wide.head!r} belongs to {wide.chamber!r}, which is no "
+            f"chamber → {suggest(wide.chamber, chambers)}"
+        )
+    return chambers.index(name)
+
+
+def shelves_of_rows(opened: Opened, shelves: Sequence[str]) -> np.ndarray | None:
+    """Give the index of each row's shelf, -1 where there is none; None without a shelf column."""
+    head = opened.columns.heads.get("shelf")
+    if head is None:
+        return None
+    names = match_names(opened.raw.columns[head], shelves)
+    cells = np.array([*names.cells, ""], dtype=object)
+    strange = np.flatnonzero((names.codes < 0) & (cells[names.cell_of] != ""))
+    if len(strange):
+        opened.account.change(
+            strange, rule="shelf unknown", column=head, old=cells[names.cell_of[strange]], new="",
+            reason=message("row_reason.shelf_unknown"),
+            remedy=message("suggestion.known", names=list(shelves)),
+        )  # fmt: skip
+    return names.codes
+
+
+def sensors_of_rows(opened: Opened, given: Mapping[str, str]) -> tuple[tuple[str, ...], np.ndarray]:
+    """Name the sensors of a file, by its column or as the trial file says; -1 where none is.
+
+    Parameters
+    ----------
+    opened : Opened
+    given : mapping
+        Cell → name of the sensor, as the trial file says.
+
+    Returns
+    -------
+    (tuple of str, ndarray of int)
+        The sensors, and the index of each row's among them.
+    """
+    head = opened.columns.heads.get("sensor")
+    if head is not None:
+        texts, codes = encode_cells(opened.raw.columns[head])
+        return tuple(given.get(t.strip(), t.strip()) for t in texts), codes
+    if opened.sensor is not None:
+        return (opened.sensor,), np.zeros(opened.raw.n, np.int64)
+    return (), np.full(opened.raw.n, -1, np.int64)
