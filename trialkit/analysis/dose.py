@@ -179,7 +179,7 @@ def dose_response(
                 )
             )
     if exposure in HUMID and too_slow(data.runs[data.runs["window"] == window]).any():
-        found.append(finding("dose_by_slow_readings", "caution", exposure=_label(exposure)))
+        found.append(finding("dose_by_slow_readings", "caution", exposure=exposure_label(exposure)))
     if curve == "plateau":
         grid, summary = _plateau(trial, runs)
     else:
