@@ -131,3 +131,61 @@ def test_a_chamber_without_a_mist_log_is_told_and_does_not_stop_the_rest(tmp_pat
     assert row["correlation"] == pytest.approx(1)
     verdict = tk.decide(trial, tk.analyse(trial, data))
     assert verdict.answer in ("better", "no worse", "worse", "not enough evidence")
+
+
+def test_a_short_mist_log_gives_no_dose_and_a_small_gap_is_filled(tmp_path):
+    """Two runs with a quarter of a log are left out, one with 80 % counts as 5.0 / 0.8."""
+    trial = make_trial(tmp_path)
+    data = with_dose(trial, lambda x: 400 + 5 * x)
+    runs = data.runs.assign(mist_coverage_pct=100.0)
+    short = runs.index[:2]
+    runs.loc[short, "duty_pct"] /= 4
+    runs.loc[short, "mist_coverage_pct"] = 25.0
+    runs.loc[runs.index[2], ["duty_pct", "mist_coverage_pct"]] = [5.0, 80.0]
+    got = dose_response(trial, replace(data, runs=runs))
+    assert len(got.runs) == 14
+    assert any("2 of 16 chamber runs have no duty cycle" in f.message for f in got.findings)
+    assert any(np.isclose(got.runs["dose"], 5.0 / 0.8))
+    assert not np.isclose(got.runs["dose"], 5.0).any()
+
+
+@pytest.mark.parametrize("curve", ["curved", "plateau"])
+def test_an_optimum_beyond_the_doses_given_is_not_known(tmp_path, curve):
+    """Optimum at 30 (parabola) and no knee below 12: doses were 2 to 12. 20 drawn trials."""
+    trial = make_trial(tmp_path)
+    for seed in range(20):
+        data = with_dose(trial, lambda x: 900 - 0.8 * (x - 30) ** 2, seed=seed, sd_run=2)
+        got = dose_response(trial, data, curve=curve)
+        row = got.summary.iloc[0]
+        told = "optimum_outside" in [f.code for f in got.findings]
+        assert told == np.isnan(row["estimate"])
+        assert row["high"] == np.inf or row["high"] < 12
+        if curve == "curved":
+            assert told
+            assert got.table["dose"].max() <= 12  # nothing is drawn beyond
+
+
+def test_how_much_a_slope_is_flattened_by_an_uncertain_dose_is_told(tmp_path):
+    """Doses of variance 1 within batches, known to 0.5: 0.25 of a variance of 1.25, so 20 %.
+
+    Classical errors in variables: the slope is multiplied by 1 / 1.25. 12 drawn trials.
+    """
+    trial = make_trial(tmp_path, batches=4, chambers=12)
+    rng = np.random.default_rng(5)
+    slopes, shares = [], []
+    for seed in range(12):
+        data = with_dose(trial, lambda x: 0 * x, seed=seed)
+        true = rng.normal(size=len(data.runs))
+        lift = data.table.merge(
+            data.runs[["batch", "chamber"]].assign(lift=500 + 10 * true), on=["batch", "chamber"]
+        )["lift"]
+        data.table["fresh_g"] = lift.to_numpy() + rng.normal(size=len(lift))
+        runs = data.runs.assign(rh_pct=90 + true + rng.normal(0, 0.5, len(true)), rh_u_pct=0.5)
+        got = dose_response(trial, replace(data, runs=runs), exposure="rh_pct")
+        (told,) = [f for f in got.findings if f.code == "dose_uncertain"]
+        shares.append(told.values["share"].value)
+        slopes.append(got.summary["estimate"].iloc[0])
+    assert np.mean(slopes) == pytest.approx(8.0, abs=0.5)
+    assert np.mean(shares) == pytest.approx(20.0, abs=3)
+    exact = dose_response(trial, replace(data, runs=runs.assign(rh_u_pct=0.05)), exposure="rh_pct")
+    assert "dose_uncertain" not in [f.code for f in exact.findings]

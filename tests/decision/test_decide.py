@@ -74,13 +74,14 @@ def test_a_failed_check_blocks_the_verdict_and_is_named(trial):
     assert verdict.next_steps == ("First: correct the clock",)
 
 
-def test_water_and_energy_per_kilogram_are_means_of_runs(trial):
-    """Balanced runs: the mean per level is the plain mean of the runs' ratios."""
+def test_water_and_energy_per_kilogram_are_those_of_the_totals(trial):
+    """Balanced runs: litres of all runs over kilograms of all runs."""
     data = make_data(trial)
     verdict = tk.decide(trial, tk.analyse(trial, data))
     totals = verdict.totals
     assert totals["kg"].sum() == pytest.approx(data.table["fresh_g"].sum() / 1000)
-    plain = totals.groupby("schedule")["water_l_per_kg"].mean()
+    sums = totals.groupby("schedule")[["water_l", "kg"]].sum()
+    plain = sums["water_l"] / sums["kg"]
     water = verdict.use[verdict.use["use"] == "water_l"].set_index("level")
     assert water["estimate"].to_dict() == pytest.approx(plain.to_dict())
     # half the duty: about half the water for the same yield

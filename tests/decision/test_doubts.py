@@ -167,6 +167,19 @@ def test_a_run_that_is_not_whole_is_not_part_of_the_yield_of_started_blocks(tmp_
     assert f" {told_of:.0f} %" in told.message
 
 
+@pytest.mark.parametrize("response", ["be_pct", "caps", "dry_g"])
+def test_uneven_losses_are_told_of_all_that_a_lost_block_has_none_of(tmp_path, response):
+    """Biological efficiency, caps and dry weight: the ratio of totals, as many blocks started."""
+    trial = make_trial(tmp_path, batches=2, chambers=10, more="[blocks]\ndry_substrate_g = 950")
+    data = make_data(trial, sd_run=5)
+    data.table[response] = data.table["fresh_g"] / 9.5
+    data = lost_blocks(data, sparse=18, usual=2)
+    data.table.loc[data.table["status"] == "contaminated", response] = np.nan
+    (told,) = uneven_losses(trial, tk.analyse(trial, data, response=response))
+    totals = data.table.groupby("schedule")[response].sum()
+    assert f" {100 * totals['sparse'] / totals['usual']:.0f} %" in told.message
+
+
 def test_a_response_that_a_lost_block_could_have_is_not_counted_as_nothing(tmp_path):
     """Days to harvest: a lost block has none, and none is not zero days."""
     trial = make_trial(tmp_path, batches=2, chambers=10)

@@ -132,4 +132,6 @@ def test_runs_are_priced_by_what_was_weighed_whole_and_counted(tmp_path):
     assert run["blocks"] == 4
     water = data.runs.iloc[0]["water_l"]
     assert run["water_l"] == pytest.approx(water)  # of the whole run, not of a part of it
-    assert run["water_l_per_kg"] == pytest.approx(water / run["kg"])
+    # the two blocks that nobody weighed are taken as the mean of the four others
+    assert run["kg_all"] == pytest.approx(run["kg"] * 6 / 4)
+    assert run["water_l_per_kg"] == pytest.approx(water / run["kg_all"])

@@ -55,30 +55,59 @@ def test_what_the_rig_does_not_say_is_left_open(tmp_path):
 
 
 def test_the_saving_has_the_limits_of_fieller_on_runs(tmp_path):
-    """One batch, five runs of each schedule: two means with a common error, 8 df, written out."""
+    """One batch, five runs of each schedule, 8 df, written out.
+
+    The saving is that of the totals. With q = 1 + kg / mean kg - water / mean water, which is 1 on
+    average in both, a ratio r is not rejected where (1 - r)² <= t² (s1² + r² s0²) / 5.
+    """
     trial = make_trial(tmp_path, batches=1, chambers=10)
     data = make_data(trial, sd_run=60, seed=6)
     totals = run_totals(trial, data)
     table, found = use_by_level(trial, totals)
     assert found == []
     assert table["use"].tolist() == ["water_l"] * 2 + ["energy_kwh"] * 2
+    level = totals["schedule"]
     for name, unit in (("water_l", "L/kg"), ("energy_kwh", "kWh/kg")):
-        runs = (totals[name] / totals["kg"]).groupby(totals["schedule"])
-        m1, m0 = runs.mean()[["sparse", "usual"]]
-        v = runs.var().mean() / 5
+        sums = totals.groupby("schedule")[[name, "kg"]].sum()
+        per = sums[name] / sums["kg"]
+        change = per["sparse"] / per["usual"]
+        q = totals["kg"] / (level.map(sums["kg"]) / 5) - totals[name] / (level.map(sums[name]) / 5)
+        v1, v0 = q.groupby(level).var()[["sparse", "usual"]] / 5
+        v = (v1 + v0) / 2
         t = stats.t.ppf(0.975, 8)
-        low, high = np.sort(np.roots([m0**2 - t**2 * v, -2 * m1 * m0, m1**2 - t**2 * v]))
+        low, high = np.sort(np.roots([1 - t**2 * v0, -2, 1 - t**2 * v1]))
         got = table[table["use"] == name].set_index("level")
         assert set(got["unit"]) == {unit}
         assert got["runs"].tolist() == [5, 5]
         row = got.loc["sparse"]
-        assert row["saving_pct"] == pytest.approx(100 * (1 - m1 / m0))
-        assert row["saving_low_pct"] == pytest.approx(100 * (1 - high), abs=1e-4)
-        assert row["saving_high_pct"] == pytest.approx(100 * (1 - low), abs=1e-4)
-        assert row["low"] == pytest.approx(m1 - t * np.sqrt(v), rel=1e-6)
-        assert row["high"] == pytest.approx(m1 + t * np.sqrt(v), rel=1e-6)
+        assert row["estimate"] == pytest.approx(per["sparse"])
+        assert got.loc["usual", "estimate"] == pytest.approx(per["usual"])
+        assert row["saving_pct"] == pytest.approx(100 * (1 - change))
+        assert row["saving_low_pct"] == pytest.approx(100 * (1 - change / low), abs=0.01)
+        assert row["saving_high_pct"] == pytest.approx(100 * (1 - change / high), abs=0.01)
+        assert row["low"] == pytest.approx(per["sparse"] / (1 + t * np.sqrt(v)), rel=1e-6)
+        assert row["high"] == pytest.approx(per["sparse"] / (1 - t * np.sqrt(v)), rel=1e-6)
         columns = ["saving_pct", "saving_low_pct", "saving_high_pct"]
         assert got.loc["usual", columns].isna().all()
+
+
+def test_one_run_that_gave_next_to_nothing_does_not_turn_the_saving(tmp_path):
+    """Totals by hand: fifteen kilograms and half a litre a run; one run of sparse gave 0.1 kg."""
+    trial = make_trial(tmp_path, batches=1, chambers=10)
+    totals = run_totals(trial, make_data(trial, sd_run=20, seed=6))
+    sparse = totals["schedule"] == "sparse"
+    totals["water_l"] = np.where(sparse, 30.0, 50.0)
+    totals["kg_all"] = np.where(sparse, 3.0, 3.0) + np.linspace(-0.2, 0.2, 10)
+    totals.loc[totals.index[sparse][0], "kg_all"] = 0.1
+    row = use_by_level(trial, totals)[0].set_index(["use", "level"]).loc[("water_l", "sparse")]
+    kg = totals.groupby(sparse)["kg_all"].sum()
+    assert row["saving_pct"] == pytest.approx(100 * (1 - (150 / kg[True]) / (250 / kg[False])))
+    assert row["saving_pct"] > 20  # the mean of run ratios would be far below zero
+    assert row["saving_high_pct"] < 100
+    nothing = totals.assign(kg_all=totals["kg_all"].where(~sparse, 0.0))
+    table, found = use_by_level(trial, nothing)
+    assert len(table) == 0
+    assert {f.code for f in found} == {"use_not_estimated"}
 
 
 def test_use_needs_four_counted_runs_and_counts_only_these(tmp_path):
@@ -89,7 +118,7 @@ def test_use_needs_four_counted_runs_and_counts_only_these(tmp_path):
     for many in (4, 3):
         kept = [*usual[:2], *sparse[: many - 2]]
         some = totals.copy()
-        some.loc[~some.index.isin(kept), ["water_l_per_kg", "energy_kwh_per_kg"]] = np.nan
+        some.loc[~some.index.isin(kept), ["water_l", "energy_kwh"]] = np.nan
         table, _ = use_by_level(trial, some)
         if many == 4:
             assert table["runs"].tolist() == [2, 2, 2, 2]
@@ -124,7 +153,8 @@ def test_totals_without_logs_are_yields_alone(tmp_path):
     data = make_data(trial)
     for runs in (data.runs.iloc[:0], data.runs.drop(columns="water_l"), None):
         totals = run_totals(trial, replace(data, runs=runs))
-        assert list(totals.columns) == ["batch", "chamber", "kg", "blocks", "schedule"]
+        counts = ["started", "blocks", "lost", "unweighed"]
+        assert list(totals.columns) == ["batch", "chamber", "schedule", *counts, "kg", "kg_all"]
         assert len(totals) == 16
     no_power = run_totals(trial, replace(data, runs=data.runs.drop(columns="energy_kwh")))
     assert "water_l_per_kg" in no_power

@@ -316,7 +316,11 @@ def test_what_cannot_be_estimated_is_said_not_drawn(farm, tmp_path, ratio, low, 
 )
 def test_money_says_what_it_counts(farm, tmp_path, lacking, said):
     prices = farm.verdict.money.by_price
-    money = replace(farm.verdict.money, by_price=prices[~prices["price"].isin(lacking)])
+    money = replace(
+        farm.verdict.money,
+        by_price=prices[~prices["price"].isin(lacking)],
+        counted=tuple(name for name in farm.verdict.money.counted if name not in lacking),
+    )
     verdict = replace(farm.verdict, money=money)
     assert said in replace(farm, verdict=verdict).report(tmp_path / "r.html")
 

@@ -7,18 +7,26 @@ it and is never mixed with it: doses were not randomised, schedules were.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from trialkit.alignment.slow_findings import HUMID
 from trialkit.alignment.slow_readings import too_slow
+from trialkit.analysis.by_run import run_keys
+from trialkit.analysis.dose_doubts import (
+    dose_uncertain,
+    exposure_label,
+    optimum_outside,
+    quantity_key,
+)
+from trialkit.analysis.mist_coverage import covered_runs, least_coverage
 from trialkit.analysis.table import analysis_table
 from trialkit.analysis.terms import derive_terms
-from trialkit.columns import find_column, head
-from trialkit.columns.exposures import DOSES
+from trialkit.columns import head
+from trialkit.columns.exposures import DOSES, EXPOSURE
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
-from trialkit.wording import Named, finding, message, spoken
+from trialkit.wording import finding, message, spoken
 
 if TYPE_CHECKING:
     import numpy as np
@@ -47,8 +55,9 @@ class Dose:
     table : DataFrame
         The curve: `dose, estimate, low, high` over the range delivered.
     summary : DataFrame
-        What the curve says: `quantity` (``"slope"``, ``"optimum"`` or ``"knee"``), `estimate,
-        low, high, p, df`; an open limit is infinite.
+        What the curve says: `quantity` (``"slope"``, ``"optimum"`` or ``"knee"``), `estimate`
+        (missing where it lies outside the doses given), `low, high, p, df`; an open limit is
+        infinite.
     runs : DataFrame
         One row per chamber run: dose, mean response, level of the primary treatment.
     alike : DataFrame
@@ -137,8 +146,12 @@ def dose_response(
     Notes
     -----
     Straight and curved fits use the trial's own random terms, so the dose is judged against
-    the variation between chamber runs. The optimum is the set of doses at which the slope
-    is not different from zero (Fieller's argument). The plateau is fitted by least squares
+    the variation between chamber runs. The limits of the optimum hold the doses at which the
+    slope is not different from zero (Fieller's argument). Nothing is known of doses that no run
+    had: an optimum or knee outside is missing and a limit outside is open. Runs whose mist log
+    covers too little have no dose of mist. Where a dose is known with a standard uncertainty u,
+    a slope comes out flatter by up to the share of ``mean u²`` in the variance of the dose
+    between runs of a batch, and a finding says so. The plateau is fitted by least squares
     to run means with batches removed; the limits of its knee are the doses at which the
     residual sum of squares is not larger than the smallest by the F distribution [1]_.
 
@@ -151,6 +164,7 @@ def dose_response(
     import pandas as pd
 
     terms = derive_terms(trial, response=response, data=data)
+    data = replace(data, runs=covered_runs(data.runs, trial.rig, least_pct=least_coverage(data)))
     runs, found = _run_doses(trial, data, exposure, window, terms.response)
     alike = _alike(trial, data, exposure, window)
     for _, row in alike.iterrows():
@@ -159,17 +173,19 @@ def dose_response(
                 finding(
                     "exposures_alike",
                     "caution",
-                    first=_label(exposure),
-                    second=_label(str(row["exposure"])),
+                    first=exposure_label(exposure),
+                    second=exposure_label(str(row["exposure"])),
                     correlation=float(row["correlation"]),
                 )
             )
     if exposure in HUMID and too_slow(data.runs[data.runs["window"] == window]).any():
-        found.append(finding("dose_by_slow_readings", "caution", exposure=_label(exposure)))
+        found.append(finding("dose_by_slow_readings", "caution", exposure=exposure_label(exposure)))
     if curve == "plateau":
         grid, summary = _plateau(trial, runs)
     else:
         grid, summary = _mixed(trial, data, runs, terms.response, curve)
+    found += optimum_outside(summary, runs, exposure)
+    found += dose_uncertain(data, runs, exposure, window)
     beside = runs.groupby("level", sort=False, observed=True).agg(
         runs=("mean", "size"), dose=("dose", "mean"), as_assigned=("mean", "mean")
     )
@@ -188,25 +204,11 @@ def dose_response(
     )
 
 
-def _label(name: str) -> Named:
-    column = find_column(name)
-    return Named(f"glossary_label.{name}", "" if column is None else column.label)
-
-
-def quantity_key(quantity: str) -> str:
-    """Give a quantity of `Dose.summary` as it stands in keys of the catalogue."""
-    return quantity.replace(" ", "_")
-
-
-def _keys(trial: Trial) -> list[str]:
-    return [name for name in ("batch", "chamber") if name in trial.levels]
-
-
 def _run_doses(
     trial: Trial, data: Aligned, exposure: str, window: str, response: str
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Give dose and mean response of each chamber run, and say which runs have no dose."""
-    keys = _keys(trial)
+    keys = run_keys(trial)
     runs = data.runs
     if exposure not in runs or runs[exposure].notna().sum() < 3:
         known = [name for name in DOSES if name in runs and runs[name].notna().any()]
@@ -229,9 +231,10 @@ def _run_doses(
     told = finding(
         "runs_without_dose",
         "caution",
+        form="mist" if exposure in EXPOSURE and EXPOSURE[exposure].channel == "mist" else "air",
         missing=missing,
         runs=len(means),
-        exposure=_label(exposure),
+        exposure=exposure_label(exposure),
     )
     return out, [told]
 
@@ -262,7 +265,7 @@ def _mixed(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     from trialkit.model.fit import fit as fit_model
 
-    keys = _keys(trial)
+    keys = run_keys(trial)
     centre, spread = float(runs["dose"].mean()), float(runs["dose"].std())
     table = analysis_table(trial, data, response)
     table = table[table[response].notna()].merge(runs[[*keys, "dose"]], how="inner", on=keys)
@@ -337,13 +340,19 @@ def _optimum(
     wide = point * np.sqrt(cov[0, 0] + 2 * doses * cov[0, 1] + doses**2 * cov[1, 1])
     flat = doses[np.abs(b1 + 2 * b2 * doses) <= wide]
     turn = -b1 / (2 * b2) if b2 else np.nan
-    low = -np.inf if not len(flat) or flat.min() <= doses[0] else centre + spread * flat.min()
-    high = np.inf if not len(flat) or flat.max() >= doses[-1] else centre + spread * flat.max()
+    least, most = float(runs["dose"].min()), float(runs["dose"].max())
+    low, high = -np.inf, np.inf
+    if len(flat):
+        ends = centre + spread * flat.min(), centre + spread * flat.max()
+        low, high = (ends[0] if ends[0] > least else low), (ends[1] if ends[1] < most else high)
+    turn = centre + spread * turn
+    if not least < turn < most:  # nobody saw it turn
+        turn = np.nan
     bend = fit.coefficients.loc["dose2"]
     kind = "optimum" if b2 < 0 else "lowest point"
     return pd.DataFrame(
         [
-            {"quantity": kind, "estimate": centre + spread * turn, "low": low, "high": high,
+            {"quantity": kind, "estimate": turn, "low": low, "high": high,
              "p": bend["p"], "df": bend["df"]}
         ]
     )  # fmt: skip
@@ -389,5 +398,6 @@ def _plateau(trial: Trial, runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFra
     straight = sums[-1]
     F = (straight - least) / (least / df) if least > 0 else np.inf
     p = float(special.fdtrc(1, df, F))
-    knee = {"quantity": "knee", "estimate": best, "low": low, "high": high, "p": p, "df": df}
+    seen = best if best < knees[-1] else np.nan  # a line that never bends has no knee
+    knee = {"quantity": "knee", "estimate": seen, "low": low, "high": high, "p": p, "df": df}
     return grid, pd.DataFrame([knee])

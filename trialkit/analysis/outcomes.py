@@ -17,10 +17,15 @@ from trialkit.wording import Message, Wording, message, spoken
 from trialkit.wording.method_names import method_words
 
 if TYPE_CHECKING:
+    import numpy as np
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.model.fit import Fit
     from trialkit.trial import Factor, Trial
+
+#: Plans drawn anew for the p of lost blocks.
+PLANS = 999
 
 
 @dataclass(frozen=True)
@@ -30,13 +35,16 @@ class Outcomes:
     Parameters
     ----------
     proportions : DataFrame
-        `factor, level, outcome, events, blocks, clusters, proportion, low, high, p` (of any
-        difference between levels), `method`.
+        `factor, level, outcome, events, blocks, clusters, proportion, low, high, p` (how often
+        levels would differ as much in plans drawn anew), `method`. Blocks that are not harvested
+        yet are not among them.
     measured : DataFrame
         `outcome, factor, level, estimate, low, high, df, method` for each recorded outcome and
-        level of the primary treatment.
+        level of the primary treatment, and `difference, difference_low, difference_high` from
+        the control (joint limits; NaN for it).
     efficiency : DataFrame
-        Per level: `factor, level, be_total_pct` (all flushes), `be_per_day_pct` (divided by
+        Per level: `factor, level, be_total_pct` (all flushes, by the model of a yield, so that
+        batches weigh the same) with `be_low_pct, be_high_pct`, `be_per_day_pct` (divided by
         the days from start of fruiting to the last harvest), `dry_share_pct` where dried.
     notes : tuple of Message
         What could not be worked out, and why.
@@ -120,18 +128,28 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
             continue
         try:
             _, _, fit = fit_response(trial, data, response=name)
-            means = fit.means(trial.question.primary)
+            means = _with_differences(trial, fit)
         except ModelError as problem:
             notes.append(message("outcome_table.not_said", outcome=name, problem=str(problem)))
             continue
-        kept = means[["level", "estimate", "low", "high", "df", "method"]]
-        measured.append(kept.assign(outcome=name, factor=trial.question.primary))
+        measured.append(means.assign(outcome=name, factor=trial.question.primary))
     return Outcomes(
         proportions=_proportions(trial, data),
         measured=pd.concat(measured, ignore_index=True) if measured else pd.DataFrame(),
         efficiency=_efficiency(trial, data),
         notes=tuple(notes),
     )
+
+
+def _with_differences(trial: Trial, fit: Fit) -> pd.DataFrame:
+    """Give the means of a fit, each with its difference from the control and joint limits."""
+    name, reference = trial.primary.name, trial.primary.reference
+    means = fit.means(name)[["level", "estimate", "low", "high", "df", "method"]]
+    apart = fit.differences(name, against=reference, adjust="dunnett").set_index("first")
+    ends = {"difference": "estimate", "difference_low": "low", "difference_high": "high"}
+    for column, end in ends.items():
+        means[column] = means["level"].map(apart[end]).astype(float)
+    return means
 
 
 def cluster_interval(
@@ -191,28 +209,33 @@ def cluster_interval(
 
 
 def _proportions(trial: Trial, data: Aligned) -> pd.DataFrame:
+    """Count lost blocks among those whose fate is known: a block not harvested yet has none."""
     import pandas as pd
 
-    blocks = data.table.copy()
+    table = data.table
+    known = (table["status"].notna() & (table["status"] != "missing")).groupby(table["unit"]).any()
+    first = table.drop_duplicates("unit").set_index("unit")
+    first = first[known.reindex(first.index).to_numpy(bool)]
+    plans = _Plans(trial)
     rows = []
     for outcome in ("contaminated", "discarded"):
-        hit = (blocks["status"] == outcome).groupby(blocks["unit"]).any()
-        if not hit.any():
+        hit = (table["status"] == outcome).groupby(table["unit"]).any()
+        # with nothing lost there is still an upper limit; of what nobody records there is none
+        if not len(first) or not (outcome == "contaminated" or hit.any()):
             continue
-        first = blocks.drop_duplicates("unit").set_index("unit")
-        first = first.assign(event=hit.reindex(first.index).astype(float))
+        blocks = first.assign(event=hit.reindex(first.index).astype(float))
         for factor in trial.factors.values():
-            rows += _by_level(trial, first, factor, outcome)
+            rows += _by_level(trial, blocks, factor, outcome, plans)
     return pd.DataFrame(rows)
 
 
 def _by_level(
-    trial: Trial, blocks: pd.DataFrame, factor: Factor, outcome: str
+    trial: Trial, blocks: pd.DataFrame, factor: Factor, outcome: str, plans: _Plans
 ) -> list[dict[str, object]]:
     keys = [*factor.applied_to, factor.name]
     clusters = blocks.groupby(keys, sort=False, observed=True)["event"].agg(["sum", "size"])
     clusters = clusters.reset_index()
-    p_value = _permutation_p(clusters, factor.name, trial.seed)
+    p_value = _redrawn_p(clusters, factor, plans)
     rows: list[dict[str, object]] = []
     for level, group in clusters.groupby(factor.name, sort=False, observed=True):
         share, low, high = cluster_interval(
@@ -227,25 +250,54 @@ def _by_level(
     return rows
 
 
-def _permutation_p(clusters: pd.DataFrame, name: str, seed: int) -> float:
-    """Shuffle levels over clusters; ask how often proportions differ as much as they did."""
+class _Plans:
+    """Plans drawn anew by the trial's own procedure, all treatments at once, when first needed."""
+
+    def __init__(self, trial: Trial, draws: int = PLANS) -> None:
+        self.trial, self.draws = trial, draws
+        self._drawn: list[dict[str, np.ndarray]] = []
+
+    def levels(self, factor: Factor) -> np.ndarray:
+        """Give the place of the level of each unit, in plan order, shape (draws, units)."""
+        import numpy as np
+
+        from trialkit.design.layout.procedure import re_randomise
+
+        if not self._drawn:
+            rng = np.random.default_rng(self.trial.seed)
+            self._drawn = [re_randomise(self.trial, rng) for _ in range(self.draws)]
+        place = {name: i for i, name in enumerate(factor.levels)}
+        return np.array(
+            [[place[str(name)] for name in drawn[factor.name]] for drawn in self._drawn]
+        )
+
+
+def _redrawn_p(clusters: pd.DataFrame, factor: Factor, plans: _Plans) -> float:
+    """Draw the plan anew; ask how often shares of lost blocks differ as much as they did.
+
+    What a batch loses in all its units is taken out first, so that a bad batch hides nothing. A
+    layout that allows no other plan gives no p.
+    """
     import numpy as np
 
-    share = (clusters["sum"] / clusters["size"]).to_numpy()
-    codes = clusters[name].factorize()[0]
-    if codes.max() < 1 or np.ptp(share) == 0:
+    share = clusters["sum"] / clusters["size"]
+    if clusters[factor.name].nunique() < 2 or np.ptp(share) == 0:
         return math.nan
-    rng = np.random.default_rng(seed)
-    counts = np.bincount(codes)
-
-    def between(labels: np.ndarray) -> float:
-        sums = np.bincount(labels, weights=share, minlength=len(counts))
-        return float(np.sum(sums**2 / counts))
-
-    seen = between(codes)
-    draws = 9999
-    hits = sum(between(rng.permutation(codes)) >= seen - 1e-12 for _ in range(draws))
-    return (hits + 1) / (draws + 1)
+    columns = list(factor.applied_to)
+    if "batch" in columns and len(columns) > 1:
+        share = share - share.groupby(clusters["batch"].to_numpy()).transform("mean")
+    units = plans.trial.strata_units(":".join(columns))[columns].astype(str)
+    place = {key: i for i, key in enumerate(units.itertuples(index=False, name=None))}
+    keys = clusters[columns].astype(str).itertuples(index=False, name=None)
+    at = np.array([place[key] for key in keys])
+    names = list(factor.levels)
+    real = np.array([names.index(str(name)) for name in clusters[factor.name]])
+    drawn = np.vstack([real, plans.levels(factor)[:, at]])
+    value = np.zeros(len(drawn))
+    for i in range(len(names)):
+        mine = drawn == i
+        value += (mine @ share.to_numpy(float)) ** 2 / np.maximum(mine.sum(axis=1), 1)
+    return float((value >= value[0] - 1e-12).sum() / len(drawn))
 
 
 def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
@@ -254,7 +306,7 @@ def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
     substrate = trial.blocks.dry_substrate_g
     if not substrate or "fresh_g" not in data.table:
         return pd.DataFrame()
-    table = data.table
+    table = data.table if "dry_g" in data.table else data.table.assign(dry_g=math.nan)
     whole = table.groupby("unit")["fresh_g"].apply(lambda g: g.notna().all())
     table = table[table["unit"].map(whole)]
     if not len(table):
@@ -266,13 +318,36 @@ def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
     blocks = blocks.join(levels)
     blocks["be"] = 100 * blocks["fresh"] / substrate
     rows = []
+    modelled = _modelled_efficiency(trial, data)
     for name in trial.factors:
         for level, group in blocks.groupby(name, sort=False, observed=True):
             dried = group["dry"].sum()
             rows.append(
                 {"factor": name, "level": str(level), "blocks": len(group),
-                 "be_total_pct": group["be"].mean(),
+                 **modelled.get((name, str(level)), {"be_total_pct": group["be"].mean(),
+                    "be_low_pct": math.nan, "be_high_pct": math.nan}),
                  "be_per_day_pct": (group["be"] / group["days"]).mean(),
                  "dry_share_pct": 100 * dried / group["fresh"].sum() if dried else math.nan}
             )  # fmt: skip
     return pd.DataFrame(rows)
+
+
+def _modelled_efficiency(trial: Trial, data: Aligned) -> dict[tuple[str, str], dict[str, float]]:
+    """Give biological efficiency over all flushes from the model of a yield, with limits."""
+    from trialkit.analysis.fit_response import fit_response
+
+    substrate = trial.blocks.dry_substrate_g
+    assert substrate  # the caller has checked
+    try:
+        _, _, fit = fit_response(trial, data, response="fresh_g")
+    except ModelError:
+        return {}
+    flushes = len(fit.design.levels["flush"]) if "flush" in fit.design.levels else 1
+    ends = {"be_total_pct": "estimate", "be_low_pct": "low", "be_high_pct": "high"}
+    return {
+        (name, str(row["level"])): {
+            column: 100 * flushes * float(row[end]) / substrate for column, end in ends.items()
+        }
+        for name in trial.factors
+        for row in fit.means(name).to_dict("records")
+    }

@@ -12,11 +12,13 @@ from trialkit.decision.cells import cells_sentence, common_answer
 from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.logarithm import on_the_logarithm
+from trialkit.decision.measures import MEASURE_COLUMNS, measures_by_level, shown_measures
 from trialkit.decision.money import Money, value_by_level
+from trialkit.decision.recommend import Recommendation, recommend
 from trialkit.decision.sentences import level_sentence
 from trialkit.decision.settle import batches_to_settle
 from trialkit.decision.steps import Outlook, next_steps
-from trialkit.decision.use import USE_COLUMNS, run_totals, use_by_level
+from trialkit.decision.use import USE_COLUMNS, run_findings, run_totals, use_by_level
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.wording import Joined, Message, message, spoken
@@ -31,6 +33,12 @@ Answer = Literal["better", "no worse", "depends", "not enough evidence", "worse"
 _RANK: dict[str, int] = {
     "better": 0, "no worse": 1, "depends": 2, "not enough evidence": 3, "worse": 4,
 }  # fmt: skip
+
+
+def _no_measures() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=MEASURE_COLUMNS)
 
 
 def _empty_by() -> pd.DataFrame:
@@ -80,6 +88,12 @@ class Verdict:
     logarithm : DataFrame or None
         Where spread grows with the mean, the same comparison on the logarithm: `level,
         reference, ratio, low, high, p, answer`, ratios being those of geometric means.
+    recommended : Recommendation or None
+        The level to use, by the answer and by what was priced; None where the verdict is
+        blocked or depends on something.
+    measures : DataFrame
+        What growers decide on, by level: `measure, unit, level, estimate, low, high, change_pct,
+        change_low_pct, change_high_pct, runs` (`trialkit.decision.measures`).
     """
 
     answer: Answer
@@ -97,6 +111,8 @@ class Verdict:
     depends_on: str = ""
     by: pd.DataFrame = field(default_factory=_empty_by)
     logarithm: pd.DataFrame | None = None
+    recommended: Recommendation | None = None
+    measures: pd.DataFrame = field(default_factory=_no_measures)
 
     @property
     def sentence(self) -> str:
@@ -139,6 +155,16 @@ class Verdict:
         if self.logarithm is not None:
             caption = say.text(f"verdict_table.logarithm.{joint}")
             shown.append(self._ratios_shown(self.logarithm, caption))
+        if len(self.measures):
+            columns = [name for name in MEASURE_COLUMNS if name not in ("unit", "runs")]
+            shown.append(
+                show_table(
+                    shown_measures(self.measures, say, {}),
+                    columns=columns,
+                    heads={name: say.text(f"column.{name}") for name in columns},
+                    caption=say.text("verdict_table.measures"),
+                )
+            )
         if len(self.use):
             columns = ["use", "unit", "level", "estimate", "low", "high", "saving_pct"]
             shown.append(
@@ -204,7 +230,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     settle, needed = batches_to_settle(trial, result)
     logarithm = on_the_logarithm(trial, result, depends_on=depends.on)
     doubts = (*depends.findings, *logarithm.findings, *early_look(trial, result))
-    findings = (*result.findings, *doubts, *uneven_losses(trial, result), *found, *priced)
+    doubts = (*doubts, *uneven_losses(trial, result), *run_findings(trial, totals))
+    findings = (*result.findings, *doubts, *found, *priced)
     stops = [f for f in findings if f.severity == "stop"]
     chosen = _choose(table, use, money, better=response.better)
     level = str(table.loc[chosen, "level"])
@@ -213,7 +240,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     said: object = Joined((sentences[level], added))
     if stops:
         said = message("verdict.blocked", faults=Joined(tuple(f.said for f in stops), "; "))
-    outlook = Outlook(answer, level, table, by, use, settle, needed)
+    advised = None if answer in ("blocked", "depends") else recommend(trial, table, level, money)
+    outlook = Outlook(answer, level, table, by, use, settle, needed, advised)
     return Verdict(
         answer=answer,
         level=level,
@@ -230,6 +258,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         depends_on=depends.on,
         by=by,
         logarithm=logarithm.table,
+        recommended=advised,
+        measures=measures_by_level(trial, result.data, totals),
     )
 
 
@@ -267,7 +297,10 @@ def _answers(
 
 
 def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None, *, better: str) -> int:
-    """Pick the level the headline is about: the best answer, then money, then water, then yield."""
+    """Pick the level the headline is about: the best answer, then money, then water, then yield.
+
+    *Better* and *no worse* both hold: between these money decides, where it is known.
+    """
     gain = {}
     if money is not None:
         gain = dict(zip(money.table["level"], money.table["gain"], strict=True))
@@ -281,8 +314,10 @@ def _choose(table: pd.DataFrame, use: pd.DataFrame, money: Money | None, *, bett
     def worth(i: int) -> tuple[float, ...]:
         level = str(table.loc[i, "level"])
         by_money, by_water = (_known(d.get(level, 0.0)) for d in (gain, saved))
+        answer = str(table.loc[i, "answer"])
+        holds = bool(gain) and answer == "better"
         return (
-            -_RANK[str(table.loc[i, "answer"])],
+            -_RANK["no worse" if holds else answer],
             by_money,
             by_water,
             sign * float(ratios.loc[i]),

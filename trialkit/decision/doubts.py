@@ -81,9 +81,10 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
     ]
 
 
-def _is_weight(trial: Trial, response: str) -> bool:
-    """Whether a response is a weight harvested, of which a lost block has none."""
-    return response in trial.harvest_columns and trial.harvest_columns[response].is_weight
+def _is_lost_with_the_block(trial: Trial, response: str) -> bool:
+    """Whether a lost block has none of a response: weights, caps, biological efficiency."""
+    asked = response_of(response, trial.harvest_columns)
+    return asked.additive and asked.better == "more"
 
 
 def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
@@ -105,7 +106,7 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
         chamber runs with the ratio of the yields per block started.
     """
     table, primary = result.data.table, trial.primary
-    if "status" not in table or not _is_weight(trial, result.terms.response):
+    if "status" not in table or not _is_lost_with_the_block(trial, result.terms.response):
         return []
     lost = table["status"].isin(LOST).groupby(table["unit"]).any()
     level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)
@@ -157,7 +158,7 @@ def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:
     totals["per_block"] = totals["got"] / totals["units"]
     try:
         fit = fit_by_run(trial, totals, "per_block")
-        return fit.noninferior(  # type: ignore[no-any-return]
+        return fit.noninferior(
             primary.name,
             against=primary.reference,
             margin_pct=trial.question.margin_pct,

@@ -6,12 +6,21 @@ joint variation; the value is then compared as a yield would be.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from trialkit.decision.use import fit_by_run
+from trialkit.analysis.by_run import fit_by_run
+from trialkit.decision.costs import (
+    MOVED,
+    bought_per_run,
+    counted_prices,
+    counted_uses,
+    pays_from,
+    run_value,
+)
 from trialkit.errors import Finding, ModelError
-from trialkit.wording import finding, message, spoken
+from trialkit.wording import Message, Number, finding, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +32,15 @@ if TYPE_CHECKING:
 _DRAWS = 20_000
 #: Multiples of each price at which the choice is looked at again.
 MULTIPLES = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+
+
+BREAK_EVEN = ["level", "bought", "runs", "runs_low", "runs_high", "price_per_kg", "pays"]
+
+
+def _no_break_even() -> pd.DataFrame:
+    import pandas as pd
+
+    return pd.DataFrame(columns=BREAK_EVEN)
 
 
 @dataclass(frozen=True)
@@ -40,11 +58,20 @@ class Money:
         chamber run, given what is not known), `chance_best`.
     by_price : DataFrame
         `price, multiple, level, gain, low, high`: how the gain moves with each price.
+    break_even : DataFrame
+        Per level against the control: `level, bought` (paid once, more than for the control),
+        `runs` after which that is paid with `runs_low, runs_high` from the limits of the gain
+        (infinite: never), `price_per_kg` of mushrooms at which the gain is nothing, and `pays`
+        (``"above"`` or ``"below"`` that price, at ``"any"`` or ``"no"`` price).
+    counted : tuple of str
+        What is in it: ``"mushrooms"``, ``"water"``, ``"block"``, …; a price of zero counts.
     """
 
     currency: str
     table: pd.DataFrame
     by_price: pd.DataFrame
+    break_even: pd.DataFrame = field(default_factory=_no_break_even)
+    counted: tuple[str, ...] = ()
 
     def _shown(self) -> Shown:
         from trialkit.display import show_table
@@ -59,10 +86,7 @@ class Money:
 
         columns = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
         shown = [*columns, "expected_loss", "chance_best"]
-        priced = [
-            message(f"saves.price.{price}")
-            for price in dict.fromkeys(self.by_price["price"].astype(str))
-        ]
+        priced = [message(f"saves.price.{price}") for price in self.counted]
         heads = {name: say.text(f"column.{name}") for name in shown}
         return show_table(
             self.table,
@@ -73,7 +97,11 @@ class Money:
                 **dict.fromkeys([*columns[1:], "expected_loss"], money),
             },
             caption=say.text("verdict_table.money", currency=self.currency),
-            notes=(say.text("verdict_table.priced", prices=priced), say.text("saves.risk_note")),
+            notes=(
+                say.text("verdict_table.priced", prices=priced),
+                say.text("saves.risk_note"),
+                *map(str, break_even_words(self)),
+            ),
         )
 
     def __str__(self) -> str:
@@ -81,18 +109,6 @@ class Money:
 
     def _repr_html_(self) -> str:
         return self._shown().html()
-
-
-def _value(trial: Trial, totals: pd.DataFrame, multiples: dict[str, float]) -> Any:
-    prices = trial.prices
-    assert prices is not None  # the caller has checked
-    value = totals["kg"] * (prices.mushrooms_per_kg or 0) * multiples.get("mushrooms", 1)
-    if "water_l" in totals and prices.water_per_m3:
-        value = value - totals["water_l"] / 1000 * prices.water_per_m3 * multiples.get("water", 1)
-    if "energy_kwh" in totals and prices.energy_per_kwh:
-        use = totals["energy_kwh"] * prices.energy_per_kwh * multiples.get("energy", 1)
-        value = value - use
-    return value
 
 
 def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, list[Finding]]:
@@ -103,7 +119,8 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     trial : Trial
         With `[prices]`.
     totals : DataFrame
-        From `run_totals`.
+        From `run_totals`. Runs that were not weighed whole, or lack a use that is priced, are
+        left out.
 
     Returns
     -------
@@ -126,18 +143,21 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     import pandas as pd
 
     prices = trial.prices
-    if prices is None or not prices.mushrooms_per_kg or not len(totals):
+    if prices is None or not len(totals):
         return None, []
-    name = trial.primary.name
-    totals, findings = _counted(trial, totals)
-    worth = totals.assign(value=_value(trial, totals, {}))
+    if prices.mushrooms_per_kg is None:
+        others = (prices.water_per_m3, prices.energy_per_kwh)
+        priced = any(price is not None for price in others)
+        return None, [finding("mushrooms_not_priced", "note")] if priced else []
+    name, reference = trial.primary.name, trial.primary.reference
+    totals, findings = counted_uses(trial, totals)
+    worth = totals.assign(value=run_value(trial, totals))
     try:
         fit = fit_by_run(trial, worth, "value")
     except ModelError as problem:
         return None, [*findings, finding("money_not_estimated", "note", problem=str(problem))]
-    means = fit.means(name)
-    gains = fit.differences(name, against=trial.primary.reference, adjust="none")
-    gains = gains.set_index("first")
+    gains = fit.differences(name, against=reference, adjust="none").set_index("first")
+    means = _around(fit.means(name), gains["estimate"])
     losses, chances = _risk(fit, name, list(means["level"]), trial.seed)
     yearly = (prices.batches_per_year or float("nan")) * trial.counts.get("chamber", 1)
     rows = []
@@ -153,32 +173,63 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
              "high": row["high"], **gain, **year, "expected_loss": losses[i],
              "chance_best": chances[i]}
         )  # fmt: skip
-    return Money(prices.currency, pd.DataFrame(rows), _by_price(trial, totals, fit)), findings
+    by_price = _by_price(trial, totals, fit)
+    table = pd.DataFrame(rows)
+    even = _break_even(trial, table, by_price)
+    return Money(prices.currency, table, by_price, even, counted_prices(trial, totals)), findings
 
 
-def _counted(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
-    """Leave out uses that no run has a count of, and say which runs lack one."""
-    prices = trial.prices
+def _around(means: pd.DataFrame, gains: pd.Series) -> pd.DataFrame:
+    """Move the means, each with its limits, so that they differ by the gains.
+
+    The default analysis may take differences from another stratum than means. What all levels
+    share comes from the means, what is between them from the differences: one answer.
+    """
+    apart = means["level"].map(gains).astype(float).fillna(0.0)
+    shift = apart - apart.mean() + means["estimate"].mean() - means["estimate"]
+    return means.assign(**{k: means[k] + shift for k in ("estimate", "low", "high")})
+
+
+def _break_even(trial: Trial, table: pd.DataFrame, by_price: pd.DataFrame) -> pd.DataFrame:
+    """Say from how many runs on, or from which price on, each level pays."""
+    import pandas as pd
+
+    prices, rows = trial.prices, []
     assert prices is not None  # the caller has checked
-    findings = []
-    priced = {
-        "water_l": prices.water_per_m3,
-        "energy_kwh": prices.energy_per_kwh,
-    }
-    for column, price in priced.items():
-        use = message(f"figure.use.{column}")
-        if not price:
+    reference = trial.primary.reference
+    for row in table.to_dict("records"):
+        level = str(row["level"])
+        if level == reference:
             continue
-        known = int(totals[column].notna().sum()) if column in totals else 0
-        if not known:
-            totals = totals.drop(columns=column, errors="ignore")
-            findings.append(finding("use_not_priced", "note", use=use))
-        elif known < len(totals):
-            unknown, runs = len(totals) - known, len(totals)
-            findings.append(
-                finding("use_partly_priced", "caution", use=use, unknown=unknown, runs=runs)
-            )
-    return totals, findings
+        extra = prices.equipment.get(level, 0.0) - prices.equipment.get(reference, 0.0)
+        spread = bought_per_run(trial, level) - bought_per_run(trial, reference)
+        runs, worst, best = (
+            pays_from(extra, row[k] + spread) for k in ("gain", "gain_low", "gain_high")
+        )
+        price, way = _turning_price(by_price[by_price["level"] == level], prices.mushrooms_per_kg)
+        rows.append(
+            {"level": level, "bought": extra, "runs": runs, "runs_low": best, "runs_high": worst,
+             "price_per_kg": price, "pays": way}
+        )  # fmt: skip
+    return pd.DataFrame(rows, columns=BREAK_EVEN)
+
+
+def _turning_price(rows: pd.DataFrame, now: float | None) -> tuple[float, str]:
+    """Give the price per kg at which the gain is nothing, and on which side of it there is one.
+
+    The gain is a straight line of the price; where it does not turn above zero there is no
+    such price, and the level pays at ``"any"`` or at ``"no"`` price.
+    """
+    at = rows[rows["price"] == "mushrooms"].sort_values("at")
+    if len(at) < 2 or not now or not at["gain"].notna().all():
+        return math.nan, ""
+    (x0, y0), (x1, y1) = at[["at", "gain"]].to_numpy(dtype=float)[[0, -1]]
+    slope = (y1 - y0) / (x1 - x0)
+    base = y0 - slope * x0
+    turns = -base / slope if slope else math.nan
+    if turns > 0:
+        return float(turns), "above" if slope > 0 else "below"
+    return math.nan, "any" if y1 > 0 else "no"
 
 
 def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, Any]:
@@ -186,11 +237,12 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     import numpy as np
     import pandas as pd
 
+    from trialkit.model.answers.means import contrast_rows
+
     rows = fit.design.rows(pd.DataFrame({name: levels}))
     gains = rows[1:] - rows[0]  # what all levels share cannot change the choice
-    centre = gains @ fit.beta
-    cov = fit.contrast_cov(gains)
-    df = float(fit.contrast(gains)["df"].min())
+    told, cov = contrast_rows(fit, gains, df="default", level=fit.level)  # those of the gains
+    centre, df = told["estimate"].to_numpy(dtype=float), float(told["df"].min())
     if not (df > 0 and np.isfinite(cov).all()):  # no test, so no chances either
         unknown = np.full(len(levels), np.nan)
         return unknown, unknown
@@ -213,14 +265,19 @@ def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
 
     prices, name, level = trial.prices, trial.primary.name, trial.question.level
     assert prices is not None  # the caller has checked
-    given = {"mushrooms": prices.mushrooms_per_kg}
-    if "water_l" in totals:
-        given["water"] = prices.water_per_m3
-    if "energy_kwh" in totals:
-        given["energy"] = prices.energy_per_kwh
+    given = {name: getattr(prices, key) for name, key in MOVED.items()}
+    counted = counted_prices(trial, totals)
+    given = {
+        name: price
+        for name, price in given.items()
+        if name in counted or (name == "labour" and "picking" in counted)
+    }
     asked = [(p, m, v) for p, v in given.items() if v for m in MULTIPLES]
+    columns = ["price", "multiple", "at", "level", "gain", "low", "high"]
+    if not asked:
+        return pd.DataFrame(columns=columns)
     used = totals.loc[fit.table.index]
-    values = np.stack([_value(trial, used, {p: m}).to_numpy(float) for p, m, _ in asked])
+    values = np.stack([run_value(trial, used, {p: m}).to_numpy(float) for p, m, _ in asked])
     batch = refit_batch(fit, values)
     (cells,) = mean_cells(fit, name)
     place = [str(x) for x in cells.labels].index(trial.primary.reference)
@@ -244,3 +301,30 @@ def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
         )
     together = pd.concat(frames).sort_index(kind="stable")
     return together.reset_index(drop=True)
+
+
+def break_even_words(money: Money) -> list[Message]:
+    """Say from how many runs, or from which price on, each level pays.
+
+    Returns
+    -------
+    list of Message
+        One for each level that was bought something for, and one for each whose gain turns at
+        some price of mushrooms.
+    """
+    said = []
+    for row in money.break_even.to_dict("records"):
+        words = {"level": row["level"], "currency": money.currency}
+        if row["bought"] > 0 and not math.isnan(row["runs"]):
+            ends = {"bought": Number(row["bought"], 2), "worst": _runs(row["runs_high"])}
+            key = "never" if math.isinf(row["runs"]) else "runs"
+            ends |= {"runs": _runs(row["runs"]), "best": _runs(row["runs_low"])}
+            said.append(message(f"break_even.{key}", **words, **ends))
+        if row["pays"]:
+            price = Number(row["price_per_kg"], 2)
+            said.append(message(f"break_even.price_{row['pays']}", price=price, **words))
+    return said
+
+
+def _runs(count: float) -> object:
+    return Number(count, 0) if math.isfinite(count) else message("break_even.no_end")

@@ -206,7 +206,7 @@ def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
     Both come from the contrast behind the trial's own table of ratios.
     """
     from trialkit.model.answers.fieller import ratio_lines
-    from trialkit.model.answers.means import mean_cells
+    from trialkit.model.answers.means import contrast_rows, mean_cells
 
     factor, title = result.trial.primary, result.trial.title
     (cells,) = mean_cells(result.fit, factor.name)
@@ -218,9 +218,11 @@ def log_ratio(result: Analysis, level: str) -> tuple[float, float]:
         raise ModelError(f"{level!r} is the control of trial {title!r}: name another level")
     place = labels.index(factor.reference)
     if result.scale == "logarithm":  # the fit is of logarithms already
-        row = cells.rows[labels.index(level)] - cells.rows[place]
-        apart = result.fit.contrast(row[None, :]).iloc[0]
-        return float(apart["estimate"]), float(apart["se"])
+        others = [i for i in range(len(labels)) if i != place]  # asked together, as in the table
+        rows = cells.rows[others] - cells.rows[place]
+        apart, _ = contrast_rows(result.fit, rows, df="default", level=result.fit.level)
+        one = apart.iloc[others.index(labels.index(level))]
+        return float(one["estimate"]), float(one["se"])
     lines = ratio_lines(result.fit, cells, place)
     line = lines[[i for i in range(len(labels)) if i != place].index(labels.index(level))]
     if line is None:

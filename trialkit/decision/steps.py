@@ -13,6 +13,7 @@ from trialkit.wording import Message, message
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.decision.recommend import Recommendation
     from trialkit.errors import Finding
     from trialkit.trial import Trial
 
@@ -31,6 +32,8 @@ class Outlook:
         Water and energy per kilogram.
     settle : DataFrame
     needed : int or None
+    advised : Recommendation or None
+        What the prices say, where there are any.
     """
 
     answer: str
@@ -40,6 +43,7 @@ class Outlook:
     use: pd.DataFrame
     settle: pd.DataFrame
     needed: int | None
+    advised: Recommendation | None = None
 
 
 def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[Message, ...]:
@@ -65,6 +69,8 @@ def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[Me
         return tuple(_by_level(trial, outlook))
     further = None if len(outlook.by) else next_setting(trial, outlook.table)
     more = () if further is None else (further.said,)
+    if outlook.advised is not None and outlook.advised.said is not None:
+        return (outlook.advised.said, *more)
     if outlook.answer == "better":
         return (message("step.use", **words), *more)
     if outlook.answer == "no worse":

@@ -3,30 +3,37 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
+from trialkit.alignment.mist import COVERAGE
+from trialkit.analysis.by_run import fit_by_run as fit_by_run
+from trialkit.analysis.by_run import ratio_of_totals, run_keys
+from trialkit.analysis.mist_coverage import covered_runs, least_coverage
 from trialkit.errors import Finding, ModelError
 from trialkit.wording import finding, message
+from trialkit.wording.places import place, several
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from trialkit.alignment.result import Aligned
     from trialkit.trial import Trial
 
 #: Use columns and the unit each is given in, per kilogram of fresh mushrooms.
 USES = {"water_l": "L/kg", "energy_kwh": "kWh/kg"}
+#: Fates of a block that gives nothing more.
+LOST = ("contaminated", "discarded")
 
 
 #: Columns of the table of use per kilogram.
 USE_COLUMNS = [
     "use", "unit", "level", "estimate", "low", "high", "saving_pct", "saving_low_pct",
-    "saving_high_pct", "runs",
+    "saving_high_pct", "runs", "planned",
 ]  # fmt: skip
 
 
 def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
-    """Add up yield, water and energy of every chamber run.
+    """Add up yield, losses, water and energy of every chamber run.
 
     Parameters
     ----------
@@ -36,68 +43,120 @@ def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row per chamber run: `batch, chamber` (those the trial has), the primary level,
-        `kg` fresh mushrooms [kg], `blocks` weighed, `water_l` [L], `energy_kwh` [kWh], and
+        One row per chamber run of the batches that are in: `batch, chamber` (those the trial
+        has), the primary level, `started` blocks, `blocks` of them weighed, `lost`, `unweighed`
+        (weights that are neither in nor lost), `kg` weighed [kg], `kg_all` with unweighed blocks
+        filled in [kg]; and where the mist was logged `water_l` [L], `energy_kwh` [kWh],
+        `planned` (taken from the timer, as the log covers too little),
         `water_l_per_kg`, `energy_kwh_per_kg`. Empty when the primary treatment is given to
         something smaller than a chamber run, whose use cannot be told apart.
-    """
-    import pandas as pd
 
-    keys = [name for name in ("batch", "chamber") if name in trial.levels]
-    primary = trial.primary
+    Notes
+    -----
+    A lost block gives nothing from then on, so that a run lost whole has a `kg_all` of 0. A block
+    that was not weighed gave something that nobody knows: it is taken as the mean of the
+    others of its run and flush, where at least half of these were weighed; else `kg_all` is
+    missing and the run is left out of money and of use per kilogram.
+    """
+    keys, primary = run_keys(trial), trial.primary
     if not keys or not set(primary.applied_to) <= set(keys) or "fresh_g" not in data.table:
         return pd.DataFrame()
-    weighed = data.table[data.table["fresh_g"].notna()]
-    groups = weighed.groupby(keys, sort=False, observed=True)
-    totals = groups.agg(
-        kg=("fresh_g", lambda g: g.sum() / 1000),
-        blocks=("unit", "nunique"),
-        level=(primary.name, "first"),
-    ).reset_index()
-    totals = totals.rename(columns={"level": primary.name})
+    totals = _weighed(data.table, keys, primary.name)
     runs = data.runs
     if runs is None or not len(runs) or "water_l" not in runs:
         return totals
-    whole = runs[runs["window"] == "whole"]
-    kept = [*keys, *(name for name in USES if name in whole), "coverage_pct"]
-    totals = totals.merge(whole[[k for k in kept if k in whole]], how="left", on=keys)
+    whole = covered_runs(runs[runs["window"] == "whole"], trial.rig, least_pct=least_coverage(data))
+    kept = [*keys, *(name for name in USES if name in whole)]
+    kept += [name for name in ("coverage_pct", COVERAGE, "window_h") if name in whole]
+    totals = _from_timer(trial, totals.merge(whole[kept], how="left", on=keys))
     for name in USES:
         if name in totals:
-            totals[f"{name}_per_kg"] = totals[name] / totals["kg"].where(totals["kg"] > 0)
+            totals[f"{name}_per_kg"] = totals[name] / totals["kg_all"].where(totals["kg_all"] > 0)
     return totals
 
 
-def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str):  # type: ignore[no-untyped-def]
-    """Fit a run total against the primary treatment, batches and chambers being random.
-
-    Raises
-    ------
-    ModelError
-        If the runs cannot carry the model.
-    """
-    import pandas as pd
-
-    from trialkit.model.fit import fit
-
-    primary = trial.primary
-    usable = totals[totals[response].notna()].copy()
-    order = [primary.reference, *(x for x in primary.levels if x != primary.reference)]
-    seen = [x for x in order if (usable[primary.name] == x).any()]
-    if len(seen) < 2 or primary.reference not in seen:
-        raise ModelError(f"too few chamber runs have {response}")
-    usable[primary.name] = pd.Categorical(usable[primary.name].astype(str), categories=seen)
-    above = [
-        ":".join(term)
-        for term in trial.structure.strata(trial.counts)
-        if set(term) < {"batch", "chamber"} & set(trial.levels)
-    ]
-    return fit(
-        usable,
-        response=response,
-        fixed=primary.name,
-        random=[term for term in above if usable[term].nunique() > 1],
-        level=trial.question.level,
+def _weighed(table: pd.DataFrame, keys: list[str], level: str) -> pd.DataFrame:
+    """Add up the weights of every run, and count what was lost and what was not weighed."""
+    weighed = table["fresh_g"].notna()
+    lost = ~weighed & (table["status"].isin(LOST) if "status" in table else False)
+    rows = table.assign(_in=weighed, _lost=lost, _open=~weighed & ~lost)
+    if "batch" in keys:  # a batch of which nothing is known yet has not been harvested
+        known = (weighed | lost).groupby(table["batch"], observed=True).transform("any")
+        rows = rows[known]
+    flush = [name for name in ("flush",) if name in rows]
+    parts = rows.groupby([*keys, *flush], sort=False, observed=True).agg(
+        g=("fresh_g", "sum"), n=("_in", "sum"), open=("_open", "sum")
     )
+    filled = parts["g"] * (1 + parts["open"] / parts["n"].where(parts["n"] >= parts["open"]))
+    parts["all"] = filled.where(parts["open"] > 0, parts["g"])
+    runs = parts.groupby(level=keys, sort=False, observed=True)
+    sums = runs.agg(kg=("g", "sum"), kg_all=("all", lambda g: g.sum(skipna=False))) / 1000
+    units = rows.groupby([*keys, "unit"], sort=False, observed=True).agg(
+        level=(level, "first"), weighed=("_in", "any"), lost=("_lost", "any"), open=("_open", "sum")
+    )
+    counts = units.groupby(level=keys, sort=False, observed=True).agg(
+        **{level: ("level", "first")}, started=("level", "size"), blocks=("weighed", "sum"),
+        lost=("lost", "sum"), unweighed=("open", "sum"),
+    )  # fmt: skip
+    return counts.join(sums).reset_index()
+
+
+def _from_timer(trial: Trial, totals: pd.DataFrame) -> pd.DataFrame:
+    """Take the use of runs without enough log from the timer, where one sets the mist."""
+    totals["planned"] = False
+    counted = totals[[name for name in USES if name in totals]].notna()
+    if COVERAGE not in totals or "window_h" not in totals or not counted.to_numpy().any():
+        return totals
+    set_to = planned_use(trial).set_index("level")
+    level = totals[trial.primary.name].astype(str)
+    days = totals["window_h"].astype(float) / 24
+    for name in counted:
+        by_timer = level.map(set_to[f"{name}_day"]) * days
+        missing = totals[name].isna() & by_timer.notna()
+        totals[name] = totals[name].where(~missing, by_timer)
+        totals["planned"] |= missing
+    return totals
+
+
+def run_findings(trial: Trial, totals: pd.DataFrame) -> list[Finding]:
+    """Say which runs were lost, were not weighed whole, or have too little of a mist log.
+
+    Parameters
+    ----------
+    trial : Trial
+    totals : DataFrame
+        From `run_totals`.
+
+    Returns
+    -------
+    list of Finding
+    """
+    if not len(totals):
+        return []
+    keys, found = run_keys(trial), []
+
+    def named(rows: pd.Series) -> dict[str, Any]:
+        there = totals.loc[rows, keys].astype(str).to_dict("records")
+        runs = several([place({str(k): v for k, v in row.items()}) for row in there], 4)
+        return {"count": len(there), "all": len(totals), "runs": runs}
+
+    lost = (totals["kg_all"] == 0) & (totals["lost"] > 0)
+    filled = totals["kg_all"].notna() & (totals["unweighed"] > 0)
+    if lost.any():
+        found.append(finding("runs_lost", "note", **named(lost)))
+    if totals["kg_all"].isna().any():
+        found.append(finding("runs_incomplete", "caution", **named(totals["kg_all"].isna())))
+    if filled.any():
+        found.append(finding("runs_filled", "note", **named(filled)))
+    if COVERAGE not in totals:
+        return found
+    uses = totals[[name for name in USES if name in totals]]
+    absent = uses.loc[:, uses.notna().any()].isna().any(axis=1)
+    if totals["planned"].any():
+        found.append(finding("use_planned", "caution", **named(totals["planned"])))
+    if absent.any():
+        found.append(finding("mist_log_short", "caution", **named(absent)))
+    return found
 
 
 def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
@@ -112,42 +171,39 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
     Returns
     -------
     table : DataFrame
-        One row per level and use: `use, unit, level, estimate, low, high` (per kg),
-        `saving_pct, saving_low_pct, saving_high_pct` against the control (NaN for it),
-        `runs`.
+        One row per level and use: `use, unit, level, estimate, low, high` (total over total,
+        per kg), `saving_pct, saving_low_pct, saving_high_pct` against the control (NaN for it;
+        never above 100), `runs`, and how many of them are `planned`, taken from the timer.
     findings : list of Finding
-    """
-    import pandas as pd
 
-    rows, found = [], []
-    primary = trial.primary
+    Notes
+    -----
+    Growers pay for totals, so this is the water of all runs over the kilograms of all runs,
+    a run that gave nothing included; its limits take the run as the unit
+    (`trialkit.analysis.by_run.ratio_of_totals`).
+    """
+    frames, found = [], []
     for name, unit in USES.items():
-        column = f"{name}_per_kg"
-        if column not in totals or totals[column].notna().sum() < 4:
+        if name not in totals or (totals[name].notna() & totals["kg_all"].notna()).sum() < 4:
             continue
         try:
-            fit = fit_by_run(trial, totals, column)
-            means = fit.means(primary.name).set_index("level")
-            ratios = fit.noninferior(primary.name, against=primary.reference, margin_pct=50)
+            got = ratio_of_totals(trial, totals, name, "kg_all")
         except ModelError as problem:
             use = message(f"figure.use.{name}")
             found.append(finding("use_not_estimated", "note", use=use, problem=str(problem)))
             continue
-        ratios = ratios.set_index("level")
-        count = totals[totals[column].notna()][primary.name].value_counts()
-        for level in means.index:
-            row: dict[str, object] = {"use": name, "unit": unit, "level": str(level)}
-            row |= {str(k): means.loc[level, k] for k in ("estimate", "low", "high")}
-            for column_name in ("saving_pct", "saving_low_pct", "saving_high_pct"):
-                row[column_name] = float("nan")
-            if level in ratios.index:
-                got = ratios.loc[level]
-                row["saving_pct"] = 100 * (1 - got["ratio"])
-                row["saving_low_pct"] = 100 * (1 - got["high"])
-                row["saving_high_pct"] = 100 * (1 - got["low"])
-            row["runs"] = int(count.get(level, 0))
-            rows.append(row)
-    return pd.DataFrame(rows, columns=USE_COLUMNS), found
+        by_timer = totals[totals["planned"]] if "planned" in totals else totals.iloc[:0]
+        planned = by_timer[trial.primary.name].astype(str).value_counts()
+        frames.append(
+            got.assign(
+                use=name, unit=unit, planned=got["level"].map(planned).fillna(0).astype(int),
+                saving_pct=100 * (1 - got["change"]),
+                saving_low_pct=100 * (1 - got["change_high"]),
+                saving_high_pct=100 * (1 - got["change_low"]),
+            )[USE_COLUMNS]
+        )  # fmt: skip
+    empty = pd.DataFrame(columns=USE_COLUMNS)
+    return pd.concat(frames, ignore_index=True) if frames else empty, found
 
 
 def planned_use(trial: Trial, levels: Sequence[str] | None = None) -> pd.DataFrame:
@@ -159,8 +215,6 @@ def planned_use(trial: Trial, levels: Sequence[str] | None = None) -> pd.DataFra
         `level, duty_pct, mist_on_s_day, water_l_day, energy_kwh_day`; NaN where the rig's
         figures or the setting do not say.
     """
-    import pandas as pd
-
     rig, rows = trial.rig, []
     for level in levels or trial.primary.levels:
         duty = trial.primary.levels[level].duty_pct

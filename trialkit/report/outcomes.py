@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-from trialkit.analysis.dose import Dose, dose_response, quantity_key
+from trialkit.analysis.dose import Dose, dose_response
+from trialkit.analysis.dose_doubts import quantity_key
 from trialkit.analysis.outcomes import Outcomes, other_outcomes, shown_outcomes
 from trialkit.columns import head
+from trialkit.decision.measures import shown_measures
 from trialkit.errors import ModelError
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Table, Words, build_table, show_findings
@@ -19,6 +21,8 @@ def outcome_parts(inputs: PageInputs) -> list[Any]:
     """Put together what stands beside the harvest."""
     found = other_outcomes(inputs.trial, inputs.data)
     parts: list[Any] = []
+    if len(inputs.verdict.measures):
+        parts.append(_decided_on(inputs))
     if len(found.proportions):
         parts.append(_lost(inputs, found))
     if len(found.measured):
@@ -29,6 +33,23 @@ def outcome_parts(inputs: PageInputs) -> list[Any]:
     if delivered:
         parts.append(Fold(inputs.say.text("outcomes.fold"), tuple(delivered)))
     return parts
+
+
+def _decided_on(inputs: PageInputs) -> Table:
+    """Show what growers decide on: per block started first."""
+    say = inputs.say
+    ends = ("change_pct", "change_low_pct", "change_high_pct")
+    return build_table(
+        shown_measures(inputs.verdict.measures, say, inputs.trial.columns),
+        columns=["measure", "level", "estimate", "low", "high", *ends, "runs"],
+        say=say,
+        caption=say.text("outcomes.decided_caption", level=inputs.level),
+        heads={"level": inputs.factor.name},
+        formats=dict.fromkeys(ends, lambda v: say.percent(v, 0, sign=True)),
+        notes=[say.text("outcomes.decided_note", reference=inputs.reference)],
+        together=(),
+        row_heads=2,
+    )
 
 
 def _lost(inputs: PageInputs, found: Outcomes) -> Table:
@@ -60,7 +81,10 @@ def _measured(inputs: PageInputs, found: Outcomes) -> Table:
     frame = found.measured.assign(outcome=[head(name, own) for name in found.measured["outcome"]])
     return build_table(
         frame,
-        columns=["outcome", "factor", "level", "estimate", "low", "high"],
+        columns=[
+            *("outcome", "factor", "level", "estimate", "low", "high"),
+            *("difference", "difference_low", "difference_high"),
+        ],
         say=inputs.say,
         caption=inputs.say.text("outcomes.measured_caption", level=inputs.level),
         together=(),
@@ -70,7 +94,8 @@ def _measured(inputs: PageInputs, found: Outcomes) -> Table:
 
 def _efficiency(inputs: PageInputs, found: Outcomes) -> Table:
     frame = found.efficiency
-    columns = ["factor", "level", "blocks", "be_total_pct", "be_per_day_pct"]
+    columns = ["factor", "level", "blocks", "be_total_pct", "be_low_pct", "be_high_pct"]
+    columns.append("be_per_day_pct")
     if frame["dry_share_pct"].notna().any():
         columns.append("dry_share_pct")
     return build_table(

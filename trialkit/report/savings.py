@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from trialkit.decision.money import break_even_words
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -61,9 +62,12 @@ def _use_table(inputs: PageInputs) -> Table:
         ("saving_pct", "saving_low_pct", "saving_high_pct"), lambda v: say.number(v, 0)
     )
     number = dict.fromkeys(("estimate", "low", "high"), lambda v: say.number(v))
+    columns = ["use", "level", "unit", "estimate", "low", "high", *percent, "runs"]
+    if frame["planned"].any():
+        columns.append("planned")
     return build_table(
         frame,
-        columns=["use", "level", "unit", "estimate", "low", "high", *percent, "runs"],
+        columns=columns,
         say=say,
         caption=say.text("saves.use_caption", level=inputs.level),
         heads={"level": inputs.factor.name},
@@ -90,10 +94,17 @@ def _money(inputs: PageInputs) -> list[Any]:
         + f" [{money.currency}]",
         heads={"level": name, "estimate": say.text("column.worth")},
         formats={"chance_best": lambda v: say.percent(100 * float(v))},
-        notes=[say.text("saves.risk_note")],
+        notes=[
+            say.text("saves.risk_note"),
+            say.text(
+                "verdict_table.priced",
+                prices=[say.text(f"saves.price.{price}") for price in money.counted],
+            ),
+            *(say.written(said) for said in break_even_words(money)),
+        ],
     )
     prices = list(dict.fromkeys(money.by_price["price"]))
-    counted = [name for name in ("water", "energy") if name in prices]
+    counted = [name for name in ("water", "energy") if name in money.counted]
     intro = "alone" if not counted else counted[0] if len(counted) == 1 else "both"
     parts: list[Any] = [Words(say.text(f"saves.money_intro.{intro}")), table]
     for price in prices:

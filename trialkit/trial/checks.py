@@ -16,7 +16,7 @@ from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
 from trialkit.trial.log_checks import check_logs_section
 from trialkit.trial.question_checks import check_question
-from trialkit.trial.section_checks import check_section
+from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
     SECTIONS,
     TOP,
@@ -51,6 +51,9 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     check_question(
         raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults
     )
+    asked = factors.get(getattr(sections.get("question"), "primary", "")) if factors else None
+    if asked is not None:
+        check_price_levels(sections["prices"], asked.levels, places, faults)
     declared = raw.get("units")
     batches = read_batches(
         raw.get("batches", {}),

@@ -65,6 +65,17 @@ def _fault(
     return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", remedy)
 
 
+def check_price_levels(
+    prices: Any, levels: Mapping[str, Any], places: Places, faults: list[Fault]
+) -> None:
+    """Add a fault for every price of a level that the primary treatment does not have."""
+    for key in ("equipment", "labour_h"):
+        for name in getattr(prices, key, {}):
+            if name not in levels:
+                what = f"no level is called {name!r}"
+                faults.append(Fault(places.where("prices", key), what, nearest(name, levels)))
+
+
 #: How the validator's kinds of error begin → what should stand there, and what to do.
 _PLAIN = {
     "string": ("words", "put them in quotes"),

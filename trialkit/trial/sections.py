@@ -231,7 +231,12 @@ class RigSection(Section):
 
 
 class PricesSection(Section):
-    """`[prices]`: optional; without it only physical units are shown."""
+    """`[prices]`: optional; without it only physical units are shown.
+
+    `equipment` is what is bought once for a chamber of a level (a second fogger, a sensor), and
+    `labour_h` the hours of work of one of its runs, picking apart: ``{ banded = 180 }``.
+    `runs_paid` says over how many runs a chamber and its equipment are paid.
+    """
 
     currency: str = "EUR"
     mushrooms_per_kg: NotNegative | None = None
@@ -241,6 +246,11 @@ class PricesSection(Section):
     chamber_each: NotNegative | None = None
     batch_each: NotNegative | None = None
     batches_per_year: Positive | None = None
+    labour_per_h: NotNegative | None = None
+    picking_kg_per_h: Positive | None = None
+    labour_h: dict[str, NotNegative] = {}
+    equipment: dict[str, NotNegative] = {}
+    runs_paid: Positive | None = None
 
 
 class BlocksSection(Section):
