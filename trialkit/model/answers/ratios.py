@@ -13,30 +13,22 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable
+from collections.abc import Hashable
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
-from trialkit.arrays import Floats
 from trialkit.errors import ModelError
-from trialkit.model.answers.comparisons import correlation_of
 from trialkit.model.answers.fieller import ratio_lines
 from trialkit.model.answers.means import NOT_ESTIMABLE, Cells, contrast_rows, mean_cells
+from trialkit.model.answers.ratio_families import Family, ratio_families
 from trialkit.model.answers.ratio_line import RatioLine
 from trialkit.model.answers.ratio_search import NO_LIMITS, Accepted
 from trialkit.model.fitted import Fitted
 from trialkit.model.inference.adjustments import choose_adjustment
-from trialkit.model.inference.simultaneous import (
-    largest_point,
-    largest_tail,
-    range_point,
-    range_tail,
-)
 
 Scale = Literal["raw", "log"]
 Better = Literal["more", "less"]
@@ -59,63 +51,6 @@ class _Measured:
 _UNKNOWN = _Measured(math.nan, math.nan, math.nan, math.nan, math.nan, math.nan, "–", NOT_ESTIMABLE)
 
 
-@dataclass(frozen=True)
-class _Family:
-    """How one row's limits and p allow for all rows.
-
-    ``T`` on the df of the row's difference turns a single p into a t and that into the chance
-    of the largest of all rows. So the joint limits invert the joint p, whatever the df are at
-    a ratio, and the joint p at a ratio of 1 is half that of the difference in
-    `trialkit.model.answers.comparisons.differences`.
-    """
-
-    df: float
-    point: float | None = None
-    tail: Callable[[float], float] | None = None
-
-    def single_level(self, level: float) -> float:
-        """Give the confidence of the single limits that hold jointly at `level`."""
-        if self.point is None:
-            return level
-        return max(level, 1 - 2 * float(special.stdtr(self.df, -self.point)))
-
-    def joint(self, p: float) -> float:
-        """Turn a one-sided p of this row alone into one that allows for all rows."""
-        if self.tail is None or not 0 < p < 0.5:
-            return p
-        return max(p, self.tail(-float(special.stdtrit(self.df, p))) / 2)
-
-
-def _families(
-    rows: pd.DataFrame, covariance: Floats, means: int, adjust: str, level: float
-) -> list[_Family]:
-    """Give the allowance of each level for all of them (see `_Family`)."""
-    known = np.flatnonzero(np.isfinite(rows["se"].to_numpy(dtype=float)))
-    dfs = rows["df"].to_numpy(dtype=float).round(9)
-    if adjust == "none" or len(known) < 2:
-        return [_Family(df) for df in dfs]
-    out = []
-    correlation = correlation_of(np.asarray(covariance)[np.ix_(known, known)])
-    for df in dfs:
-        if not df > 0:
-            out.append(_Family(df))
-        elif adjust == "dunnett":
-            point = largest_point(level, correlation, df)
-            out.append(_Family(df, point, partial(_largest, correlation, df)))
-        else:
-            point = range_point(level, means, df) / math.sqrt(2)
-            out.append(_Family(df, point, partial(_range, means, df)))
-    return out
-
-
-def _largest(correlation: Floats, df: float, t: float) -> float:
-    return largest_tail(t, correlation, df)[0]
-
-
-def _range(means: int, df: float, t: float) -> float:
-    return range_tail(t * math.sqrt(2), means, df)
-
-
 def _measure(
     fit: Fitted,
     cells: Cells,
@@ -126,13 +61,13 @@ def _measure(
     df: str,
     level: float,
     adjust: str = "none",
-) -> list[tuple[_Measured, _Family]]:
+) -> list[tuple[_Measured, Family]]:
     """Measure every level but the reference, in order, and give what makes its p joint."""
     others = [i for i in range(len(cells.labels)) if i != place]
     rows, covariance = contrast_rows(
         fit, cells.rows[others] - cells.rows[place], df=df, level=level
     )
-    families = _families(rows, covariance, len(cells.labels), adjust, level)
+    families = ratio_families(rows, covariance, len(cells.labels), adjust, level)
     if scale == "log":
         found = [
             _on_log(row, margins, family.single_level(level))
