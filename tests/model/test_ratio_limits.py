@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
@@ -35,6 +35,8 @@ lines = st.builds(
 levels = st.sampled_from([0.9, 0.95, 0.9638, 0.975, 0.9875, 0.999])
 
 
+@example(_joined_line((0.0, 44.0**2, 1.0), (385.0, 44.0**2, 0.703125), 0.75, "x"), 0.9)
+@example(_joined_line((1e-9, 44.0**2, 1.0), (385.0, 44.0**2, 0.703125), 0.75, "x"), 0.9)
 @given(lines, levels)
 @settings(max_examples=300, deadline=None)
 def test_the_p_at_a_finite_limit_is_the_level_and_no_ratio_beyond_is_accepted(line, level):

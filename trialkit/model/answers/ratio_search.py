@@ -48,11 +48,16 @@ class Accepted:
         width = math.sqrt(abs(line.var_top) + centre**2 * abs(line.var_bottom)) / line.bottom
         steps = np.geomspace(1e-3 * width, _FAR * (width + 1 + abs(centre)), _STEPS)
         even = np.linspace(0.0, 2 * max(1.0, centre), 81)
-        spots = np.concatenate([centre - steps, centre + steps, 1 - steps, 1 + steps, even])
+        spots = np.sort(
+            np.concatenate([centre - steps, centre + steps, 1 - steps, 1 + steps, even])
+        )
+        # a point that comes twice, or nearly, hides the peak beside it
+        apart = np.diff(spots) > 1e-6 * np.maximum(width, np.abs(spots[1:] - centre))
+        spots = spots[np.append(True, apart)]
         out = {}
         for above in (True, False):
             side = spots[spots < centre] if above else spots[spots > centre]
-            ratios = np.append(np.sort(side) if above else -np.sort(-side), centre)
+            ratios = np.append(side if above else side[::-1], centre)
             out[above] = self._with_peaks(ratios, line.chances(ratios, above=above), above)
         return out
 
