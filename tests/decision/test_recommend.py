@@ -129,6 +129,16 @@ def test_what_a_run_costs_by_hand(tmp_path):
     assert even["pays"] == "above"
     said = " ".join(map(str, break_even_words(money)))
     assert f"from {turns:.2f} EUR per kg" in said
+    # the price from which on the limits lie above zero: found again by trying prices
+    sure = float(even["sure_from"])
+    assert sure > turns
+    for price, wanted in ((0.98 * sure, False), (1.02 * sure, True)):
+        other = COSTS.replace("mushrooms_per_kg = 10", f"mushrooms_per_kg = {price}")
+        assert other != COSTS
+        (tmp_path / f"{wanted}").mkdir()
+        again = make_trial(tmp_path / f"{wanted}", batches=1, chambers=10, more=other)
+        table = value_by_level(again, run_totals(again, data))[0].table.set_index("level")
+        assert (table.loc["sparse", "gain_low"] > 0) == wanted
     assert set(money.counted) == {
         "mushrooms", "picking", "labour", "block", "batch", "chamber", "equipment",
     }  # fmt: skip

@@ -34,7 +34,10 @@ _DRAWS = 20_000
 MULTIPLES = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
 
-BREAK_EVEN = ["level", "bought", "runs", "runs_low", "runs_high", "price_per_kg", "pays"]
+BREAK_EVEN = [
+    "level", "bought", "runs", "runs_low", "runs_high", "price_per_kg", "pays",
+    "sure_from", "sure_to",
+]  # fmt: skip
 
 
 def _no_break_even() -> pd.DataFrame:
@@ -62,7 +65,8 @@ class Money:
         Per level against the control: `level, bought` (paid once, more than for the control),
         `runs` after which that is paid with `runs_low, runs_high` from the limits of the gain
         (infinite: never), `price_per_kg` of mushrooms at which the gain is nothing, and `pays`
-        (``"above"`` or ``"below"`` that price, at ``"any"`` or ``"no"`` price).
+        (``"above"`` or ``"below"`` that price, at ``"any"`` or ``"no"`` price); `sure_from,
+        sure_to`: prices between which the limits of the gain lie above zero (missing: at none).
     counted : tuple of str
         What is in it: ``"mushrooms"``, ``"water"``, ``"block"``, …; a price of zero counts.
     """
@@ -206,10 +210,12 @@ def _break_even(trial: Trial, table: pd.DataFrame, by_price: pd.DataFrame) -> pd
         runs, worst, best = (
             pays_from(extra, row[k] + spread) for k in ("gain", "gain_low", "gain_high")
         )
-        price, way = _turning_price(by_price[by_price["level"] == level], prices.mushrooms_per_kg)
+        own = by_price[by_price["level"] == level]
+        price, way = _turning_price(own, prices.mushrooms_per_kg)
+        sure_from, sure_to = _sure_prices(own)
         rows.append(
             {"level": level, "bought": extra, "runs": runs, "runs_low": best, "runs_high": worst,
-             "price_per_kg": price, "pays": way}
+             "price_per_kg": price, "pays": way, "sure_from": sure_from, "sure_to": sure_to}
         )  # fmt: skip
     return pd.DataFrame(rows, columns=BREAK_EVEN)
 
@@ -230,6 +236,31 @@ def _turning_price(rows: pd.DataFrame, now: float | None) -> tuple[float, str]:
     if turns > 0:
         return float(turns), "above" if slope > 0 else "below"
     return math.nan, "any" if y1 > 0 else "no"
+
+
+def _sure_prices(rows: pd.DataFrame) -> tuple[float, float]:
+    """Give the prices per kg between which the limits of the gain lie above zero.
+
+    The gain is a straight line of the price and the square of its limits' half width a parabola.
+    Missing where they lie above zero at no price, or where the analysis changes with the price.
+    """
+    import numpy as np
+
+    at = rows[(rows["price"] == "mushrooms") & (rows["at"] > 0)].sort_values("at")
+    x, gain, low = (at[name].to_numpy(dtype=float) for name in ("at", "gain", "low"))
+    if len(x) < 3 or not np.isfinite(low).all():
+        return math.nan, math.nan
+    half = (gain - low) ** 2
+    line, parabola = np.polyfit(x, gain, 1), np.polyfit(x, half, 2)
+    if np.abs(np.polyval(parabola, x) - half).max() > 0.02 * half.max():
+        return math.nan, math.nan
+    prices = np.append(np.linspace(0, 4 * x[-1], 4001), 1e6 * x[-1])
+    width = np.sqrt(np.maximum(np.polyval(parabola, prices), 0))
+    sure = np.flatnonzero(np.polyval(line, prices) > width)
+    if not len(sure):
+        return math.nan, math.nan
+    last = math.inf if sure[-1] == len(prices) - 1 else float(prices[sure[-1]])
+    return float(prices[sure[0]]), last
 
 
 def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, Any]:
@@ -322,8 +353,22 @@ def break_even_words(money: Money) -> list[Message]:
             said.append(message(f"break_even.{key}", **words, **ends))
         if row["pays"]:
             price = Number(row["price_per_kg"], 2)
-            said.append(message(f"break_even.price_{row['pays']}", price=price, **words))
+            sure = _sure_words(row["sure_from"], row["sure_to"], money.currency)
+            key = f"break_even.price_{row['pays']}"
+            said.append(message(key, price=price, sure=sure, **words))
     return said
+
+
+def _sure_words(low: float, high: float, currency: str) -> Message:
+    """Say at which prices of mushrooms the limits of the gain lie above zero."""
+    if math.isnan(low):
+        key = "none"
+    elif low == 0:
+        key = "any" if math.isinf(high) else "below"
+    else:
+        key = "above" if math.isinf(high) else "between"
+    ends = {"low": Number(low, 2), "high": Number(high, 2), "currency": currency}
+    return message(f"break_even.sure_{key}", **ends)
 
 
 def _runs(count: float) -> object:
