@@ -107,9 +107,9 @@ def judge_readings(
         the sensor hides time beyond a limit.
     """
     out = {name: np.full(len(runs), np.nan) for name in SLOW_COLUMNS}
-    frame = pd.DataFrame(out, index=runs.index)
     if mist is None or not len(mist) or "rh_pct" not in climate.columns or not len(runs):
-        return frame
+        return pd.DataFrame(out, index=runs.index)
+    place = {label: k for k, label in enumerate(runs.index)}
     for chamber, part in runs.groupby("chamber", sort=False):
         each = _series_of(climate[climate["chamber"] == chamber], settings)
         here = mist[(mist["chamber"] == chamber) & mist["stop"].notna()].sort_values("start")
@@ -122,8 +122,8 @@ def judge_readings(
             if inside and at.stop - at.start >= 3:
                 row = _judge(inside, on[at], off[at], run, rig, settings)
                 for name, value in row.items():
-                    frame.loc[i, name] = value
-    return frame
+                    out[name][place[i]] = value
+    return pd.DataFrame(out, index=runs.index)
 
 
 def too_slow(runs: pd.DataFrame) -> pd.Series:

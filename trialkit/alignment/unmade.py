@@ -108,10 +108,14 @@ def _series(climate: pd.DataFrame) -> Iterator[tuple[Row, pd.DataFrame]]:
 
 def _step_min(part: pd.DataFrame) -> tuple[float, float]:
     """Give the usual time between readings [min] and the time they span [h]."""
-    time = np.unique(to_ns(part["time"]))
-    if len(time) < 2:
+    time = to_ns(part["time"])
+    gaps = np.diff(time)
+    if (gaps < 0).any():  # a log is in order as a rule, and sorting it anew is dear
+        gaps = np.diff(np.sort(time))
+    gaps = gaps[gaps > 0]
+    if not len(gaps):
         return np.inf, 0.0
-    return float(np.median(np.diff(time))) / 6e10, float(time[-1] - time[0]) / 3.6e12
+    return float(np.median(gaps)) / 6e10, float(gaps.sum()) / 3.6e12
 
 
 def _of_sensors(climate: pd.DataFrame, max_gap_min: float) -> Iterator[Row]:
@@ -183,7 +187,8 @@ def _days_shared(known: pd.DataFrame) -> int:
 def _of_clocks(climate: pd.DataFrame) -> Iterator[Row]:
     """List the ways to judge clocks that were not open."""
     lit = climate[climate["light_lux"] > 10] if "light_lux" in climate else climate.iloc[:0]
-    loggers = sum(1 for _ in _series(lit)) if len(lit) else 0
+    named = [name for name in ("chamber", "sensor") if name in lit]
+    loggers = len(lit[named].drop_duplicates()) if len(lit) else 0
     if loggers < 3:
         yield _row("lamp clock", "lamps", count=loggers)
     warm = climate[climate["temp_c"].notna()] if "temp_c" in climate else climate.iloc[:0]
