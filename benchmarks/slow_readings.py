@@ -17,7 +17,7 @@ from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.slow_readings import judge_readings
 from trialkit.chamber import room_from_rig, simulate
-from trialkit.chamber.likely import draw_rooms
+from trialkit.chamber.room_draws import draw_rooms
 from trialkit.trial.sections import RigSection
 
 START = pd.Timestamp("2031-03-01", tz="UTC")

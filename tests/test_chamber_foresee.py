@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from trialkit.chamber import ChamberError, foresee, room_from_rig, simulate
-from trialkit.chamber.likely import draw_rooms, shares_of
 from trialkit.chamber.quantities import QUANTITIES
+from trialkit.chamber.room_draws import draw_rooms, shares_of
 from trialkit.wording import speaking
 
 RIG = {"chamber_m3": 1.8, "air_changes_h": 5.0, "mist_l_h": 0.4, "room_temp_c": 15,

@@ -42,10 +42,16 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
     def slider(name: str, value: float, least: float, most: float, step: float) -> Any:
         said = spoken().text(f"explore.{name}")
         return widgets.FloatSlider(
-            value=min(max(value, least), most), min=least, max=most, step=step, description=said,
-            continuous_update=False, readout_format=".4g", style={"description_width": "13em"},
+            value=min(max(value, least), most),
+            min=least,
+            max=most,
+            step=step,
+            description=said,
+            continuous_update=False,
+            readout_format=".4g",
+            style={"description_width": "13em"},
             layout={"width": "32em"},
-        )  # fmt: skip
+        )
 
     on = slider("on", (first and first.on_s) or 20, 1, 300, 1)
     off = slider("off", (first and first.off_s) or 220, 10, 3600, 10)
@@ -58,8 +64,11 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
     missing = [name for name in _NEEDED if name not in rig]
 
     def refresh(_: object = None) -> None:
-        moved = {"air_changes_h": changes.value, "room_rh_pct": room_rh.value,
-                 "mist_l_h": output.value}  # fmt: skip
+        moved = {
+            "air_changes_h": changes.value,
+            "room_rh_pct": room_rh.value,
+            "mist_l_h": output.value,
+        }
         try:
             room = room_from_rig(given | moved).room
             got = simulate(room, {"on_s": on.value, "off_s": off.value}, hours)
@@ -104,9 +113,13 @@ def _drawn(trial: Trial, room: Room, got: Simulation) -> bytes:
     pulses = pd.DataFrame({"start": times[on], "stop": times[on] + pd.Timedelta(got.step_s, "s")})
     figure = Figure(figsize=(7.2, 2.4), layout="constrained")
     humidity_timeline(
-        records, pulses, start=start, stop=times.iloc[-1],
-        band=(trial.rig.band_low_rh, trial.rig.band_high_rh), ax=figure.subplots(),
-    )  # fmt: skip
+        records,
+        pulses,
+        start=start,
+        stop=times.iloc[-1],
+        band=(trial.rig.band_low_rh, trial.rig.band_high_rh),
+        ax=figure.subplots(),
+    )
     target = io.BytesIO()
     figure.savefig(target, format="png", dpi=90)
     return target.getvalue()

@@ -66,31 +66,71 @@ def _lamps() -> dict[str, Lamp]:
     blue = f"LED-B1 to B5 and BH1 67.1 to 73.3, {_CIE}"  # white from a blue chip, any tint
     rows = [
         # limits: the spread of spectra measured under one trade name, all of them inside
-        ("daylight", 54.0, 53.5, 57.5, f"{_THIMIJAN}; C 53.8, D50 to D75 54.6 to 56.2, "
-         f"indoors ID50 57.2, {_CIE}"),
+        (
+            "daylight",
+            54.0,
+            53.5,
+            57.5,
+            f"{_THIMIJAN}; C 53.8, D50 to D75 54.6 to 56.2, indoors ID50 57.2, {_CIE}",
+        ),
         ("incandescent", 50.1, 48.6, 51.6, f"illuminant A 50.3, {_CIE}"),
         ("white led warm", 67.4, 66.5, 73.5, blue),
         ("white led neutral", 69.7, 66.5, 73.5, blue),
         ("white led cool", 70.5, 66.5, 73.5, blue),
         ("white led", 69.4, 66.5, 73.5, blue),
-        ("white led high cri", 54.8, 52.0, 58.0, f"LED-V1 53.1 and LED-V2 56.6, {_CIE}; limits "
-         "judged, two types only"),
-        ("rgb led", 60.5, 50.0, 88.0, f"LED-RGB1 60.5, mixes of three chips 76 to 88, {_CIE}; "
-         "the mix is free"),
-        ("fluorescent", 75.0, 57.5, 86.0, f"FL1 to FL12 and FL3.1 to FL3.15 57.8 to 80.5, makers' "
-         f"tubes to 85.2, {_CIE}"),
-        ("metal halide", 71.0, 61.0, 74.0, f"HP3 to HP5 61.8 to 69.9, others to 73.2, {_CIE}; 71, "
-         f"{_THIMIJAN}"),
-        ("high-pressure sodium", 82.0, 79.5, 86.5, f"HP1 85.8, others 82.5 and 83.3, {_CIE}; 82, "
-         f"{_THIMIJAN}"),
-        ("ceramic metal halide 4200 k", 65.0, 61.0, 68.0, f"{_MAKER}; HP4 and HP5 of 4000 K 61.8 "
-         f"and 67.1, {_CIE}"),
+        (
+            "white led high cri",
+            54.8,
+            52.0,
+            58.0,
+            f"LED-V1 53.1 and LED-V2 56.6, {_CIE}; limits judged, two types only",
+        ),
+        (
+            "rgb led",
+            60.5,
+            50.0,
+            88.0,
+            f"LED-RGB1 60.5, mixes of three chips 76 to 88, {_CIE}; the mix is free",
+        ),
+        (
+            "fluorescent",
+            75.0,
+            57.5,
+            86.0,
+            f"FL1 to FL12 and FL3.1 to FL3.15 57.8 to 80.5, makers' tubes to 85.2, {_CIE}",
+        ),
+        (
+            "metal halide",
+            71.0,
+            61.0,
+            74.0,
+            f"HP3 to HP5 61.8 to 69.9, others to 73.2, {_CIE}; 71, {_THIMIJAN}",
+        ),
+        (
+            "high-pressure sodium",
+            82.0,
+            79.5,
+            86.5,
+            f"HP1 85.8, others 82.5 and 83.3, {_CIE}; 82, {_THIMIJAN}",
+        ),
+        (
+            "ceramic metal halide 4200 k",
+            65.0,
+            61.0,
+            68.0,
+            f"{_MAKER}; HP4 and HP5 of 4000 K 61.8 and 67.1, {_CIE}",
+        ),
         ("ceramic metal halide 3100 k", 59.0, 57.0, 70.5, f"{_MAKER}; HP3 of 3100 K 69.9, {_CIE}"),
-    ]  # fmt: skip
+    ]
     rows.append(
-        ("unknown white", 66.0, min(row[2] for row in rows), max(row[3] for row in rows),
-         "limits are the extremes of this list")
-    )  # fmt: skip
+        (
+            "unknown white",
+            66.0,
+            min(row[2] for row in rows),
+            max(row[3] for row in rows),
+            "limits are the extremes of this list",
+        )
+    )
     return {name: Lamp(name, mid, low, high, source) for name, mid, low, high, source in rows}
 
 

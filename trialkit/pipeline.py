@@ -25,8 +25,15 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 #: Rough share of the whole work's time that each step takes, for the time left.
-SHARE = {"harvest": 1.0, "environment": 8.0, "mist": 3.0, "align": 4.0, "analyse": 2.0,
-         "decide": 1.0, "report": 8.0}  # fmt: skip
+SHARE = {
+    "harvest": 1.0,
+    "environment": 8.0,
+    "mist": 3.0,
+    "align": 4.0,
+    "analyse": 2.0,
+    "decide": 1.0,
+    "report": 8.0,
+}
 
 #: Plans drawn for the randomisation test of a report.
 REDRAWS = 999

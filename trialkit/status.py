@@ -136,8 +136,11 @@ def _batches(trial: Trial, now: dt.datetime, last: dt.datetime | None) -> tuple[
     undated = sum(b.start is None for b in dates)
     detail = message(
         "standing.batches_undated" if undated else "standing.batches",
-        started=started, total=len(dates), ended=ended, undated=undated,
-    )  # fmt: skip
+        started=started,
+        total=len(dates),
+        ended=ended,
+        undated=undated,
+    )
     if ended == len(dates):
         return "done", detail
     return ("under way" if started else "to do"), detail

@@ -32,17 +32,31 @@ PAPER = "#ffffff"  #: inside of open marks
 SERIES = ("#5d2d4f", "#b05e16", "#299fbb", "#135b97", "#939259", "#7b2b2c")
 _MARKS = ("o", "s", "^", "D", "v", "P")
 _DASHES: tuple[Any, ...] = (
-    "solid", (0, (5, 2)), (0, (1, 1.4)), (0, (6, 2, 1, 2)), (0, (3, 1)), (0, (8, 3)),
-)  # fmt: skip
+    "solid",
+    (0, (5, 2)),
+    (0, (1, 1.4)),
+    (0, (6, 2, 1, 2)),
+    (0, (3, 1)),
+    (0, (8, 3)),
+)
 _HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----")
 
 #: Light colour → its partner on a dark page.
 DARK = {
-    INK: "#e4ebe8", SOFT: "#a9b7b3", RULE: "#3b4745", SAND: "#4a4331", WASH: "#24302f",
-    FLAG: "#ffa499", PAPER: "#171e1d",
-    SERIES[0]: "#9e6aa8", SERIES[1]: "#eb873d", SERIES[2]: "#95f1f6",
-    SERIES[3]: "#3398f5", SERIES[4]: "#c9db85", SERIES[5]: "#e29b89",
-}  # fmt: skip
+    INK: "#e4ebe8",
+    SOFT: "#a9b7b3",
+    RULE: "#3b4745",
+    SAND: "#4a4331",
+    WASH: "#24302f",
+    FLAG: "#ffa499",
+    PAPER: "#171e1d",
+    SERIES[0]: "#9e6aa8",
+    SERIES[1]: "#eb873d",
+    SERIES[2]: "#95f1f6",
+    SERIES[3]: "#3398f5",
+    SERIES[4]: "#c9db85",
+    SERIES[5]: "#e29b89",
+}
 
 #: Width of a figure that fills a page column, in inches.
 WIDTH = 7.2

@@ -6,10 +6,22 @@ from typing import Any
 
 # house unit → unit → (factor, offset): value in the house unit = value × factor + offset
 _TO_HOUSE: dict[str, dict[str, tuple[float, float]]] = {
-    "g": {"g": (1, 0), "kg": (1000, 0), "mg": (1e-3, 0), "oz": (28.349523125, 0),
-          "lb": (453.59237, 0)},
-    "°C": {"degC": (1, 0), "°C": (1, 0), "C": (1, 0), "degF": (5 / 9, -160 / 9),
-           "°F": (5 / 9, -160 / 9), "F": (5 / 9, -160 / 9), "K": (1, -273.15)},
+    "g": {
+        "g": (1, 0),
+        "kg": (1000, 0),
+        "mg": (1e-3, 0),
+        "oz": (28.349523125, 0),
+        "lb": (453.59237, 0),
+    },
+    "°C": {
+        "degC": (1, 0),
+        "°C": (1, 0),
+        "C": (1, 0),
+        "degF": (5 / 9, -160 / 9),
+        "°F": (5 / 9, -160 / 9),
+        "F": (5 / 9, -160 / 9),
+        "K": (1, -273.15),
+    },
     "%": {"%": (1, 0), "percent": (1, 0), "fraction": (100, 0)},
     "kPa": {"kPa": (1, 0), "hPa": (0.1, 0), "mbar": (0.1, 0), "Pa": (1e-3, 0)},
     "ppm": {"ppm": (1, 0), "%": (1e4, 0)},
@@ -22,7 +34,7 @@ _TO_HOUSE: dict[str, dict[str, tuple[float, float]]] = {
     "L": {"L": (1, 0), "mL": (1e-3, 0), "gal_us": (3.785411784, 0)},
     "mm": {"mm": (1, 0), "cm": (10, 0), "m": (1000, 0), "in": (25.4, 0)},
     "count": {"count": (1, 0)},
-}  # fmt: skip
+}
 
 
 def units_of(house: str) -> tuple[str, ...]:

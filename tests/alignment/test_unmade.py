@@ -11,7 +11,7 @@ import pytest
 import trialkit as tk
 from tests.alignment.test_align import TRIAL, climate_of, make_trial, mist_of
 from trialkit.alignment.align import align
-from trialkit.alignment.unmade import UNMADE_COLUMNS, list_unmade, told_unmade
+from trialkit.alignment.open_checks import UNMADE_COLUMNS, list_unmade, told_unmade
 from trialkit.pipeline import Pipeline
 from trialkit.report.exposures import unmade_checks
 from trialkit.wording import read_wording, speaking

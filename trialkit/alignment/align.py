@@ -14,13 +14,13 @@ from trialkit.alignment.checks import check_logs
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
+from trialkit.alignment.open_checks import list_unmade
 from trialkit.alignment.photons import add_photons
 from trialkit.alignment.result import Aligned
 from trialkit.alignment.slow_findings import slow_findings
 from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
-from trialkit.alignment.unmade import list_unmade
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.errors import AlignError, Finding, TrialkitError
@@ -121,9 +121,14 @@ def align(
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
     unmade = list_unmade(
-        trial, held, runs, check.response if check else None,
-        mist=pulses, max_gap_min=settings.max_gap_min, in_place=air is not None and held is None,
-    )  # fmt: skip
+        trial,
+        held,
+        runs,
+        check.response if check else None,
+        mist=pulses,
+        max_gap_min=settings.max_gap_min,
+        in_place=air is not None and held is None,
+    )
     return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check, unmade)
 
 

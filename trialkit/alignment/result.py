@@ -8,7 +8,7 @@ import pandas as pd
 
 from trialkit.alignment.checks import LogCheck
 from trialkit.alignment.measures import ExposureSettings
-from trialkit.alignment.unmade import no_unmade
+from trialkit.alignment.open_checks import no_unmade
 from trialkit.columns import COLUMNS, head
 from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table

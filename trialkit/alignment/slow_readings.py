@@ -44,9 +44,12 @@ _LAGS = 3.0
 
 #: Columns that `judge_readings` gives, in order.
 SLOW_COLUMNS: tuple[str, ...] = (
-    "reading_s", "cycle_s", "phases_missed_pct", "rh_slow_pct",
+    "reading_s",
+    "cycle_s",
+    "phases_missed_pct",
+    "rh_slow_pct",
     *(f"hours_{side}_band_{end}" for side in ("below", "in", "above") for end in ("least", "most")),
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -151,9 +154,13 @@ def _series_of(part: pd.DataFrame, settings: ExposureSettings) -> list[_Series]:
 
 
 def _judge(
-    each: list[_Series], on: Ints, off: Ints, run: pd.Series, rig: RigSection,
+    each: list[_Series],
+    on: Ints,
+    off: Ints,
+    run: pd.Series,
+    rig: RigSection,
     settings: ExposureSettings,
-) -> dict[str, float]:  # fmt: skip
+) -> dict[str, float]:
     """Judge one window."""
     apart = np.diff(on)
     usual = float(np.median(apart))
@@ -266,9 +273,12 @@ def _mean_error(each: list[_Series], swing: float, missed: float) -> float:
 
 
 def _hours(
-    each: list[_Series], air: _Air, missed: float | None, run: pd.Series,
+    each: list[_Series],
+    air: _Air,
+    missed: float | None,
+    run: pd.Series,
     settings: ExposureSettings,
-) -> dict[str, float]:  # fmt: skip
+) -> dict[str, float]:
     """Give the least and most hours below, in and above the band."""
     low, high = settings.band_low_rh, settings.band_high_rh
     rh = np.concatenate([s.rh for s in each])

@@ -78,10 +78,14 @@ def add_uncertainty(
     smaller; the sensors of a chamber are taken as independent of each other. The error of the
     deficit is worked out at the window's mean temperature and humidity.
     """
-    names = {
-        str(chamber): sorted(part["sensor"].astype(str).unique())
-        for chamber, part in sensors.groupby("chamber")
-    } if "chamber" in sensors.columns else {}  # fmt: skip
+    names = (
+        {
+            str(chamber): sorted(part["sensor"].astype(str).unique())
+            for chamber, part in sensors.groupby("chamber")
+        }
+        if "chamber" in sensors.columns
+        else {}
+    )
     limit = trial.rig.sensor_rh_error
     usual = math.nan if limit is None else limit / math.sqrt(3)
     temp_limit = trial.rig.sensor_temp_error

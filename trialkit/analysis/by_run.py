@@ -124,9 +124,15 @@ def ratio_of_totals(trial: Trial, totals: pd.DataFrame, top: str, bottom: str) -
             estimate = base[level] / mean["estimate"]
         low, high = (_inverse(mean["estimate"], mean[end]) for end in ("high", "low"))
         rows.append(
-            {"level": level, "estimate": estimate, "low": estimate * low,
-             "high": estimate * high if estimate else 0.0, **change, "runs": int(counts[level])}
-        )  # fmt: skip
+            {
+                "level": level,
+                "estimate": estimate,
+                "low": estimate * low,
+                "high": estimate * high if estimate else 0.0,
+                **change,
+                "runs": int(counts[level]),
+            }
+        )
     return pd.DataFrame(rows)
 
 

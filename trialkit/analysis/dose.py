@@ -352,10 +352,16 @@ def _optimum(
     kind = "optimum" if b2 < 0 else "lowest point"
     return pd.DataFrame(
         [
-            {"quantity": kind, "estimate": turn, "low": low, "high": high,
-             "p": bend["p"], "df": bend["df"]}
+            {
+                "quantity": kind,
+                "estimate": turn,
+                "low": low,
+                "high": high,
+                "p": bend["p"],
+                "df": bend["df"],
+            }
         ]
-    )  # fmt: skip
+    )
 
 
 def _plateau(trial: Trial, runs: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:

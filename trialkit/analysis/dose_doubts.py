@@ -25,11 +25,14 @@ def optimum_outside(summary: pd.DataFrame, runs: pd.DataFrame, exposure: str) ->
         return []
     return [
         finding(
-            "optimum_outside", "caution", exposure=exposure_label(exposure),
+            "optimum_outside",
+            "caution",
+            exposure=exposure_label(exposure),
             quantity=message(f"dose.quantity.{quantity_key(str(row['quantity']))}"),
-            lowest=float(runs["dose"].min()), highest=float(runs["dose"].max()),
+            lowest=float(runs["dose"].min()),
+            highest=float(runs["dose"].max()),
         )
-    ]  # fmt: skip
+    ]
 
 
 def dose_uncertain(data: Aligned, runs: pd.DataFrame, exposure: str, window: str) -> list[Finding]:
@@ -52,10 +55,15 @@ def dose_uncertain(data: Aligned, runs: pd.DataFrame, exposure: str, window: str
     form = "much" if share >= 100 else "some"
     return [
         finding(
-            "dose_uncertain", "caution", form=form, exposure=exposure_label(exposure),
-            share=Number(share), spread=variance**0.5, uncertainty=unknown**0.5,
+            "dose_uncertain",
+            "caution",
+            form=form,
+            exposure=exposure_label(exposure),
+            share=Number(share),
+            spread=variance**0.5,
+            uncertainty=unknown**0.5,
         )
-    ]  # fmt: skip
+    ]
 
 
 def exposure_label(name: str) -> Named:

@@ -34,11 +34,15 @@ def analysis_findings(
         units = missing["unit"].nunique()
         found.append(
             finding(
-                "missing_response", "note",
-                missing=len(missing), rows=len(table), label=label,
-                number=units, blocks=Units((trial.structure.smallest[-1],), units),
+                "missing_response",
+                "note",
+                missing=len(missing),
+                rows=len(table),
+                label=label,
+                number=units,
+                blocks=Units((trial.structure.smallest[-1],), units),
             )
-        )  # fmt: skip
+        )
     if trial.flushes > 1 and flushes_weighed(data, terms.response) == 1:
         weighed = table.loc[table[terms.response].notna(), "flush"].iloc[0]
         found.append(
@@ -55,8 +59,11 @@ def analysis_findings(
         units_given = Units(tuple(factor.applied_to), len(given))
         found.append(
             finding(
-                "few_units", "caution", treatment=factor.name, number=len(given),
+                "few_units",
+                "caution",
+                treatment=factor.name,
+                number=len(given),
                 units=units_given,
             )
-        )  # fmt: skip
+        )
     return found

@@ -242,11 +242,20 @@ def _by_level(
             group["sum"].tolist(), group["size"].tolist(), level=trial.question.level
         )
         rows.append(
-            {"factor": factor.name, "level": str(level), "outcome": outcome,
-             "events": int(group["sum"].sum()), "blocks": int(group["size"].sum()),
-             "clusters": len(group), "proportion": share, "low": low, "high": high,
-             "p": p_value, "method": f"effective sample of {':'.join(factor.applied_to)}"}
-        )  # fmt: skip
+            {
+                "factor": factor.name,
+                "level": str(level),
+                "outcome": outcome,
+                "events": int(group["sum"].sum()),
+                "blocks": int(group["size"].sum()),
+                "clusters": len(group),
+                "proportion": share,
+                "low": low,
+                "high": high,
+                "p": p_value,
+                "method": f"effective sample of {':'.join(factor.applied_to)}",
+            }
+        )
     return rows
 
 
@@ -323,12 +332,22 @@ def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
         for level, group in blocks.groupby(name, sort=False, observed=True):
             dried = group["dry"].sum()
             rows.append(
-                {"factor": name, "level": str(level), "blocks": len(group),
-                 **modelled.get((name, str(level)), {"be_total_pct": group["be"].mean(),
-                    "be_low_pct": math.nan, "be_high_pct": math.nan}),
-                 "be_per_day_pct": (group["be"] / group["days"]).mean(),
-                 "dry_share_pct": 100 * dried / group["fresh"].sum() if dried else math.nan}
-            )  # fmt: skip
+                {
+                    "factor": name,
+                    "level": str(level),
+                    "blocks": len(group),
+                    **modelled.get(
+                        (name, str(level)),
+                        {
+                            "be_total_pct": group["be"].mean(),
+                            "be_low_pct": math.nan,
+                            "be_high_pct": math.nan,
+                        },
+                    ),
+                    "be_per_day_pct": (group["be"] / group["days"]).mean(),
+                    "dry_share_pct": 100 * dried / group["fresh"].sum() if dried else math.nan,
+                }
+            )
     return pd.DataFrame(rows)
 
 

@@ -181,10 +181,12 @@ class Analysis:
                     formats={"method": lambda value: method_words(str(value), say)},
                     caption=say.text(
                         f"analysis_table.differences.{joint}",
-                        factor=name, quantity=unit, level=level,
+                        factor=name,
+                        quantity=unit,
+                        level=level,
                     ),
                 )
-            )  # fmt: skip
+            )
         return shown
 
     def __str__(self) -> str:

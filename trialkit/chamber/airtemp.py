@@ -97,8 +97,12 @@ def estimate_air_temp(
     # a lag longer than the warming is the same course with the two changed about
     pairs = [(w, lag) for w in WARMINGS_S for lag in LAGS_S if lag < w]
     start = min(pairs, key=lambda pair: miss(np.array(pair)))
-    found = minimize(miss, np.array(start), method="Nelder-Mead",
-                     options={"maxfev": 80, "xatol": 1.0, "fatol": 1e-6})  # fmt: skip
+    found = minimize(
+        miss,
+        np.array(start),
+        method="Nelder-Mead",
+        options={"maxfev": 80, "xatol": 1.0, "fatol": 1e-6},
+    )
     warming, lag = (float(v) for v in found.x)
     x, parts = columns(warming, lag, time_s, base)
     beta = np.linalg.lstsq(x, temp_c, rcond=None)[0]
@@ -110,8 +114,9 @@ def estimate_air_temp(
     if effect < LEAST_EFFECT_C or (r2 < LEAST_R2 and noise > 0.1):
         return plain
     nodes = time_s if np.median(np.diff(time_s)) <= 5 else grid[grid <= last]
-    air = sum(np.interp(nodes, knots, row) * b for row, b in zip(np.eye(len(knots)), beta,
-                                                                 strict=False))  # fmt: skip
+    air = sum(
+        np.interp(nodes, knots, row) * b for row, b in zip(np.eye(len(knots)), beta, strict=False)
+    )
     for k, b in enumerate(beta[-2:]):
         air = air + b * np.interp(nodes, grid, parts[:, k])
     away = np.abs(air - np.interp(nodes, time_s, temp_c))

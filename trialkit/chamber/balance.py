@@ -66,9 +66,24 @@ class Piece:
     """
 
     __slots__ = (
-        "_c", "_f", "_l", "_r", "_t", "cs", "cs_t", "g", "given", "kind", "n", "on", "room",
-        "start", "supply", "vapour", "wet",
-    )  # fmt: skip
+        "_c",
+        "_f",
+        "_l",
+        "_r",
+        "_t",
+        "cs",
+        "cs_t",
+        "g",
+        "given",
+        "kind",
+        "n",
+        "on",
+        "room",
+        "start",
+        "supply",
+        "vapour",
+        "wet",
+    )
 
     def __init__(self, room: Constants, start: State, *, on: bool) -> None:
         if start.f > 0:

@@ -19,8 +19,17 @@ from trialkit.errors import Finding
 from trialkit.wording import finding, message, spoken
 from trialkit.wording.message import Message
 
-_SHOWN = ("level", "setting", "mean_rh_pct", "low_rh_pct", "high_rh_pct", "verdict",
-          "water_l_day", "energy_kwh_day", "refill_days")  # fmt: skip
+_SHOWN = (
+    "level",
+    "setting",
+    "mean_rh_pct",
+    "low_rh_pct",
+    "high_rh_pct",
+    "verdict",
+    "water_l_day",
+    "energy_kwh_day",
+    "refill_days",
+)
 
 
 @dataclass(frozen=True)
@@ -252,9 +261,14 @@ def _pairs(results: Mapping[str, Simulation], smallest: float) -> pd.DataFrame:
             }
         )
     columns = [
-        "first", "second", "difference_rh_pct", "difference_vpd_kpa", "water_ratio",
-        "cycle_ratio", "comparable",
-    ]  # fmt: skip
+        "first",
+        "second",
+        "difference_rh_pct",
+        "difference_vpd_kpa",
+        "water_ratio",
+        "cycle_ratio",
+        "comparable",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 

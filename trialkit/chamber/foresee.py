@@ -12,11 +12,11 @@ import pandas as pd
 
 from trialkit.chamber.compare import Comparison, compare_settings
 from trialkit.chamber.forward import simulate
-from trialkit.chamber.likely import Likely, draw_rooms, shares_of
 from trialkit.chamber.quantities import QUANTITIES
 from trialkit.chamber.recovery import recovery_minutes
 from trialkit.chamber.rig import Assumed, room_from_rig
 from trialkit.chamber.room import ChamberError
+from trialkit.chamber.room_draws import Likely, draw_rooms, shares_of
 from trialkit.chamber.separate import setting_or_none
 from trialkit.chamber.surroundings import winter_rh_pct
 from trialkit.display import Shown, show_table
@@ -131,10 +131,14 @@ class Foresight:
         )
         for name in ("mean_rh_pct", "low_rh_pct", "high_rh_pct"):
             view[name] = [
-                say.text("chamber.range", middle=row[name], low=row[f"{name}_from"],
-                         high=row[f"{name}_to"])
+                say.text(
+                    "chamber.range",
+                    middle=row[name],
+                    low=row[f"{name}_from"],
+                    high=row[f"{name}_to"],
+                )
                 for row in self.table.to_dict("records")
-            ]  # fmt: skip
+            ]
         notes = [*self.sentences, self.worst_times, self.narrowing, self.assumptions]
         notes += [str(finding) for finding in self.nominal.doubts]
         heads = {name: say.text(f"chamber.head.{name}") for name in view.columns}
@@ -202,9 +206,11 @@ def foresee(
         name: _hold(likely, setting_or_none(levels[name])) for name in nominal.results
     }  # level → (rooms, 3)
     table = pd.DataFrame(
-        [_row(nominal.results[name].setting.words, name, values, nominal.band)
-         for name, values in held.items()]
-    )  # fmt: skip
+        [
+            _row(nominal.results[name].setting.words, name, values, nominal.band)
+            for name, values in held.items()
+        ]
+    )
     pairs = _pairs(held, smallest_rh_pct)
     measure = _measure(made, likely, held)
     around = min(winter_rh_pct(made.room.room_temp_c), made.room.room_rh_pct)
@@ -284,8 +290,14 @@ def _pairs(held: Mapping[str, Any], smallest: float) -> pd.DataFrame:
                 "alike_pct": 100 * float(np.mean(np.abs(gap) < smallest)),
             }
         )
-    columns = ["first", "second", "difference_rh_pct", "difference_from", "difference_to",
-               "alike_pct"]  # fmt: skip
+    columns = [
+        "first",
+        "second",
+        "difference_rh_pct",
+        "difference_from",
+        "difference_to",
+        "alike_pct",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 

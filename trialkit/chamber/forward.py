@@ -22,8 +22,19 @@ from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.wording import spoken
 
-_SHOWN = ("setting", "mean_rh_pct", "low_rh_pct", "high_rh_pct", "mean_temp_c", "mean_vpd_kpa",
-          "water_l_day", "energy_kwh_day", "refill_days", "hours_wet_day", "co2_ppm")  # fmt: skip
+_SHOWN = (
+    "setting",
+    "mean_rh_pct",
+    "low_rh_pct",
+    "high_rh_pct",
+    "mean_temp_c",
+    "mean_vpd_kpa",
+    "water_l_day",
+    "energy_kwh_day",
+    "refill_days",
+    "hours_wet_day",
+    "co2_ppm",
+)
 
 
 @dataclass(frozen=True)

@@ -134,12 +134,16 @@ class Identified:
         view = pd.DataFrame({"chamber": self.table["chamber"]})
         for name in _NAMES:
             view[name] = [
-                say.text("chamber.estimate", middle=row[name], low=row[f"{name}_low"],
-                         high=row[f"{name}_high"])
+                say.text(
+                    "chamber.estimate",
+                    middle=row[name],
+                    low=row[f"{name}_low"],
+                    high=row[f"{name}_high"],
+                )
                 if row[name] == row[name]
                 else say.text("chamber.no_estimate")
                 for _, row in self.table.iterrows()
-            ]  # fmt: skip
+            ]
         view["residual_sd_pct"] = self.table["residual_sd_pct"]
         view["r2"] = [say.percent(100 * r2, 1) for r2 in self.table["r2"]]
         return show_table(
@@ -255,10 +259,16 @@ def identify_room(
     for chamber, (readings, spells) in groups.items():
         try:
             fits[chamber] = _fit_one(
-                readings, spells, chamber, drift_h,
-                outside_g_m3=outside_g_m3, level=level, saturated_above=saturated_above,
-                most_mist=math.inf if like is None else _most_mist(like), empty=empty,
-            )  # fmt: skip
+                readings,
+                spells,
+                chamber,
+                drift_h,
+                outside_g_m3=outside_g_m3,
+                level=level,
+                saturated_above=saturated_above,
+                most_mist=math.inf if like is None else _most_mist(like),
+                empty=empty,
+            )
         except ChamberError as error:
             findings.append(finding("not_identified", "caution", reason=str(error)))
     if not fits:
@@ -303,8 +313,9 @@ def _fit_one(
             there[name] = there[name] + pd.Timedelta(moved, "s")
         fit = fit_course(
             prepare_course(readings, there, chamber=chamber, drift_h=drift_h),
-            chamber=chamber, **how,
-        )  # fmt: skip
+            chamber=chamber,
+            **how,
+        )
         delay = float(fit.estimates["estimate"]["delay_s"])
     if not moved:
         return first

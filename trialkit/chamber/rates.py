@@ -146,29 +146,45 @@ def find_rates(
             return Solution(result.x, result.fun, result.jac), layout
     small = course.thin(_FEW)
     tried = [
-        _adjust(small, start if falls is None else np.append(start, math.log(falls)), layout,
-                saturated_above, bounds, 15)
+        _adjust(
+            small,
+            start if falls is None else np.append(start, math.log(falls)),
+            layout,
+            saturated_above,
+            bounds,
+            15,
+        )
         for start in starts
         for falls in (FALLS_TRIED if layout.fog else (None,))
-    ]  # fmt: skip
+    ]
     best = min(tried, key=lambda result: result.cost)
     result = _adjust(whole, best.x, layout, saturated_above, bounds, 40)
     return Solution(result.x, result.fun, result.jac), layout
 
 
 def _adjust(
-    course: Course, begin: Floats, layout: Layout, above: float, bounds: tuple[Floats, Floats],
+    course: Course,
+    begin: Floats,
+    layout: Layout,
+    above: float,
+    bounds: tuple[Floats, Floats],
     most: int,
-) -> Any:  # fmt: skip
+) -> Any:
     """Adjust all unknowns together on the full model."""
     from scipy.optimize import least_squares
 
     slopes = Slopes(course, layout, course.rh_pct < above)
     begin = np.clip(begin, bounds[0] + 1e-6, bounds[1] - 1e-6)
     return least_squares(
-        slopes.residual, begin, jac=slopes.jacobian, bounds=bounds, x_scale="jac", xtol=1e-6,
-        ftol=1e-7, max_nfev=most,
-    )  # fmt: skip
+        slopes.residual,
+        begin,
+        jac=slopes.jacobian,
+        bounds=bounds,
+        x_scale="jac",
+        xtol=1e-6,
+        ftol=1e-7,
+        max_nfev=most,
+    )
 
 
 class Slopes:
@@ -222,8 +238,9 @@ class Slopes:
         rates = {name: values[name] for name in ("n_h", "lag_s", "delay_s")}
 
         def alone(mist: float, first: float, outside: float) -> Floats:
-            made = predict_readings(self.open, **rates, mist_g_m3_h=mist, first=first,
-                                    outside=outside, shown=0.0)  # fmt: skip
+            made = predict_readings(
+                self.open, **rates, mist_g_m3_h=mist, first=first, outside=outside, shown=0.0
+            )
             return made[self.used]
 
         out[:, 1] = alone(values["mist_g_m3_h"], 0.0, 0.0)
@@ -283,9 +300,15 @@ def _search(course: Course, saturated_above: float, layout: Layout) -> list[Floa
     low = np.array([*(math.log(edge[0]) for edge in edges), BOUNDS["delay_s"][0]])
     high = np.array([*(math.log(edge[1]) for edge in edges), BOUNDS["delay_s"][1]])
     found = least_squares(
-        miss, grid[0], bounds=(low, high), x_scale=(1.0, 1.0, 30.0), diff_step=1e-4, xtol=1e-4,
-        ftol=1e-4, max_nfev=25,
-    )  # fmt: skip
+        miss,
+        grid[0],
+        bounds=(low, high),
+        x_scale=(1.0, 1.0, 30.0),
+        diff_step=1e-4,
+        xtol=1e-4,
+        ftol=1e-4,
+        max_nfev=25,
+    )
     starts = [found.x]
     for theta in grid:
         if len(starts) < STARTS and all(abs(theta[0] - other[0]) > 0.5 for other in starts):

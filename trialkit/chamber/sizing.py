@@ -19,8 +19,17 @@ from trialkit.errors import Finding
 from trialkit.wording import finding, message, spoken
 from trialkit.wording.message import Message
 
-_SHOWN = ("chambers", "blocks", "mist_l_h", "mist_peak_l_h", "fan_m3_h", "water_l_day",
-          "reservoir_l", "power_w", "energy_kwh_day")  # fmt: skip
+_SHOWN = (
+    "chambers",
+    "blocks",
+    "mist_l_h",
+    "mist_peak_l_h",
+    "fan_m3_h",
+    "water_l_day",
+    "reservoir_l",
+    "power_w",
+    "energy_kwh_day",
+)
 
 
 @dataclass(frozen=True)
@@ -97,9 +106,11 @@ class Sizing:
             for name in counts
         }
         return show_table(
-            view, heads=heads, columns=["part", "unit", *counts, "basis"],
+            view,
+            heads=heads,
+            columns=["part", "unit", *counts, "basis"],
             caption=say("chamber.parts_caption"),
-        )  # fmt: skip
+        )
 
     @property
     def sentence(self) -> str:
@@ -223,10 +234,14 @@ def size_up(
     limits = _limits(room, need, middle, co2_limit_ppm, most_cooling_c, most_duty, shortest_on_s)
     first = limits.iloc[0]
     return Sizing(
-        table, limits, str(first["limit"]), _say(first, need, middle), tuple(findings),
+        table,
+        limits,
+        str(first["limit"]),
+        _say(first, need, middle),
+        tuple(findings),
         supply_table(room, asked, supply),
         parts_table(room, asked, supply, chambers, refill_days=refill_days),
-    )  # fmt: skip
+    )
 
 
 def _in_words(value: float) -> str:

@@ -79,8 +79,11 @@ def read_supply(rig: Any) -> Supply:
         duct = Duct(float(take(rig, "duct_m")), float(take(rig, "duct_mm")), bends)
     if take(rig, "fan_m3_h") is not None:
         power = take(rig, "fan_w")
-        fan = Fan(float(take(rig, "fan_m3_h")), float(take(rig, "fan_pa")),
-                  None if power is None else float(power))  # fmt: skip
+        fan = Fan(
+            float(take(rig, "fan_m3_h")),
+            float(take(rig, "fan_pa")),
+            None if power is None else float(power),
+        )
     solids = take(rig, "water_solids_mg_l")
     return Supply(duct, fan, None if solids is None else float(solids))
 
@@ -121,8 +124,11 @@ class Asked:
     def output_l_h(self, supply: Supply, through: float) -> dict[str, float]:
         """Give the output while on that each need asks of the fogger [L/h]."""
         door = self.mist_g_h + self.refill_g * 60 / supply.door_minutes
-        grams = {"usual": self.mist_g_h / self.most_duty, "dry": self.dry_g_h / self.most_duty,
-                 "door": door}  # fmt: skip
+        grams = {
+            "usual": self.mist_g_h / self.most_duty,
+            "dry": self.dry_g_h / self.most_duty,
+            "door": door,
+        }
         return {
             name: value / WATER_G_L / through if through > 0 else math.inf
             for name, value in grams.items()
@@ -144,22 +150,42 @@ def supply_table(room: Room, asked: Asked, supply: Supply) -> pd.DataFrame:
         ("output_usual", output["usual"], "L/h", _basis("duty", share=100 * asked.most_duty)),
         ("output_dry", output["dry"], "L/h", _basis("dry", rh=asked.dry_rh_pct)),
         ("output_door", output["door"], "L/h", _basis("door", minutes=supply.door_minutes)),
-        ("fog_arrives", 100 * through, "%",
-         _basis("duct" if supply.duct else "no_duct", flow=asked.fog_m3_h)),
+        (
+            "fog_arrives",
+            100 * through,
+            "%",
+            _basis("duct" if supply.duct else "no_duct", flow=asked.fog_m3_h),
+        ),
         ("fan_flow", _fan_flow(supply), "m³/h", _basis(_fan_basis(supply))),
         ("fan_power", _fan_power(supply, asked), "W", _basis(_power_basis(supply, asked))),
-        ("drop_lasts", drop_life_s(room.drop_um, asked.temp_c, asked.rh_pct), "s",
-         _basis("drop", size=room.drop_um)),
-        ("drop_falls", room.tall_m / settling_m_s(room.drop_um) / 60, "min",
-         _basis("drop", size=room.drop_um)),
-        ("air_stays", 60 / asked.air_changes_h if asked.air_changes_h else math.inf, "min",
-         _basis("stays")),
-        ("fresh_for_crop", asked.crop_changes_h * room.volume_m3, "m³/h",
-         _basis("crop" if room.crop_co2_g_h else "no_crop")),
+        (
+            "drop_lasts",
+            drop_life_s(room.drop_um, asked.temp_c, asked.rh_pct),
+            "s",
+            _basis("drop", size=room.drop_um),
+        ),
+        (
+            "drop_falls",
+            room.tall_m / settling_m_s(room.drop_um) / 60,
+            "min",
+            _basis("drop", size=room.drop_um),
+        ),
+        (
+            "air_stays",
+            60 / asked.air_changes_h if asked.air_changes_h else math.inf,
+            "min",
+            _basis("stays"),
+        ),
+        (
+            "fresh_for_crop",
+            asked.crop_changes_h * room.volume_m3,
+            "m³/h",
+            _basis("crop" if room.crop_co2_g_h else "no_crop"),
+        ),
         ("mist_leaks_alone", asked.leak_g_h * 24 / WATER_G_L, "L/day", _basis("leaks")),
         ("mist_with_fresh_air", asked.mist_g_h * 24 / WATER_G_L, "L/day", _basis("fresh")),
         *_of_water(room, asked, supply, water_l_day),
-    ]  # fmt: skip
+    ]
     return pd.DataFrame(rows, columns=["item", "value", "unit", "basis"])
 
 
@@ -233,15 +259,19 @@ def parts_table(
     foggers = math.ceil(peak / room.mist_l_h - 1e-9) if room.mist_l_h > 0 else math.inf
     one = [
         ("foggers", foggers, "count", _part("foggers", output=room.mist_l_h, peak=peak)),
-        ("fans", float(max(fans, 1)) if fans == fans else math.nan, "count",
-         _part("fans" if fans == fans else "fans_unknown")),
+        (
+            "fans",
+            float(max(fans, 1)) if fans == fans else math.nan,
+            "count",
+            _part("fans" if fans == fans else "fans_unknown"),
+        ),
         ("duct", supply.duct.length_m if supply.duct else 0.0, "m", _part("duct")),
         ("reservoir", water_l_day * refill_days, "L", _part("reservoir", days=refill_days)),
         ("water_week", water_l_day * 7, "L", _part("water_week")),
         ("timers", 1.0, "count", _part("timers")),
         ("loggers", 2.0, "count", _part("loggers")),
         ("current_protection", 1.0, "count", _part("current_protection")),
-    ]  # fmt: skip
+    ]
     rows = [
         {"part": part, "unit": unit, **{f"for {n}": n * each for n in chambers}, "basis": basis}
         for part, each, unit, basis in one

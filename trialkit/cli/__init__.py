@@ -56,10 +56,14 @@ def _tell_version(wanted: bool) -> None:
 
 def _options(
     version: bool = typer.Option(
-        False, "--version", metavar="", help="Show the version.", is_eager=True,
+        False,
+        "--version",
+        metavar="",
+        help="Show the version.",
+        is_eager=True,
         callback=_tell_version,
     ),
-) -> None:  # fmt: skip
+) -> None:
     """Take the options that stand before a command; each does its work in its callback."""
 
 

@@ -78,10 +78,19 @@ def new(
     if (folder / "trial.toml").exists():
         raise typer.BadParameter(f"{folder} holds a trial already", param_hint="DIR")
     given: dict[str, Any] = {
-        "title": title, "species": species, "time_zone": time_zone, "chambers": chambers,
-        "batches": batches, "shelves": shelves, "blocks": blocks, "flushes": flushes, "now": now,
-        "versus": versus, "margin": margin, "seed": seed,
-    }  # fmt: skip
+        "title": title,
+        "species": species,
+        "time_zone": time_zone,
+        "chambers": chambers,
+        "batches": batches,
+        "shelves": shelves,
+        "blocks": blocks,
+        "flushes": flushes,
+        "now": now,
+        "versus": versus,
+        "margin": margin,
+        "seed": seed,
+    }
     given = {name: value for name, value in given.items() if value is not None}
     if not given and not screen.as_json and sys.stdin.isatty() and sys.stdout.isatty():
         given = _ask()
@@ -238,10 +247,13 @@ def lab(
     if not start:
         return DONE
     arguments = [
-        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={folder.resolve()}",
         f"--ServerApp.port={port}",
         "--LabApp.default_url=/lab/tree/notebooks/1_design.ipynb",
-    ]  # fmt: skip
+    ]
     if not browser:
         arguments.append("--no-browser")
     if getattr(os, "geteuid", lambda: 1)() == 0:  # as in a container

@@ -78,7 +78,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     """Print and write what was read, kept, set aside and found; give the exit code."""
     import pandas as pd
 
-    from trialkit.alignment.unmade import told_unmade
+    from trialkit.alignment.open_checks import told_unmade
     from trialkit.display import show_table
 
     summary = pd.concat(
@@ -110,8 +110,10 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     if len(unmade):
         screen.heading(message("cli.check.unmade"))
         for what, where, why, needs in told_unmade(unmade):
-            screen.say(message("cli.check.unmade_line", what=what, where=where, why=why,
-                               needs=needs), indent="  ")  # fmt: skip
+            screen.say(
+                message("cli.check.unmade_line", what=what, where=where, why=why, needs=needs),
+                indent="  ",
+            )
     screen.say("")
     screen.wrote(
         write_tables(

@@ -48,8 +48,13 @@ def plan(
     with screen.counted(message("progress.plan")) as tell:
         drawn = tk.assign(trial, seed=seed, progress=tell)
         wrote = drawn.write(trial.folder, keep_old=beside)
-    screen.record |= {"trial": trial.title, "seed": drawn.seed, "hash": drawn.hash,
-                      "assignment": drawn.table, "strata": laid.table}  # fmt: skip
+    screen.record |= {
+        "trial": trial.title,
+        "seed": drawn.seed,
+        "hash": drawn.hash,
+        "assignment": drawn.table,
+        "strata": laid.table,
+    }
     screen.say(str(drawn))
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
@@ -136,8 +141,13 @@ def power(
             progress=tell,
         )
         needed, then, mixes = found.needed, found.next_step, found.cheapest
-    screen.record |= {"trial": trial.title, "power": found.table, "needed": needed,
-                      "one_more": then, "cheapest": mixes}  # fmt: skip
+    screen.record |= {
+        "trial": trial.title,
+        "power": found.table,
+        "needed": needed,
+        "one_more": then,
+        "cheapest": mixes,
+    }
     screen.say(str(found))
     screen.heading(message("cli.power.means"))
     screen.say(_weakest(found), indent="  ")
@@ -151,10 +161,15 @@ def power(
         screen.say(message("cli.power.by_formula", now=_percent(now)), indent="  ")
     for row in then.to_dict("records"):
         line = _priced(
-            "cli.power.one_more", trial, row["cost"], units=Units((str(row["unit"]),)),
-            then=row["then"], now=row["now"], chance=_percent(row["power"]),
+            "cli.power.one_more",
+            trial,
+            row["cost"],
+            units=Units((str(row["unit"]),)),
+            then=row["then"],
+            now=row["now"],
+            chance=_percent(row["power"]),
             points=100 * row["gain"],
-        )  # fmt: skip
+        )
         screen.say(line, indent="  ")
     return DONE
 

@@ -67,8 +67,13 @@ def size(
         prices=trial.prices,
         supply=read_supply(trial.rig),
     )
-    screen.record |= {"trial": trial.title, "table": found.table, "limits": found.limits,
-                      "supply": found.supply, "parts": found.parts}  # fmt: skip
+    screen.record |= {
+        "trial": trial.title,
+        "table": found.table,
+        "limits": found.limits,
+        "supply": found.supply,
+        "parts": found.parts,
+    }
     screen.say(message("cli.size.blocks", blocks=blocks))
     screen.say("")
     screen.show(found.show())

@@ -70,9 +70,15 @@ def _draw(
         inside = records[(records["time"] >= start) & (records["time"] <= stop)]
         touching = doubted_humidity(data.check, chamber, start, stop)
         humidity_timeline(
-            inside, mist, flags=touching, start=start, stop=stop, band=band,
-            zone=data.trial.time_zone, ax=ax,
-        )  # fmt: skip
+            inside,
+            mist,
+            flags=touching,
+            start=start,
+            stop=stop,
+            band=band,
+            zone=data.trial.time_zone,
+            ax=ax,
+        )
         words = [chamber, str(run.get("batch", "")), str(run.get(data.trial.primary.name, ""))]
         with drawing():
             ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)

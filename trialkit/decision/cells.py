@@ -79,9 +79,11 @@ def cells_sentence(
     cells = rows.to_dict("records")
     factor = cells[0]["factor"]
     words = {
-        "level": cells[0]["level"], "reference": cells[0]["reference"], "factor": factor,
+        "level": cells[0]["level"],
+        "reference": cells[0]["reference"],
+        "factor": factor,
         "margin": margin_pct,
-    }  # fmt: skip
+    }
     opening = message(f"cells.{answer_key(answer)}.{depends_form(factor)}", **words)
     if len(cells) > MOST_TOLD:
         counts = rows["answer"].value_counts(sort=False)
@@ -105,7 +107,10 @@ def _cell(
         form = "loss_of_open_size"
     limits = limits_words(row, response, margin=float(row["margin_ratio"]), level=level, joint=True)
     return message(
-        f"cells.at.{response.kind}", where=where, level=row["level"], limits=limits,
+        f"cells.at.{response.kind}",
+        where=where,
+        level=row["level"],
+        limits=limits,
         than=than_words(row, response),
         ending=message(f"cells.ending.{form}", margin=words["margin"]),
-    )  # fmt: skip
+    )

@@ -17,9 +17,11 @@ if TYPE_CHECKING:
 
 #: Prices that are moved to see what happens, and the field of `[prices]` each stands in.
 MOVED = {
-    "mushrooms": "mushrooms_per_kg", "water": "water_per_m3", "energy": "energy_per_kwh",
+    "mushrooms": "mushrooms_per_kg",
+    "water": "water_per_m3",
+    "energy": "energy_per_kwh",
     "labour": "labour_per_h",
-}  # fmt: skip
+}
 
 
 def run_value(

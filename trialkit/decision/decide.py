@@ -31,8 +31,12 @@ if TYPE_CHECKING:
 
 Answer = Literal["better", "no worse", "depends", "not enough evidence", "worse", "blocked"]
 _RANK: dict[str, int] = {
-    "better": 0, "no worse": 1, "depends": 2, "not enough evidence": 3, "worse": 4,
-}  # fmt: skip
+    "better": 0,
+    "no worse": 1,
+    "depends": 2,
+    "not enough evidence": 3,
+    "worse": 4,
+}
 
 
 def _no_measures() -> pd.DataFrame:

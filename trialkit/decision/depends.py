@@ -49,11 +49,26 @@ _ROUNDING = 1e-6  # df are worked out from variances: three may come as 2.999999
 #: Chance, over all partners, of saying "depends" where effects add up.
 ALPHA = 0.05
 BY_COLUMNS = [
-    "factor", "at", "level", "reference", "ratio", "low", "high", "p", "margin_ratio", "df",
-    "answer", "note",
-]  # fmt: skip
-ANSWERS = {"better": "better", "no worse": "no worse", "no worse, though lower": "no worse",
-           "no worse, though higher": "no worse", "worse": "worse"}  # fmt: skip
+    "factor",
+    "at",
+    "level",
+    "reference",
+    "ratio",
+    "low",
+    "high",
+    "p",
+    "margin_ratio",
+    "df",
+    "answer",
+    "note",
+]
+ANSWERS = {
+    "better": "better",
+    "no worse": "no worse",
+    "no worse, though lower": "no worse",
+    "no worse, though higher": "no worse",
+    "worse": "worse",
+}
 
 
 @dataclass(frozen=True)
@@ -118,8 +133,15 @@ def dependence(trial: Trial, result: Analysis, *, better: Better = "more") -> De
         if p_difference < threshold and result.scale == "plain":
             p_ratio = _ratio_test(trial, fit, name, p_difference)
         found = bool(p_difference < threshold and p_ratio < threshold)
-        rows.append({"factor": name, "p_difference": p_difference, "p_ratio": p_ratio,
-                     "threshold": threshold, "found": found})  # fmt: skip
+        rows.append(
+            {
+                "factor": name,
+                "p_difference": p_difference,
+                "p_ratio": p_ratio,
+                "threshold": threshold,
+                "found": found,
+            }
+        )
     columns = ["factor", "p_difference", "p_ratio", "threshold", "found"]
     tests = pd.DataFrame(rows, columns=columns)
     hits = tests[tests["found"].astype(bool)].sort_values("p_difference", kind="stable")

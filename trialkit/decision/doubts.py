@@ -151,9 +151,11 @@ def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:
     known = table.assign(whole=table["status"] != "missing")
     runs = known.groupby(keys, sort=False, observed=True)
     totals = runs.agg(
-        got=(response, "sum"), units=("unit", "nunique"), level=(primary.name, "first"),
+        got=(response, "sum"),
+        units=("unit", "nunique"),
+        level=(primary.name, "first"),
         whole=("whole", "all"),
-    ).reset_index()  # fmt: skip
+    ).reset_index()
     totals = totals[totals["whole"]].rename(columns={"level": primary.name})
     totals["per_block"] = totals["got"] / totals["units"]
     try:

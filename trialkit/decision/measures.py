@@ -23,9 +23,17 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 MEASURE_COLUMNS = [
-    "measure", "unit", "level", "estimate", "low", "high", "change_pct", "change_low_pct",
-    "change_high_pct", "runs",
-]  # fmt: skip
+    "measure",
+    "unit",
+    "level",
+    "estimate",
+    "low",
+    "high",
+    "change_pct",
+    "change_low_pct",
+    "change_high_pct",
+    "runs",
+]
 _FEWEST = 4  # chamber runs, as for water and energy
 
 

@@ -35,9 +35,16 @@ MULTIPLES = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
 
 BREAK_EVEN = [
-    "level", "bought", "runs", "runs_low", "runs_high", "price_per_kg", "pays",
-    "sure_from", "sure_to",
-]  # fmt: skip
+    "level",
+    "bought",
+    "runs",
+    "runs_low",
+    "runs_high",
+    "price_per_kg",
+    "pays",
+    "sure_from",
+    "sure_to",
+]
 
 
 def _no_break_even() -> pd.DataFrame:
@@ -173,10 +180,17 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
             gain = {"gain": got["estimate"], "gain_low": got["low"], "gain_high": got["high"]}
         year = {k.replace("gain", "gain_year"): v * yearly for k, v in gain.items()}
         rows.append(
-            {"level": str(level), "estimate": row["estimate"], "low": row["low"],
-             "high": row["high"], **gain, **year, "expected_loss": losses[i],
-             "chance_best": chances[i]}
-        )  # fmt: skip
+            {
+                "level": str(level),
+                "estimate": row["estimate"],
+                "low": row["low"],
+                "high": row["high"],
+                **gain,
+                **year,
+                "expected_loss": losses[i],
+                "chance_best": chances[i],
+            }
+        )
     by_price = _by_price(trial, totals, fit)
     table = pd.DataFrame(rows)
     even = _break_even(trial, table, by_price)
@@ -214,9 +228,18 @@ def _break_even(trial: Trial, table: pd.DataFrame, by_price: pd.DataFrame) -> pd
         price, way = _turning_price(own, prices.mushrooms_per_kg)
         sure_from, sure_to = _sure_prices(own)
         rows.append(
-            {"level": level, "bought": extra, "runs": runs, "runs_low": best, "runs_high": worst,
-             "price_per_kg": price, "pays": way, "sure_from": sure_from, "sure_to": sure_to}
-        )  # fmt: skip
+            {
+                "level": level,
+                "bought": extra,
+                "runs": runs,
+                "runs_low": best,
+                "runs_high": worst,
+                "price_per_kg": price,
+                "pays": way,
+                "sure_from": sure_from,
+                "sure_to": sure_to,
+            }
+        )
     return pd.DataFrame(rows, columns=BREAK_EVEN)
 
 

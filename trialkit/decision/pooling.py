@@ -170,9 +170,16 @@ def combine_estimates(
     point = float(special.stdtrit(len(y) - 1, (1 + level) / 2))
     ahead = point * math.sqrt(between + se**2)
     return Combined(
-        centre, se, centre - point * se, centre + point * se, len(y) - 1,
-        between, centre - ahead, centre + ahead, share,
-    )  # fmt: skip
+        centre,
+        se,
+        centre - point * se,
+        centre + point * se,
+        len(y) - 1,
+        between,
+        centre - ahead,
+        centre + ahead,
+        share,
+    )
 
 
 def between_variance(y: Floats, v: Floats) -> float:
@@ -272,16 +279,31 @@ def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
     for result, (value, se), share in zip(results, pairs, got.weights, strict=True):
         row = result.ratios[result.ratios["level"].astype(str) == level].iloc[0]
         rows.append(
-            {"trial": result.trial.title, "ratio": math.exp(value), "low": row["low"],
-             "high": row["high"], "se_log": se, "weight_pct": 100 * share,
-             "next_low": math.nan, "next_high": math.nan}
-        )  # fmt: skip
+            {
+                "trial": result.trial.title,
+                "ratio": math.exp(value),
+                "low": row["low"],
+                "high": row["high"],
+                "se_log": se,
+                "weight_pct": 100 * share,
+                "next_low": math.nan,
+                "next_high": math.nan,
+            }
+        )
     ratios = [got.estimate, got.low, got.high, got.next_low, got.next_high]
     ratio, low, high, next_low, next_high = (_exp(value) for value in ratios)
     rows.append(
-        {"trial": "pooled", "ratio": ratio, "low": low, "high": high, "se_log": got.se,
-         "weight_pct": 100.0, "next_low": next_low, "next_high": next_high}
-    )  # fmt: skip
+        {
+            "trial": "pooled",
+            "ratio": ratio,
+            "low": low,
+            "high": high,
+            "se_log": got.se,
+            "weight_pct": 100.0,
+            "next_low": next_low,
+            "next_high": next_high,
+        }
+    )
     return Pooled(
         level=level,
         against=results[0].trial.primary.reference,
@@ -328,10 +350,15 @@ def _pool_findings(results: Sequence[Analysis]) -> list[Finding]:
         if share > 0.5:
             found.append(
                 finding(
-                    "shared_rows", "caution", share=Number(100 * share), first=i + 1,
-                    first_title=one.trial.title, second=j + 1, second_title=other.trial.title,
+                    "shared_rows",
+                    "caution",
+                    share=Number(100 * share),
+                    first=i + 1,
+                    first_title=one.trial.title,
+                    second=j + 1,
+                    second_title=other.trial.title,
                 )
-            )  # fmt: skip
+            )
     if len(results) < FEW_TRIALS:
         found.append(finding("few_trials", "note", trials=len(results)))
     return found
@@ -353,7 +380,12 @@ def _pooled_variances(results: Sequence[Analysis]) -> pd.DataFrame:
     for term, group in frame.groupby("term", sort=False):
         pooled = (group["value"] * group["units"]).sum() / group["units"].sum()
         out.append(
-            {"term": term, "smallest": group["value"].min(), "pooled": pooled,
-             "largest": group["value"].max(), "trials": len(group)}
-        )  # fmt: skip
+            {
+                "term": term,
+                "smallest": group["value"].min(),
+                "pooled": pooled,
+                "largest": group["value"].max(),
+                "trials": len(group),
+            }
+        )
     return pd.DataFrame(out)

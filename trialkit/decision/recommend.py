@@ -88,10 +88,14 @@ def recommend(trial: Trial, table: pd.DataFrame, level: str, money: Money | None
         k: Number(v, 2) for k, v in zip(("gain", "low", "high"), gains[about].values(), strict=True)
     }
     said = message(
-        f"step.priced.{form}", level=about, control=control, currency=money.currency,
+        f"step.priced.{form}",
+        level=about,
+        control=control,
+        currency=money.currency,
         answer=Named(f"row_answer.{answers.get(about, '')}"),
-        prices=[message(f"saves.price.{name}") for name in money.counted], **words,
-    )  # fmt: skip
+        prices=[message(f"saves.price.{name}") for name in money.counted],
+        **words,
+    )
     return Recommendation(best, "money", parts, said)
 
 

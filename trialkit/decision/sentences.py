@@ -34,11 +34,12 @@ def limits_words(
     """Say the limits of a ratio, such as ``joint 95 % limits 4 % less to 18 % more``."""
     low, high = (
         change_words(
-            float(row[k]), response.kind,
+            float(row[k]),
+            response.kind,
             decimals=decimals_beside(max(float(row[k]), 0.0), (1.0, margin)),
         )
         for k in ("low", "high")
-    )  # fmt: skip
+    )
     key = "said_limits.joint" if joint else "said_limits.alone"
     return message(key, level=100 * level, low=low, high=high)
 

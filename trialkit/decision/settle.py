@@ -29,9 +29,15 @@ if TYPE_CHECKING:
 
 MOST = 40  #: batches looked at
 _COLUMNS = (
-    "repeats", "count", "no_worse", "difference", "no_worse_low", "no_worse_high",
-    "difference_low", "difference_high",
-)  # fmt: skip
+    "repeats",
+    "count",
+    "no_worse",
+    "difference",
+    "no_worse_low",
+    "no_worse_high",
+    "difference_low",
+    "difference_high",
+)
 
 
 def batches_to_settle(

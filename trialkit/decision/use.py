@@ -27,9 +27,18 @@ LOST = ("contaminated", "discarded")
 
 #: Columns of the table of use per kilogram.
 USE_COLUMNS = [
-    "use", "unit", "level", "estimate", "low", "high", "saving_pct", "saving_low_pct",
-    "saving_high_pct", "runs", "planned",
-]  # fmt: skip
+    "use",
+    "unit",
+    "level",
+    "estimate",
+    "low",
+    "high",
+    "saving_pct",
+    "saving_low_pct",
+    "saving_high_pct",
+    "runs",
+    "planned",
+]
 
 
 def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
@@ -95,9 +104,12 @@ def _weighed(table: pd.DataFrame, keys: list[str], level: str) -> pd.DataFrame:
         level=(level, "first"), weighed=("_in", "any"), lost=("_lost", "any"), open=("_open", "sum")
     )
     counts = units.groupby(level=keys, sort=False, observed=True).agg(
-        **{level: ("level", "first")}, started=("level", "size"), blocks=("weighed", "sum"),
-        lost=("lost", "sum"), unweighed=("open", "sum"),
-    )  # fmt: skip
+        **{level: ("level", "first")},
+        started=("level", "size"),
+        blocks=("weighed", "sum"),
+        lost=("lost", "sum"),
+        unweighed=("open", "sum"),
+    )
     return counts.join(sums).reset_index()
 
 
@@ -196,12 +208,14 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
         planned = by_timer[trial.primary.name].astype(str).value_counts()
         frames.append(
             got.assign(
-                use=name, unit=unit, planned=got["level"].map(planned).fillna(0).astype(int),
+                use=name,
+                unit=unit,
+                planned=got["level"].map(planned).fillna(0).astype(int),
                 saving_pct=100 * (1 - got["change"]),
                 saving_low_pct=100 * (1 - got["change_high"]),
                 saving_high_pct=100 * (1 - got["change_low"]),
             )[USE_COLUMNS]
-        )  # fmt: skip
+        )
     empty = pd.DataFrame(columns=USE_COLUMNS)
     return pd.concat(frames, ignore_index=True) if frames else empty, found
 

@@ -56,9 +56,16 @@ def residuals_by_fitted(
     for name, look in looks(names).items():
         own = rows[rows[group].astype(str) == name] if group else rows
         ax.plot(
-            own["fitted"], own["residual"], linestyle="none", marker=look.mark, markersize=3.6,
-            markerfacecolor="none", markeredgecolor=look.color, markeredgewidth=0.8, label=name,
-        )  # fmt: skip
+            own["fitted"],
+            own["residual"],
+            linestyle="none",
+            marker=look.mark,
+            markersize=3.6,
+            markerfacecolor="none",
+            markeredgecolor=look.color,
+            markeredgewidth=0.8,
+            label=name,
+        )
     if group:
         ax.legend(ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.1)
     ax.set_xlabel(say.text("figure.residuals.axis_x", quantity=head(response)))
@@ -115,9 +122,15 @@ def residuals_by_normal(
     ax.fill_between(place, low, high, color=WASH, linewidth=0, zorder=0)
     ax.plot(place, place, color=SOFT, linewidth=1.0, zorder=1)
     ax.plot(
-        place, values, linestyle="none", marker="o", markersize=3.4, markerfacecolor="none",
-        markeredgecolor=SERIES[3], markeredgewidth=0.8,
-    )  # fmt: skip
+        place,
+        values,
+        linestyle="none",
+        marker="o",
+        markersize=3.4,
+        markerfacecolor="none",
+        markeredgecolor=SERIES[3],
+        markeredgewidth=0.8,
+    )
     ax.set_xlabel(say.text("figure.normal.axis_x"))
     ax.set_ylabel(say.text("figure.normal.axis_y"))
     number_axis(ax, say)
@@ -215,17 +228,26 @@ def randomisation_null(
     values = np.asarray(draws, dtype=float)
     values = values[np.isfinite(values)]
     sns.histplot(
-        x=values, bins=min(40, max(8, len(values) // 25)), color=RULE, edgecolor=SOFT,
-        linewidth=0.5, alpha=1.0, ax=ax,
-    )  # fmt: skip
+        x=values,
+        bins=min(40, max(8, len(values) // 25)),
+        color=RULE,
+        edgecolor=SOFT,
+        linewidth=0.5,
+        alpha=1.0,
+        ax=ax,
+    )
     ax.axvline(observed, color=SERIES[1], linewidth=2.2)
     words = say.text("figure.null.observed", p=say.p(p))
     left = observed > (values.min() + values.max()) / 2 if len(values) else False
     ax.annotate(
-        words, xy=(observed, 1.0), xycoords=("data", "axes fraction"),
-        xytext=(-5 if left else 5, -2), textcoords="offset points",
-        ha="right" if left else "left", va="top",
-    )  # fmt: skip
+        words,
+        xy=(observed, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(-5 if left else 5, -2),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        va="top",
+    )
     ax.set_xlabel(statistic)
     ax.set_ylabel(say.text("figure.null.axis_y"))
     number_axis(ax, say)

@@ -275,14 +275,28 @@ def hours_by_band(
         share = 100 * runs[column].to_numpy(dtype=float) / whole
         share = np.nan_to_num(share)
         ax.barh(
-            rows, share, left=left, height=0.72, color=color, hatch=hatch, edgecolor="#ffffff",
-            linewidth=0.5, label=say.text(f"figure.{column}"),
-        )  # fmt: skip
+            rows,
+            share,
+            left=left,
+            height=0.72,
+            color=color,
+            hatch=hatch,
+            edgecolor="#ffffff",
+            linewidth=0.5,
+            label=say.text(f"figure.{column}"),
+        )
         left = left + share
     ax.barh(
-        rows, np.clip(100 - left, 0, None), left=left, height=0.72, facecolor="none",
-        edgecolor=RULE, hatch="////", linewidth=0.5, label=say.text("figure.hours_unrecorded"),
-    )  # fmt: skip
+        rows,
+        np.clip(100 - left, 0, None),
+        left=left,
+        height=0.72,
+        facecolor="none",
+        edgecolor=RULE,
+        hatch="////",
+        linewidth=0.5,
+        label=say.text("figure.hours_unrecorded"),
+    )
     set_rows(ax, [_run_name(row, factor) for row in runs.to_dict("records")])
     ax.set_ylim(len(runs) - 0.4, -0.6)
     ax.set_xlim(0, 100)
@@ -392,7 +406,13 @@ def _heap(ax: Axes, values: Sequence[float], y: float, look: Any) -> None:
     moves = spread(values, width=(high - low) / 55, step=0.09)
     middle = max(moves, default=0.0) / 2
     ax.plot(
-        values, [y + m - middle for m in moves], linestyle="none", marker=look.mark,
-        markersize=5.2, markerfacecolor="none", markeredgecolor=look.color,
-        markeredgewidth=1.1, zorder=3,
-    )  # fmt: skip
+        values,
+        [y + m - middle for m in moves],
+        linestyle="none",
+        marker=look.mark,
+        markersize=5.2,
+        markerfacecolor="none",
+        markeredgecolor=look.color,
+        markeredgewidth=1.1,
+        zorder=3,
+    )

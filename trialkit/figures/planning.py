@@ -75,9 +75,13 @@ def power_curve(
         if {"low", "high"} <= set(own.columns):
             ax.vlines(own[x], 100 * own["low"], 100 * own["high"], color=look.color, linewidth=1.6)
         ax.plot(
-            own[x], 100 * own[y], color=look.color, linestyle=look.dash, marker=look.mark,
+            own[x],
+            100 * own[y],
+            color=look.color,
+            linestyle=look.dash,
+            marker=look.mark,
             label=name,
-        )  # fmt: skip
+        )
     if by:
         ax.legend(loc="lower right")
     ax.set_ylim(0, 104)
@@ -195,9 +199,13 @@ def price_sensitivity(
         style = look[name]
         ax.fill_between(own["at"], own["low"], own["high"], color=style.color, alpha=0.14, lw=0)
         ax.plot(
-            own["at"], own["gain"], color=style.color, linestyle=style.dash, marker=style.mark,
+            own["at"],
+            own["gain"],
+            color=style.color,
+            linestyle=style.dash,
+            marker=style.mark,
             label=name,
-        )  # fmt: skip
+        )
     ax.legend(loc="best")
     ax.set_xlabel(say.text(f"figure.price.{price}", currency=currency))
     ax.set_ylabel(say.text("figure.price.axis_y", currency=currency))

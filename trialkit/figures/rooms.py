@@ -47,17 +47,26 @@ def setting_courses(
     if band is not None:
         ax.axhspan(*band, color=WASH, zorder=0)
         ax.annotate(
-            say.text("figure.room.band"), (1, sum(band) / 2),
-            xycoords=("axes fraction", "data"), xytext=(4, 0),
-            textcoords="offset points", ha="left", va="center", fontsize=8.5, color=SOFT,
-        )  # fmt: skip
+            say.text("figure.room.band"),
+            (1, sum(band) / 2),
+            xycoords=("axes fraction", "data"),
+            xytext=(4, 0),
+            textcoords="offset points",
+            ha="left",
+            va="center",
+            fontsize=8.5,
+            color=SOFT,
+        )
     for level, result in results.items():
         rh = _from_a_start(result, step, int(hours * 3600 / step) + 1)
         minutes = np.arange(len(rh)) * step / 60
         ax.plot(
-            minutes, rh, color=look[level].color, linestyle=look[level].dash,
+            minutes,
+            rh,
+            color=look[level].color,
+            linestyle=look[level].dash,
             label=f"{level}: {result.setting.words}",
-        )  # fmt: skip
+        )
     ax.set_xlim(0, hours * 60)
     ax.set_xlabel(say.text("figure.room.time_settled"))
     ax.set_ylabel(say.text("figure.room.humidity"))
@@ -104,15 +113,23 @@ def room_fit(
     shown = course.time_s <= hours * 3600
     minutes = course.time_s[shown] / 60
     ax.plot(
-        minutes, course.rh_pct[shown], linestyle="none", marker="o", markersize=2.6,
-        color=SERIES[2], label=say.text("figure.room.readings"),
-    )  # fmt: skip
+        minutes,
+        course.rh_pct[shown],
+        linestyle="none",
+        marker="o",
+        markersize=2.6,
+        color=SERIES[2],
+        label=say.text("figure.room.readings"),
+    )
     known = "air_changes_h" in fit.determined
     expected = say.text("figure.room.expected" if known else "figure.room.one_of_many")
     ax.plot(
-        minutes, fit.fitted_rh_pct[shown], color=SERIES[0] if known else SOFT,
-        linestyle="-" if known else ":", label=expected,
-    )  # fmt: skip
+        minutes,
+        fit.fitted_rh_pct[shown],
+        color=SERIES[0] if known else SOFT,
+        linestyle="-" if known else ":",
+        label=expected,
+    )
     for begin, end, on in zip(
         course.switch_s, np.append(course.switch_s[1:], course.time_s[-1]), course.on, strict=True
     ):
@@ -171,9 +188,14 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     key = "figure.room.rig_built" if built.notna().all() else "figure.room.rig"
     key += "" if powered else "_unpowered"
     ax.annotate(
-        say.text(key, currency=currency, **told), (last["chambers"], last[column]),
-        xytext=(-8, 0), textcoords="offset points",
-        ha="right", va="center", fontsize=8.5, color=SOFT,
-    )  # fmt: skip
+        say.text(key, currency=currency, **told),
+        (last["chambers"], last[column]),
+        xytext=(-8, 0),
+        textcoords="offset points",
+        ha="right",
+        va="center",
+        fontsize=8.5,
+        color=SOFT,
+    )
     note(ax, sizing.sentence)
     return dress(ax, grid="both")

@@ -99,9 +99,11 @@ def _key(trial: Trial, kind: str, files: list[LogFile]) -> str:
 def _store(place: Path, kind: str, log: Log) -> None:
     """Write a log whole, or not at all; older results of the same log are removed."""
     frames = {
-        "table": log.table, "ledger": _texts(log.ledger.lines), "counts": log.ledger.counts,
+        "table": log.table,
+        "ledger": _texts(log.ledger.lines),
+        "counts": log.ledger.counts,
         "spans": log.spans,
-    }  # fmt: skip
+    }
     scratch = ""
     try:
         place.parent.mkdir(parents=True, exist_ok=True)

@@ -35,8 +35,18 @@ _COMPRESS_ABOVE = 50
 #: Columns that hold messages.
 SAID = ("reason", "remedy")
 _COLUMNS = (
-    "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy",
-)  # fmt: skip
+    "file",
+    "row",
+    "row_last",
+    "rows",
+    "column",
+    "rule",
+    "action",
+    "old",
+    "new",
+    "reason",
+    "remedy",
+)
 
 
 @dataclass(frozen=True)

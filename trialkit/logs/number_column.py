@@ -32,8 +32,12 @@ def read_number_column(
     ):
         if len(index):
             opened.account.change(
-                index, rule=rule, column=head, old=[numbers.cells[int(i)] for i in index],
+                index,
+                rule=rule,
+                column=head,
+                old=[numbers.cells[int(i)] for i in index],
                 new=["" if np.isnan(v) else f"{v:.6g}" for v in numbers.values[index]],
-                reason=message(f"row_reason.{reason}"), remedy=cure,
-            )  # fmt: skip
+                reason=message(f"row_reason.{reason}"),
+                remedy=cure,
+            )
     return numbers.values

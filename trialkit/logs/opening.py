@@ -172,10 +172,14 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
     for table in tables:
         try:
             columns = find_columns(
-                list(table.columns), spec, reading.kind, file=table.name,
-                chambers=trial.levels.get("chamber", ()), extra=tuple(trial.structure.factors),
+                list(table.columns),
+                spec,
+                reading.kind,
+                file=table.name,
+                chambers=trial.levels.get("chamber", ()),
+                extra=tuple(trial.structure.factors),
                 own=trial.columns,
-            )  # fmt: skip
+            )
         except LogError as problem:
             advice = "" if out else reading.advise(trial, reading.kind, table)
             troubles.append(str(problem) + advice)
@@ -184,9 +188,13 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         account = reading.account.open(table.name, rows.astype(np.int64))
         for k, line in enumerate(table.broken):
             account.set_aside(
-                np.array([table.n + k]), rule=line.rule, reason=line.reason, remedy=line.remedy,
-                old=line.text, keepable=False,
-            )  # fmt: skip
+                np.array([table.n + k]),
+                rule=line.rule,
+                reason=line.reason,
+                remedy=line.remedy,
+                old=line.text,
+                keepable=False,
+            )
         reading.findings += [*table.findings, *columns.findings]
         chamber, sensor = (_said_of(table.name, given) for given in (spec.chamber, spec.sensor))
         clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
@@ -217,9 +225,13 @@ def read_member(
     if member.format == "text":
         text, encoding, found = decode(member.data, member.name)
         dialect = find_dialect(
-            text, encoding, member.name, delimiter=spec.delimiter, decimal=spec.decimal,
+            text,
+            encoding,
+            member.name,
+            delimiter=spec.delimiter,
+            decimal=spec.decimal,
             expected=expected,
-        )  # fmt: skip
+        )
         table = read_text_table(
             text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
         )

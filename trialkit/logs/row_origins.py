@@ -50,10 +50,14 @@ def chambers_of_rows(
         cells = np.array(names.cells, dtype=object)[names.cell_of[unknown]]
         hints = {c: suggestion(c, chambers) for c in set(cells)}
         opened.account.set_aside(
-            unknown, rule="chamber unknown", column=head, old=cells, keepable=False,
+            unknown,
+            rule="chamber unknown",
+            column=head,
+            old=cells,
+            keepable=False,
             reason=message("row_reason.chamber_unknown"),
             remedy=[message("row_remedy.chamber_unknown", hint=hints[c], cell=c) for c in cells],
-        )  # fmt: skip
+        )
     return names.codes
 
 
@@ -135,10 +139,14 @@ def shelves_of_rows(opened: Opened, shelves: Sequence[str]) -> np.ndarray | None
     strange = np.flatnonzero((names.codes < 0) & (cells[names.cell_of] != ""))
     if len(strange):
         opened.account.change(
-            strange, rule="shelf unknown", column=head, old=cells[names.cell_of[strange]], new="",
+            strange,
+            rule="shelf unknown",
+            column=head,
+            old=cells[names.cell_of[strange]],
+            new="",
             reason=message("row_reason.shelf_unknown"),
             remedy=message("suggestion.known", names=list(shelves)),
-        )  # fmt: skip
+        )
     return names.codes
 
 

@@ -90,18 +90,27 @@ def read_times(
     bad = np.flatnonzero(~moments.ok)
     if strict and len(bad):
         account.set_aside(
-            bad, rule="time unreadable", column=head, old=cell_texts(column, bad), keepable=False,
+            bad,
+            rule="time unreadable",
+            column=head,
+            old=cell_texts(column, bad),
+            keepable=False,
             reason=message("row_reason.time_unreadable"),
             remedy=message("row_remedy.time_unreadable"),
-        )  # fmt: skip
+        )
     wall = moments.wall + np.where(moments.date_only & noon, 12 * 3600 * NS, 0)
     aware = moments.aware if moments.aware is not None else np.zeros(raw.n, bool)
     if moments.offset_s is not None:
         wall = wall - moments.offset_s.astype(np.int64) * NS
     wall, touched = set_right(
-        wall, opened.clock, zone=reading.zone, aware=aware, ok=moments.ok, account=account,
+        wall,
+        opened.clock,
+        zone=reading.zone,
+        aware=aware,
+        ok=moments.ok,
+        account=account,
         column=" + ".join(opened.columns.time_parts),
-    )  # fmt: skip
+    )
     utc, ok = wall.copy(), moments.ok.copy()
     naive = np.flatnonzero(ok & ~aware)
     part = groups[naive] if groups is not None else None
@@ -149,10 +158,15 @@ def _typed(column: Any) -> Moments:
     wall = np.where(ok, ticks, 0) * factor
     zero = np.zeros(n, np.int32)
     return Moments(
-        wall=np.where(ok, wall, 0), ok=ok, offset_s=zero if aware else None,
-        aware=np.full(n, True) if aware else None, date_only=np.zeros(n, bool),
-        orders=frozenset(), undecided=np.zeros(0, np.int64), blank=~ok,
-    )  # fmt: skip
+        wall=np.where(ok, wall, 0),
+        ok=ok,
+        offset_s=zero if aware else None,
+        aware=np.full(n, True) if aware else None,
+        date_only=np.zeros(n, bool),
+        orders=frozenset(),
+        undecided=np.zeros(0, np.int64),
+        blank=~ok,
+    )
 
 
 def _ask_order(reading: Reading, raw: RawTable, column: Any, moments: Moments) -> None:
@@ -171,23 +185,33 @@ def _ask_order(reading: Reading, raw: RawTable, column: Any, moments: Moments) -
 
 
 def _clock_changes(
-    reading: Reading, opened: Opened, column: Any, head: str, naive: np.ndarray, there: Localised,
-    *, strict: bool,
-) -> np.ndarray:  # fmt: skip
+    reading: Reading,
+    opened: Opened,
+    column: Any,
+    head: str,
+    naive: np.ndarray,
+    there: Localised,
+    *,
+    strict: bool,
+) -> np.ndarray:
     """Set aside rows in hours that do not exist or cannot be told; report clocks that stayed."""
     ok = np.ones(opened.raw.n, bool)
     for positions, rule, reason in (
         (there.missing, "hour that does not exist", message("row_reason.no_such_hour")),
         (there.unsure, "hour that comes twice", message("row_reason.double_hour")),
-    ):  # fmt: skip
+    ):
         rows = naive[positions]
         ok[rows] = False
         if strict and len(rows):
             opened.account.set_aside(
-                rows, rule=rule, column=head, old=cell_texts(column, rows), keepable=False,
+                rows,
+                rule=rule,
+                column=head,
+                old=cell_texts(column, rows),
+                keepable=False,
                 reason=reason,
                 remedy=message("row_remedy.clock_change", section=f"[logs.{reading.kind}]"),
-            )  # fmt: skip
+            )
     reading.stayed += [(opened.raw.name, change, records) for change, records in there.stayed]
     return ok
 
@@ -198,10 +222,17 @@ def local_time(wall: int) -> str:
 
 
 def _resets(
-    reading: Reading, opened: Opened, column: Any, head: str,
-    wall: np.ndarray, utc: np.ndarray, ok: np.ndarray,
-    touched: np.ndarray, *, strict: bool,
-) -> np.ndarray:  # fmt: skip
+    reading: Reading,
+    opened: Opened,
+    column: Any,
+    head: str,
+    wall: np.ndarray,
+    utc: np.ndarray,
+    ok: np.ndarray,
+    touched: np.ndarray,
+    *,
+    strict: bool,
+) -> np.ndarray:
     """Set aside rows of a logger whose clock fell back to the date it is born with."""
     fine = np.ones(len(utc), bool)
     if not ok.any():
@@ -232,10 +263,14 @@ def _resets(
     )
     if strict:
         opened.account.set_aside(
-            off, rule="clock reset", column=head, old=cell_texts(column, off), keepable=False,
+            off,
+            rule="clock reset",
+            column=head,
+            old=cell_texts(column, off),
+            keepable=False,
             reason=message("row_reason.clock_reset"),
             remedy=message("finding_remedy.clock_reset", section=section, line=line),
-        )  # fmt: skip
+        )
     return fine
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
+from trialkit.alignment.open_checks import told_unmade
 from trialkit.alignment.slow_readings import too_slow
-from trialkit.alignment.unmade import told_unmade
 from trialkit.columns.exposures import EXPOSURE, shown_in
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table

@@ -88,9 +88,12 @@ def _headline(inputs: PageInputs) -> str:
     if inputs.better == "less" and f"answer.less.{verdict.answer}" in say.entries:
         key = f"answer.less.{verdict.answer}"
     words = {
-        "level": verdict.level, "reference": inputs.reference, "noun": inputs.noun,
-        "margin": inputs.margin, "factor": verdict.depends_on,
-    }  # fmt: skip
+        "level": verdict.level,
+        "reference": inputs.reference,
+        "noun": inputs.noun,
+        "margin": inputs.margin,
+        "factor": verdict.depends_on,
+    }
     form = depends_form(verdict.depends_on)
     if verdict.answer == "depends":
         return say.text(f"answer.depends.{form}", **words)
@@ -166,10 +169,11 @@ def answer_picture(inputs: PageInputs) -> Picture:
     """Draw the means above and the difference from the reference beside the margin below."""
     say = inputs.say
     words = {
-        "factor": inputs.factor.name, "reference": inputs.reference,
+        "factor": inputs.factor.name,
+        "reference": inputs.reference,
         "quantity": inputs.noun[:1].upper() + inputs.noun[1:],
         "other": inputs.depends_on,
-    }  # fmt: skip
+    }
     drawable = inputs.result.ratios["ratio"].notna().any()
     key = "answer.figure_title_by" if inputs.verdict.depends_on else "answer.figure_title"
     figure = draw_answer(inputs, with_ratios=bool(drawable))
@@ -193,19 +197,35 @@ def draw_answer(inputs: PageInputs, *, with_ratios: bool = True) -> Figure:
     with drawing():
         figure = Figure(figsize=(0.78 * WIDTH, tall))
         axes = figure.subplots(
-            len(rows), 1, squeeze=False,
+            len(rows),
+            1,
+            squeeze=False,
             gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.35},
-        )[:, 0]  # fmt: skip
+        )[:, 0]
     yield_by_level(
-        means, points, reference=inputs.reference, margin_pct=question.margin_pct,
-        response=inputs.response, quantity=inputs.quantity, units=inputs.units,
-        level=question.level, better=better, wording=inputs.say, ax=axes[0],
-    )  # fmt: skip
+        means,
+        points,
+        reference=inputs.reference,
+        margin_pct=question.margin_pct,
+        response=inputs.response,
+        quantity=inputs.quantity,
+        units=inputs.units,
+        level=question.level,
+        better=better,
+        wording=inputs.say,
+        ax=axes[0],
+    )
     if with_ratios:
         ratio_to_reference(
-            ratios, margin_pct=question.margin_pct, level=question.level, better=better,
-            response=inputs.response, basis=inputs.basis, wording=inputs.say, ax=axes[1],
-        )  # fmt: skip
+            ratios,
+            margin_pct=question.margin_pct,
+            level=question.level,
+            better=better,
+            response=inputs.response,
+            basis=inputs.basis,
+            wording=inputs.say,
+            ax=axes[1],
+        )
     return figure
 
 
@@ -277,9 +297,14 @@ def _alt(inputs: PageInputs) -> str:
         ]
     )
     return say.text(
-        "alt.answer", factor=inputs.factor.name, rows=rows, reference=inputs.reference,
-        changes=changes, margin=inputs.margin, noun=inputs.noun,
-    )  # fmt: skip
+        "alt.answer",
+        factor=inputs.factor.name,
+        rows=rows,
+        reference=inputs.reference,
+        changes=changes,
+        margin=inputs.margin,
+        noun=inputs.noun,
+    )
 
 
 def _named(row: dict[Any, Any]) -> str:
@@ -336,8 +361,10 @@ def _ratio_table(inputs: PageInputs, table: pd.DataFrame, caption: str) -> Table
             other=other,
         ),
         heads={
-            "ratio": say.text("column.change"), "level": inputs.factor.name, "at": other,
+            "ratio": say.text("column.change"),
+            "level": inputs.factor.name,
+            "at": other,
         },
         formats=formats,
         row_heads=2 if "at" in frame else 1,
-    )  # fmt: skip
+    )

@@ -49,9 +49,14 @@ def _profiles(inputs: PageInputs) -> Picture:
     say = inputs.say
     points = _points(inputs, "flush")
     ax = flush_profiles(
-        points, inputs.result.flush_means, order=inputs.levels, response=inputs.response,
-        units=inputs.units, level=inputs.trial.question.level, wording=say,
-    )  # fmt: skip
+        points,
+        inputs.result.flush_means,
+        order=inputs.levels,
+        response=inputs.response,
+        units=inputs.units,
+        level=inputs.trial.question.level,
+        wording=say,
+    )
     flushes = sorted(points["flush"].astype(int).unique())
     means = points.groupby(["level", "flush"], observed=True)["value"].mean()
     rows = say.listed(

@@ -62,8 +62,10 @@ def _ratios(inputs: PageInputs) -> Table:
     less = inputs.better == "less"
     limit = say.number(1 + (margin if less else -margin) / 100, 2)
     words = {
-        "factor": inputs.factor.name, "reference": inputs.reference, "noun": inputs.noun,
-    }  # fmt: skip
+        "factor": inputs.factor.name,
+        "reference": inputs.reference,
+        "noun": inputs.noun,
+    }
     formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.number(v, 3))
     told = zip(ratios["level"], ratios["note"], strict=True)
     return build_table(
@@ -105,9 +107,12 @@ def _effects(inputs: PageInputs, together: pd.DataFrame) -> Picture:
 
     say = inputs.say
     ax = effects(
-        together, quantity=inputs.quantity, level=inputs.trial.question.level,
-        basis=_bases(inputs), wording=say,
-    )  # fmt: skip
+        together,
+        quantity=inputs.quantity,
+        level=inputs.trial.question.level,
+        basis=_bases(inputs),
+        wording=say,
+    )
     rows = say.listed(
         [
             say.text(

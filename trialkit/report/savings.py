@@ -111,10 +111,14 @@ def _money(inputs: PageInputs) -> list[Any]:
         rows = money.by_price[money.by_price["price"] == price]
         now = rows.loc[rows["multiple"] == 1, "at"]
         ax = price_sensitivity(
-            money.by_price, price=price, currency=money.currency, order=inputs.levels,
-            now=float(now.iloc[0]) if len(now) else None, basis=inputs.basis,
+            money.by_price,
+            price=price,
+            currency=money.currency,
+            order=inputs.levels,
+            now=float(now.iloc[0]) if len(now) else None,
+            basis=inputs.basis,
             wording=say,
-        )  # fmt: skip
+        )
         words = {"price": say.text(f"saves.price.{price}"), "factor": name}
         alt = _price_alt(inputs, rows, words["price"])
         svg = inline_svg(ax, ident=f"price-{price}", alt=alt)
@@ -131,9 +135,12 @@ def _price_alt(inputs: PageInputs, rows: pd.DataFrame, price: str) -> str:
         words = {"first": say.number(ends.iloc[0], 0), "last": say.number(ends.iloc[-1], 0)}
         told.append(say.text("alt.price_row", level=level, currency=money.currency, **words))
     return say.text(
-        "alt.price", price=price, rows=say.listed(told),
-        from_price=say.number(rows["at"].min()), to_price=say.number(rows["at"].max()),
-    )  # fmt: skip
+        "alt.price",
+        price=price,
+        rows=say.listed(told),
+        from_price=say.number(rows["at"].min()),
+        to_price=say.number(rows["at"].max()),
+    )
 
 
 def _by_question(settle: pd.DataFrame, named: dict[str, str]) -> pd.DataFrame:

@@ -155,9 +155,16 @@ def _draw_row(
     settings = inputs.data.settings
     flags = doubted_humidity(inputs.data.check, chamber, start, stop)
     humidity_timeline(
-        records, mist, flags=flags, start=start, stop=stop, bins=BINS,
+        records,
+        mist,
+        flags=flags,
+        start=start,
+        stop=stop,
+        bins=BINS,
         zone=inputs.trial.time_zone,
-        band=(settings.band_low_rh, settings.band_high_rh), wording=inputs.say, ax=ax,
-    )  # fmt: skip
+        band=(settings.band_low_rh, settings.band_high_rh),
+        wording=inputs.say,
+        ax=ax,
+    )
     ax.set_ylabel(inputs.say.text("figure.humidity_short"), fontsize=8.5)
     return float(records["rh_pct"].median()) if len(records) else None

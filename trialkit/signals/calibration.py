@@ -271,9 +271,10 @@ class Calibrated:
             NaN where no calibration holds.
         """
         holds = [
-            c for c in self.corrections
+            c
+            for c in self.corrections
             if c.sensor in names and c.points and (c.since is None or c.since <= when)
-        ]  # fmt: skip
+        ]
         if not holds:
             return math.nan
         last = max(holds, key=lambda c: pd.Timestamp(0, tz="UTC") if c.since is None else c.since)

@@ -118,9 +118,13 @@ def find_all(
 def make_flag(flag: str, start: Any, stop: Any, records: int, action: str, detail: object) -> Flag:
     """Make one flag of an interval [ns]."""
     return {
-        "flag": flag, "start": int(start), "stop": int(stop), "records": records,
-        "action": action, "detail": detail,
-    }  # fmt: skip
+        "flag": flag,
+        "start": int(start),
+        "stop": int(stop),
+        "records": records,
+        "action": action,
+        "detail": detail,
+    }
 
 
 def find_gaps(time: Ints, gap_ns: int) -> list[tuple[int, int]]:
@@ -297,8 +301,9 @@ def compare_sensors(climate: pd.DataFrame, limits: FlagLimits) -> list[Flag]:
                 for flag, detail in _judge_pair(pair, least, unit, names[0]):
                     start, stop = (int(pair.index[i].value) for i in (0, -1))
                     row = make_flag(flag, start, stop + 24 * _HOUR, len(pair), "kept", detail)
-                    out.append(row | {"chamber": str(chamber), "sensor": other,
-                                      "quantity": quantity})  # fmt: skip
+                    out.append(
+                        row | {"chamber": str(chamber), "sensor": other, "quantity": quantity}
+                    )
     return out
 
 

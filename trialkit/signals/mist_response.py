@@ -18,7 +18,7 @@ import pandas as pd
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
-from trialkit.signals.telling import Runs, run_places, tell_when
+from trialkit.signals.finding_parts import Runs, run_places, tell_when
 from trialkit.signals.vapour import (
     ANSWER_NS,
     HOUR,
@@ -101,9 +101,12 @@ class MistResponse:
         heads = {name: head(name) for name in columns} | {"hours": say.text("flags.hours")}
         formats = {"fault": lambda cell: say.either(f"mist_fault.{cell}", str(cell))}
         return show_table(
-            self.table, columns=columns, heads=heads, formats=formats,
+            self.table,
+            columns=columns,
+            heads=heads,
+            formats=formats,
             caption=say.text("mist_response.caption"),
-        )  # fmt: skip
+        )
 
     def __str__(self) -> str:
         return self.shown().text()
@@ -206,10 +209,15 @@ def _judge(
 def _row(fault: str, part: Pulses, share: float, detail: object) -> dict[str, Any]:
     start, stop = int(part.on[0]), int(part.off[-1])
     return {
-        "fault": fault, "start": start, "stop": stop, "hours": round((stop - start) / HOUR, 3),
-        "pulses": len(part.on), "on_s": float(part.seconds.sum()),
-        "response_pct": round(share, 1), "detail": detail,
-    }  # fmt: skip
+        "fault": fault,
+        "start": start,
+        "stop": stop,
+        "hours": round((stop - start) / HOUR, 3),
+        "pulses": len(part.on),
+        "on_s": float(part.seconds.sum()),
+        "response_pct": round(share, 1),
+        "detail": detail,
+    }
 
 
 def _losses(pulses: Pulses, limits: ResponseLimits) -> list[tuple[int, int]]:
@@ -283,10 +291,15 @@ def _silent(pulses: Pulses, run: pd.Series, limits: ResponseLimits) -> Iterator[
     least = max(limits.silent_h * HOUR, limits.silent_times * usual)
     for i in np.flatnonzero(pause > least).tolist():
         yield {
-            "fault": "no mist", "start": int(edges[0][i]), "stop": int(edges[1][i]),
-            "hours": round(float(pause[i]) / HOUR, 3), "pulses": 0, "on_s": 0.0,
-            "response_pct": np.nan, "detail": "",
-        }  # fmt: skip
+            "fault": "no mist",
+            "start": int(edges[0][i]),
+            "stop": int(edges[1][i]),
+            "hours": round(float(pause[i]) / HOUR, 3),
+            "pulses": 0,
+            "on_s": 0.0,
+            "response_pct": np.nan,
+            "detail": "",
+        }
 
 
 def _findings(

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from trialkit.arrays import Ints
 from trialkit.errors import Finding
 from trialkit.signals.faults import Flag, make_flag, runs_of
-from trialkit.signals.telling import Runs, name_sensor, tell_shares
+from trialkit.signals.finding_parts import Runs, name_sensor, tell_shares
 from trialkit.trial.sections import LeaveOut, Trust
 from trialkit.wording import Message, finding, message, place, suggestion
 
@@ -179,9 +179,11 @@ def _tell_idle(
     if request.sensor is not None and request.sensor not in sensors:
         near = suggestion(request.sensor, sensors, list_all=True)
         hint = message(
-            "idle_hint.sensor", place=where, sensor=request.sensor,
+            "idle_hint.sensor",
+            place=where,
+            sensor=request.sensor,
             near=near if sensors else message("idle_hint.unnamed"),
-        )  # fmt: skip
+        )
     elif isinstance(request, Trust):
         mine = (table["chamber"] == request.chamber) & (table["asked"] < 0)
         there = sorted(set(table.loc[mine & (table["flag"] != "gap"), "flag"]))

@@ -22,8 +22,8 @@ from trialkit.columns import head, house_unit
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, Severity
 from trialkit.signals import faults
+from trialkit.signals.finding_parts import Runs, name_sensor, run_places, tell_shares, tell_when
 from trialkit.signals.overrides import apply_overrides, tell_overrides
-from trialkit.signals.telling import Runs, name_sensor, run_places, tell_shares, tell_when
 from trialkit.trial.sections import LeaveOut, Trust
 from trialkit.wording import Message, finding, message, spoken
 
@@ -76,9 +76,12 @@ class SensorFlags:
             "action": lambda cell: say.either(f"action.{cell}", str(cell)),
         }
         return show_table(
-            self.table, columns=columns, heads=heads, formats=formats,
+            self.table,
+            columns=columns,
+            heads=heads,
+            formats=formats,
             caption=say.text("flags.caption"),
-        )  # fmt: skip
+        )
 
     def __str__(self) -> str:
         return self.shown().text()
@@ -133,8 +136,10 @@ def flag_sensors(
     series = {label: (time, values) for label, time, values in _each_series(climate)}
     for (chamber, sensor), (time, values) in series.items():
         for start, stop in _gaps(chamber, time, within, gap_ns):
-            rows.append({"chamber": chamber, "sensor": sensor, "quantity": "all"}
-                        | faults.make_flag("gap", start, stop, 0, "kept", ""))  # fmt: skip
+            rows.append(
+                {"chamber": chamber, "sensor": sensor, "quantity": "all"}
+                | faults.make_flag("gap", start, stop, 0, "kept", "")
+            )
         judged = {name: v for name, v in values.items() if name in JUDGED}
         for quantity, found in faults.find_all(time, judged, gap_ns, limits):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": quantity} | found)

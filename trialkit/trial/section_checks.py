@@ -97,9 +97,15 @@ def _is_branch(part: object) -> bool:
 def _owner(model: type[Section], location: tuple[Any, ...]) -> list[str]:
     """Find the keys allowed where an unknown one stands."""
     nested: dict[str, type[Section]] = {
-        "levels": Setting, "forbidden": Forbidden, "clock": Clock, "keep": Keep,
-        "calibration": Calibration, "windows": Window, "trust": Trust, "leave_out": LeaveOut,
-    }  # fmt: skip
+        "levels": Setting,
+        "forbidden": Forbidden,
+        "clock": Clock,
+        "keep": Keep,
+        "calibration": Calibration,
+        "windows": Window,
+        "trust": Trust,
+        "leave_out": LeaveOut,
+    }
     for part in reversed(location):
         if part in nested:
             return list(nested[str(part)].model_fields)

@@ -28,9 +28,15 @@ Percent = Annotated[float, Field(ge=0, le=100)]
 Names = int | list[str]
 Quantity = Literal["rh_pct", "temp_c", "co2_ppm", "light_lux", "ppfd_umol_m2_s"]
 SensorFlag = Literal[
-    "stuck", "saturated", "out of range", "spike", "step", "dew point jump", "drift",
+    "stuck",
+    "saturated",
+    "out of range",
+    "spike",
+    "step",
+    "dew point jump",
+    "drift",
     "disagreement",
-]  # fmt: skip
+]
 
 
 class Section(BaseModel):
@@ -422,6 +428,14 @@ SECTIONS: dict[str, type[Section]] = {
     "blocks": BlocksSection,
 }
 TOP = (
-    "trial", "units", "factors", "question", "rig", "prices", "blocks", "batches", "columns",
+    "trial",
+    "units",
+    "factors",
+    "question",
+    "rig",
+    "prices",
+    "blocks",
+    "batches",
+    "columns",
     "logs",
-)  # fmt: skip
+)

@@ -201,11 +201,16 @@ class Trial:
 
         say = spoken()
         rows = [
-            (f.name, level, setting.words, say.text("page.yes") if level == f.control else "",
-             units_in_words(f.applied_to))
+            (
+                f.name,
+                level,
+                setting.words,
+                say.text("page.yes") if level == f.control else "",
+                units_in_words(f.applied_to),
+            )
             for f in self.factors.values()
             for level, setting in f.levels.items()
-        ]  # fmt: skip
+        ]
         names = ("treatment", "level", "setting", "control", "given_to")
         asked = self.question
         notes = (

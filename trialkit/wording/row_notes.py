@@ -12,9 +12,16 @@ from functools import cache
 from trialkit.wording import Wording, message, read_wording
 
 _NAMES = (
-    "not_estimable", "no_error", "few_df", "no_df", "no_limits", "no_limits_error",
-    "no_limits_df", "ruled_out", "left_out",
-)  # fmt: skip
+    "not_estimable",
+    "no_error",
+    "few_df",
+    "no_df",
+    "no_limits",
+    "no_limits_error",
+    "no_limits_df",
+    "ruled_out",
+    "left_out",
+)
 _BETWEEN = "; "
 
 

@@ -181,8 +181,10 @@ def _developed(t: int, k: int) -> Ints | None:
 
 _FIELDS: dict[int, tuple[int, tuple[int, ...]]] = {
     # order: characteristic and the remainder of x^m by an irreducible polynomial, low first
-    4: (2, (1, 1)), 8: (2, (1, 1, 0)), 9: (3, (2, 0)),
-}  # fmt: skip
+    4: (2, (1, 1)),
+    8: (2, (1, 1, 0)),
+    9: (3, (2, 0)),
+}
 
 
 def _field(q: int) -> tuple[Ints, Ints] | None:

@@ -93,8 +93,12 @@ def randomised(layouts: Sequence[Layout], draws: Draws) -> dict[str, Ints]:
     out: dict[str, Ints] = {}
     for layout in layouts:
         site = layout.site
-        fixed = {name for other in layouts if set(other.site.term) <= set(site.term)
-                 for name in other.ordered}  # fmt: skip
+        fixed = {
+            name
+            for other in layouts
+            if set(other.site.term) <= set(site.term)
+            for name in other.ordered
+        }
         mine = {name: moves for name, moves in shuffles.items() if name not in fixed}
         moved = layout.treatment[rearranged(site, mine)]
         for name, asked in site.asked.items():

@@ -32,8 +32,12 @@ def shown_progress(progress: Told | bool | None, label: str) -> Iterator[Told | 
             TimeRemainingColumn,
         )
 
-        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
-                   TimeRemainingColumn())  # fmt: skip
+        columns = (
+            TextColumn("{task.description}"),
+            BarColumn(),
+            MofNCompleteColumn(),
+            TimeRemainingColumn(),
+        )
         with Progress(*columns) as bar:
             task = bar.add_task(label, total=None)
             yield lambda done, planned: bar.update(task, completed=done, total=planned)

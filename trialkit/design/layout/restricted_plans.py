@@ -210,9 +210,13 @@ class _Partial:
         return _Partial(self.plans[at], self.used[at], state)
 
     def grown(
-        self, unit: int, target: Sequence[int], rules: Constraints, ceiling: Ceiling | None,
+        self,
+        unit: int,
+        target: Sequence[int],
+        rules: Constraints,
+        ceiling: Ceiling | None,
         least: float,
-    ) -> Iterator[_Partial]:  # fmt: skip
+    ) -> Iterator[_Partial]:
         """Fill the next unit in every way that is allowed."""
         before = [int(v) for v in rules.neighbours[unit] if 0 <= v < unit]
         for treatment in np.flatnonzero(rules.may[unit]).tolist():

@@ -125,8 +125,14 @@ class Site:
     def key(self) -> tuple[object, ...]:
         """All that decides which arrangements are best, to remember them by."""
         rules = (self.limits.may, self.limits.conflict) if self.limits else ()
-        return (self.structure.text, tuple(self.counts.items()), self.term, self.sizes,
-                self.target, tuple(a.tobytes() for a in (*rules, *self.spread_over)))  # fmt: skip
+        return (
+            self.structure.text,
+            tuple(self.counts.items()),
+            self.term,
+            self.sizes,
+            self.target,
+            tuple(a.tobytes() for a in (*rules, *self.spread_over)),
+        )
 
 
 @dataclass(frozen=True, eq=False)

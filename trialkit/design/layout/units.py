@@ -122,7 +122,11 @@ def groupings(structure: Structure, counts: Mapping[str, int], term: Term) -> tu
     [0, 0, 0, 1, 1, 1]
     """
     return tuple(
-        Grouping(stratum, unit_of(term, stratum, counts),
-                 prod(counts[name] for name in stratum), projection)
+        Grouping(
+            stratum,
+            unit_of(term, stratum, counts),
+            prod(counts[name] for name in stratum),
+            projection,
+        )
         for stratum, projection in projections(structure, counts, term).items()
-    )  # fmt: skip
+    )

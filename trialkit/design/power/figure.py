@@ -42,13 +42,27 @@ def draw_curve(power: PowerTable, ax: Axes | None = None, *, most: int = 8) -> A
     ax.fill_between(band[x], band["low"], band["high"], color=WASH, linewidth=0)
     for unit, look in looks(units).items():
         line = table[table["unit"] == unit]
-        ax.plot(line[x], line["power"], color=look.color, linestyle=look.dash, marker=look.mark,
-                markersize=4, label=_label(power, unit, line))  # fmt: skip
+        ax.plot(
+            line[x],
+            line["power"],
+            color=look.color,
+            linestyle=look.dash,
+            marker=look.mark,
+            markersize=4,
+            label=_label(power, unit, line),
+        )
     ax.axhline(power.wanted, color=SOFT, linewidth=0.9)
     say = spoken()
     wanted = say.text("power.figure.wanted", wanted=say.percent(100 * power.wanted))
-    ax.annotate(wanted, (1, power.wanted), xycoords=("axes fraction", "data"),
-                ha="right", va="bottom", color=SOFT, fontsize=8.5)  # fmt: skip
+    ax.annotate(
+        wanted,
+        (1, power.wanted),
+        xycoords=("axes fraction", "data"),
+        ha="right",
+        va="bottom",
+        color=SOFT,
+        fontsize=8.5,
+    )
     ax.set_ylim(0, 1.02)
     ax.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0", "20", "40", "60", "80", "100 %"])
     ax.set_ylabel(say.text("power.figure.chance"), color=INK)
@@ -85,29 +99,51 @@ def sliders(power: PowerTable, *, again: Callable[..., PowerTable]) -> Any:
     trial = power.trial
     style = {"description_width": "11em"}
     counts = {
-        name: widgets.IntSlider(value=n, min=1, max=max(12, 3 * n), description=plural(name),
-                                style=style, continuous_update=False)
+        name: widgets.IntSlider(
+            value=n,
+            min=1,
+            max=max(12, 3 * n),
+            description=plural(name),
+            style=style,
+            continuous_update=False,
+        )
         for name, n in trial.counts.items()
-    }  # fmt: skip
+    }
     difference = widgets.FloatSlider(
-        value=power.asked.difference_pct, min=1, max=60, step=1, style=style,
-        description=spoken().text("power.figure.difference"), continuous_update=False,
-    )  # fmt: skip
+        value=power.asked.difference_pct,
+        min=1,
+        max=60,
+        step=1,
+        style=style,
+        description=spoken().text("power.figure.difference"),
+        continuous_update=False,
+    )
     margin = widgets.FloatSlider(
-        value=power.asked.margin_pct, min=1, max=50, step=1, style=style,
-        description=spoken().text("power.figure.margin"), continuous_update=False,
-    )  # fmt: skip
+        value=power.asked.margin_pct,
+        min=1,
+        max=50,
+        step=1,
+        style=style,
+        description=spoken().text("power.figure.margin"),
+        continuous_update=False,
+    )
     shown = widgets.HTML()
 
     def refresh(_: object = None) -> None:
         changed = with_counts(trial, {name: s.value for name, s in counts.items()})
         try:
             got = again(
-                changed, factor=power.factor, difference_pct=difference.value,
-                margin_pct=margin.value, variation=power.variation, method="exact",
+                changed,
+                factor=power.factor,
+                difference_pct=difference.value,
+                margin_pct=margin.value,
+                variation=power.variation,
+                method="exact",
                 lost={name: 100 * share for name, share in power.asked.lost.items()},
-                wanted=power.wanted, level=power.asked.level, joint=power.asked.joint,
-            )  # fmt: skip
+                wanted=power.wanted,
+                level=power.asked.level,
+                joint=power.asked.joint,
+            )
             shown.value = got._repr_html_()
         except TrialkitError as problem:
             import html

@@ -115,11 +115,12 @@ def how_many(power: PowerTable) -> pd.DataFrame:
                 "needed_low": _or_missing(little),
                 "needed_high": _or_missing(much),
                 "added": added,
-                "cost": float("nan") if found is None else added_cost(power.trial, unit,
-                                                                      int(added)),
+                "cost": float("nan")
+                if found is None
+                else added_cost(power.trial, unit, int(added)),
                 "power": reached,
             }
-        )  # fmt: skip
+        )
     return pd.DataFrame(rows)
 
 
@@ -246,10 +247,15 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
     sizes = {s: prod(counts[name] for name in s) for s in c.sizes}
     gain = sizes[c.finest] / c.sizes[c.finest] / max(c.efficiency, 0.1)
     bigger = replace(
-        c, info=c.info * gain, mean_info=c.mean_info * gain, sizes=sizes, error_df=10 * c.error_df,
+        c,
+        info=c.info * gain,
+        mean_info=c.mean_info * gain,
+        sizes=sizes,
+        error_df=10 * c.error_df,
         spare_df={s: 10 * df for s, df in c.spare_df.items()},
         finer={s: matrix * gain for s, matrix in c.finer.items()},
-        batch_term=BatchTerm(), level_errors=None,
-    )  # fmt: skip
+        batch_term=BatchTerm(),
+        level_errors=None,
+    )
     chances = all_chances(bigger, power.variation, power.asked, power.questions)
     return min(three[1] for three in chances.values()) >= power.wanted

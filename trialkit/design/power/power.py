@@ -199,9 +199,17 @@ def power(
     simulated: Simulated | None = None
     if method == "simulation" or (method == "auto" and not c.orthogonal):
         simulated = simulate_power(
-            trial, c, spread, asked, chosen, trials=trials, seed=seed, workers=workers,
-            cluster=cluster, progress=progress,
-        )  # fmt: skip
+            trial,
+            c,
+            spread,
+            asked,
+            chosen,
+            trials=trials,
+            seed=seed,
+            workers=workers,
+            cluster=cluster,
+            progress=progress,
+        )
     table = pd.DataFrame(_exact_rows(c, chances, spread, asked, wanted))
     if simulated is not None:
         table = simulated.put_into(table)
@@ -256,7 +264,8 @@ def _exact_rows(
         rows.append(
             {
                 "question": question,
-                "effect_pct": asked.true_pct if question == "no worse"
+                "effect_pct": asked.true_pct
+                if question == "no worse"
                 else effect_of(question, asked),
                 "power": middle,
                 "low": low,
@@ -266,7 +275,7 @@ def _exact_rows(
                 "n_units": c.sizes[c.stratum],
                 "method": method_of(c, question, spread, asked),
             }
-        )  # fmt: skip
+        )
     return rows
 
 

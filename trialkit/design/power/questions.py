@@ -83,9 +83,7 @@ def critical_value(
     if not wanted.joint or len(rows) == 1:
         return _single_point(wanted.level, df)
     correlation = np.round(correlation_of(solved.covariance(rows)), 9)
-    joint = _joint_point(
-        wanted.level, correlation.tobytes(), len(rows), round(near or df, 6)
-    )  # fmt: skip
+    joint = _joint_point(wanted.level, correlation.tobytes(), len(rows), round(near or df, 6))
     if near is None or near == df:
         return joint
     usual = float(np.clip(correlation[np.triu_indices(len(rows), 1)].mean(), 0.0, 0.9))
@@ -107,9 +105,7 @@ def _as_single(point: float, near: float, df: float) -> float:
 def _carried(level: float, size: int, correlation: float, near: int, df: int) -> float:
     """Give the joint critical value over that of a single test of the same level."""
     alike = np.full((size, size), correlation) + (1 - correlation) * np.eye(size)
-    there, here = (
-        _joint_point(level, alike.tobytes(), size, float(d)) for d in (near, df)
-    )  # fmt: skip
+    there, here = (_joint_point(level, alike.tobytes(), size, float(d)) for d in (near, df))
     return here / _as_single(there, near, df)
 
 

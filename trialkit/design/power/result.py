@@ -64,8 +64,16 @@ class PowerTable:
             never = value == float("inf")
             return say.text("power.never") if never else say.percent(value, 1)
 
-        columns = ["question", "effect_pct", "power", "low", "high", "detectable_pct",
-                   "error_df", "method"]  # fmt: skip
+        columns = [
+            "question",
+            "effect_pct",
+            "power",
+            "low",
+            "high",
+            "detectable_pct",
+            "error_df",
+            "method",
+        ]
         values = {"treatment": self.factor, "wanted": say.percent(100 * self.wanted)}
         main = show_table(
             self.table,
@@ -73,14 +81,17 @@ class PowerTable:
             heads={name: say.text(f"power.head.{name}", **values) for name in columns},
             formats={
                 "question": lambda question: say.text(f"power.question.{question}"),
-                "power": pct, "low": pct, "high": pct,
-                "effect_pct": effect, "detectable_pct": effect,
+                "power": pct,
+                "low": pct,
+                "high": pct,
+                "effect_pct": effect,
+                "detectable_pct": effect,
                 "error_df": lambda df: say.written(df, ".3g"),
                 "method": lambda code: str(method_words(str(code))),
             },
             caption=say.text("power.caption", title=self.trial.title),
             notes=self.notes,
-        )  # fmt: skip
+        )
         between = self.variation.table
         real = {":".join(s) for s in self.comparison.stands_for}
         between = between[between["stratum"].isin(real)].reset_index(drop=True)
@@ -98,7 +109,7 @@ class PowerTable:
                 say.text("variation.source", units=", ".join(names), source=source)
                 for source, names in sources.items()
             ],
-        )  # fmt: skip
+        )
         return [main, spread]
 
     def __str__(self) -> str:

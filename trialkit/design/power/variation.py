@@ -124,8 +124,11 @@ class Variation:
         if self.draws is None:
             sums = [sum(w * self.squares[name][i] for name, w in weights.items()) for i in range(3)]
             return sums[0], sums[1], sums[2]
-        parts = [self.draws[:, i] * weights[s] for i, s in enumerate(self.strata)
-                 if weights.get(s, 0.0) > 0]  # fmt: skip
+        parts = [
+            self.draws[:, i] * weights[s]
+            for i, s in enumerate(self.strata)
+            if weights.get(s, 0.0) > 0
+        ]
         sums_of = parts[-1][None]  # the smallest units' own variance is above zero in every draw
         for part in parts[:-1]:
             sums_of = np.vstack([sums_of, sums_of + part])

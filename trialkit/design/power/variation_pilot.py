@@ -88,13 +88,16 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
             draws[:, i] = np.exp(2 * log_sd)
             source[name] = message("variation.untold", source=ranges.source[name])
             continue
-        shares = _shares(uniform[:, m + len(strata) :], [trial.structure.terms.index(t)
-                                                          for t in alike])  # fmt: skip
+        shares = _shares(
+            uniform[:, m + len(strata) :], [trial.structure.terms.index(t) for t in alike]
+        )
         draws[:, i] = total * shares[:, alike.index(term)]
         alone = len(alike) == 1
-        source[name] = message("variation.pilot") if alone else message(
-            "variation.pilot_alike", units=[Units(t) for t in alike]
-        )  # fmt: skip
+        source[name] = (
+            message("variation.pilot")
+            if alone
+            else message("variation.pilot_alike", units=[Units(t) for t in alike])
+        )
         df[name] = _df_of(trial, pilot, squares.names, squares.df, key)
     three = percentiles(np.maximum(draws, 0.0).T).T.tolist()
     ends = {name: (a, b, c) for name, (a, b, c) in zip(strata, three, strict=True)}

@@ -174,8 +174,10 @@ def _start(job: Job) -> subprocess.Popen[bytes]:
         **os.environ,
         "PYTHONPATH": root if not known else root + os.pathsep + known,
         # each process has one processor: threads in matrix products would only fight
-        "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1",
-    }  # fmt: skip
+        "OPENBLAS_NUM_THREADS": "1",
+        "OMP_NUM_THREADS": "1",
+        "MKL_NUM_THREADS": "1",
+    }
     process = subprocess.Popen(
         [sys.executable, "-m", "trialkit.design.power.workers"],
         stdin=subprocess.PIPE,

@@ -148,11 +148,24 @@ def _draw_stratum(
         room = tall * (_HEAD if holds else 1.0)
         word, size = _fitted(names, width, room, height)
         if size >= 4.5:
-            clear = {"boxstyle": "round,pad=0.15", "facecolor": PAPER, "edgecolor": "none",
-                     "alpha": 0.88}  # fmt: skip
-            axes.text(left + width / 2, top + room / 2, word, ha="center", va="center",
-                      fontsize=size, color=INK, fontweight="bold" if depth == 0 else "normal",
-                      parse_math=False, bbox=clear if fill["hatch"] else None)  # fmt: skip
+            clear = {
+                "boxstyle": "round,pad=0.15",
+                "facecolor": PAPER,
+                "edgecolor": "none",
+                "alpha": 0.88,
+            }
+            axes.text(
+                left + width / 2,
+                top + room / 2,
+                word,
+                ha="center",
+                va="center",
+                fontsize=size,
+                color=INK,
+                fontweight="bold" if depth == 0 else "normal",
+                parse_math=False,
+                bbox=clear if fill["hatch"] else None,
+            )
 
 
 def _fill(factor: Factor, level: str, depth: int) -> dict[str, Any]:
@@ -162,8 +175,12 @@ def _fill(factor: Factor, level: str, depth: int) -> dict[str, Any]:
         shade = 1.0 - 0.24 * names.index(level) / max(1, len(names) - 1)
         return {"facecolor": (shade,) * 3, "edgecolor": SOFT, "hatch": "", "linewidth": 0.6}
     look = looks(names)[level]
-    return {"facecolor": _tinted(look.color), "edgecolor": look.color, "hatch": look.hatch,
-            "linewidth": 1.1}  # fmt: skip
+    return {
+        "facecolor": _tinted(look.color),
+        "edgecolor": look.color,
+        "hatch": look.hatch,
+        "linewidth": 1.1,
+    }
 
 
 def _tinted(color: str) -> tuple[float, float, float]:
@@ -239,7 +256,13 @@ def _explain(figure: Figure, groups: dict[Term, list[Factor]]) -> None:
                 words = setting.words
                 labels.append(f"{factor.name}: {level}" + (f" ({words})" if words else ""))
     wide = max(map(len, labels)) > 34
-    legend = figure.legend(handles, labels, loc="outside lower left", ncols=2 if wide else 4,
-                           handlelength=2.2, handleheight=1.4)  # fmt: skip
+    legend = figure.legend(
+        handles,
+        labels,
+        loc="outside lower left",
+        ncols=2 if wide else 4,
+        handlelength=2.2,
+        handleheight=1.4,
+    )
     for text in legend.get_texts():
         text.set_parse_math(False)

@@ -178,9 +178,17 @@ def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
     text = json.dumps(record, indent=2, ensure_ascii=False)
     (folder / "plan.json").write_text(text + "\n", encoding="utf-8")
     return [
-        "assignment.csv", "assignment.xlsx", "harvest_sheet.csv", "harvest_sheet.xlsx",
-        "timers.csv", "strata.txt", "map.svg", "map.png", *pages, "plan.json",
-    ]  # fmt: skip
+        "assignment.csv",
+        "assignment.xlsx",
+        "harvest_sheet.csv",
+        "harvest_sheet.xlsx",
+        "timers.csv",
+        "strata.txt",
+        "map.svg",
+        "map.png",
+        *pages,
+        "plan.json",
+    ]
 
 
 def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:

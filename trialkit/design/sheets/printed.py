@@ -160,8 +160,9 @@ def _cards(plan: Allocation) -> list[dict[str, Any]]:
 def _place(unit: dict[str, str]) -> dict[str, str]:
     """Name a card's place: the chamber large, the batch beside it; or all levels."""
     rest = [name for name in unit if name != "batch"]
-    place = " ".join(f"{name} {unit[name]}" if unit[name].isdigit() else unit[name]
-                     for name in rest)  # fmt: skip
+    place = " ".join(
+        f"{name} {unit[name]}" if unit[name].isdigit() else unit[name] for name in rest
+    )
     when = spoken().text("card.batch", name=unit["batch"]) if "batch" in unit else ""
     return {"place": place or when, "when": when if place else ""}
 
@@ -228,8 +229,14 @@ def _within(plan: Allocation, unit: dict[str, str], factor: Factor, term: Term) 
 #: The check-list: part → lines with what a trial must have for them, and the cautions shown.
 _CHECKLIST: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] = {
     "start": (
-        (("labels", ""), ("date", ""), ("timers", "mist"), ("reservoirs", "mist"),
-         ("light", "light"), ("clocks", "")),
+        (
+            ("labels", ""),
+            ("date", ""),
+            ("timers", "mist"),
+            ("reservoirs", "mist"),
+            ("light", "light"),
+            ("clocks", ""),
+        ),
         ("mains", "slips"),
     ),
     "daily": (
@@ -241,7 +248,7 @@ _CHECKLIST: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] = {
         ("spores", "food_hygiene", "identity"),
     ),
     "clean": ((("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")), ()),
-}  # fmt: skip
+}
 
 
 def checklist_page(plan: Allocation) -> str:

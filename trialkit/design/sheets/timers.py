@@ -15,8 +15,19 @@ if TYPE_CHECKING:
 
 
 _FIRST = ("treatment", "level", "kind")
-_SETTINGS = ("on_s", "off_s", "start_below_rh", "stop_above_rh", "lux", "ppfd_umol_m2_s", "hours",
-             "lamp", "value", "unit", "note")  # fmt: skip
+_SETTINGS = (
+    "on_s",
+    "off_s",
+    "start_below_rh",
+    "stop_above_rh",
+    "lux",
+    "ppfd_umol_m2_s",
+    "hours",
+    "lamp",
+    "value",
+    "unit",
+    "note",
+)
 _USE = ("cycles_per_day", "duty_pct", "water_l_day", "energy_kwh_day", "refill_hours", "basis")
 
 

@@ -205,11 +205,18 @@ def _rules(trial: Trial) -> dict[str, Any]:
 
     def rule(kind: Any, low: object, high: object, what: str) -> Any:
         return DataValidation(
-            type=kind, operator="between", formula1=str(low), formula2=str(high),
-            allow_blank=True, showErrorMessage=True, errorTitle=say("sheet_rule.title"),
+            type=kind,
+            operator="between",
+            formula1=str(low),
+            formula2=str(high),
+            allow_blank=True,
+            showErrorMessage=True,
+            errorTitle=say("sheet_rule.title"),
             error=say("sheet_rule.all_the_same", what=what),
-            showInputMessage=True, promptTitle="", prompt=what,
-        )  # fmt: skip
+            showInputMessage=True,
+            promptTitle="",
+            prompt=what,
+        )
 
     measured = {}
     for name, column in trial.harvest_columns.items():
@@ -217,10 +224,13 @@ def _rules(trial: Trial) -> dict[str, Any]:
         kind = "whole" if column.whole else "decimal"
         measured[name] = rule(kind, f"{column.possible[0]:.15g}", str(most), column.prompt(most))
     states = DataValidation(
-        type="list", formula1='"' + ",".join(STATES) + '"', allow_blank=True,
-        showErrorMessage=True, errorTitle=say("sheet_rule.title"),
+        type="list",
+        formula1='"' + ",".join(STATES) + '"',
+        allow_blank=True,
+        showErrorMessage=True,
+        errorTitle=say("sheet_rule.title"),
         error=say("sheet_rule.states", states=", ".join(STATES)),
-    )  # fmt: skip
+    )
     return {
         "date": rule("date", "DATE(2000,1,1)", "DATE(2100,12,31)", say("sheet_rule.date")),
         **measured,

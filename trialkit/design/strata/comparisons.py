@@ -331,11 +331,16 @@ class _Frozen:
             trial.structure.text,
             tuple(trial.counts.items()),
             tuple(
-                (f.name, f.applied_to, tuple(f.levels), tuple((f.replication or {}).items()),
-                 f.method)
+                (
+                    f.name,
+                    f.applied_to,
+                    tuple(f.levels),
+                    tuple((f.replication or {}).items()),
+                    f.method,
+                )
                 for f in trial.factors.values()
             ),
-        )  # fmt: skip
+        )
 
     def __hash__(self) -> int:
         return hash(self.key)
@@ -383,8 +388,7 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
         sizes={s: prod(counts[f] for f in s) for s in structure.strata(counts)},
         stands_for=structure.merged(counts),
         spare_df=left,
-        finer={s: m for s, m in info.items()
-               if set(stratum) < set(s) and np.abs(m).max() > 1e-9},
+        finer={s: m for s, m in info.items() if set(stratum) < set(s) and np.abs(m).max() > 1e-9},
         batch_term=batches,
         level_errors=level_errors(structure, counts, stratum, finest, cell, compared),
-    )  # fmt: skip
+    )

@@ -154,7 +154,7 @@ def level_errors(
         Treatment combination of each of these.
     level_of_cell : array of int
         Level of the treatment (or combination of levels) compared in each combination.
-    """  # fmt: skip
+    """
     if stratum == structure.strata(counts)[-1]:
         return None
     n = prod(counts[name] for name in stratum)

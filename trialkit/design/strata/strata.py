@@ -335,8 +335,10 @@ def _sentences(
         here = next(line for line in lines if line.name == name and line.stratum == stratum)
         said = message(
             "strata.compared_together" if ":" in name else "strata.compared",
-            what=name.split(":"), units=Units(stratum), df=left[stratum],
-        )  # fmt: skip
+            what=name.split(":"),
+            units=Units(stratum),
+            df=left[stratum],
+        )
         if here.efficiency < 1 - 1e-6:
             rest = [
                 message("strata.rest", share=100 * line.efficiency, units=Units(line.stratum))

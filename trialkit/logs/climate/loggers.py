@@ -71,9 +71,10 @@ def _disagree(records: Records, first: np.ndarray, second: np.ndarray) -> bool:
     a, b = records.time[first], records.time[second]
     low, high = max(a.min(), b.min()), min(a.max(), b.max())
     shared = [
-        v for v in records.values.values()
+        v
+        for v in records.values.values()
         if not np.isnan(v[first]).all() and not np.isnan(v[second]).all()
-    ]  # fmt: skip
+    ]
     in_a, in_b = first[(a >= low) & (a <= high)], second[(b >= low) & (b <= high)]
     if high <= low or not shared or not len(in_a) or not len(in_b):
         return False

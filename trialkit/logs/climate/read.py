@@ -174,10 +174,14 @@ def _read_values(opened: Opened, column: str, head: str) -> np.ndarray:
     wrong = np.flatnonzero((values < low) | (values > high))
     if len(wrong):
         may = opened.account.change(
-            wrong, rule="value impossible", column=head, old=[f"{v:.6g}" for v in values[wrong]],
-            new="", reason=message("row_reason.value_impossible", low=low, high=high),
+            wrong,
+            rule="value impossible",
+            column=head,
+            old=[f"{v:.6g}" for v in values[wrong]],
+            new="",
+            reason=message("row_reason.value_impossible", low=low, high=high),
             remedy=message("row_remedy.value_impossible"),
-        )  # fmt: skip
+        )
         values[may] = np.nan
     return values
 
@@ -189,7 +193,9 @@ def _drop_empty(opened: Opened, values: list[np.ndarray]) -> None:
         empty &= np.isnan(column)
     if empty.any():
         opened.account.set_aside(
-            np.flatnonzero(empty), rule="no value", keepable=False,
+            np.flatnonzero(empty),
+            rule="no value",
+            keepable=False,
             reason=message("row_reason.no_value"),
             remedy=message("row_remedy.no_value"),
-        )  # fmt: skip
+        )

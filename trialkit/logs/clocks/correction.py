@@ -65,9 +65,11 @@ def set_right(
         low, high = int(seconds.min()), int(seconds.max())
         span = message(f"clock_span.{'one' if low == high else 'range'}", low=low, high=high)
         account.note(
-            moved, rule="clock corrected", column=column,
+            moved,
+            rule="clock corrected",
+            column=column,
             reason=message("row_reason.clock_corrected", span=span),
-        )  # fmt: skip
+        )
     return out, touched
 
 

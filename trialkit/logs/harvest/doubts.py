@@ -56,11 +56,13 @@ def _decimal_slips(entries: Entries) -> list[Finding]:
         factor = 10.0 ** power[part.index]
         would = part["fresh_g"] / factor
         account.note(
-            part["index"].to_numpy(), rule="decimal slip", column=entries.head(part, "fresh_g"),
+            part["index"].to_numpy(),
+            rule="decimal slip",
+            column=entries.head(part, "fresh_g"),
             old=show_values(part["fresh_g"]),
             reason=[message("row_reason.decimal_slip", times=float(f)) for f in factor],
             remedy=[message("row_remedy.decimal_slip", weight=float(w)) for w in would],
-        )  # fmt: skip
+        )
         told += [
             message("place.weighed", place=unit_flush(units[u], f), weight=float(w))
             for u, f, w in zip(part["unit_at"], part["flush"], part["fresh_g"], strict=True)
@@ -73,10 +75,12 @@ def _picks(entries: Entries) -> None:
     several = entries.table.duplicated(["unit_at", "flush"], keep=False).to_numpy()
     for account, part in entries.each(several):
         account.note(
-            part["index"].to_numpy(), rule="picks added", old=show_values(part["fresh_g"]),
+            part["index"].to_numpy(),
+            rule="picks added",
+            old=show_values(part["fresh_g"]),
             reason=message("row_reason.picks_added"),
             remedy=message("row_remedy.picks_added"),
-        )  # fmt: skip
+        )
 
 
 def _totals(trial: Trial, entries: Entries) -> list[Finding]:
@@ -141,12 +145,14 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     begun = set(batches.to_numpy()[table["unit_at"].to_numpy()]) if len(table) else set()
     out = [
         finding(
-            "no_harvest", "note", form="all" if batch == "all" else "batch",
+            "no_harvest",
+            "note",
+            form="all" if batch == "all" else "batch",
             place=place({"batch": batch}),
         )
         for batch in trial.batches
         if batch not in begun
-    ]  # fmt: skip
+    ]
     missing = [
         (code, flush)
         for i, code in enumerate(units["unit"])

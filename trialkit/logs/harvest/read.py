@@ -26,13 +26,32 @@ from trialkit.wording import message, suggestion
 
 _OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
 _CONTAMINATED = {
-    "contaminated", "contam", "contamination", "infected", "mould", "mold", "mouldy", "moldy",
-    "green mould", "green mold", "trichoderma", "rotten", "bacterial blotch",
-}  # fmt: skip
+    "contaminated",
+    "contam",
+    "contamination",
+    "infected",
+    "mould",
+    "mold",
+    "mouldy",
+    "moldy",
+    "green mould",
+    "green mold",
+    "trichoderma",
+    "rotten",
+    "bacterial blotch",
+}
 _DISCARDED = {
-    "discarded", "discard", "removed", "thrown away", "thrown out", "lost", "dropped", "binned",
-    "damaged", "composted",
-}  # fmt: skip
+    "discarded",
+    "discard",
+    "removed",
+    "thrown away",
+    "thrown out",
+    "lost",
+    "dropped",
+    "binned",
+    "damaged",
+    "composted",
+}
 STATUS = (
     dict.fromkeys(_OK, "ok")
     | dict.fromkeys(_CONTAMINATED, "contaminated")
@@ -150,10 +169,14 @@ def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np
     if len(bad):
         old = cell_texts(opened.raw.columns[parts[0]], bad)
         opened.account.change(
-            bad, rule="date unreadable", column=" + ".join(parts), old=old, new="",
+            bad,
+            rule="date unreadable",
+            column=" + ".join(parts),
+            old=old,
+            new="",
             reason=message("row_reason.date_unreadable"),
             remedy=message("row_remedy.date_unreadable"),
-        )  # fmt: skip
+        )
     return np.where(times.ok, times.utc, NO_TIME), blank, times.date_only
 
 
@@ -174,9 +197,12 @@ def _set_unfilled_aside(
             empty &= np.array([c.casefold() in BLANKS for c in cells], dtype=bool)
     empty &= (status == "") & (sheet.note == "") & blank_time
     opened.account.set_aside(
-        empty, rule="not filled in", keepable=False,
-        reason=message("row_reason.not_filled_in"), remedy=message("row_remedy.not_filled_in"),
-    )  # fmt: skip
+        empty,
+        rule="not filled in",
+        keepable=False,
+        reason=message("row_reason.not_filled_in"),
+        remedy=message("row_remedy.not_filled_in"),
+    )
 
 
 def _units(opened: Opened, factors: list[str], codes: list[str]) -> np.ndarray:
@@ -207,10 +233,14 @@ def _units(opened: Opened, factors: list[str], codes: list[str]) -> np.ndarray:
             for c in set(cells_of[unknown])
         }
         opened.account.set_aside(
-            unknown, rule="unknown unit", column=head, old=cells_of[unknown], keepable=False,
+            unknown,
+            rule="unknown unit",
+            column=head,
+            old=cells_of[unknown],
+            keepable=False,
             reason=message("row_reason.unknown_unit"),
             remedy=[hints[c] for c in cells_of[unknown]],
-        )  # fmt: skip
+        )
     _report_tidied(opened, head, names.tidied, cells_of)
     return names.codes
 
@@ -220,9 +250,13 @@ def _report_tidied(opened: Opened, head: str, tidied: dict[str, str], cells: np.
     told = told[opened.account.alive[told]]
     if len(told):
         opened.account.change(
-            told, rule="unit code tidied", column=head, old=cells[told],
-            new=[tidied[c] for c in cells[told]], reason=message("row_reason.spelling"),
-        )  # fmt: skip
+            told,
+            rule="unit code tidied",
+            column=head,
+            old=cells[told],
+            new=[tidied[c] for c in cells[told]],
+            reason=message("row_reason.spelling"),
+        )
 
 
 def _flushes(reading: Reading, opened: Opened) -> np.ndarray:
@@ -242,10 +276,14 @@ def _flushes(reading: Reading, opened: Opened) -> np.ndarray:
     if len(bad):
         cells = np.array(texts, dtype=object)[codes[bad]]
         opened.account.set_aside(
-            bad, rule="flush unreadable", column=head, old=cells, keepable=False,
+            bad,
+            rule="flush unreadable",
+            column=head,
+            old=cells,
+            keepable=False,
             reason=message("row_reason.flush_unreadable", most=most),
             remedy=message("row_remedy.flush_unreadable"),
-        )  # fmt: skip
+        )
     return np.asarray(flush)
 
 
@@ -271,8 +309,11 @@ def _status(opened: Opened, cells: np.ndarray) -> np.ndarray:
     if unknown:
         index = np.array(unknown)
         opened.account.set_aside(
-            index, rule="status unknown", column=head, old=cells[index],
+            index,
+            rule="status unknown",
+            column=head,
+            old=cells[index],
             reason=message("row_reason.status_unknown"),
             remedy=message("row_remedy.status_unknown"),
-        )  # fmt: skip
+        )
     return out

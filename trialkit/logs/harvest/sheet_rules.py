@@ -143,9 +143,12 @@ def _copies(trial: Trial, entries: Entries) -> None:
             earlier = first.loc[[(row["unit_at"], row["flush"])]].iloc[0]
             reasons.append(message("row_reason.double_entry", where=entries.where(earlier)))
         account.set_aside(
-            part["index"].to_numpy(), rule="double entry", old=show_values(part["fresh_g"]),
-            reason=reasons, remedy=message("row_remedy.double_entry"),
-        )  # fmt: skip
+            part["index"].to_numpy(),
+            rule="double entry",
+            old=show_values(part["fresh_g"]),
+            reason=reasons,
+            remedy=message("row_remedy.double_entry"),
+        )
 
 
 def _conflicts(entries: Entries, zone: dt.tzinfo) -> None:
@@ -174,10 +177,12 @@ def _conflicts(entries: Entries, zone: dt.tzinfo) -> None:
                 message("row_reason.conflicting_entries", place=here, others=several(rest, 3))
             )
         account.set_aside(
-            part["index"].to_numpy(), rule="conflicting entries", old=show_values(part["fresh_g"]),
+            part["index"].to_numpy(),
+            rule="conflicting entries",
+            old=show_values(part["fresh_g"]),
             reason=reasons,
             remedy=message("row_remedy.conflicting_entries"),
-        )  # fmt: skip
+        )
 
 
 def _missing_weights(trial: Trial, entries: Entries) -> None:
@@ -188,11 +193,13 @@ def _missing_weights(trial: Trial, entries: Entries) -> None:
     mask = (empty | fresh) & (table["status"] == "ok").to_numpy() & entries.alive()
     for account, part in entries.each(mask):
         account.set_aside(
-            part["index"].to_numpy(), rule="weight missing", keepable=False,
+            part["index"].to_numpy(),
+            rule="weight missing",
+            keepable=False,
             old=part["note"].to_numpy(dtype=object),
             reason=message("row_reason.weight_missing"),
             remedy=message("row_remedy.weight_missing"),
-        )  # fmt: skip
+        )
 
 
 def check_dates(trial: Trial, entries: Entries, zone: dt.tzinfo) -> list[Finding]:
@@ -220,14 +227,19 @@ def _dates_outside(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
             account_time = part["ns"].to_numpy()
             shown = [day_text(t, zone) for t in account_time]
             may = account.change(
-                part["index"].to_numpy(), rule="date outside batch",
-                column=entries.head(part, "time"), old=shown, new="",
+                part["index"].to_numpy(),
+                rule="date outside batch",
+                column=entries.head(part, "time"),
+                old=shown,
+                new="",
                 reason=message(
-                    "row_reason.date_outside_batch", batch=place({"batch": name}),
-                    start=_day(dates.start, zone), end=_day(dates.end, zone),
+                    "row_reason.date_outside_batch",
+                    batch=place({"batch": name}),
+                    start=_day(dates.start, zone),
+                    end=_day(dates.end, zone),
                 ),
                 remedy=[_date_hint(t, dates, zone) for t in account_time],
-            )  # fmt: skip
+            )
             gone = np.isin(part["index"].to_numpy(), may)
             time[table.index.get_indexer(part.index[gone])] = NO_TIME
     entries.table = table.assign(ns=time)
@@ -277,11 +289,13 @@ def _flush_order(entries: Entries, zone: dt.tzinfo) -> list[Finding]:
     mask = np.array([k in keys for k in zip(table["unit_at"], table["flush"], strict=True)], bool)
     for account, part in entries.each(mask):
         account.note(
-            part["index"].to_numpy(), rule="flush order", column=entries.head(part, "flush"),
+            part["index"].to_numpy(),
+            rule="flush order",
+            column=entries.head(part, "flush"),
             old=[day_text(t, zone) if t != NO_TIME else "" for t in part["ns"]],
             reason=message("row_reason.flush_order"),
             remedy=message("row_remedy.flush_order"),
-        )  # fmt: skip
+        )
     shown = [unit_flush(units[u], f) for u, f in sorted(keys)]
     return [finding("flush_order", "caution", count=len(keys), flushes=several(shown, 5))]
 

@@ -24,17 +24,55 @@ ENOUGH = 2.5
 #: Words in heads (English, German, French, Spanish) that name a column, most telling first; those
 #: of harvest columns stand in their register.
 _HEAD_WORDS: dict[str, tuple[str, ...]] = {
-    "time": ("time", "timestamp", "datetime", "date", "zeit", "zeitpunkt", "datum", "uhrzeit",
-             "fecha", "hora", "heure", "logged", "recorded", "picked", "harvested", "geerntet"),
+    "time": (
+        "time",
+        "timestamp",
+        "datetime",
+        "date",
+        "zeit",
+        "zeitpunkt",
+        "datum",
+        "uhrzeit",
+        "fecha",
+        "hora",
+        "heure",
+        "logged",
+        "recorded",
+        "picked",
+        "harvested",
+        "geerntet",
+    ),
     "start": ("start", "begin", "started", "beginn", "inicio", "début"),
     "stop": ("stop", "end", "stopped", "ende", "fin"),
-    "chamber": ("chamber", "tent", "room", "box", "tub", "kammer", "zelt", "raum", "carpa",
-                "tente", "chambre"),
+    "chamber": (
+        "chamber",
+        "tent",
+        "room",
+        "box",
+        "tub",
+        "kammer",
+        "zelt",
+        "raum",
+        "carpa",
+        "tente",
+        "chambre",
+    ),
     "sensor": ("sensor", "logger", "probe", "device", "fühler", "sonde"),
     "shelf": ("shelf", "rack", "level", "tier", "regal", "étage"),
     "temp_c": ("temperature", "temp", "temperatur", "temperatura", "température", "°c", "°f"),
-    "rh_pct": ("humidity", "rh", "hum", "relh", "feuchte", "luftfeuchte", "feuchtigkeit",
-               "luftfeuchtigkeit", "humedad", "humidité", "rf"),
+    "rh_pct": (
+        "humidity",
+        "rh",
+        "hum",
+        "relh",
+        "feuchte",
+        "luftfeuchte",
+        "feuchtigkeit",
+        "luftfeuchtigkeit",
+        "humedad",
+        "humidité",
+        "rf",
+    ),
     "co2_ppm": ("co2", "co₂", "ppm"),
     "light_lux": ("lux", "light", "illuminance", "licht", "luz", "lumière", "beleuchtung"),
     "ppfd_umol_m2_s": ("ppfd", "par", "µmol", "umol", "photons"),
@@ -46,13 +84,17 @@ _HEAD_WORDS: dict[str, tuple[str, ...]] = {
     "flush": ("flush", "wave", "break", "welle", "oleada", "volée"),
     "status": ("status", "state", "condition", "zustand", "estado", "état"),
     "note": ("note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "nota"),
-}  # fmt: skip
+}
 _RANGES = {
-    "temp_c": (-10.0, 45.0), "rh_pct": (1.5, 101.0), "co2_ppm": (250.0, 20_000.0),
-    "light_lux": (0.0, 150_000.0), "ppfd_umol_m2_s": (0.0, 2500.0), "power_w": (0.0, 1e5),
+    "temp_c": (-10.0, 45.0),
+    "rh_pct": (1.5, 101.0),
+    "co2_ppm": (250.0, 20_000.0),
+    "light_lux": (0.0, 150_000.0),
+    "ppfd_umol_m2_s": (0.0, 2500.0),
+    "power_w": (0.0, 1e5),
     "current_a": (0.0, 1e3),
     "on_s": (0.0, 1e6),
-}  # fmt: skip
+}
 _SURE = 0.8
 _NONE: Mapping[str, HarvestColumn] = {}
 
@@ -185,8 +227,11 @@ def _numeric(
         texts, codes = encode_cells(cells)
         whole = [t.strip().isdigit() and 1 <= int(t) <= trial.flushes for t in texts]
         share = float(np.array(whole or [False])[codes][filled].mean())
-        return (0.5, message("clue.flushes", most=trial.flushes), None) if share > _SURE else (
-            -1.0, "", None)  # fmt: skip
+        return (
+            (0.5, message("clue.flushes", most=trial.flushes), None)
+            if share > _SURE
+            else (-1.0, "", None)
+        )
     house = house_unit(column, trial.columns)
     told = head_unit(head, house)
     numbers = read_numbers(cells, house, unit=told, decimal=decimal)

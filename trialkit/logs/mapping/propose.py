@@ -129,8 +129,11 @@ def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], li
         best = max(likely, key=lambda c: c.score)
         if best.score < ENOUGH:
             break
-        rivals = [c for c in likely if c.column == best.column and c.head != best.head
-                  and c.score > best.score - 0.04]  # fmt: skip
+        rivals = [
+            c
+            for c in likely
+            if c.column == best.column and c.head != best.head and c.score > best.score - 0.04
+        ]
         if rivals and best.column != "time":
             heads = Either(tuple(c.head for c in (best, *rivals)))
             questions.append(message("question.rivals", column=best.column, heads=heads))

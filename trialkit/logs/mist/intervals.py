@@ -70,9 +70,11 @@ def _from_states(
     ends_after = np.flatnonzero(~on)
     nearest = np.searchsorted(ends_after, begins)
     closed = nearest < len(ends_after)
-    stop = np.where(closed, time[ends_after[np.minimum(nearest, len(ends_after) - 1)]], 0) if len(
-        ends_after
-    ) else np.zeros(len(begins), np.int64)  # fmt: skip
+    stop = (
+        np.where(closed, time[ends_after[np.minimum(nearest, len(ends_after) - 1)]], 0)
+        if len(ends_after)
+        else np.zeros(len(begins), np.int64)
+    )
     if not closed.all():
         _never_off(reading, found, origin, within, int(begins[-1]), chamber, time)
     return time[begins[closed]], stop[closed], origin[begins[closed]]
@@ -91,19 +93,26 @@ def _is_sampled(time: np.ndarray, on: np.ndarray) -> bool:
 
 
 def _never_off(
-    reading: Reading, found: list[Switches], origin: np.ndarray, within: np.ndarray, first: int,
-    chamber: str, time: np.ndarray,
-) -> None:  # fmt: skip
+    reading: Reading,
+    found: list[Switches],
+    origin: np.ndarray,
+    within: np.ndarray,
+    first: int,
+    chamber: str,
+    time: np.ndarray,
+) -> None:
     """Set aside the rows from the last switching on that no switching off follows."""
     when = dt.datetime.fromtimestamp(int(time[first]) / NS, tz=reading.trial.zone)
     here = place({"chamber": chamber})
     for k in np.unique(origin[first:]):
         rows = found[k].index[within[first:][origin[first:] == k]]
         found[k].account.set_aside(
-            rows, rule="never switched off", keepable=False,
+            rows,
+            rule="never switched off",
+            keepable=False,
             reason=message("row_reason.never_switched_off", place=here, since=when),
             remedy=message("row_remedy.never_switched_off"),
-        )  # fmt: skip
+        )
     reading.findings.append(finding("never_switched_off", "caution", place=here, since=when))
 
 
@@ -124,9 +133,11 @@ def _drop_copies(
     for k in np.unique(origin[again]):
         rows = found[k].index[within[again[origin[again] == k]]]
         found[k].account.set_aside(
-            rows, rule="double export", keepable=False,
+            rows,
+            rule="double export",
+            keepable=False,
             reason=message("row_reason.same_state_again"),
-        )  # fmt: skip
+        )
     return kept
 
 
@@ -136,9 +147,11 @@ def _copies(found: list[Switches], pieces: list[tuple[int, np.ndarray]], stop: n
         _, first = np.unique(pair, axis=0, return_index=True)
         again = np.setdiff1d(np.arange(len(i)), first)
         found[k].account.set_aside(
-            found[k].index[i[again]], rule="double export", keepable=False,
+            found[k].index[i[again]],
+            rule="double export",
+            keepable=False,
             reason=message("row_reason.same_interval_again"),
-        )  # fmt: skip
+        )
 
 
 def _sampled(
@@ -201,8 +214,9 @@ def _tables(
         for c in np.unique(s.chamber):
             mine = s.chamber == c
             last = s.time[mine] if s.stop is None else s.stop[mine]
-            covers.append((s.account.file, chambers[c], "", s.time[mine].min(), last.max(),
-                           int(mine.sum())))  # fmt: skip
+            covers.append(
+                (s.account.file, chambers[c], "", s.time[mine].min(), last.max(), int(mine.sum()))
+            )
     spans = pd.DataFrame(covers, columns=["file", "chamber", "sensor", "first", "last", "records"])
     for name in ("first", "last"):
         spans[name] = _utc(spans[name].to_numpy(dtype=np.int64))

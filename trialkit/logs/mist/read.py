@@ -111,10 +111,14 @@ def _states(opened: Opened, head: str) -> np.ndarray:
         cells = np.array(texts, dtype=object)[codes[odd]]
         blank = np.array([c.strip().casefold() in BLANKS for c in cells])
         opened.account.set_aside(
-            odd, rule="state unreadable", column=head, old=cells, keepable=False,
+            odd,
+            rule="state unreadable",
+            column=head,
+            old=cells,
+            keepable=False,
             reason=[message(f"row_reason.state_{'blank' if b else 'word'}") for b in blank],
             remedy=message("row_remedy.state"),
-        )  # fmt: skip
+        )
     return np.asarray(state == 1)
 
 
@@ -143,9 +147,12 @@ def _powered(reading: Reading, opened: Opened, column: str, head: str) -> np.nda
     """Say in which rows power or current is above what counts as on; rows without are set aside."""
     values = read_number_column(opened, column, head, house_unit(column))
     opened.account.set_aside(
-        np.isnan(values), rule="no value", column=head, keepable=False,
+        np.isnan(values),
+        rule="no value",
+        column=head,
+        keepable=False,
         reason=message("row_reason.no_reading"),
-    )  # fmt: skip
+    )
     return np.asarray(values > _threshold(reading, column, opened.raw.name))
 
 
@@ -165,9 +172,13 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
         )
         length = numbers.values
         account.set_aside(
-            np.isnan(length), rule="no value", column=heads["on_s"], keepable=False,
-            reason=message("row_reason.no_length"), remedy=message("row_remedy.no_length"),
-        )  # fmt: skip
+            np.isnan(length),
+            rule="no value",
+            column=heads["on_s"],
+            keepable=False,
+            reason=message("row_reason.no_length"),
+            remedy=message("row_remedy.no_length"),
+        )
         ok = start.ok & ~np.isnan(length) & (np.abs(length) < 1e9)
         stop = start.utc + np.round(np.where(ok, length, 0) * 1e9).astype(np.int64)
     else:
@@ -177,9 +188,12 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
         )
     wrong = np.flatnonzero(ok & (stop < start.utc) | (~ok & account.alive[: raw.n]))
     account.set_aside(
-        wrong, rule="interval impossible", keepable=False,
-        reason=message("row_reason.stops_before"), remedy=message("row_remedy.stops_before"),
-    )  # fmt: skip
+        wrong,
+        rule="interval impossible",
+        keepable=False,
+        reason=message("row_reason.stops_before"),
+        remedy=message("row_remedy.stops_before"),
+    )
     kept = np.flatnonzero(account.alive[: raw.n] & ok)
     on = np.ones(len(kept), bool)
     return Switches(account, kept, chamber[kept], start.utc[kept], on, stop[kept])
@@ -196,9 +210,11 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
         read.append((chamber, on, known, w.column in _SAMPLED))
     nothing = ~np.any([known for _, _, known, _ in read], axis=0)
     opened.account.set_aside(
-        nothing, rule="no value", keepable=False,
+        nothing,
+        rule="no value",
+        keepable=False,
         reason=message("row_reason.no_state"),
-    )  # fmt: skip
+    )
     alive = opened.account.alive[: opened.raw.n] & times.ok
     out = []
     for code, on, known, sampled in read:
@@ -232,7 +248,12 @@ def _wide_states(
         cells = [texts[codes[i]] for i in odd]
     if len(odd):
         opened.account.change(
-            odd, rule="state unreadable", column=head, old=cells, new="",
-            reason=message("row_reason.state_word"), remedy=message("row_remedy.state"),
-        )  # fmt: skip
+            odd,
+            rule="state unreadable",
+            column=head,
+            old=cells,
+            new="",
+            reason=message("row_reason.state_word"),
+            remedy=message("row_remedy.state"),
+        )
     return np.asarray(on), np.asarray(known)

@@ -26,9 +26,21 @@ _BOMS = (
     (b"\xfe\xff", "utf-16"),
 )
 _ENCODINGS = [
-    "cp1252", "cp1250", "cp1251", "cp1253", "cp1254", "mac_roman", "cp850", "cp437", "koi8_r",
-    "shift_jis", "euc_jp", "gb18030", "big5", "euc_kr",
-]  # fmt: skip
+    "cp1252",
+    "cp1250",
+    "cp1251",
+    "cp1253",
+    "cp1254",
+    "mac_roman",
+    "cp850",
+    "cp437",
+    "koi8_r",
+    "shift_jis",
+    "euc_jp",
+    "gb18030",
+    "big5",
+    "euc_kr",
+]
 _USUAL = frozenset("°µ²³·±–—’“”äöüßÄÖÜéèêàâçñíóáúãõåøæôîûëïÅØÆÉ")
 _NUMBER = re.compile(r"^\s*[-+]?(\d[\d .,']*\d|\d|[.,]\d+)([eE][-+]?\d+)?\s*(%|°?[CFK])?\s*$")
 _DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
@@ -232,8 +244,9 @@ def _choose_delimiter(lines: Sequence[str], given: str | None, wanted: set[str])
 
     def score(mark: str) -> tuple[int, float, int]:
         rows = [split_line(line, mark) for line in filled]
-        named = max((len(wanted & {_plain(c) for c in row}) for row in rows[:_HEAD_SEARCH]),
-                    default=0)  # fmt: skip
+        named = max(
+            (len(wanted & {_plain(c) for c in row}) for row in rows[:_HEAD_SEARCH]), default=0
+        )
         counts = Counter(len(row) for row in rows if len(row) > 1)
         if not counts:
             return named, 0.0, 0

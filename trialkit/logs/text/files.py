@@ -290,9 +290,14 @@ def _zip_member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, packed: int, na
     except RuntimeError:  # the library's way to say that a password is needed
         raise LogError(f"{name}: locked with a password → unpack it by hand") from None
     except (
-        zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError, EOFError, ValueError,
+        zipfile.BadZipFile,
+        zlib.error,
+        lzma.LZMAError,
+        OSError,
+        EOFError,
+        ValueError,
         NotImplementedError,
-    ) as problem:  # fmt: skip
+    ) as problem:
         raise LogError(
             f"{name}: {info.filename} in the archive is damaged ({problem}) → export it again"
         ) from None

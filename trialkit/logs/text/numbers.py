@@ -13,21 +13,84 @@ from trialkit.units import convert, units_of
 
 #: Words and signs that mean "no value".
 BLANKS = frozenset(
-    {"", "-", "--", "---", "----", "–", "—", "na", "n/a", "#n/a", "nan", "null", "none", "nil",
-     "missing", ".", "..", "?"}
-)  # fmt: skip
+    {
+        "",
+        "-",
+        "--",
+        "---",
+        "----",
+        "–",
+        "—",
+        "na",
+        "n/a",
+        "#n/a",
+        "nan",
+        "null",
+        "none",
+        "nil",
+        "missing",
+        ".",
+        "..",
+        "?",
+    }
+)
 _UNIT_WORDS = {
-    "g": "g", "gr": "g", "gram": "g", "grams": "g", "kg": "kg", "kilo": "kg", "kilos": "kg",
-    "mg": "mg", "oz": "oz", "ounce": "oz", "ounces": "oz", "lb": "lb", "lbs": "lb", "pound": "lb",
-    "pounds": "lb", "°c": "degC", "c": "degC", "degc": "degC", "°f": "degF", "f": "degF",
-    "degf": "degF", "k": "K", "%": "%", "%rh": "%", "% rh": "%", "rh%": "%", "ppm": "ppm",
-    "lux": "lux", "lx": "lux", "klux": "klux", "klx": "klux", "fc": "fc", "w": "W", "kw": "kW",
-    "a": "A", "ma": "mA", "s": "s", "sec": "s", "min": "min", "h": "h", "ms": "ms",
-    "pcs": "count", "caps": "count", "mm": "mm", "cm": "cm", "m": "m", "in": "in", "inch": "in",
+    "g": "g",
+    "gr": "g",
+    "gram": "g",
+    "grams": "g",
+    "kg": "kg",
+    "kilo": "kg",
+    "kilos": "kg",
+    "mg": "mg",
+    "oz": "oz",
+    "ounce": "oz",
+    "ounces": "oz",
+    "lb": "lb",
+    "lbs": "lb",
+    "pound": "lb",
+    "pounds": "lb",
+    "°c": "degC",
+    "c": "degC",
+    "degc": "degC",
+    "°f": "degF",
+    "f": "degF",
+    "degf": "degF",
+    "k": "K",
+    "%": "%",
+    "%rh": "%",
+    "% rh": "%",
+    "rh%": "%",
+    "ppm": "ppm",
+    "lux": "lux",
+    "lx": "lux",
+    "klux": "klux",
+    "klx": "klux",
+    "fc": "fc",
+    "w": "W",
+    "kw": "kW",
+    "a": "A",
+    "ma": "mA",
+    "s": "s",
+    "sec": "s",
+    "min": "min",
+    "h": "h",
+    "ms": "ms",
+    "pcs": "count",
+    "caps": "count",
+    "mm": "mm",
+    "cm": "cm",
+    "m": "m",
+    "in": "in",
+    "inch": "in",
     "inches": "in",
-    "percent": "percent", "fraction": "fraction", "µmol/m²/s": "umol_m2_s",
-    "µmol m⁻² s⁻¹": "umol_m2_s", "umol/m2/s": "umol_m2_s", "umol m-2 s-1": "umol_m2_s",
-}  # fmt: skip
+    "percent": "percent",
+    "fraction": "fraction",
+    "µmol/m²/s": "umol_m2_s",
+    "µmol m⁻² s⁻¹": "umol_m2_s",
+    "umol/m2/s": "umol_m2_s",
+    "umol m-2 s-1": "umol_m2_s",
+}
 _CELL = re.compile(
     r"^([-+−]?)\s*([\d][\d.,' \u00a0\u202f]*|[.,]\d+)([eE][-+]?\d+)?\s*(.*)$", re.DOTALL | re.ASCII
 )
@@ -149,9 +212,14 @@ def _convert(values: Any, house: str, unit: str | None) -> Any:
 
 
 def _read_odd(
-    values: np.ndarray, odd: np.ndarray, cells: Any, house: str, *, unit: str | None,
+    values: np.ndarray,
+    odd: np.ndarray,
+    cells: Any,
+    house: str,
+    *,
+    unit: str | None,
     decimal: str | None,
-) -> Numbers:  # fmt: skip
+) -> Numbers:
     """Read the cells that are not plain numbers one by one (each different text once)."""
     import pyarrow as pa
     import pyarrow.compute as pc

@@ -3,13 +3,49 @@
 from __future__ import annotations
 
 ON = frozenset(
-    {"on", "1", "1.0", "true", "yes", "start", "started", "open", "opened", "high", "running",
-     "mist on", "ein", "an", "auf", "marche", "encendido", "aan"}
-)  # fmt: skip
+    {
+        "on",
+        "1",
+        "1.0",
+        "true",
+        "yes",
+        "start",
+        "started",
+        "open",
+        "opened",
+        "high",
+        "running",
+        "mist on",
+        "ein",
+        "an",
+        "auf",
+        "marche",
+        "encendido",
+        "aan",
+    }
+)
 OFF = frozenset(
-    {"off", "0", "0.0", "false", "no", "stop", "stopped", "closed", "close", "low", "idle",
-     "mist off", "aus", "zu", "arret", "arrêt", "apagado", "uit"}
-)  # fmt: skip
+    {
+        "off",
+        "0",
+        "0.0",
+        "false",
+        "no",
+        "stop",
+        "stopped",
+        "closed",
+        "close",
+        "low",
+        "idle",
+        "mist off",
+        "aus",
+        "zu",
+        "arret",
+        "arrêt",
+        "apagado",
+        "uit",
+    }
+)
 
 
 def is_state(text: str) -> bool:

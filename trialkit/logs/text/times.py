@@ -34,24 +34,32 @@ _NDY = r"(?P<mon4>[^\W\d]{3,9})\.?\s(?P<d4>\d{1,2}),?\s(?P<Y4>\d{4})"
 _COMPACT = r"(?P<Y5>\d{4})(?P<m5>\d{2})(?P<d5>\d{2})"
 _COMPACT_CLOCK = r"(?P<H>\d{2})(?P<M>\d{2})(?:(?P<S>\d{2}))?(?P<z>Z|[-+]\d{2}:?\d{2})?"
 _GLUE = r"(?:[T_ ]|,\s?|\s+|\sat\s)"
-_FORMS = [
-    re.compile(f"^(?:{date})(?:{_GLUE}{_CLOCK})?$") for date in (_YMD, _ABY, _DNY, _NDY)
-] + [
+_FORMS = [re.compile(f"^(?:{date})(?:{_GLUE}{_CLOCK})?$") for date in (_YMD, _ABY, _DNY, _NDY)] + [
     re.compile(f"^{_COMPACT}(?:[T_ ]?{_COMPACT_CLOCK})?$"),
     re.compile(f"^{_COMPACT}{_GLUE}{_CLOCK}$"),
     re.compile(f"^{_CLOCK}{_GLUE}(?:{_YMD}|{_ABY}|{_DNY})$"),
-]  # fmt: skip
+]
 _EPOCH = re.compile(r"^\d{10}(?:\.\d+)?$|^\d{13}$")
 _SHORT_EPOCH = re.compile(r"^\d{1,9}(?:\.\d+)?$")
 _MOST_LAYOUTS = 200
 _BLOCK = 200_000
 _CODES = {
-    "Y": r"(?P<Y>\d{4})", "y": r"(?P<Y2>\d{2})", "m": r"(?P<m>\d{1,2})", "d": r"(?P<d>\d{1,2})",
-    "H": r"(?P<H>\d{1,2})", "I": r"(?P<H>\d{1,2})", "M": r"(?P<M>\d{1,2})", "S": r"(?P<S>\d{1,2})",
-    "f": r"(?P<f>\d{1,9})", "p": r"(?P<ap>[AaPp])\.?\s?[Mm]\.?", "b": r"(?P<mon>[^\W\d]{3,9})\.?",
-    "B": r"(?P<mon>[^\W\d]{3,9})\.?", "z": r"(?P<z>Z|[-+]\d{2}:?\d{2}|[-+]\d{2})",
-    "Z": r"(?P<z>Z|UTC|GMT)", "%": "%",
-}  # fmt: skip
+    "Y": r"(?P<Y>\d{4})",
+    "y": r"(?P<Y2>\d{2})",
+    "m": r"(?P<m>\d{1,2})",
+    "d": r"(?P<d>\d{1,2})",
+    "H": r"(?P<H>\d{1,2})",
+    "I": r"(?P<H>\d{1,2})",
+    "M": r"(?P<M>\d{1,2})",
+    "S": r"(?P<S>\d{1,2})",
+    "f": r"(?P<f>\d{1,9})",
+    "p": r"(?P<ap>[AaPp])\.?\s?[Mm]\.?",
+    "b": r"(?P<mon>[^\W\d]{3,9})\.?",
+    "B": r"(?P<mon>[^\W\d]{3,9})\.?",
+    "z": r"(?P<z>Z|[-+]\d{2}:?\d{2}|[-+]\d{2})",
+    "Z": r"(?P<z>Z|UTC|GMT)",
+    "%": "%",
+}
 _NS = 1_000_000_000
 
 
@@ -221,9 +229,13 @@ def _buffers(cells: Any) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _read_length(
-    data: np.ndarray, offsets: np.ndarray, where: np.ndarray, size: int, work: _Work,
+    data: np.ndarray,
+    offsets: np.ndarray,
+    where: np.ndarray,
+    size: int,
+    work: _Work,
     forms: list[re.Pattern[str]],
-) -> None:  # fmt: skip
+) -> None:
     """Read all cells of one length, layout by layout, in blocks that fit the processor."""
     alone = len(where) == len(offsets) - 1
     for start in range(0, len(where), _BLOCK):

@@ -103,9 +103,14 @@ def _read_json(member: Member, decimal: str | None) -> RawTable:
         for j, head in enumerate(heads)
     }
     return RawTable(
-        member.name, columns, np.array(rows, dtype=np.int64), broken,
-        decimal=decimal or ".", findings=findings, head_row=0,
-    )  # fmt: skip
+        member.name,
+        columns,
+        np.array(rows, dtype=np.int64),
+        broken,
+        decimal=decimal or ".",
+        findings=findings,
+        head_row=0,
+    )
 
 
 def _json_records(

@@ -223,10 +223,11 @@ class _Sequence:
         inside = sum(p * shape for p, (shape, _) in zip(phi, self.shapes, strict=True))
         outside = sum(p * coef for p, (_, coef) in zip(phi, self.shapes, strict=True))
         df = [
-            _box_df(basis.T @ np.asarray(inside) @ basis, np.asarray(outside)[own],
-                    reduced.out[own])
+            _box_df(
+                basis.T @ np.asarray(inside) @ basis, np.asarray(outside)[own], reduced.out[own]
+            )
             for basis, own in parts
-        ]  # fmt: skip
+        ]
         to_user = np.array([*(g.unit**2 for g in self.terms), 1.0])
         return MeanSquares(names, made.values, np.where(known, df, 0.0), made.weights * to_user)
 

@@ -254,9 +254,15 @@ def compare_cells(
     chosen = choose_adjustment(adjust, "against", without=("holm",))
     margin = 1 - margin_pct / 100 if better == "more" else 1 + margin_pct / 100
     found = _measure(
-        fit, cells, place, (margin, margin),
-        scale=scale, df=df, level=level, adjust=chosen.name,
-    )  # fmt: skip
+        fit,
+        cells,
+        place,
+        (margin, margin),
+        scale=scale,
+        df=df,
+        level=level,
+        adjust=chosen.name,
+    )
     others = [label for i, label in enumerate(cells.labels) if i != place]
     rows = []
     for label, (got, family) in zip(others, found, strict=True):

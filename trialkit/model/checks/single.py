@@ -232,8 +232,11 @@ def check_spread(fit: Fitted, solved: Solved, column: str) -> Checked:
     low, high = spreads.index[int(sizes.argmin())], spreads.index[int(sizes.argmax())]
     ratio = float(sizes.max() / max(float(sizes.min()), 1e-300))
     values = {
-        "high": place({column: high}), "low": place({column: low}), "ratio": ratio, "p": Chance(p),
-    }  # fmt: skip
+        "high": place({column: high}),
+        "low": place({column: low}),
+        "ratio": ratio,
+        "p": Chance(p),
+    }
     detail = message("check_detail.spread", **values)
     if p >= DOUBT or ratio < 1.5 or fit.spec.residual_by == column:
         return Checked(name, True, detail)

@@ -23,13 +23,31 @@ from trialkit.errors import ModelError
 
 #: Functions of each value alone.
 SIMPLE: dict[str, Callable[..., Any]] = {
-    "log": np.log, "log2": np.log2, "log10": np.log10, "log1p": np.log1p, "exp": np.exp,
-    "exp2": np.exp2, "expm1": np.expm1, "sqrt": np.sqrt, "cbrt": np.cbrt, "square": np.square,
-    "abs": np.abs, "sign": np.sign, "sin": np.sin, "cos": np.cos, "tan": np.tan,
-    "tanh": np.tanh, "floor": np.floor, "ceil": np.ceil, "round": np.round,
-    "minimum": np.minimum, "maximum": np.maximum, "power": np.power, "where": np.where,
+    "log": np.log,
+    "log2": np.log2,
+    "log10": np.log10,
+    "log1p": np.log1p,
+    "exp": np.exp,
+    "exp2": np.exp2,
+    "expm1": np.expm1,
+    "sqrt": np.sqrt,
+    "cbrt": np.cbrt,
+    "square": np.square,
+    "abs": np.abs,
+    "sign": np.sign,
+    "sin": np.sin,
+    "cos": np.cos,
+    "tan": np.tan,
+    "tanh": np.tanh,
+    "floor": np.floor,
+    "ceil": np.ceil,
+    "round": np.round,
+    "minimum": np.minimum,
+    "maximum": np.maximum,
+    "power": np.power,
+    "where": np.where,
     "I": np.asarray,
-}  # fmt: skip
+}
 #: Functions that learn from the data: centring, scaling, polynomials, splines.
 LEARNING = ("center", "scale", "standardize", "poly", "bs", "cs", "cr", "cc")
 #: What to do where a function has no value.
@@ -45,12 +63,22 @@ REMEDIES = {
 }
 OTHER_REMEDY = "correct those values, or set the rows aside first"
 _OPERATORS: dict[type, Callable[..., Any]] = {
-    ast.Add: np.add, ast.Sub: np.subtract, ast.Mult: np.multiply, ast.Div: np.true_divide,
-    ast.Pow: np.power, ast.Mod: np.mod, ast.FloorDiv: np.floor_divide,
-    ast.USub: np.negative, ast.UAdd: np.positive,
-    ast.Lt: np.less, ast.LtE: np.less_equal, ast.Gt: np.greater, ast.GtE: np.greater_equal,
-    ast.Eq: np.equal, ast.NotEq: np.not_equal,
-}  # fmt: skip
+    ast.Add: np.add,
+    ast.Sub: np.subtract,
+    ast.Mult: np.multiply,
+    ast.Div: np.true_divide,
+    ast.Pow: np.power,
+    ast.Mod: np.mod,
+    ast.FloorDiv: np.floor_divide,
+    ast.USub: np.negative,
+    ast.UAdd: np.positive,
+    ast.Lt: np.less,
+    ast.LtE: np.less_equal,
+    ast.Gt: np.greater,
+    ast.GtE: np.greater_equal,
+    ast.Eq: np.equal,
+    ast.NotEq: np.not_equal,
+}
 _QUOTED = re.compile(r"`([^`]*)`")
 
 
