@@ -220,3 +220,12 @@ def test_a_verdict_is_said_in_the_language_in_use_whenever_it_was_made(made, lan
     word = {"en": "usual", "de": "Grenzen"}[language]
     assert word in said[0]
     assert ("Grenzen" in said[0]) == (language == "de")
+
+
+def test_the_map_names_units_in_the_language_in_use():
+    plan = tk.read_plan(tk.read_trial(tk.demo_folder()))
+    with speaking(LANGUAGE):
+        axes = plan.map().axes[0]
+    assert axes.get_xlabel() == "Kammer"
+    assert axes.get_ylabel().startswith("Charge (")
+    assert "Regalboden top, bottom" in axes.get_ylabel()

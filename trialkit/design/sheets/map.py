@@ -17,7 +17,7 @@ from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
 from trialkit.structure import Term
 from trialkit.style import INK, PAPER, RULE, SOFT, drawing, looks
-from trialkit.wording import spoken
+from trialkit.wording import Units, spoken
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -233,10 +233,11 @@ def _axis_name(plan: Allocation, factors: list[str]) -> str:
     for name in factors[1:]:
         levels = plan.trial.levels[name]
         shown = ", ".join(levels) if len(levels) <= 4 else f"{levels[0]} … {levels[-1]}"
-        inner.append(f"{name} {shown}")
+        inner.append(f"{Units((name,), 1)} {shown}")
+    outer = str(Units((factors[0],), 1))
     if not inner:
-        return factors[0]
-    return spoken().text("map_words.nested", outer=factors[0], inner="; ".join(inner))
+        return outer
+    return spoken().text("map_words.nested", outer=outer, inner="; ".join(inner))
 
 
 def _middles(n: int) -> list[float]:
