@@ -1,4 +1,4 @@
-"""What a fit of a room says of itself, from made-up solutions of which all can be worked by hand."""
+"""What a fit of a room says of itself, from made-up solutions that can be worked by hand."""
 
 from __future__ import annotations
 
@@ -313,12 +313,12 @@ def test_least_log_that_is_fitted() -> None:
     """Twenty readings short of saturation that span half a point; one less is refused."""
     course = make_course()
     flat = replace(course, rh_pct=70 + 0.49 * (np.arange(210) % 2))
-    with pytest.raises(ValueError, match="210 readings below 99 % that span 0.49"):
+    with pytest.raises(ValueError, match="210 readings below 99 % that span"):
         fit_course(flat)
     wet = replace(course, rh_pct=np.where(np.arange(210) < 19, course.rh_pct, 99.0))
     with pytest.raises(ValueError, match="chamber T1: 19 readings below 99"):
         fit_course(wet, chamber="T1")
-    with pytest.raises(ValueError, match="^0 readings below 10 %"):
+    with pytest.raises(ValueError, match=r"^0 readings below 10 %"):
         fit_course(course, saturated_above=10.0)
     found = fit_course(replace(course, rh_pct=70 + (course.rh_pct - 70) * 0.5))
     assert found.used.all()
