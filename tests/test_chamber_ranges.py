@@ -10,7 +10,7 @@ import pytest
 
 from trialkit.chamber import foresee, room_from_rig
 from trialkit.chamber.foresee import Foresight, _measure, _pairs, _row
-from trialkit.chamber.likely import draw_rooms, shares_of
+from trialkit.chamber.likely import _between, draw_rooms, shares_of
 from trialkit.chamber.quantities import QUANTITIES
 
 RIG = {"chamber_m3": 1.8, "air_changes_h": 5.0, "mist_l_h": 0.4, "room_temp_c": 15,
@@ -148,6 +148,18 @@ def test_what_to_measure_by_hand() -> None:
     still = _measure(made, likely, {"a": flat + 80.0})
     assert (still["share_pct"] == 0).all()
     assert (still["half_width_now"] == 0).all()
+
+
+def test_factors_are_drawn_on_the_logarithm_and_points_evenly() -> None:
+    """A quarter of the way from 2 to 32: 2 × 16^(1/4) = 4 by factors, 9.5 by points."""
+    by = {q.key: q for q in QUANTITIES}
+    assert _between(by["mist_l_h"], 2.0, 32.0, 0.25) == pytest.approx(4.0)
+    assert _between(by["room_temp_c"], 2.0, 32.0, 0.25) == pytest.approx(9.5)
+    assert _between(by["crop_m2"], 0.0, 32.0, 0.25) == pytest.approx(8.0)  # none has no logarithm
+    likely = draw_rooms(room_from_rig(RIG), 25)
+    at = likely.keys.index("mist_l_h")
+    for room, row in zip(likely.rooms, likely.draws, strict=True):
+        assert room.mist_l_h == pytest.approx(0.4 * 1.25 ** (2 * row[at] - 1))
 
 
 def test_shares_take_chance_agreement_off() -> None:

@@ -195,6 +195,11 @@ def test_moments_in_a_cycle_are_counted() -> None:
     one = replace(course, switch_s=np.array([0.0, 100.0, 120.0]), on=np.array([0.0, 1.0, 0.0]),
                   time_s=np.arange(0.0, 300.0, 10.0))  # fmt: skip
     assert _moments_in_cycle(one, 10.0) == 20
+    # clocks of loggers tremble: what lies within a twentieth of a step is one moment
+    tremble = replace(course, time_s=course.time_s + 0.4 * np.sin(np.arange(210.0) ** 2) + 1.0)
+    assert _moments_in_cycle(tremble, 10.0) == 20
+    apart = replace(course, time_s=np.concatenate([course.time_s, course.time_s + 1.0]))
+    assert _moments_in_cycle(apart, 10.0) == 40
     # a mist cut into stretches is one mist
     cut = replace(gap, switch_s=np.array([0.0, 0.0, 10.0, 20.0, 100.0, 110.0]),
                   on=np.array([0.0, 1.0, 1.0, 0.0, 1.0, 0.0]),
