@@ -6,11 +6,15 @@ import math
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from trialkit import air
 from trialkit.chamber import Band, ChamberError, Room, Timed, recovery_minutes, simulate
 from trialkit.chamber.airtemp import estimate_air_temp
+from trialkit.chamber.constants import State
+from trialkit.chamber.holding import _say_why_not
+from trialkit.chamber.schedule import _repeats, _same, steady_cycle
 from trialkit.chamber.steady_cycle import judge, judge_room
 
 TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)
@@ -62,6 +66,70 @@ def test_hours_of_full_air_are_those_of_the_fog() -> None:
     falls = want * 0.78e-3 / 2 * 2 * 86400 / 998.2
     assert found.summary["settled_l_day"] == pytest.approx(falls, rel=0.01)
     assert "saturates" in codes(found.findings)
+
+
+@pytest.mark.parametrize("seconds", [45.0, 200.0, 3630.0, 7000.0, 90_000.0])
+def test_what_the_air_has_gained_by_exponentials(seconds: float) -> None:
+    """From 8.645 g/m³ on, up towards c_in + G/(V n) for 60 s, down towards c_in for 540 s."""
+    n, low = 4 / 3600, TENT.outside_g_m3
+    top, c, left = low + 0.3 * 998.2 / 8, TENT.outside_g_m3, seconds
+    while left > 0:
+        for goal, length in ((top, 60.0), (low, 540.0)):
+            c = goal + (c - goal) * math.exp(-n * min(length, left))
+            left -= min(length, left)
+    account = simulate(TENT, {"on_s": 60, "off_s": 540}, seconds / 3600).balance
+    assert account.stored_g == pytest.approx(2 * (c - low), rel=1e-7)
+    assert account.air_out_g == pytest.approx(
+        account.mist_g + account.air_in_g - account.stored_g, rel=1e-9
+    )
+
+
+def test_how_often_a_cycle_repeats_before_surfaces_run_dry() -> None:
+    """10 g fall to 9 in a cycle: eight more leave the last one to be walked in full."""
+    wet, plain = SimpleNamespace(g_wet=0.003), SimpleNamespace(g_wet=0.0)
+
+    def block(first: float, lowest: float, last: float):
+        piece = SimpleNamespace(start=SimpleNamespace(w=first), water=lambda _: lowest)
+        return SimpleNamespace(pieces=[(piece, 60.0)], end=SimpleNamespace(w=last))
+
+    assert _repeats(block(10.0, 9.0, 9.0), wet) == 8.0
+    assert _repeats(block(10.0, 7.0, 9.5), wet) == 13.0
+    assert _repeats(block(10.0, 4.0, 4.0), wet) == 1.0
+    assert _repeats(block(10.0, 0.0, 9.0), wet) == 1.0
+    assert _repeats(block(10.0, 9.0, 10.0), wet) == math.inf
+    assert _repeats(block(10.0, 9.0, 11.0), wet) == math.inf
+    assert _repeats(block(10.0, 9.0, 9.0), plain) == math.inf
+
+
+def test_when_a_cycle_has_come_back() -> None:
+    """One part in 10¹⁰ if the air was replaced; closer where a cycle moves little."""
+    here = State(10.0, 20.0, 60.0, 500.0, 3.0, 2.0)
+    assert _same(here, here._replace(w=0.0), 1.0)
+    for name, right, wrong in (
+        ("c", 1.1e-9, 1.3e-9), ("f", 1.1e-9, 1.3e-9), ("t", 0.9e-9, 1.1e-9),
+        ("s", 0.9e-8, 1.1e-8), ("q", 4.9e-7, 5.1e-7),
+    ):  # fmt: skip
+        for sign in (1, -1):
+            at = getattr(here, name)
+            assert _same(here, here._replace(**{name: at + sign * right}), 5.0), name
+            assert not _same(here, here._replace(**{name: at + sign * wrong}), 5.0), name
+            assert not _same(here, here._replace(**{name: at + sign * right}), 0.1), name
+
+
+def test_timers_that_never_switch_have_no_cycle() -> None:
+    assert steady_cycle(Timed(20.0, 220.0)) == Timed(20.0, 220.0)
+    assert steady_cycle(Timed(7.0, 0.0)) == Timed(600.0, 0.0)
+    assert steady_cycle(Timed(0.0, 7.0)) == Timed(0.0, 600.0)
+
+
+def test_why_a_band_is_not_held() -> None:
+    """The best lowest point of those too dry; the least swing of those that reach it."""
+    table = pd.DataFrame({"low_rh_pct": [70.0, 80.0, 84.9], "high_rh_pct": [90.0, 91.0, 99.0]})
+    dry = _say_why_not(TENT, table, 85.0, 95.0)
+    assert (dry.key, dry.values["top"]) == ("chamber.hold.too_dry", 84.9)
+    table.loc[2, "low_rh_pct"] = 85.0
+    wide = _say_why_not(TENT, table, 85.0, 95.0)
+    assert (wide.key, wide.values["ripple"]) == ("chamber.hold.too_wide", 11.0)
 
 
 def test_doors_that_cannot_be() -> None:
