@@ -246,3 +246,19 @@ def test_a_course_that_mist_does_not_explain_is_left_as_read() -> None:
     found = estimate_air_temp(times, temps, begin, begin + 300.0)
     assert math.isnan(found.lag_s)
     assert found.temp_c is temps
+
+
+@pytest.mark.parametrize("changes", [0.1, 0.5, 4.0])
+def test_a_band_in_a_tight_room_switches_after_hours(changes: float) -> None:
+    """Two exponentials between 86 and 93 %; at 0.1 changes an hour it dries for 2.4 hours."""
+    room = TENT.change(air_changes_h=changes, room_rh_pct=60.0, sensor_lag_s=0.0)
+    found = simulate(room, {"start_below_rh": 86, "stop_above_rh": 93})
+    top = 60 + 100 * 0.3 * 998.2 / 2 / changes / float(air.absolute_humidity_g_m3(20.0, 100.0))
+    on, off = math.log((top - 86) / (top - 93)) / changes, math.log(33 / 26) / changes
+    assert (off > 1) is (changes == 0.1)
+    assert found.summary["cycles_day"] == pytest.approx(24 / (on + off), rel=1e-4)
+    assert found.summary["duty_pct"] == pytest.approx(100 * on / (on + off), rel=1e-4)
+    # what the mist brings leaves with the air: G · duty = V n (mean − c_in)
+    mean = 60 + (top - 60) * on / (on + off)
+    assert found.mean_rh_pct == pytest.approx(mean, abs=1e-3)
+    assert "not_settled" not in codes(found.findings)
