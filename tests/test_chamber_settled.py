@@ -262,3 +262,11 @@ def test_a_band_in_a_tight_room_switches_after_hours(changes: float) -> None:
     mean = 60 + (top - 60) * on / (on + off)
     assert found.mean_rh_pct == pytest.approx(mean, abs=1e-3)
     assert "not_settled" not in codes(found.findings)
+
+
+def test_a_room_between_the_limits_never_starts_its_mist() -> None:
+    """Air of 90 % comes in: it never falls below 86 %, however many days pass."""
+    found = simulate(TENT.change(room_rh_pct=90.0), {"start_below_rh": 86, "stop_above_rh": 93})
+    assert "never_starts" in codes(found.findings)
+    assert found.summary["water_l_day"] == 0.0
+    assert found.mean_rh_pct == pytest.approx(90.0)
