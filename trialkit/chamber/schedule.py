@@ -16,7 +16,7 @@ from trialkit.chamber.balance import Piece
 from trialkit.chamber.constants import Constants, State
 from trialkit.chamber.room import Band, Timed
 
-_CHUNK_S = 3600.0  # a band that does not switch is followed in pieces of an hour at most
+_CHUNK_S = 86400.0  # a band that does not switch is followed in pieces of a day at most
 _SHORTEST_S = 1e-6
 
 
@@ -168,7 +168,7 @@ def timed_cycle(room: Constants, state: State, setting: Timed) -> _Walker:
 
 
 def _band_cycle(room: Constants, state: State, setting: Band, on: bool) -> tuple[_Walker, bool]:
-    """Go from here to the next start of the mist, or an hour on."""
+    """Go from here to the next start of the mist, or a day on."""
     walker, left = _Walker(room, state), _CHUNK_S
 
     def too_high(piece: Piece, t: float) -> float:
