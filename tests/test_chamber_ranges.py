@@ -10,8 +10,8 @@ import pytest
 
 from trialkit.chamber import foresee, room_from_rig
 from trialkit.chamber.foresee import Foresight, _measure, _pairs, _row
-from trialkit.chamber.likely import _between, draw_rooms, shares_of
 from trialkit.chamber.quantities import QUANTITIES
+from trialkit.chamber.room_draws import _between, draw_rooms, shares_of
 
 RIG = {"chamber_m3": 1.8, "air_changes_h": 5.0, "mist_l_h": 0.4, "room_temp_c": 15,
        "room_rh_pct": 66, "evaporating_fraction": 0.8}  # fmt: skip
