@@ -47,7 +47,8 @@ TESTS = {
     "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
-                  ("align", "carriers", "checks_by_hand", "kernel", "mist", "delivered", "pooled")],
+                  ("align", "carriers", "checks_by_hand", "kernel", "mist", "delivered", "pooled",
+                   "slow_readings", "unmade")],
     "logs": ["tests/logs/text", "tests/logs/harvest", "tests/logs/mapping", "tests/logs/clocks",
              "tests/logs/climate", "tests/logs/mist", "tests/logs/test_nasty_files.py",
              "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py"],

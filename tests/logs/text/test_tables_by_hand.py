@@ -284,6 +284,14 @@ def test_up_to_a_fiftieth_of_a_text_may_be_damaged(bad: int) -> None:
             decode(data, "x.csv")
 
 
+def test_one_damaged_place_beside_three_sound_ones_leaves_a_text_utf_8() -> None:
+    """A degree sign is C2 B0 in UTF-8; a lone B0 is none."""
+    text, encoding, found = decode(b"x" * 200 + b"\xc2\xb0" * 3 + b" \xb0\n", "x.csv")
+    assert (encoding, [f.code for f in found]) == ("utf-8", ["damaged_text"])
+    assert dict(found[0].values)["count"] == 1
+    assert text.decode().endswith("°°° \ufffd\n")
+
+
 def test_a_damaged_file_is_refused_with_what_its_reader_says() -> None:
     """Parquet files begin and end with the four bytes PAR1 (its format specification)."""
     member = Member("x.parquet", b"PAR1" + b"\x00" * 40, "parquet")
