@@ -211,7 +211,7 @@ def test_power_tells_scarce_error_df_too(make_trial):
 
 
 def test_three_df_for_error_are_not_scarce_and_one_more_unit_can_be_the_remedy(make_trial):
-    """t at 95 % is 3.18 with 3 df and 4.30 with 2 (any table of t).
+    """With 3 df t at 95 % is 3.18, with 2 it is 4.30 (any table of t).
 
     One batch of n chambers with 2 schedules leaves n − 2 df: with 5 chambers 3; a sixth gives 4.
     """
