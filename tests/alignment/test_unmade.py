@@ -11,7 +11,7 @@ import pytest
 import trialkit as tk
 from tests.alignment.test_align import TRIAL, climate_of, make_trial, mist_of
 from trialkit.alignment.align import align
-from trialkit.alignment.unmade import UNMADE_COLUMNS, list_unmade, told_unmade
+from trialkit.alignment.unmade import UNMADE_COLUMNS, _of_other_sensors, list_unmade, told_unmade
 from trialkit.pipeline import Pipeline
 from trialkit.report.exposures import unmade_checks
 from trialkit.wording import read_wording, speaking
@@ -156,3 +156,12 @@ def test_report_folds_them_away_and_says_nothing_where_all_was_checked(trial, pl
     assert len(table.rows) == len(told_unmade(unmade))
     page.data.unmade = unmade.iloc[:0]
     assert unmade_checks(page) == []
+
+
+def test_a_quantity_that_no_sensor_records_has_none_to_compare():
+    """Humidity alone, of one sensor; of two sensors nothing is left to say."""
+    one = pd.DataFrame({"chamber": "T1", "sensor": ["a", "a"], "rh_pct": [85.0, 86.0]})
+    for log in (one, one.assign(temp_c=np.nan), one.drop(columns="sensor")):
+        [row] = _of_other_sensors(log)
+        assert (row["check"], row["chamber"], row["quantity"]) == ("other sensor", "T1", "rh_pct")
+    assert list(_of_other_sensors(one.assign(sensor=["a", "b"]))) == []
