@@ -159,9 +159,12 @@ def test_report_folds_them_away_and_says_nothing_where_all_was_checked(trial, pl
 
 
 def test_a_quantity_that_no_sensor_records_has_none_to_compare():
-    """Humidity alone, of one sensor; of two sensors nothing is left to say."""
-    one = pd.DataFrame({"chamber": "T1", "sensor": ["a", "a"], "rh_pct": [85.0, 86.0]})
+    """Humidity alone, of one sensor; two sensors with four days in common are enough."""
+    time = pd.date_range("2031-03-01 08:00", periods=4, freq="D", tz="UTC")
+    one = pd.DataFrame({"chamber": "T1", "sensor": "a", "time": time, "rh_pct": 85.0})
     for log in (one, one.assign(temp_c=np.nan), one.drop(columns="sensor")):
         [row] = _of_other_sensors(log)
         assert (row["check"], row["chamber"], row["quantity"]) == ("other sensor", "T1", "rh_pct")
-    assert list(_of_other_sensors(one.assign(sensor=["a", "b"]))) == []
+    two = pd.concat([one, one.assign(sensor="b")])
+    assert list(_of_other_sensors(two)) == []
+    assert len(list(_of_other_sensors(two[two["time"] < time[3]]))) == 1
