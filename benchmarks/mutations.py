@@ -48,7 +48,8 @@ TESTS = {
     "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
-                  ("align", "carriers", "checks_by_hand", "kernel", "mist", "delivered", "pooled")],
+                  ("align", "carriers", "checks_by_hand", "kernel", "mist", "delivered", "pooled",
+                   "slow_readings", "open_checks")],
     "logs": ["tests/logs/text", "tests/logs/harvest", "tests/logs/mapping", "tests/logs/clocks",
              "tests/logs/climate", "tests/logs/mist", "tests/logs/test_nasty_files.py",
              "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py"],
@@ -198,6 +199,14 @@ def tests_of(package: str) -> list[str]:
     return [name for name in given if (ROOT / name).exists()]
 
 
+def naming(path: Path, package: str) -> set[str]:
+    """Give the test files that name a module: a test of a constant runs no line of it."""
+    module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+    found = [ROOT / name for name in tests_of(package) if name.startswith("tests")]
+    files = [f for p in found for f in (sorted(p.rglob("test_*.py")) if p.is_dir() else [p])]
+    return {f.relative_to(ROOT).as_posix() for f in files if module in f.read_text("utf-8")}
+
+
 def environment(package_root: Path) -> dict[str, str]:
     """Give an environment in which a copy of the package is the one imported."""
     quiet = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
@@ -325,7 +334,9 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
             reached = bool(nodes)
             if "" in nodes:  # done on import or in a fixture: what reaches the file may notice it
                 nodes = {c for contexts in lines.values() for c in contexts}
+                nodes |= naming(fault.path, package)
             ordered = sorted(nodes - {""}, key=lambda n: seconds.get(dotted(n), 0.0))
+            ordered.sort(key=lambda n: "::" not in n)  # whole files after the tests of the lines
             start = time.perf_counter()
             if fault.name in known:
                 said = "equivalent"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,8 @@ from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.slow_findings import slow_findings
 from trialkit.alignment.slow_readings import (
+    _Series,
+    _unsure,
     better_interval_min,
     judge_readings,
     most_swing_pct,
@@ -195,3 +199,19 @@ def test_differences_that_slow_readings_make_alone_are_told():
     quick = np.arange(0, 86400, 120.0)
     log = pd.concat([log_of(quick, saw(quick), name) for name in ("T1", "T2")])
     assert slow_findings(judged(log, mist, chambers=("T1", "T2")), fidelity, ["chamber"]) == []
+
+
+@pytest.mark.parametrize(
+    ("lag_s", "off"), [(30.0, [0, 3, 3, 0, 0]), (120.0, [6, 6, 6, 6, 0]), (0.0, [0] * 5)]
+)
+def test_a_slow_sensor_is_behind_by_its_lag_times_its_slope(lag_s, off):
+    """Readings of every minute: 80, 80, 86, 86, 86 %.
+
+    The slope is looked at over the lag, and over one reading at least: 0.1 a second beside the
+    rise for a lag of half a minute; for two minutes 6 in 120 s, 0.05 a second, wherever the rise
+    lies within two readings.
+    """
+    time = np.arange(5) * 60 * 10**9
+    series = _Series(time, np.array([80.0, 80.0, 86.0, 86.0, 86.0]), np.full(5, 60.0))
+    air = SimpleNamespace(lag_s=lag_s, swing=np.nan)
+    assert _unsure(series, air, None).tolist() == pytest.approx(off)

@@ -11,7 +11,12 @@ import pytest
 import trialkit as tk
 from tests.alignment.test_align import TRIAL, climate_of, make_trial, mist_of
 from trialkit.alignment.align import align
-from trialkit.alignment.open_checks import UNMADE_COLUMNS, list_unmade, told_unmade
+from trialkit.alignment.open_checks import (
+    UNMADE_COLUMNS,
+    _of_other_sensors,
+    list_unmade,
+    told_unmade,
+)
 from trialkit.pipeline import Pipeline
 from trialkit.report.exposures import unmade_checks
 from trialkit.wording import read_wording, speaking
@@ -156,3 +161,15 @@ def test_report_folds_them_away_and_says_nothing_where_all_was_checked(trial, pl
     assert len(table.rows) == len(told_unmade(unmade))
     page.data.unmade = unmade.iloc[:0]
     assert unmade_checks(page) == []
+
+
+def test_a_quantity_that_no_sensor_records_has_none_to_compare():
+    """Humidity alone, of one sensor; two sensors with four days in common are enough."""
+    time = pd.date_range("2031-03-01 08:00", periods=4, freq="D", tz="UTC")
+    one = pd.DataFrame({"chamber": "T1", "sensor": "a", "time": time, "rh_pct": 85.0})
+    for log in (one, one.assign(temp_c=np.nan), one.drop(columns="sensor")):
+        [row] = _of_other_sensors(log)
+        assert (row["check"], row["chamber"], row["quantity"]) == ("other sensor", "T1", "rh_pct")
+    two = pd.concat([one, one.assign(sensor="b")])
+    assert list(_of_other_sensors(two)) == []
+    assert len(list(_of_other_sensors(two[two["time"] < time[3]]))) == 1

@@ -87,6 +87,33 @@ def test_centre_and_spread_come_from_the_trials_own_contrast(tmp_path):
     assert width == pytest.approx(stats.t.ppf(0.975, alone["df"]) * se, rel=0.05)
 
 
+def test_what_batches_have_in_common_goes_out_of_a_ratio_by_the_ratio(tmp_path):
+    """Batches 230 g apart move both means alike, by the mean squares of a balanced trial.
+
+    Four batches of two runs of each schedule: between batches (MS_b - MS) / 4 is shared, MS / 8
+    is each mean's own; var(log r) = (v + r² v - 2 r c) / m1². Chambers differ by chance alone.
+    """
+    trial = make_trial(tmp_path)
+    data = make_data(trial, effect=1.5, sd_run=30, seed=1)
+    names = sorted(data.table["batch"].unique())
+    apart = dict(zip(names, [-120.0, -40.0, 50.0, 110.0], strict=True))
+    data.table["fresh_g"] += data.table["batch"].map(apart).astype(float)
+    value, se = log_ratio(tk.analyse(trial, data), "sparse")
+    runs = data.table.groupby(["batch", "chamber"]).agg(
+        y=("fresh_g", "mean"), s=("schedule", "first")
+    )
+    assert set(runs.groupby(["batch", "s"]).size()) == {2}
+    by_batch = runs.groupby("batch")["y"].transform("mean") - runs["y"].mean()
+    by_schedule = runs.groupby("s")["y"].transform("mean")
+    error = ((runs["y"] - by_schedule - by_batch) ** 2).sum() / (16 - 3 - 2)
+    shared = ((by_batch**2).sum() / 3 - error) / 4 / 4
+    m1, m0 = runs.groupby("s")["y"].mean()[["sparse", "usual"]]
+    r = m1 / m0
+    v = shared + error / 8
+    assert value == pytest.approx(math.log(r))
+    assert se == pytest.approx(math.sqrt(v + r**2 * v - 2 * r * shared) / m1, rel=0.03)
+
+
 def test_the_same_data_are_refused_whatever_they_are_called(results, tmp_path):
     with pytest.raises(ModelError, match=r"1 .* and 2 .* same data"):
         pool_trials([results[0], results[0]], level="sparse")

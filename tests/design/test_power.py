@@ -213,6 +213,12 @@ def test_planning_ranges_say_what_they_are(chambers):
     ranges = planning_ranges(trial.structure).table.set_index("stratum")
     assert "no source" in str(ranges.loc["batch:chamber", "source"])
     assert "Baysal" in ranges.loc["batch:chamber:shelf:block", "source"]
+    # Baysal and others (2003): 12 % on average; a trial with blocks 19 to 22 %; a farm 26 to 36 %
+    named = planning_ranges(trial.structure).point
+    block = [named(end)["batch:chamber:shelf:block"] ** 0.5 for end in range(3)]
+    assert block[0] == pytest.approx(12, abs=0.5)
+    assert 19 <= block[1] <= 22
+    assert 26 <= block[2] <= 36
     found = power(trial, method="exact")
     assert any("planning range" in note for note in found.notes)
     assert (found.table["low"] <= found.table["power"]).all()

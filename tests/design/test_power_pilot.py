@@ -12,6 +12,7 @@ import trialkit as tk
 from trialkit.design.power.notes import range_in_words
 from trialkit.design.power.power import power
 from trialkit.design.power.questions import all_chances
+from trialkit.design.power.variation import percentiles
 from trialkit.design.power.variation_pilot import pilot_variation, spread_points
 from trialkit.design.strata.comparisons import compare_in, with_counts
 from trialkit.model.answers.mean_squares import mean_squares
@@ -433,3 +434,14 @@ def test_batch_by_treatment_counts_in_a_plan_only_where_the_pilot_shows_it(make_
         table = by_batch_pilot(seed, 30.0)
         fit = tk.fit(table, response="y", fixed="schedule", random=[*random, "batch:schedule"])
         assert pilot_variation(trial, fit).by_batch["batch:chamber"][0] > 0
+
+
+def test_a_range_holds_nine_tenths_about_the_median():
+    """Of 0, 1 … 100 the 5th, 50th and 95th percentile; a middle further out than an end is it."""
+    values = np.arange(101.0)[::-1]
+    assert percentiles(values).tolist() == pytest.approx([5, 50, 95])
+    assert percentiles(np.vstack([values, 2 * values])).T.tolist() == [
+        pytest.approx([5, 50, 95]), pytest.approx([10, 100, 190])
+    ]  # fmt: skip
+    assert percentiles(values, 0.7).tolist() == pytest.approx([5, 70, 95])
+    assert percentiles(values, 0.99).tolist() == pytest.approx([5, 95, 95])

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import trialkit as tk
-from trialkit.design.strata.remedies import mend
+from trialkit.design.strata.remedies import mend, scarce
 from trialkit.design.strata.strata import skeleton_lines, strata
 from trialkit.errors import DesignError
 from trialkit.structure import parse_structure
@@ -208,3 +208,16 @@ def test_power_tells_scarce_error_df_too(make_trial):
     enough = make_trial(units.format(8), {"schedule": ("batch:chamber", 2, "")})
     found = tk.power(enough, difference_pct=10, margin_pct=10, method="exact")
     assert not any("leaves only" in note for note in found.notes)
+
+
+def test_three_df_for_error_are_not_scarce_and_one_more_unit_can_be_the_remedy(make_trial):
+    """With 3 df t at 95 % is 3.18, with 2 it is 4.30 (any table of t).
+
+    One batch of n chambers with 2 schedules leaves n − 2 df: with 5 chambers 3; a sixth gives 4.
+    """
+    five = make_trial("structure = 'chamber'\nchamber = 5", {"schedule": ("chamber", 2, "")})
+    assert strata(five).error_df("schedule") == 3
+    assert scarce(five, "schedule", 3) is None
+    assert scarce(five, "schedule", 2.99) is not None
+    assert not any("leaves only" in sentence for sentence in strata(five).sentences)
+    assert str(mend(five, "schedule", wanted_df=4)[0]).startswith("1 more chamber (6 in all)")

@@ -99,6 +99,15 @@ def test_a_loss_is_told_from_an_hour_on(pulses: int, count: int) -> None:
     assert found.runs["lost_on_s"].iloc[0] == 20.0 * pulses * count
 
 
+@pytest.mark.parametrize(("pulses", "hours"), [(10, []), (11, [1.0])])
+def test_an_hour_to_the_second_is_a_loss(pulses: int, hours: list[float]) -> None:
+    """Eleven pulses of 358 s: ten times 358 s and 20 s of mist are 3600 s."""
+    lift = answers(400)
+    lift[100 : 100 + pulses] = 0.0
+    found = told(lift, second=np.arange(400) * 358.0)
+    assert list(found.table["hours"]) == hours
+
+
 @pytest.mark.parametrize(("wobble", "count"), [(1.4, 1), (2.4, 0)])
 def test_a_loss_must_stand_out_of_the_noise_by_four_standard_errors(
     wobble: float, count: int
@@ -233,6 +242,19 @@ def test_a_silence_must_also_be_five_times_the_usual_pause() -> None:
     assert np.isnan(row["response_pct"])
     [finding] = found.findings
     assert finding.values["pulses"] == ""
+
+
+@pytest.mark.parametrize(("n", "told_of"), [(19, 1), (20, 0)])
+def test_what_pause_is_usual_is_known_from_more_than_twenty(n: int, told_of: int) -> None:
+    """Pulses every 40 min and one silence of 190 min; before the first and after the last too.
+
+    Nineteen pulses have 20 pauses: three hours alone are the limit. Of 21 pauses the 99 % quantile
+    lies a fifth of the way from the longest to the next, at 160 min: five of them are 13 h.
+    """
+    second = np.arange(n) * 2400.0
+    second[10:] += 190 * 60 + 20 - 2400
+    found = told(answers(n), second=second, tail_min=40)
+    assert list(found.table["fault"]) == ["no mist"] * told_of
 
 
 def test_a_silence_before_the_first_pulse_and_after_the_last_counts() -> None:

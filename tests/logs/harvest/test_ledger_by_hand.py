@@ -137,6 +137,18 @@ def test_codes_flushes_and_states_are_read_as_people_write_them(tmp_path: Path) 
     assert UNITS[5] in log.table["unit"].tolist()  # blanks around it are no spelling
 
 
+def test_a_block_that_the_trial_does_not_have_cannot_be_kept_by_request(tmp_path: Path) -> None:
+    """There is no unit that its weight could be given to, whatever is asked for."""
+    keep = (
+        '[[logs.harvest.keep]]\nfile = "h.csv"\nrows = [3]\n'
+        'rule = "unknown unit"\nbecause = "it is there"\n'
+    )
+    rows = (f"{UNITS[0]},1,2031-01-22,300,,,,", "B1-T1-topp-1,1,2031-01-22,310,,,,")
+    log = read(tmp_path, *rows, logs=keep)
+    assert said(log, "row", "rule", "action") == [(3, "unknown unit", "set aside")]
+    assert log.table["fresh_g"].tolist() == [300]
+
+
 # ------------------------------------------------------------------ across rows
 
 

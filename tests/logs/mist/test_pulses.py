@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from tests.logs.folder import make_trial
 from trialkit.errors import LogError
 from trialkit.logs.log import Log
+from trialkit.logs.mist.intervals import _is_sampled
 from trialkit.logs.mist.read import read_mist
 
 DAY = pd.Timestamp("2031-01-14", tz="UTC")
@@ -197,3 +199,21 @@ def test_power_in_its_own_unit_is_read_and_what_is_no_number_left_out(tmp_path: 
     new = log.ledger.table.groupby("rule")["new"].first()
     assert new["written otherwise"] == "75"
     assert new["value unreadable"] == ""
+
+
+@pytest.mark.parametrize(("regular", "sampled"), [(10, False), (11, True)])
+def test_states_were_read_at_regular_steps_where_more_than_half_of_the_steps_are_one(
+    regular: int, sampled: bool
+) -> None:
+    """Twenty steps: so many of a minute, the others longer by turns; off all the while."""
+    rest = 60 + 30 * np.arange(20 - regular) + 30
+    time = np.concatenate(([0], np.cumsum(np.concatenate((np.full(regular, 60), rest)))))
+    if not sampled:  # the middle of the steps is still a minute, so that ten of twenty are regular
+        time = np.concatenate(([0], np.cumsum([*[60] * 10, 40, *rest[:-1]])))
+    steps = np.diff(time)
+    assert np.median(steps) == 60
+    assert (np.abs(steps - 60) <= 6).sum() == regular
+    assert _is_sampled(time, np.zeros(21, dtype=bool)) is sampled
+    # a state that changes at every second reading was written down as it changed
+    assert not _is_sampled(time, np.arange(21) // 2 % 2 == 1)
+    assert not _is_sampled(time[:9], np.zeros(9, dtype=bool))  # nine are too few

@@ -143,6 +143,22 @@ def test_what_can_be_read_two_ways_or_none_is_not_read(text: str, decimal: str |
     assert found.unreadable.tolist() == [0]
 
 
+@pytest.mark.parametrize(
+    ("text", "decimal", "told"),
+    [
+        ("1.234 ppm", None, False), ("21,5", None, False), ("1.234,5", None, False),
+        ("21,5", ".", True), ("70.5", ",", True), ("1.013,5", ".", True),
+        ("1 013,5", ",", False), ("1.234", ",", False), ("1.234.567", ",", False),
+    ],
+)  # fmt: skip
+def test_a_decimal_sign_that_is_not_the_files_is_told(
+    text: str, decimal: str | None, told: bool
+) -> None:
+    """Where the file's own sign is not known, no cell has another one."""
+    found = read_numbers(pa.array([text]), "ppm", unit=None, decimal=decimal)
+    assert found.with_unit.tolist() == [0] * told
+
+
 @pytest.mark.parametrize("decimal", [".", ","])
 def test_numbers_beyond_the_largest_are_unreadable_among_others_too(decimal: str) -> None:
     found = read_numbers(pa.array(["12", "1e999", "abc", "7"]), "ppm", unit=None, decimal=decimal)

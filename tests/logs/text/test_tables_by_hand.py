@@ -284,6 +284,34 @@ def test_up_to_a_fiftieth_of_a_text_may_be_damaged(bad: int) -> None:
             decode(data, "x.csv")
 
 
+def test_one_damaged_place_beside_three_sound_ones_leaves_a_text_utf_8() -> None:
+    """A degree sign is C2 B0 in UTF-8; a lone B0 is none."""
+    text, encoding, found = decode(b"x" * 200 + b"\xc2\xb0" * 3 + b" \xb0\n", "x.csv")
+    assert (encoding, [f.code for f in found]) == ("utf-8", ["damaged_text"])
+    assert dict(found[0].values)["count"] == 1
+    assert text.decode().endswith("°°° \ufffd\n")
+
+
+@pytest.mark.parametrize(
+    ("heads", "cells", "code_page"),
+    [
+        ("время;камера;температура;влажность",
+         "Камера один;20,5;88\nзаметка: вода закончилась, насос стоит", "cp1251"),
+        ("время;камера;температура;влажность",
+         "Камера один;20,5;88\nзаметка: вода закончилась, насос стоит", "koi8_r"),
+        ("czas;komora;temperatura;wilgotność",
+         "K1;20,5;88;żółta gąbka, źle działa światło ścięte", "cp1250"),
+    ],
+)  # fmt: skip
+def test_words_of_other_alphabets_come_back_from_their_code_pages(
+    heads: str, cells: str, code_page: str
+) -> None:
+    """Heads and notes in words enough to tell; a few signs alone cannot."""
+    whole = heads + "\n" + "".join(f"2031-01-14 0{i}:00;{cells}\n" for i in range(9))
+    text, encoding, found = decode(whole.encode(code_page), "x.csv")
+    assert (text.decode(), encoding, found) == (whole, code_page, [])
+
+
 def test_a_damaged_file_is_refused_with_what_its_reader_says() -> None:
     """Parquet files begin and end with the four bytes PAR1 (its format specification)."""
     member = Member("x.parquet", b"PAR1" + b"\x00" * 40, "parquet")
