@@ -28,6 +28,7 @@ MISTAKES = {
 
 
 def check(tmp_path, text):
+    pytest.importorskip("mypy")
     path = tmp_path / "mine.py"
     path.write_text(text, encoding="utf-8")
     command = [sys.executable, "-m", "mypy", "--strict", "--cache-dir", str(tmp_path / "c")]
