@@ -20,10 +20,10 @@ tk.write_report(trial, result, verdict, "report.html", locale="en")
 """
 REVEALED = {"plan": "Plan", "means": "DataFrame", "shown": "DataFrame", "verdict": "Verdict"}
 MISTAKES = {
-    'result.fit.differences("schedule", againt="usual")': 'Unexpected keyword argument "againt"',
+    'result.fit.differences("schedule", against_level="usual")': 'Unexpected keyword argument "against_level"',
     "result.fit.mean": 'has no attribute "mean"',
     "tk.decide()": "Missing positional arguments",
-    "tk.assing(trial)": 'has no attribute "assing"',
+    "tk.assign_all(trial)": 'has no attribute "assign_all"',
 }
 
 
