@@ -20,7 +20,7 @@ tk.write_report(trial, result, verdict, "report.html", locale="en")
 """
 REVEALED = {"plan": "Plan", "means": "DataFrame", "shown": "DataFrame", "verdict": "Verdict"}
 MISTAKES = {
-    'result.fit.differences("schedule", against_level="usual")': 'Unexpected keyword argument "against_level"',
+    'result.fit.differences("schedule", gainst="usual")': 'Unexpected keyword argument "gainst"',
     "result.fit.mean": 'has no attribute "mean"',
     "tk.decide()": "Missing positional arguments",
     "tk.assign_all(trial)": 'has no attribute "assign_all"',
