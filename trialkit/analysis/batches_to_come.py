@@ -76,7 +76,7 @@ def batch_part(trial: Trial, table: pd.DataFrame) -> BatchPart:
 def fit_for_batches(
     trial: Trial, table: pd.DataFrame, *, random: Sequence[str], options: Mapping[str, Any]
 ) -> Fit:
-    """Fit with a random term batch × treatment where it can be told and stands clear.
+    """Fit with a random term batch × treatment where it can be told and is large enough to stay.
 
     Parameters
     ----------

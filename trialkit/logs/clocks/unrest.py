@@ -78,7 +78,7 @@ def find_offsets(
     less their mean at the same hour of the three days before and after. For two loggers whose
     chambers follow the room with delays of their own, however different, these changes correlate
     most at no lag: the correlation of two decays, each beginning at once, is highest there.
-    A pair counts where its highest correlation within 14 hours stands clear of all others. A clock
+    A pair counts where its highest correlation within 14 hours is well above all others. A clock
     is off where it is the same whole number of hours behind two or more loggers that agree among
     themselves, these are more than half of those that share its days and more than agree with it,
     and each third of the days and each quarter of the day says so. Visits that go from chamber to
