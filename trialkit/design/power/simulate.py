@@ -171,7 +171,7 @@ def run_chunk(job: Job, end: int, index: int, size: int) -> dict[str, int]:
 
 
 def _fitted(job: Job, keep: Any, responses: Floats) -> list[Batch]:
-    """Fit as the analysis does: with batch × treatment where it can be told and is large enough to stay."""
+    """Fit as the analysis does: with batch × treatment where it can be told and has to stay."""
     from trialkit.model.batch import fit_batch
     from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
 

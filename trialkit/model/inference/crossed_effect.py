@@ -1,8 +1,8 @@
 """Whether a treatment that acts differently from batch to batch can be told from its units.
 
 A random term batch × treatment makes limits speak of batches to come. Tested against that term
-alone a treatment has few degrees of freedom, so the term stays only where it is large
-beside the error between units: where the ratio ``F`` of its mean square to theirs is beyond the `LEFT_OUT`
+alone a treatment has few degrees of freedom, so the term stays only where it is large beside the
+error between units: where the ratio ``F`` of its mean square to theirs is beyond the `LEFT_OUT`
 quantile of the F distribution, or beyond its median where the term has fewer than `FEW` degrees of
 freedom. Chambers that lie across the batches take part of the term's mean square (a third of it,
 in small layouts), so that less is seen of it. Where batches differ by as much as runs do, limits
