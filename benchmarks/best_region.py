@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.design.points.search import find_points
-from trialkit.settings.setting import Setting
+from trialkit.settings.setting_range import SettingRange
 from trialkit.surface.best_region import best_region
 from trialkit.surface.fit_surface import fit_surface
 
@@ -64,7 +64,7 @@ def units_of(here: Design) -> pd.DataFrame:
     return table
 
 
-def plan_of(here: Design, settings: list[Setting]) -> tuple[pd.DataFrame, np.ndarray]:
+def plan_of(here: Design, settings: list[SettingRange]) -> tuple[pd.DataFrame, np.ndarray]:
     """Find the points of the plan."""
     table = units_of(here)
     run, own = table["run"].to_numpy(), np.arange(len(table))
@@ -94,7 +94,7 @@ def draw(here: Design, table: pd.DataFrame, mean: np.ndarray, rng: np.random.Gen
 def run_row(here: Design, truth: str, trials: int, seed: int) -> dict[str, object]:
     """Give one line of the table."""
     began = time.process_time()
-    settings = [Setting(n, -1, 1, 0.5) for n in ("mist", "light")][: here.settings]
+    settings = [SettingRange(n, -1, 1, 0.5) for n in ("mist", "light")][: here.settings]
     table, coded = plan_of(here, settings)
     (place, loss) = TRUTHS[truth]
     at = np.array(place[: here.settings])

@@ -15,14 +15,14 @@ from trialkit.design.points.criteria import (
 from trialkit.design.points.search import find_points
 from trialkit.errors import DesignError
 from trialkit.settings.polynomial import terms
-from trialkit.settings.setting import Setting
+from trialkit.settings.setting_range import SettingRange
 
 SQUARE = np.array(list(itertools.product((-1, 0, 1), repeat=2)), dtype=float)
 ALIKE = [({"none": 0.0}, 1.0)]
 
 
 def settings(*names, steps=(-1, 0, 1)):
-    return [Setting(name, -1, 1, usual=0, steps=steps) for name in names]
+    return [SettingRange(name, -1, 1, usual=0, steps=steps) for name in names]
 
 
 def test_large_plans_of_one_setting_tend_to_the_known_shares():
@@ -99,8 +99,8 @@ def test_average_variance_is_the_mean_of_the_prediction_variance():
 
 
 def test_todays_setting_is_in_and_what_the_room_cannot_hold_is_out():
-    duty = Setting("duty_pct", 2, 10, usual=8, steps=range(2, 11))
-    light = Setting("lux", 0, 800, usual=200, steps=range(0, 801, 100))
+    duty = SettingRange("duty_pct", 2, 10, usual=8, steps=range(2, 11))
+    light = SettingRange("lux", 0, 800, usual=200, steps=range(0, 801, 100))
     found = find_points(
         [duty, light], [range(14)] * 2, {"none": range(14)}, ALIKE,
         allowed=lambda x: x.sum(axis=1) <= 0.8, usual_units=2, starts=6,
@@ -120,7 +120,7 @@ def test_a_plan_over_a_range_of_variances_is_near_the_best_of_each():
     batch, chamber = np.repeat(range(2), 6), np.tile(range(6), 2)
     parts = {"batch": batch, "chamber": chamber}
     ends = [({"batch": 1.0, "chamber": v}, 1.0) for v in (0.01, 4.0)]
-    duty = [Setting("duty_pct", 2, 10, usual=6, steps=range(2, 11))]
+    duty = [SettingRange("duty_pct", 2, 10, usual=6, steps=range(2, 11))]
     both = find_points(duty, [range(12)], parts, ends, starts=15)
     for variances, rest in ends:
         alone = find_points(duty, [range(12)], parts, [(variances, rest)], starts=15)

@@ -5,7 +5,7 @@ import pytest
 
 from trialkit.errors import DesignError
 from trialkit.settings.polynomial import linear_and_bend, mean_products, powers, slopes, terms
-from trialkit.settings.setting import Setting, coded_grid, coded_usual
+from trialkit.settings.setting_range import SettingRange, coded_grid, coded_usual
 
 
 @pytest.mark.parametrize("settings", [1, 2, 3])
@@ -41,10 +41,10 @@ def test_linear_and_bend_give_the_polynomial_back():
 
 
 def test_a_setting_codes_its_range_and_keeps_todays_value_among_its_steps():
-    duty = Setting("duty_pct", 2, 10, usual=8, steps=(2, 4, 6, 10))
+    duty = SettingRange("duty_pct", 2, 10, usual=8, steps=(2, 4, 6, 10))
     assert duty.steps == (2, 4, 6, 8, 10)
     assert duty.decode(duty.code([2, 3, 10])).tolist() == [2, 3, 10]
-    light = Setting("lux", 0, 800, usual=300)
+    light = SettingRange("lux", 0, 800, usual=300)
     assert 300 in light.values
     assert len(coded_grid([duty, light])) == 5 * len(light.values)
     assert coded_usual([duty, light]).tolist() == [0.5, -0.25]
@@ -61,4 +61,4 @@ def test_a_setting_codes_its_range_and_keeps_todays_value_among_its_steps():
 )
 def test_a_range_that_cannot_be_is_refused(ends, usual, steps, says):
     with pytest.raises(DesignError, match=says):
-        Setting("duty_pct", *ends, usual=usual, unit="%", steps=steps)
+        SettingRange("duty_pct", *ends, usual=usual, unit="%", steps=steps)

@@ -7,7 +7,7 @@ from scipy import stats
 
 from trialkit.errors import ModelError
 from trialkit.settings.polynomial import terms
-from trialkit.settings.setting import Setting
+from trialkit.settings.setting_range import SettingRange
 from trialkit.surface.best_region import best_region
 from trialkit.surface.choices import choose_settings
 from trialkit.surface.fit_surface import fit_surface
@@ -29,7 +29,7 @@ REACTION = [
 @pytest.fixture(scope="module")
 def reaction():
     table = pd.DataFrame(REACTION, columns=["time", "heat", "block", "percent"])
-    both = [Setting("time", 80, 90, 85), Setting("heat", 170, 180, 175)]
+    both = [SettingRange("time", 80, 90, 85), SettingRange("heat", 170, 180, 175)]
     return fit_surface(table, both, response="percent", others=["block"])
 
 
@@ -58,7 +58,7 @@ def test_lack_of_fit_is_that_of_repeats():
     rng = np.random.default_rng(8)
     x = np.repeat([2.0, 4, 7, 10], 3)
     y = 5 + x + rng.normal(0, 1, 12)
-    duty = Setting("duty_pct", 2, 10, usual=10)
+    duty = SettingRange("duty_pct", 2, 10, usual=10)
     surface = fit_surface(pd.DataFrame({"duty_pct": x, "g": y}), [duty], response="g")
     within = sum(((y[x == v] - y[x == v].mean()) ** 2).sum() for v in np.unique(x))
     line = np.polyval(np.polyfit(x, y, 2), x)
@@ -87,7 +87,7 @@ def runs(true, noise, *, seed=1, repeats=6, values=(2.0, 4, 6, 8, 10)):
     rng = np.random.default_rng(seed)
     x = np.repeat(values, repeats)
     table = pd.DataFrame({"duty_pct": x, "g": true(x) + rng.normal(0, noise, len(x))})
-    return table, Setting("duty_pct", 2, 10, usual=10, unit="%", steps=np.arange(2, 10.1, 0.5))
+    return table, SettingRange("duty_pct", 2, 10, usual=10, unit="%", steps=np.arange(2, 10.1, 0.5))
 
 
 def test_a_region_inside_is_the_settings_whose_slope_is_not_shown():
@@ -199,7 +199,7 @@ def test_too_few_values_are_refused():
     line = pd.DataFrame(
         {"duty_pct": [2.0, 6, 10] * 4, "lux": [100.0, 300, 500] * 4, "g": range(12)}
     )
-    both = [Setting("duty_pct", 2, 10, 6), Setting("lux", 100, 500, 300)]
+    both = [SettingRange("duty_pct", 2, 10, 6), SettingRange("lux", 100, 500, 300)]
     with pytest.raises(ModelError, match="more of their combinations"):
         fit_surface(line, both, response="g")
 
@@ -214,7 +214,7 @@ def test_random_parts_of_the_trial_are_those_of_the_model():
             (f"r{run}", mist, lux, 500 + luck + rng.normal(0, 10)) for lux in (100.0, 300, 500)
         ]
     table = pd.DataFrame(rows, columns=["run", "duty_pct", "lux", "g"])
-    both = [Setting("duty_pct", 2, 10, 6), Setting("lux", 100, 500, 300)]
+    both = [SettingRange("duty_pct", 2, 10, 6), SettingRange("lux", 100, 500, 300)]
     surface = fit_surface(table, both, response="g", random=["run"])
     df = surface.df_at(np.eye(6))
     assert df[1] == pytest.approx(9, abs=0.01)  # 12 runs less mean, slope and square of mist

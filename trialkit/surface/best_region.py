@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
 from trialkit.settings.polynomial import slopes, terms
-from trialkit.settings.setting import coded_grid
+from trialkit.settings.setting_range import coded_grid
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.joint_limits import joint_point
 

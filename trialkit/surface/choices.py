@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.settings.polynomial import terms
-from trialkit.settings.setting import coded_grid
+from trialkit.settings.setting_range import coded_grid
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.joint_limits import root
 from trialkit.surface.limits import half_widths

@@ -21,7 +21,7 @@ from trialkit.errors import ModelError
 from trialkit.model.answers.means import contrast_rows
 from trialkit.model.fit import Fit, fit
 from trialkit.settings.polynomial import powers, terms
-from trialkit.settings.setting import Setting, coded_usual
+from trialkit.settings.setting_range import SettingRange, coded_usual
 
 #: Method of the small-sample tests: one for all rows, as they are compared with one another.
 METHOD = "kenward-roger"
@@ -33,7 +33,7 @@ class Surface:
 
     Parameters
     ----------
-    settings : tuple of Setting
+    settings : tuple of SettingRange
     fit : Fit
         The mixed model it comes from.
     response : str
@@ -54,7 +54,7 @@ class Surface:
         Confidence of limits.
     """
 
-    settings: tuple[Setting, ...]
+    settings: tuple[SettingRange, ...]
     fit: Fit
     response: str
     estimate: Floats
@@ -126,7 +126,7 @@ class Surface:
 
 def fit_surface(
     table: pd.DataFrame,
-    settings: Sequence[Setting],
+    settings: Sequence[SettingRange],
     *,
     response: str,
     columns: Mapping[str, str] | None = None,
@@ -140,12 +140,12 @@ def fit_surface(
     ----------
     table : DataFrame
         One row per observation, with the settings in their own units.
-    settings : sequence of Setting
+    settings : sequence of SettingRange
         One to three.
     response : str
         Numeric column to explain.
     columns : mapping, optional
-        Setting → column of `table`; the setting's name by default.
+        SettingRange → column of `table`; the setting's name by default.
     others : sequence of str
         Further fixed factors, such as another treatment.
     random : sequence of str
@@ -173,7 +173,7 @@ def fit_surface(
     >>> rng = np.random.default_rng(1)
     >>> table = pd.DataFrame({"duty_pct": np.repeat([2.0, 6.0, 10.0], 4)})
     >>> table["fresh_g"] = 500 - 3 * (table["duty_pct"] - 6) ** 2 + rng.normal(0, 5, 12)
-    >>> duty = Setting("duty_pct", 2, 10, usual=10, unit="%")
+    >>> duty = SettingRange("duty_pct", 2, 10, usual=10, unit="%")
     >>> surface = fit_surface(table, [duty], response="fresh_g")
     >>> surface.estimate.round(0).tolist()
     [501.0, 3.0, -48.0]
@@ -222,7 +222,7 @@ def term_name(names: Sequence[str], exponents: Sequence[int]) -> str:
     return "coded_" + "_x_".join(parts)
 
 
-def _check_spread(coded: Floats, settings: Sequence[Setting]) -> None:
+def _check_spread(coded: Floats, settings: Sequence[SettingRange]) -> None:
     """Refuse a trial whose settings cannot show a curve."""
     for i, setting in enumerate(settings):
         if len(np.unique(coded[:, i].round(9))) < 3:

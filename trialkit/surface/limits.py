@@ -7,7 +7,7 @@ import pandas as pd
 
 from trialkit.arrays import Floats
 from trialkit.settings.polynomial import terms
-from trialkit.settings.setting import coded_grid
+from trialkit.settings.setting_range import coded_grid
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.joint_limits import joint_point
 

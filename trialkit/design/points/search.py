@@ -26,7 +26,7 @@ from trialkit.design.points.criteria import (
 )
 from trialkit.errors import DesignError
 from trialkit.settings.polynomial import powers, terms
-from trialkit.settings.setting import Setting, coded_usual
+from trialkit.settings.setting_range import SettingRange, coded_usual
 
 #: Share of the score below which a change is no gain.
 _GAIN = 1e-9
@@ -61,7 +61,7 @@ class Points:
 class PointsTask:
     """What to search. See `find_points` for the meaning of each part."""
 
-    settings: Sequence[Setting]
+    settings: Sequence[SettingRange]
     given_to: Sequence[NDArray[np.intp]]
     weights: Sequence[Floats]
     products: Floats
@@ -85,7 +85,7 @@ def terms_of_plans(coded: Floats) -> Floats:
 
 
 def find_points(
-    settings: Sequence[Setting],
+    settings: Sequence[SettingRange],
     given_to: Sequence[ArrayLike],
     units: Mapping[str, ArrayLike],
     planning: Sequence[tuple[Mapping[str, float], float]],
@@ -102,7 +102,7 @@ def find_points(
 
     Parameters
     ----------
-    settings : sequence of Setting
+    settings : sequence of SettingRange
         One to three.
     given_to : sequence of array, one per setting, each of shape (n,)
         Which unit each smallest unit gets this setting from: the same number, the same unit.
@@ -144,7 +144,7 @@ def find_points(
     --------
     Eight like chambers, one setting; the best plan has half its units in the middle:
 
-    >>> duty = Setting("duty_pct", 2, 10, usual=10, steps=range(2, 11))
+    >>> duty = SettingRange("duty_pct", 2, 10, usual=10, steps=range(2, 11))
     >>> found = find_points([duty], [range(8)], {"none": range(8)}, [({"none": 0.0}, 1.0)])
     >>> sorted(found.values[:, 0].tolist())
     [2.0, 2.0, 6.0, 6.0, 6.0, 6.0, 10.0, 10.0]
@@ -213,7 +213,7 @@ def _begin(task: PointsTask, rng: np.random.Generator) -> tuple[Floats, NDArray[
     return coded, pinned
 
 
-def _values(setting: Setting) -> Floats:
+def _values(setting: SettingRange) -> Floats:
     """Give the coded values that are searched: steps, or 21 even ones and today's."""
     if setting.steps:
         return setting.code(np.array(setting.steps))

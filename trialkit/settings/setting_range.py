@@ -18,7 +18,7 @@ FINE = 41
 
 
 @dataclass(frozen=True)
-class Setting:
+class SettingRange:
     """A setting that is tuned as a number.
 
     Parameters
@@ -41,7 +41,7 @@ class Setting:
 
     Examples
     --------
-    >>> duty = Setting("duty_pct", 2, 10, usual=8, unit="%")
+    >>> duty = SettingRange("duty_pct", 2, 10, usual=8, unit="%")
     >>> duty.code([2, 6, 10]).tolist(), duty.decode([0.5]).tolist()
     ([-1.0, 0.0, 1.0], [8.0])
     """
@@ -88,14 +88,14 @@ class Setting:
         return np.unique(np.append(np.linspace(self.low, self.high, FINE), self.usual))
 
 
-def coded_grid(settings: Sequence[Setting], values: Sequence[Floats] | None = None) -> Floats:
+def coded_grid(settings: Sequence[SettingRange], values: Sequence[Floats] | None = None) -> Floats:
     """Give every combination of the settings' values, coded.
 
     Parameters
     ----------
-    settings : sequence of Setting
+    settings : sequence of SettingRange
     values : sequence of ndarray, optional
-        Values of each setting; those of `Setting.values` by default.
+        Values of each setting; those of `SettingRange.values` by default.
 
     Returns
     -------
@@ -103,7 +103,7 @@ def coded_grid(settings: Sequence[Setting], values: Sequence[Floats] | None = No
 
     Examples
     --------
-    >>> two = [Setting("duty_pct", 2, 10, 8), Setting("lux", 0, 800, 400)]
+    >>> two = [SettingRange("duty_pct", 2, 10, 8), SettingRange("lux", 0, 800, 400)]
     >>> coded_grid(two, [np.array([2.0, 10]), np.array([0.0, 400])]).tolist()
     [[-1.0, -1.0], [-1.0, 0.0], [1.0, -1.0], [1.0, 0.0]]
     """
@@ -112,6 +112,6 @@ def coded_grid(settings: Sequence[Setting], values: Sequence[Floats] | None = No
     return np.array(list(itertools.product(*coded)), dtype=float)
 
 
-def coded_usual(settings: Sequence[Setting]) -> Floats:
+def coded_usual(settings: Sequence[SettingRange]) -> Floats:
     """Give today's settings, coded, shape (settings,)."""
     return np.array([float(s.code(s.usual)) for s in settings])
