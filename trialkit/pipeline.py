@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
     from trialkit.analysis.randomisation import RandomisationTest
     from trialkit.analysis.result import Analysis
+    from trialkit.decision.best_setting import BestSetting
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
@@ -149,6 +150,17 @@ class Pipeline:
         verdict = decide(self.trial, result)
         self._step(SHARE["decide"])
         return verdict
+
+    @cached_property
+    def best_setting(self) -> BestSetting:
+        """The answer of a trial whose treatments are ranges."""
+        from trialkit.decision.best_setting import find_best_setting
+
+        data = self.data
+        self._step(0, str(message("step.analyse")))
+        found = find_best_setting(self.trial, data)
+        self._step(SHARE["analyse"] + SHARE["decide"])
+        return found
 
     @property
     def redrawn(self) -> RandomisationTest | None:

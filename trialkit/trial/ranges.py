@@ -1,4 +1,4 @@
-"""A treatment given as a range of numbers: the levels that a timer, sensor or lamp can be set to."""
+"""A treatment given as a range of numbers: the levels that can be set."""
 
 from __future__ import annotations
 

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
 from trialkit.settings.setting_range import SettingRange
 from trialkit.structure import Structure, Term
+from trialkit.trial.ranges import number_of
 from trialkit.trial.sections import (
     BlocksSection,
     LogSection,
@@ -21,7 +22,6 @@ from trialkit.trial.sections import (
     RigSection,
     Setting,
 )
-from trialkit.trial.ranges import number_of
 from trialkit.wording import Units, spoken, units_in_words
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from trialkit.design.layout.chance import Draws, draw_shuffles, rearranged
 from trialkit.design.layout.site import Site
 from trialkit.design.points.criteria import prediction_variance, unit_weights
 from trialkit.design.points.search import Points, find_points
-from trialkit.design.power.variation import Variation, planning_ranges
+from trialkit.design.variation import Variation, planning_ranges
 from trialkit.errors import PlanError
 from trialkit.settings.polynomial import terms
 from trialkit.settings.setting_range import SettingRange, coded_grid, coded_usual
@@ -101,7 +101,9 @@ def draw_points(
     moved = rearranged(site, draw_shuffles(site, draws, factors=set(site.term)))
     values = found.values[moved]
     at = {f.name: _levels(f, values[:, i])[site.of_smallest] for i, f in enumerate(factors)}
-    rows = {name: np.array(trial.levels[name], dtype=object)[site.place[name]] for name in site.term}
+    rows = {
+        name: np.array(trial.levels[name], dtype=object)[site.place[name]] for name in site.term
+    }
     table = pd.DataFrame(rows | {f.name: values[:, i] for i, f in enumerate(factors)})
     return DrawnPoints(at, table, found)
 
@@ -220,4 +222,4 @@ def _range(factor: Factor) -> SettingRange:
 def _levels(factor: Factor, values: Floats) -> Ints:
     """Find the level of each value."""
     numbers = np.array([factor.number(level) for level in factor.levels])
-    return np.abs(values[:, None] - numbers[None, :]).argmin(axis=1)
+    return np.asarray(np.abs(values[:, None] - numbers[None, :]).argmin(axis=1), dtype=np.int64)

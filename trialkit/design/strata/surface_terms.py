@@ -93,13 +93,17 @@ def surface_sentences(trial: Trial, plan: Allocation | None) -> list[Message]:
 
     finest = max((f.applied_to for f in trial.tuned), key=len)
     names = [f.name for f in trial.tuned]
-    units = plan.table.drop_duplicates(list(finest))[names]
-    values = np.column_stack([units[f.name].map(f.number) for f in trial.tuned])
-    distinct = len(units.drop_duplicates())
-    today = int((units == [f.reference for f in trial.tuned]).all(axis=1).sum())
+    given = plan.table.drop_duplicates(list(finest))[names]
+    values = np.column_stack([given[f.name].map(f.number) for f in trial.tuned])
+    distinct = len(given.drop_duplicates())
+    today = int((given == [f.reference for f in trial.tuned]).all(axis=1).sum())
     _, error = prediction_error(trial, values)
     said.append(
-        message("strata.surface.points", number=distinct, repeats=len(units) - distinct, today=today)
+        message(
+            "strata.surface.points", number=distinct, repeats=len(given) - distinct, today=today
+        )
     )
-    said.append(message("strata.surface.sure", middle=float(np.median(error)), most=float(error.max())))
+    said.append(
+        message("strata.surface.sure", middle=float(np.median(error)), most=float(error.max()))
+    )
     return said
