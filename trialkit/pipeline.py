@@ -210,6 +210,8 @@ class Pipeline:
         """
         from trialkit.report.page import write_report
 
+        if self.trial.tuned:
+            return self._write_settings_report(path, locale, language)
         result, verdict, (redrawn, problems) = self.result, self.verdict, self._redrawn
         self._step(0, str(message("step.report")))
         made = write_report(
@@ -224,6 +226,26 @@ class Pipeline:
             redrawn=redrawn,
             findings=problems,
             short=short,
+        )
+        self._step(SHARE["report"])
+        return made
+
+    def _write_settings_report(
+        self, path: str | Path | None, locale: str | None, language: str | None
+    ) -> Path:
+        from trialkit.report.settings_page import write_settings_report
+
+        found = self.best_setting
+        self._step(0, str(message("step.report")))
+        made = write_settings_report(
+            self.trial,
+            found,
+            self.data,
+            self.trial.folder / "report.html" if path is None else path,
+            logs=self.logs,
+            plan=self.plan,
+            locale=locale,
+            language=language,
         )
         self._step(SHARE["report"])
         return made

@@ -215,6 +215,11 @@ def _more_tables(verdict: Verdict) -> dict[str, pd.DataFrame]:
 
 def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:
     """Print the verdict and name the report; give the exit code."""
+    if job.trial.tuned:
+        screen.record |= {"sentence": job.best_setting.sentence}
+        screen.say(job.best_setting.sentence, style="bold")
+        screen.wrote([made])
+        return DONE
     screen.record |= {"answer": job.verdict.answer, "sentence": job.verdict.sentence}
     screen.say(job.verdict.sentence, style="bold")
     screen.wrote([made])
