@@ -9,7 +9,7 @@ from trialkit.report.page_parts import Pairs, Section, Words
 
 if TYPE_CHECKING:
     from trialkit.report.inputs import PageInputs
-    from trialkit.report.settings_page import SettingsInputs
+    from trialkit.report.settings_inputs import SettingsInputs
 
 
 def cautions_section(inputs: PageInputs | SettingsInputs) -> Section:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trialkit.decision.best_setting import BestSetting, daily_use
+from trialkit.decision.best_setting import daily_use
 from trialkit.report.cautions import cautions_section
 from trialkit.report.first_screen import Answer, Fact
 from trialkit.report.page import render_page, write_page
@@ -22,48 +21,18 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.provenance import provenance_section
+from trialkit.report.settings_inputs import SettingsInputs
 from trialkit.report.svg import inline_svg
-from trialkit.wording import Wording, speaking
+from trialkit.wording import speaking
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.decision.best_setting import BestSetting
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
-
-
-@dataclass(frozen=True)
-class SettingsInputs:
-    """What the report of a trial of ranges is made from."""
-
-    trial: Trial
-    found: BestSetting
-    data: Aligned
-    logs: Mapping[str, Log]
-    plan: Plan | None
-    say: Wording
-
-    @property
-    def names(self) -> list[str]:
-        """Names of the settings."""
-        return [s.name for s in self.found.surface.settings]
-
-    def label(self, i: int) -> str:
-        """Name a setting with its unit."""
-        setting = self.found.surface.settings[i]
-        return f"{setting.name} [{setting.unit}]" if setting.unit else setting.name
-
-    @property
-    def quantity(self) -> str:
-        """What a block gave, with the unit."""
-        return self.say.text("best.page.quantity")
-
-    @property
-    def level(self) -> float:
-        """Confidence of limits."""
-        return self.found.surface.level
 
 
 def write_settings_report(
@@ -206,9 +175,7 @@ def _points(inputs: SettingsInputs) -> pd.DataFrame:
     import pandas as pd
 
     surface = inputs.found.surface
-    values = {
-        s.name: s.decode(x) for s, x in zip(surface.settings, surface.tried.T, strict=True)
-    }
+    values = {s.name: s.decode(x) for s, x in zip(surface.settings, surface.tried.T, strict=True)}
     blocks = max(1, int(surface.counts.min()))
     return pd.DataFrame(values).assign(n=surface.counts / blocks, blocks=surface.counts)
 
@@ -260,10 +227,10 @@ def _choices(inputs: SettingsInputs) -> Section:
 
         water = daily_use(inputs.trial, "water_l") is not None
         axis = say.text(f"best.page.use.{'water' if water else 'energy'}")
-        row = choices.table.set_index("choice").loc["today"].to_dict()
+        row = choices.table.set_index("choice").loc["today"]
         drawn = yield_against_use(
             choices.frontier,
-            today=row,
+            today={name: float(row[name]) for name in ("use", "yield")},
             axis=axis,
             quantity=inputs.quantity,
             level=inputs.level,
