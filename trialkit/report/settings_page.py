@@ -227,10 +227,10 @@ def _choices(inputs: SettingsInputs) -> Section:
 
         water = daily_use(inputs.trial, "water_l") is not None
         axis = say.text(f"best.page.use.{'water' if water else 'energy'}")
-        row = choices.table.set_index("choice").loc["today"]
+        now = choices.table.set_index("choice")
         drawn = yield_against_use(
             choices.frontier,
-            today={name: float(row[name]) for name in ("use", "yield")},
+            today={name: float(now[name]["today"]) for name in ("use", "yield")},
             axis=axis,
             quantity=inputs.quantity,
             level=inputs.level,
