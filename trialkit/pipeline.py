@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
     from trialkit.analysis.randomisation import RandomisationTest
     from trialkit.analysis.result import Analysis
+    from trialkit.decision.best_setting import BestSetting
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
@@ -150,6 +151,17 @@ class Pipeline:
         self._step(SHARE["decide"])
         return verdict
 
+    @cached_property
+    def best_setting(self) -> BestSetting:
+        """The answer of a trial whose treatments are ranges."""
+        from trialkit.decision.best_setting import find_best_setting
+
+        data = self.data
+        self._step(0, str(message("step.analyse")))
+        found = find_best_setting(self.trial, data)
+        self._step(SHARE["analyse"] + SHARE["decide"])
+        return found
+
     @property
     def redrawn(self) -> RandomisationTest | None:
         """The test that draws the plan again and again.
@@ -198,6 +210,8 @@ class Pipeline:
         """
         from trialkit.report.page import write_report
 
+        if self.trial.tuned:
+            return self._write_settings_report(path, locale, language)
         result, verdict, (redrawn, problems) = self.result, self.verdict, self._redrawn
         self._step(0, str(message("step.report")))
         made = write_report(
@@ -212,6 +226,26 @@ class Pipeline:
             redrawn=redrawn,
             findings=problems,
             short=short,
+        )
+        self._step(SHARE["report"])
+        return made
+
+    def _write_settings_report(
+        self, path: str | Path | None, locale: str | None, language: str | None
+    ) -> Path:
+        from trialkit.report.settings_page import write_settings_report
+
+        found = self.best_setting
+        self._step(0, str(message("step.report")))
+        made = write_settings_report(
+            self.trial,
+            found,
+            self.data,
+            self.trial.folder / "report.html" if path is None else path,
+            logs=self.logs,
+            plan=self.plan,
+            locale=locale,
+            language=language,
         )
         self._step(SHARE["report"])
         return made
