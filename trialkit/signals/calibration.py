@@ -51,6 +51,8 @@ _ERRORS: dict[str, tuple[float, ...]] = {
 }
 #: Spread of a reading above a salt [% points]. Common practice, no source.
 READING_U = 0.3
+#: Chamber and sensor; None where the log names no sensor.
+Series = tuple[str, str | None]
 #: Share of the humidity that 0.1 °C between probe and solution makes.
 PROBE_SHARE = 0.006
 
@@ -305,36 +307,92 @@ def calibrate_sensors(
     LogError
         As `find_correction`.
     """
-    corrections = tuple(find_correction(one, zone) for one in given)
+    corrections = order_corrections(given, zone)
     if not corrections:
         return Calibrated(climate)
-    table = climate.copy()
-    findings: list[Finding] = []
-    time = table["time"]
-    order = sorted(corrections, key=lambda c: (c.sensor, str(c.since or "")))
-    for sensor, group in itertools.groupby(order, key=lambda c: c.sensor):
-        mine = _rows_of(table, sensor)
-        if not mine.any():
-            findings.append(_unknown(table, sensor))
+    known = list_series(climate)
+    table, counts = correct_records(climate, corrections, known)
+    return Calibrated(table, corrections, tell_corrections(corrections, counts, known, zone))
+
+
+def order_corrections(given: Sequence[Calibration], zone: dt.tzinfo) -> tuple[Correction, ...]:
+    """Find the corrections of a trial's calibrations, by sensor and date."""
+    found = [find_correction(one, zone) for one in given]
+    return tuple(sorted(found, key=lambda c: (c.sensor, str(c.since or ""))))
+
+
+def list_series(climate: pd.DataFrame) -> list[Series]:
+    """List the series of a log: chamber and sensor, None where the sensor is not named."""
+    if "sensor" not in climate.columns:
+        return [(str(name), None) for name in climate["chamber"].astype(str).unique()]
+    pairs = climate[["chamber", "sensor"]].drop_duplicates()
+    return [
+        (str(chamber), None if pd.isna(sensor) else str(sensor))
+        for chamber, sensor in zip(pairs["chamber"], pairs["sensor"], strict=True)
+    ]
+
+
+def correct_records(
+    climate: pd.DataFrame, corrections: Sequence[Correction], known: Sequence[Series]
+) -> tuple[pd.DataFrame, list[int]]:
+    """Correct readings of a log, or of some of its chambers.
+
+    Parameters
+    ----------
+    climate : DataFrame
+    corrections : sequence of Correction
+        In order, see `order_corrections`.
+    known : sequence of (chamber, sensor)
+        Series of the whole log: a name is a chamber's only where no sensor has it.
+
+    Returns
+    -------
+    table : DataFrame
+        The log itself where no correction holds.
+    counts : list of int
+        Records that each correction holds for.
+    """
+    counts = [0] * len(corrections)
+    sensors = {sensor for _, sensor in known}
+    table = climate
+    for i, correction in enumerate(corrections):
+        rows = _rows_of(climate, correction.sensor, own=correction.sensor in sensors)
+        if not rows.any():
             continue
-        held = list(group)
-        for i, correction in enumerate(held):
-            rows = mine.copy()
-            if correction.since is not None:
-                rows &= (time >= correction.since).to_numpy()
-            if i + 1 < len(held):
-                rows &= (time < held[i + 1].since).to_numpy()
-            _correct(table, correction, rows)
-            findings.append(_told(correction, int(rows.sum()), zone))
-    return Calibrated(table, corrections, tuple(findings))
+        if correction.since is not None:
+            rows &= (climate["time"] >= correction.since).to_numpy()
+        following = corrections[i + 1] if i + 1 < len(corrections) else None
+        if following is not None and following.sensor == correction.sensor:
+            rows &= (climate["time"] < following.since).to_numpy()
+        table = climate.copy() if table is climate else table
+        _correct(table, correction, rows)
+        counts[i] = int(rows.sum())
+    return table, counts
 
 
-def _rows_of(table: pd.DataFrame, sensor: str) -> NDArray[np.bool_]:
-    mine = (table["chamber"] == sensor).to_numpy(dtype=bool)
-    if "sensor" in table.columns:
-        own = (table["sensor"] == sensor).fillna(False).to_numpy(dtype=bool)
-        mine = own if own.any() else mine
-    return mine
+def tell_corrections(
+    corrections: Sequence[Correction],
+    counts: Sequence[int],
+    known: Sequence[Series],
+    zone: dt.tzinfo,
+) -> tuple[Finding, ...]:
+    """Tell each correction and the records it holds for, and sensors that are not in the log."""
+    there = {name for series in known for name in series}
+    findings: list[Finding] = []
+    numbered = zip(corrections, counts, strict=True)
+    for sensor, group in itertools.groupby(numbered, key=lambda pair: pair[0].sensor):
+        if sensor in there:
+            findings += [_told(correction, count, zone) for correction, count in group]
+        else:
+            findings.append(_unknown(known, sensor))
+    return tuple(findings)
+
+
+def _rows_of(table: pd.DataFrame, sensor: str, *, own: bool) -> NDArray[np.bool_]:
+    """Tell the records of a sensor, or of a chamber where no sensor has that name."""
+    if own:
+        return (table["sensor"] == sensor).fillna(False).to_numpy(dtype=bool, copy=True)
+    return (table["chamber"] == sensor).to_numpy(dtype=bool, copy=True)
 
 
 def _correct(table: pd.DataFrame, correction: Correction, rows: NDArray[np.bool_]) -> None:
@@ -371,9 +429,8 @@ def _told(correction: Correction, rows: int, zone: dt.tzinfo) -> Finding:
     )
 
 
-def _unknown(table: pd.DataFrame, sensor: str) -> Finding:
-    names = sorted(table["chamber"].astype(str).unique())
-    if "sensor" in table.columns:
-        names += sorted(table["sensor"].dropna().astype(str).unique())
+def _unknown(known: Sequence[Series], sensor: str) -> Finding:
+    names = sorted({chamber for chamber, _ in known})
+    names += sorted({name for _, name in known if name is not None})
     hint = suggestion(sensor, dict.fromkeys(names), list_all=True)
     return finding("calibration_idle", "caution", sensor=sensor, hint=hint)
