@@ -250,6 +250,10 @@ class FileAccount:
         mine = [x for x in self.lines if x["rule"] == rule and x["action"] == "set aside"]
         return sum(int(np.sum(x["rows"])) for x in mine)
 
+    def asked_for(self, index: np.ndarray, rule: str) -> np.ndarray:
+        """Tell which rows, given by position, the trial file asks to keep in spite of a rule."""
+        return self._asked(index, rule)[0]
+
     def _select(self, which: Any, texts: dict[str, Any]) -> tuple[np.ndarray, dict[str, Any]]:
         which = np.asarray(which)
         index: np.ndarray = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)

@@ -33,7 +33,7 @@ from trialkit.logs.climate.records import (
     tabulate_records,
     tabulate_spans,
 )
-from trialkit.logs.climate.scratch_parts import ScratchParts, Waiting
+from trialkit.logs.climate.scratch_parts import ScratchCases, ScratchParts, Waiting
 from trialkit.logs.ledger import FileAccount, Ledger
 from trialkit.logs.log import LogFile, no_spans
 from trialkit.logs.mapping.propose import advise_columns
@@ -144,7 +144,7 @@ def read_large_environment(trial: Trial, *, progress: Told | None = None) -> Lar
             "→ add chamber to the unit structure, or leave out [logs.environment]"
         )
     room = _make_room(trial)
-    for name in ("parts", "chambers"):
+    for name in ("parts", "cases", "chambers"):
         (Path(room.name) / name).mkdir()
     work = _Work(trial, Path(room.name), progress)
     return work.read(room)
@@ -183,6 +183,7 @@ class _Work:
         self.trial, self.progress = trial, progress
         self.reading: Reading = start_reading(trial, "environment", advise_columns)
         self.scratch = ScratchParts(room / "parts")
+        self.cases = ScratchCases(room / "cases")
         self.store = ChamberStore(room / "chambers")
         self.units: list[Finding] = []
         self.named: list[Finding] = []
@@ -200,6 +201,7 @@ class _Work:
         for group in self.scratch.groups():
             self._take_chambers(self.scratch.of(group))
             self._tell()
+        self.cases.tell(reading.account.files)
         records = stack_parts(self.thin)
         series = records.series()
         reading.findings += [
@@ -252,7 +254,7 @@ class _Work:
         self.named += name_sensors(records, chambers)
         series = records.series()
         order = order_records(records, series)
-        set_copies_aside(records, series, order)
+        set_copies_aside(records, series, order, report=self.cases.put)
         kept = order if records.alive.all() else order[records.alive[order]]
         numbers = np.array([one.number for one in waiting])
         np.add.at(self.steps, numbers, count_steps(records, series))

@@ -1,4 +1,4 @@
-"""Records of files waiting on disk until all files are read, to be taken up chamber by chamber."""
+"""What waits on disk while a large log is read: records of files, and rows to be told of."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from trialkit.logs.climate.copies import RULES, Case, tell_case
 from trialkit.logs.climate.records import Part
 from trialkit.logs.ledger import FileAccount
 
@@ -112,3 +113,43 @@ class ScratchParts:
         first, second = sorted((self._root(one), self._root(two)))
         if first != second:
             self._linked[second] = first
+
+
+class ScratchCases:
+    """Rows of files that stand in them twice, until all chambers are looked at.
+
+    A file may hold many chambers, row by row in turn; told chamber by chamber, every row would
+    take a line of its own.
+
+    Parameters
+    ----------
+    folder : Path
+        An empty folder.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder, self._count = folder, 0
+        self._waiting: dict[tuple[int, str], tuple[FileAccount, list[Path]]] = {}
+
+    def put(self, case: Case) -> None:
+        """Put rows on disk."""
+        path = self._folder / f"{self._count}.npz"
+        np.savez(path, index=case.index, time=case.time, gone=case.gone)
+        key = (id(case.account), case.rule)
+        self._waiting.setdefault(key, (case.account, []))[1].append(path)
+        self._count += 1
+
+    def tell(self, accounts: Sequence[FileAccount]) -> None:
+        """Tell the rows of each file, all chambers together."""
+        for account in accounts:
+            for rule in RULES:
+                _, paths = self._waiting.get((id(account), rule), (account, []))
+                if not paths:
+                    continue
+                stored = [np.load(path) for path in paths]
+                index, time, gone = (
+                    np.concatenate([one[name] for one in stored])
+                    for name in ("index", "time", "gone")
+                )
+                order = np.argsort(index, kind="stable")
+                tell_case(Case(account, rule, index[order], time[order], gone[order]))

@@ -1,0 +1,203 @@
+"""Logs in memory, in files, on a cluster, or too large for memory: the same rules and numbers."""
+
+from __future__ import annotations
+
+import dask.dataframe as dd
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.alignment.large_world import (
+    CHAMBERS,
+    TRIAL,
+    assert_alike,
+    harvest_of,
+    house_log,
+    mist_of,
+    plan_of,
+    write_files,
+)
+from tests.logs.folder import make_trial
+from trialkit.alignment import engine
+from trialkit.alignment.align import align, default_settings
+from trialkit.alignment.frame import expose_frame
+from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
+from trialkit.logs.climate import chamber_store
+from trialkit.logs.climate.large import read_large_environment
+from trialkit.logs.climate.read import read_environment
+from trialkit.signals.calibration import calibrate_sensors
+from trialkit.signals.mist_response import check_response
+from trialkit.signals.sensors import flag_sensors, leave_out
+
+
+@pytest.fixture(scope="module")
+def world(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("large")
+    log = house_log()
+    trial = make_trial(folder, write_files(folder, log), "", trial=TRIAL)
+    return trial, log
+
+
+@pytest.fixture(autouse=True)
+def small_pieces(monkeypatch):
+    """Pieces so small that every chamber comes in many."""
+    monkeypatch.setattr(engine, "BATCH", 1500)
+    monkeypatch.setattr(chamber_store, "ROWS", 2000)
+    monkeypatch.setattr(chamber_store, "WAITING", 5000)
+
+
+@pytest.fixture(scope="module")
+def wanted(world):
+    trial, log = world
+    return align(trial, harvest_of(trial), log, mist_of(), plan=plan_of(trial))
+
+
+def again(world, climate, **more):
+    trial, _ = world
+    return align(trial, harvest_of(trial), climate, mist_of(), plan=plan_of(trial), **more)
+
+
+def test_the_world_has_every_trouble(wanted):
+    """What is compared below is not empty: each kind of check found or did something."""
+    flags = set(wanted.check.flags.table["flag"])
+    assert {"stuck", "saturated", "gap", "left out by request"} <= flags
+    assert {"trusted", "left out"} <= set(wanted.check.flags.table["action"])
+    codes = {f.code for f in wanted.findings}
+    assert {"readings_slow", "sensor_trusted", "sensor_left_out", "idle_request"} <= codes
+    assert {"calibrated", "calibration_idle"} <= codes
+    assert len(wanted.check.response.table)
+    assert wanted.runs["rh_slow_pct"].notna().any()
+
+
+@pytest.mark.parametrize("order", ["by sensor", "by time", "in no order"])
+@pytest.mark.parametrize("kind", ["parquet", "csv"])
+def test_files_are_judged_as_memory_is(world, wanted, tmp_path, kind, order):
+    _, log = world
+    table = {
+        "by sensor": log,
+        "by time": log.sort_values("time", kind="stable"),
+        "in no order": log.sample(frac=1, random_state=3),
+    }[order]
+    half = len(table) // 2
+    for number, part in enumerate((table.iloc[:half], table.iloc[half:])):
+        if kind == "parquet":
+            part.to_parquet(tmp_path / f"{number}.parquet", row_group_size=1111)
+        else:
+            part.to_csv(tmp_path / f"{number}.csv", index=False)
+    assert_alike(wanted, again(world, tmp_path / f"*.{kind}"))
+
+
+def test_dask_is_judged_as_memory_is(world, wanted):
+    _, log = world
+    mixed = log.sample(frac=1, random_state=4).reset_index(drop=True)
+    assert_alike(wanted, again(world, dd.from_pandas(mixed, npartitions=5)))
+
+
+@pytest.mark.slow
+def test_a_local_cluster_judges_as_memory_does(world, wanted):
+    from distributed import Client, LocalCluster
+
+    _, log = world
+    table = log.sort_values("time").reset_index(drop=True)
+    with (
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        Client(cluster),
+    ):
+        got = again(world, dd.from_pandas(table, npartitions=6))
+    assert_alike(wanted, got)
+
+
+def test_chamber_by_chamber_is_the_log_as_a_whole(world, wanted):
+    """The verbs of each stage, on the whole log at once, give what the chambers gave."""
+    trial, log = world
+    spec, zone = trial.logs["environment"], trial.zone
+    settings = default_settings(trial, log)
+    set_right = calibrate_sensors(log, spec.calibration, zone=zone)
+    runs = wanted.runs[wanted.runs["window"] == "whole"].assign(
+        run=lambda t: t["batch"] + " " + t["chamber"],
+        stop=lambda t: t["stop"].clip(upper=log["time"].max()),
+    )
+    gap = settings.max_gap_min
+    flags = flag_sensors(set_right.table, within=runs, max_gap_min=gap, zone=zone, asked=spec.asked)
+    clean = leave_out(set_right.table, flags)
+    seen = leave_out(set_right.table, flags, keep=("saturated",))
+    columns = ["batch", "chamber", "window", "start", "stop"]
+    whole = expose_frame(clean, wanted.runs[columns], settings=settings)
+    names = [name for name in whole.chambers if name in wanted.runs]
+    pd.testing.assert_frame_equal(whole.chambers, wanted.runs[names], rtol=1e-12, atol=1e-12)
+    each = [name for name in whole.sensors if name in wanted.sensors]
+    pd.testing.assert_frame_equal(whole.sensors[each], wanted.sensors[each], rtol=1e-12)
+    slow = judge_readings(clean, mist_of(), whole.chambers, rig=trial.rig, settings=settings)
+    pd.testing.assert_frame_equal(slow, wanted.runs[list(SLOW_COLUMNS)], rtol=1e-12)
+    pd.testing.assert_frame_equal(flags.table, wanted.check.flags.table)
+    response = check_response(seen, mist_of(), within=runs, zone=zone)
+    pd.testing.assert_frame_equal(response.runs, wanted.check.response.runs)
+    told = (*set_right.findings, *flags.findings, *response.findings)
+    assert wanted.findings[: len(told)] == told
+    pd.testing.assert_frame_equal(clean, wanted.check.climate)
+
+
+def test_coverage_is_of_humidity_where_only_one_chamber_lacks_it(wanted):
+    """A chamber without humidity is not covered, though its temperature is."""
+    dry = wanted.runs[wanted.runs["chamber"] == "T4"]
+    assert (dry["coverage_pct"] == 0).all()
+    assert (dry["temp_coverage_pct"] > 80).all()
+    assert (wanted.runs.loc[wanted.runs["chamber"] == "T2", "coverage_pct"] > 60).all()
+
+
+def test_large_reading_is_reading(world):
+    """Mapping, units, clocks, copies and contradictions: each row has the same fate."""
+    trial, _ = world
+    small, told = read_environment(trial, cache=False), []
+    large = read_large_environment(trial, progress=lambda *now: told.append(now))
+    table = pd.concat([large.read(name) for name in CHAMBERS], ignore_index=True)
+    pd.testing.assert_frame_equal(small.table, table, check_dtype=False)
+    pd.testing.assert_frame_equal(small.ledger.table, large.ledger.table)
+    pd.testing.assert_frame_equal(small.ledger.counts, large.ledger.counts)
+    pd.testing.assert_frame_equal(small.spans, large.spans)
+    assert small.findings == large.findings
+    assert small.files == large.files
+    rules = set(small.ledger.table["rule"])
+    assert {"double export", "same time, other values", "clock corrected"} <= rules
+    assert (small.ledger.table["action"] == "kept by request").sum() == 2
+    assert told[-1] == (9, 9)  # five files and four chambers
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+
+
+def test_large_logs_are_aligned_as_small_ones(world):
+    trial, _ = world
+    small = read_environment(trial, cache=False)
+    want, told = again(world, small), []
+    got = again(world, read_large_environment(trial), progress=lambda *now: told.append(now))
+    assert_alike(want, got)
+    assert told == [(k, 4) for k in (1, 2, 3, 4)]
+    # the clock corrections of the trial file hold: the log read is the log that was written
+    slow = want.runs.loc[want.runs["chamber"] == "T3", "rh_pct"]
+    assert np.isfinite(slow).all()
+
+
+def test_wide_files_and_unnamed_loggers_are_read_alike(tmp_path):
+    """A row of a wide file is used as long as one of its chambers needs it."""
+    time = pd.date_range("2031-03-10 10:00", periods=400, freq="10min")
+    wave = np.sin(np.arange(400) / 9).round(2)
+    wide = pd.DataFrame(
+        {"time": time, "T1 temp": 15 + wave, "T2 temp": 16 - wave, "T3 temp": 15.5 + wave / 2}
+    )
+    again = wide.iloc[100:160].copy()
+    again["T2 temp"] += np.where(np.arange(60) < 30, 0.0, 0.5)
+    other = wide[["time"]].assign(temp_c=14 + wave)
+    files = {
+        "logs/a.csv": wide.to_csv(index=False).encode(),
+        "logs/b.csv": again.to_csv(index=False).encode(),
+        "logs/T4 left.csv": other.to_csv(index=False).encode(),
+        "logs/T4 right.csv": other.assign(temp_c=13.5 + wave).to_csv(index=False).encode(),
+    }
+    spec = '[logs.environment]\nfiles = ["logs/*"]\ncolumns = { temp_c = "{chamber} temp" }\n'
+    narrow = spec.replace('"{chamber} temp"', '["{chamber} temp", "temp_c"]')
+    trial = make_trial(tmp_path, files, narrow)
+    small, large = read_environment(trial, cache=False), read_large_environment(trial)
+    table = pd.concat([large.read(name) for name in CHAMBERS], ignore_index=True)
+    pd.testing.assert_frame_equal(small.table, table[list(small.table)], check_dtype=False)
+    pd.testing.assert_frame_equal(small.ledger.table, large.ledger.table)
+    pd.testing.assert_frame_equal(small.ledger.counts, large.ledger.counts)
+    assert small.findings == large.findings
