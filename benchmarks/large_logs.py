@@ -98,9 +98,7 @@ def read_and_align(folder: Path, way: str) -> None:
     trial = tk.read_trial(folder)
     begun = time.perf_counter()
     log = read_large_environment(trial) if way == "large" else read_environment(trial, cache=False)
-    print(
-        f"  read   {time.perf_counter() - begun:6.1f} s, peak {_peak_mb() - base:6.0f} MB over start"
-    )
+    print(f"  read   {time.perf_counter() - begun:6.1f} s, peak {_peak_mb() - base:6.0f} MB more")
     units = trial.unit_table()
     plan = units.assign(schedule="usual")
     harvest = units.merge(pd.DataFrame({"flush": [1, 2]}), how="cross")
@@ -109,9 +107,7 @@ def read_and_align(folder: Path, way: str) -> None:
     harvest = harvest.assign(time=moments, fresh_g=300.0, status="ok")
     begun = time.perf_counter()
     data = align(trial, harvest, log, plan=plan)
-    print(
-        f"  align  {time.perf_counter() - begun:6.1f} s, peak {_peak_mb() - base:6.0f} MB over start"
-    )
+    print(f"  align  {time.perf_counter() - begun:6.1f} s, peak {_peak_mb() - base:6.0f} MB more")
     print(f"  mean humidity {data.runs['rh_pct'].mean():.12f} %, {len(data.findings)} findings")
 
 

@@ -22,7 +22,7 @@ from trialkit.alignment import engine
 from trialkit.alignment.align import align, default_settings
 from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
-from trialkit.logs.climate import chamber_store
+from trialkit.logs.climate import chamber_store, large, split_file
 from trialkit.logs.climate.large import read_large_environment
 from trialkit.logs.climate.read import read_environment
 from trialkit.signals.calibration import calibrate_sensors
@@ -149,19 +149,73 @@ def test_large_reading_is_reading(world):
     """Mapping, units, clocks, copies and contradictions: each row has the same fate."""
     trial, _ = world
     small, told = read_environment(trial, cache=False), []
-    large = read_large_environment(trial, progress=lambda *now: told.append(now))
-    table = pd.concat([large.read(name) for name in CHAMBERS], ignore_index=True)
+    got = read_large_environment(trial, progress=lambda *now: told.append(now))
+    table = pd.concat([got.read(name) for name in CHAMBERS], ignore_index=True)
     pd.testing.assert_frame_equal(small.table, table, check_dtype=False)
-    pd.testing.assert_frame_equal(small.ledger.table, large.ledger.table)
-    pd.testing.assert_frame_equal(small.ledger.counts, large.ledger.counts)
-    pd.testing.assert_frame_equal(small.spans, large.spans)
-    assert small.findings == large.findings
-    assert small.files == large.files
+    pd.testing.assert_frame_equal(small.ledger.table, got.ledger.table)
+    pd.testing.assert_frame_equal(small.ledger.counts, got.ledger.counts)
+    pd.testing.assert_frame_equal(small.spans, got.spans)
+    assert small.findings == got.findings
+    assert small.files == got.files
     rules = set(small.ledger.table["rule"])
     assert {"double export", "same time, other values", "clock corrected"} <= rules
     assert (small.ledger.table["action"] == "kept by request").sum() == 2
     assert told[-1] == (9, 9)  # five files and four chambers
     assert [done for done, _ in told] == sorted(done for done, _ in told)
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_file_larger_than_memory_is_read_by_chamber(world, tmp_path, monkeypatch, packed):
+    """Cut by chamber, every row has the same fate, and its number in the whole file."""
+    import gzip
+
+    monkeypatch.setattr(split_file, "SPLIT_BYTES", 8000)
+    _, log = world
+    files = write_files(tmp_path, log.sort_values("time", kind="stable"))
+    if packed:
+        files = {name: gzip.compress(data, 1) for name, data in files.items()}
+    trial = make_trial(tmp_path, files, "", trial=TRIAL)
+    cut = []
+    monkeypatch.setattr(large, "read_split", lambda *a: cut.append(split_file.read_split(*a)) or 1)
+    small, got = read_environment(trial, cache=False), read_large_environment(trial)
+    assert cut == [True] * 5
+    table = pd.concat([got.read(name) for name in CHAMBERS], ignore_index=True)
+    pd.testing.assert_frame_equal(small.table, table, check_dtype=False)
+    pd.testing.assert_frame_equal(small.ledger.counts, got.ledger.counts)
+    pd.testing.assert_frame_equal(small.spans, got.spans)
+    assert small.findings == got.findings
+    assert small.files == got.files
+
+    def rows(ledger):
+        """Only how rows are put together in lines may differ: the lines of one chamber each."""
+        keys = ["file", "column", "rule", "action", "reason", "remedy"]
+        by = ledger.table.groupby(keys)
+        return by.agg(rows=("rows", "sum"), first=("row", "min"), last=("row_last", "max"))
+
+    pd.testing.assert_frame_equal(rows(small.ledger), rows(got.ledger))
+
+
+def test_broken_lines_and_strange_chambers_of_a_cut_file_are_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(split_file, "SPLIT_BYTES", 1000)
+    time = pd.date_range("2031-03-10 10:00", periods=300, freq="10min").strftime("%Y-%m-%d %H:%M")
+    lines = [f"{t},{c},{15 + k % 7}.5" for k, t in enumerate(time) for c in CHAMBERS]
+    lines[40] = "2031-03-10 11:00,T9,15.0"
+    lines[90] = "2031-03-10 12:00"
+    lines[200] = '2031-03-10 13:00,"T2",x'
+    text = "\n".join(["made by hand", "time,chamber,temp_c", *lines]) + "\n"
+    files = {"logs/all.csv": text.encode()}
+    trial = make_trial(tmp_path, files, '[logs.environment]\nfiles = ["logs/*"]\n')
+    small, got = read_environment(trial, cache=False), read_large_environment(trial)
+    table = pd.concat([got.read(name) for name in CHAMBERS], ignore_index=True)
+    pd.testing.assert_frame_equal(small.table, table, check_dtype=False)
+    columns = ["file", "row", "rule", "action", "old", "reason"]
+    one, two = (
+        log.ledger.table[columns].sort_values(["row", "rule"]).reset_index(drop=True)
+        for log in (small, got)
+    )
+    pd.testing.assert_frame_equal(one, two)
+    assert {43, 93, 203} <= set(one["row"])  # lines as a person counts them
+    pd.testing.assert_frame_equal(small.ledger.counts, got.ledger.counts)
 
 
 def test_large_logs_are_aligned_as_small_ones(world):
@@ -195,9 +249,9 @@ def test_wide_files_and_unnamed_loggers_are_read_alike(tmp_path):
     spec = '[logs.environment]\nfiles = ["logs/*"]\ncolumns = { temp_c = "{chamber} temp" }\n'
     narrow = spec.replace('"{chamber} temp"', '["{chamber} temp", "temp_c"]')
     trial = make_trial(tmp_path, files, narrow)
-    small, large = read_environment(trial, cache=False), read_large_environment(trial)
-    table = pd.concat([large.read(name) for name in CHAMBERS], ignore_index=True)
+    small, got = read_environment(trial, cache=False), read_large_environment(trial)
+    table = pd.concat([got.read(name) for name in CHAMBERS], ignore_index=True)
     pd.testing.assert_frame_equal(small.table, table[list(small.table)], check_dtype=False)
-    pd.testing.assert_frame_equal(small.ledger.table, large.ledger.table)
-    pd.testing.assert_frame_equal(small.ledger.counts, large.ledger.counts)
-    assert small.findings == large.findings
+    pd.testing.assert_frame_equal(small.ledger.table, got.ledger.table)
+    pd.testing.assert_frame_equal(small.ledger.counts, got.ledger.counts)
+    assert small.findings == got.findings

@@ -356,8 +356,10 @@ class Account:
 
     def tell_doubled(self) -> list[Finding]:
         """Tell, once for each file, how many of its rows stand in the files twice."""
-        doubled = [(f.file, f.count("double export")) for f in self.files]
-        return [finding("double_export", "note", file=f, count=n) for f, n in doubled if n]
+        doubled: dict[str, int] = {}
+        for f in self.files:  # a file that was read in pieces has an account for each
+            doubled[f.file] = doubled.get(f.file, 0) + f.count("double export")
+        return [finding("double_export", "note", file=f, count=n) for f, n in doubled.items() if n]
 
     def close(self) -> tuple[Ledger, list[Finding]]:
         """Give the finished ledger, and findings about requests that touched nothing."""
@@ -384,6 +386,7 @@ class Account:
             [(f.file, len(f.rows), int(f.alive.sum()), int((~f.alive).sum())) for f in self.files],
             columns=["file", "read", "kept", "set_aside"],
         )
+        counts = counts.groupby("file", sort=False, as_index=False).sum()
         ledger = Ledger(table, counts)
         if not ledger.adds_up:
             raise AssertionError("the ledger does not add up")

@@ -2,15 +2,16 @@
 
 Files are read one after the other, exactly as `trialkit.read_environment` reads them, and their
 records put on disk by chamber. What is judged across files (copies, contradictions, loggers that
-are not named) is then judged chamber by chamber. In memory are, at any time, one file or one
-chamber, and one byte for every row read.
+are not named) is then judged chamber by chamber. A large text file of
+many chambers is first cut by chamber. In memory are, at any time, one file, one chamber of a file,
+or one chamber of the log, and one byte for every row read.
 """
 
 from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,10 +35,12 @@ from trialkit.logs.climate.records import (
     tabulate_spans,
 )
 from trialkit.logs.climate.scratch_parts import ScratchCases, ScratchParts, Waiting
+from trialkit.logs.climate.split_file import is_splittable, read_split
+from trialkit.logs.clocks.zones import Change
 from trialkit.logs.ledger import FileAccount, Ledger
 from trialkit.logs.log import LogFile, no_spans
 from trialkit.logs.mapping.propose import advise_columns
-from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
+from trialkit.logs.opening import Opened, Reading, for_each_file, raise_together, start_reading
 from trialkit.logs.text.files import find_files
 from trialkit.trial import Trial
 from trialkit.wording import message
@@ -182,10 +185,11 @@ class _Work:
     def __init__(self, trial: Trial, room: Path, progress: Told | None) -> None:
         self.trial, self.progress = trial, progress
         self.reading: Reading = start_reading(trial, "environment", advise_columns)
+        self.room = room
         self.scratch = ScratchParts(room / "parts")
         self.cases = ScratchCases(room / "cases")
         self.store = ChamberStore(room / "chambers")
-        self.units: list[Finding] = []
+        self.units: dict[tuple[str, str, int], Finding] = {}
         self.named: list[Finding] = []
         self.thin: list[Part] = []
         self.spans: list[tuple[int, int, pd.DataFrame]] = []
@@ -196,7 +200,7 @@ class _Work:
         """Read all files, then go through the chambers."""
         reading, chambers = self.reading, self.trial.levels["chamber"]
         self.files = len(find_files(self.trial.folder, reading.spec.files))
-        for_each_file(reading, self._take_file)
+        self._read_files()
         self.steps = np.zeros((len(self.scratch.names), 2), np.int64)
         for group in self.scratch.groups():
             self._take_chambers(self.scratch.of(group))
@@ -207,7 +211,7 @@ class _Work:
         reading.findings += [
             *self.named,
             *tell_disorder(self.scratch.names, self.steps),
-            *self.units,
+            *self.units.values(),
             *reading.account.tell_doubled(),
             *tell_clocks(
                 records,
@@ -237,15 +241,47 @@ class _Work:
         if self.progress is not None:
             self.progress(min(self.done, planned), planned)
 
-    def _take_file(self, opened: Opened) -> None:
-        """Read a file and put its records on disk."""
+    def _read_files(self) -> None:
+        """Read the files in their order: large ones of many chambers in pieces, others whole."""
+        reading, troubles = self.reading, []
+        for path, name in find_files(self.trial.folder, reading.spec.files):
+            before = len(reading.stayed), len(reading.findings)
+            try:
+                if not self._read_in_pieces(path, name):
+                    alone = reading.spec.model_copy(update={"files": [name]})
+                    for_each_file(replace(reading, spec=alone), self._take_file)
+            except LogError as problem:
+                troubles.append(str(problem))
+            _merge_stayed(reading.stayed, before[0])
+            reading.findings[before[1] :] = dict.fromkeys(reading.findings[before[1] :])
+            self._tell()
+        raise_together(troubles)
+
+    def _read_in_pieces(self, path: Path, name: str) -> bool:
+        """Read a file chamber by chamber; say whether that was possible."""
+        if not is_splittable(path):
+            return False
+        folder = self.room / f"pieces-{self.done}"
+        folder.mkdir()
+        taken = 0
+
+        def take(opened: Opened) -> None:
+            nonlocal taken
+            self._take_file(opened, piece=taken)
+            taken += 1
+
+        return read_split(self.reading, path, name, folder, take)
+
+    def _take_file(self, opened: Opened, *, piece: int | None = None) -> None:
+        """Read a file, or a piece of one, and put its records on disk."""
         parts = read_parts(self.reading, opened)
         for part in parts:
             records = stack_parts([part])
-            self.units += doubt_units(records, np.arange(len(records.time)))
-        self.scratch.put(parts)
+            for found in doubt_units(records, np.arange(len(records.time))):
+                number = len(self.units) if piece is None else -1  # told once of all pieces
+                self.units.setdefault((part.account.file, found.remedy, number), found)
+        self.scratch.put(parts, piece=bool(piece))
         _lighten(opened.account)
-        self._tell()
 
     def _take_chambers(self, waiting: Sequence[Waiting]) -> None:
         """Judge the records of chambers across files, and keep them."""
@@ -274,6 +310,14 @@ class _Work:
         ordered = sorted(self.spans, key=lambda one: one[:2])
         tables = [table for _, _, table in ordered]
         return pd.concat(tables, ignore_index=True) if tables else no_spans()
+
+
+def _merge_stayed(stayed: list[tuple[str, Change, int]], first: int) -> None:
+    """Join what the pieces of one file say of the same change of clocks."""
+    merged: dict[tuple[str, Change], int] = {}
+    for file, change, records in stayed[first:]:
+        merged[file, change] = merged.get((file, change), 0) + records
+    stayed[first:] = [(file, change, count) for (file, change), count in merged.items()]
 
 
 def _lighten(account: FileAccount) -> None:

@@ -68,15 +68,16 @@ class ScratchParts:
         self.waiting: list[Waiting] = []
         self.names: list[str] = []
 
-    def put(self, parts: Sequence[Part]) -> None:
-        """Put the parts of one file on disk.
+    def put(self, parts: Sequence[Part], *, piece: bool = False) -> None:
+        """Put the parts of one file on disk, or those of one more piece of the last file.
 
         Chambers of a wide file, whose rows hold several of them, are linked: whether a row is
         used is known only when all of them are looked at.
         """
         for part in parts:
-            number = len(self.names)
-            self.names.append(part.account.file)
+            if not piece:
+                self.names.append(part.account.file)
+            number = len(self.names) - 1
             for chamber in np.unique(part.chamber).tolist():
                 self._write(number, int(chamber), part)
         wide = sorted({int(c) for part in parts for c in np.unique(part.chamber)})
