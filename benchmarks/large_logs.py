@@ -4,7 +4,7 @@
 
 Writes logs of the wanted size into a temporary folder (text as loggers write it, other heads and
 units, local times, doubled rows), reads and aligns them in a process of its own, and compares the
-peak of its memory with the bound and with the size of the log as a table.
+peak of its memory, over that of the program itself, with the bound: more is an error.
 """
 
 from __future__ import annotations
@@ -85,8 +85,8 @@ def write_logs(folder: Path, millions: float, count: int, files: int) -> tuple[i
     return size, rows
 
 
-def read_and_align(folder: Path, way: str) -> None:
-    """Read and align a log in this process; print what it took."""
+def read_and_align(folder: Path, way: str) -> float:
+    """Read and align a log in this process; print what it took, give the memory [MB]."""
     import pandas as pd
 
     import trialkit as tk
@@ -94,8 +94,8 @@ def read_and_align(folder: Path, way: str) -> None:
     from trialkit.logs.climate.large import read_large_environment
     from trialkit.logs.climate.read import read_environment
 
-    base = _peak_mb()
     trial = tk.read_trial(folder)
+    base = _peak_mb()
     begun = time.perf_counter()
     log = read_large_environment(trial) if way == "large" else read_environment(trial, cache=False)
     print(f"  read   {time.perf_counter() - begun:6.1f} s, peak {_peak_mb() - base:6.0f} MB more")
@@ -109,6 +109,7 @@ def read_and_align(folder: Path, way: str) -> None:
     data = align(trial, harvest, log, plan=plan)
     print(f"  align  {time.perf_counter() - begun:6.1f} s, peak {_peak_mb() - base:6.0f} MB more")
     print(f"  mean humidity {data.runs['rh_pct'].mean():.12f} %, {len(data.findings)} findings")
+    return _peak_mb() - base
 
 
 def _peak_mb() -> float:
@@ -122,10 +123,13 @@ def main() -> None:
     given.add_argument("--chambers", type=int, default=12)
     given.add_argument("--files", type=int, default=24)
     given.add_argument("--ways", default="large", help="large, small or large,small")
+    given.add_argument("--memory", type=float, default=float("inf"), help="bound in MB")
     given.add_argument("--inner", help=argparse.SUPPRESS)
     asked = given.parse_args()
     if asked.inner:
-        read_and_align(Path(asked.inner), asked.ways)
+        more = read_and_align(Path(asked.inner), asked.ways)
+        if more > asked.memory:
+            sys.exit(f"{more:.0f} MB are more than the bound of {asked.memory:.0f} MB")
         return
     with tempfile.TemporaryDirectory() as name:
         size, rows = write_logs(Path(name), asked.rows, asked.chambers, asked.files)
@@ -133,7 +137,9 @@ def main() -> None:
         for way in asked.ways.split(","):
             print(way)
             command = [sys.executable, __file__, "--inner", name, "--ways", way]
-            subprocess.run(command, check=True)
+            command += ["--memory", str(asked.memory)]
+            if subprocess.run(command, check=False).returncode:
+                sys.exit(1)
 
 
 if __name__ == "__main__":

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import dask.dataframe as dd
 import numpy as np
 import pandas as pd
 import pytest
 
+import trialkit as tk
 from tests.alignment.large_world import (
     CHAMBERS,
     TRIAL,
@@ -22,9 +27,11 @@ from trialkit.alignment import engine
 from trialkit.alignment.align import align, default_settings
 from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
+from trialkit.cli.timelines import write_timelines
 from trialkit.logs.climate import chamber_store, large, split_file
 from trialkit.logs.climate.large import read_large_environment
 from trialkit.logs.climate.read import read_environment
+from trialkit.pipeline import SHARE, Pipeline
 from trialkit.signals.calibration import calibrate_sensors
 from trialkit.signals.mist_response import check_response
 from trialkit.signals.sensors import flag_sensors, leave_out
@@ -255,3 +262,30 @@ def test_wide_files_and_unnamed_loggers_are_read_alike(tmp_path):
     pd.testing.assert_frame_equal(small.ledger.table, got.ledger.table)
     pd.testing.assert_frame_equal(small.ledger.counts, got.ledger.counts)
     assert small.findings == got.findings
+
+
+def test_a_trial_with_large_logs_goes_the_same_way(tmp_path, monkeypatch):
+    """The demo, taken as too large: data, findings and pictures as ever, nothing left behind."""
+    want = Pipeline(tk.demo_folder())
+    monkeypatch.setattr(large, "LARGE_BYTES", 1000)
+    got, told = Pipeline(tk.demo_folder(), lambda share, words="": told.append(share)), []
+    assert isinstance(got.climate, large.LargeLog)
+    assert sum(told) == pytest.approx(SHARE["environment"])
+    assert_alike(want.data, got.data)
+    made = write_timelines(tmp_path / "pictures", got.data, got.logs)
+    assert [path.name for path in made] == [f"humidity_T{i}.png" for i in range(1, 7)]
+    assert str(got.climate).startswith(str(want.climate).splitlines()[0])
+    assert not (tk.demo_folder() / ".cache").exists()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("way", "files", "within"), [
+    ("large", 12, True), ("large", 1, True), ("small", 12, False),
+])  # fmt: skip
+def test_memory_stays_within_its_bound(way, files, within):
+    """Of 3 million rows (100 MB of text) the ordinary way needs several times the bound."""
+    script = Path(__file__).parents[2] / "benchmarks" / "large_logs.py"
+    asked = ["--rows", "3", "--files", str(files), "--ways", way, "--memory", "250"]
+    done = subprocess.run([sys.executable, script, *asked], check=False, capture_output=True)
+    assert (done.returncode == 0) == within, done.stderr.decode()
+    assert b"mean humidity 86.0" in done.stdout

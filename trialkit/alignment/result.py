@@ -37,8 +37,7 @@ class Aligned:
         Limits the exposures were counted against.
     trial : Trial
     check : LogCheck or None
-        Calibrations, sensor flags and mist response; None where the climate log was not held
-        in memory or there was none.
+        Calibrations, sensor flags and mist response; None where there was no climate log.
     unmade : DataFrame
         Checks that the logs did not allow: `check, quantity, chamber, sensor, run, why, needs`.
     """

@@ -35,7 +35,7 @@ from trialkit.logs.climate.records import (
     tabulate_spans,
 )
 from trialkit.logs.climate.scratch_parts import ScratchCases, ScratchParts, Waiting
-from trialkit.logs.climate.split_file import is_splittable, read_split
+from trialkit.logs.climate.split_file import is_splittable, likely_bytes, read_split
 from trialkit.logs.clocks.zones import Change
 from trialkit.logs.ledger import FileAccount, Ledger
 from trialkit.logs.log import LogFile, no_spans
@@ -48,7 +48,8 @@ from trialkit.wording import message
 if TYPE_CHECKING:
     import pandas as pd
 
-#: Climate logs whose files are larger than this together are read chamber by chamber [bytes].
+#: Climate logs whose files are larger than this together, unpacked, are read chamber by chamber
+#: [bytes].
 LARGE_BYTES = 512 * 1024**2
 Told = Callable[[int, int], object]
 
@@ -108,7 +109,7 @@ def is_large(trial: Trial) -> bool:
         return False
     try:
         paths = [path for path, _ in find_files(trial.folder, spec.files)]
-        return sum(path.stat().st_size for path in paths) > LARGE_BYTES
+        return sum(map(likely_bytes, paths)) > LARGE_BYTES
     except (LogError, OSError):
         return False  # which reading will say
 
