@@ -225,6 +225,26 @@ def test_broken_lines_and_strange_chambers_of_a_cut_file_are_told(tmp_path, monk
     pd.testing.assert_frame_equal(small.ledger.counts, got.ledger.counts)
 
 
+def test_a_file_whose_heads_come_again_is_not_cut(tmp_path, monkeypatch):
+    """The columns below may stand in another order; the file is read whole, as small ones are."""
+    monkeypatch.setattr(split_file, "SPLIT_BYTES", 1000)
+    time = pd.date_range("2031-03-10 10:00", periods=900, freq="10min").strftime("%Y-%m-%d %H:%M")
+    lines = [f"{t},{c},{15 + k % 7}.5" for k, t in enumerate(time) for c in CHAMBERS]
+    lines[3000] = "time,temp_c,chamber"
+    text = "\n".join(["time,chamber,temp_c", *lines]) + "\n"
+    logs = '[logs.environment]\nfiles = ["logs/*"]\n'
+    trial = make_trial(tmp_path, {"logs/all.csv": text.encode()}, logs)
+    cut = []
+    monkeypatch.setattr(
+        large, "read_split", lambda *a: cut.append(split_file.read_split(*a)) or cut[-1]
+    )
+    small, got = read_environment(trial, cache=False), read_large_environment(trial)
+    assert cut == [False]
+    pd.testing.assert_frame_equal(small.ledger.table, got.ledger.table)
+    table = pd.concat([got.read(name) for name in CHAMBERS], ignore_index=True)
+    pd.testing.assert_frame_equal(small.table, table, check_dtype=False)
+
+
 def test_large_logs_are_aligned_as_small_ones(world):
     trial, _ = world
     small = read_environment(trial, cache=False)

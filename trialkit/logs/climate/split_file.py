@@ -12,6 +12,7 @@ import gzip
 import hashlib
 import io
 import lzma
+import re
 from array import array
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -47,6 +48,12 @@ class _Shape:
     first_row: int
     delimiter: str
     field: int
+    heads: frozenset[bytes]
+
+    def is_head(self, line: bytes) -> bool:
+        """Tell a line of heads: two or more of its cells are heads of the file."""
+        cells = {cell.strip(b' "\r\n') for cell in line.split(self.delimiter.encode())}
+        return len(cells & self.heads) > 1
 
 
 class _Hashed(io.RawIOBase):
@@ -124,7 +131,10 @@ def read_split(
         if shape is None:
             return False
         with _opened(path) as (source, lines):
-            pieces, cut_short = _cut(lines, shape, folder)
+            cut = _cut(lines, shape, folder)
+            if cut is None:
+                return False
+            pieces, cut_short = cut
             while source.read(1 << 20):  # what a packer leaves unread is hashed too
                 pass
             reading.files.append(LogFile(name, source.digest.hexdigest(), source.size))
@@ -173,7 +183,8 @@ def _find_shape(reading: Reading, name: str, lines: IO[bytes]) -> _Shape | None:
     for delimiter in dict.fromkeys((reading.spec.delimiter or ",", *_DELIMITERS)):
         cells = [cell.strip() for cell in _fields(text, delimiter)]
         if len(cells) == len(heads) and cells[field] == head:
-            return _Shape(b"".join(sample[: first - 1]), first, delimiter, field)
+            words = frozenset(cell.encode() for cell in cells if cell)
+            return _Shape(b"".join(sample[: first - 1]), first, delimiter, field, words)
     return None
 
 
@@ -191,8 +202,14 @@ def _units(lines: IO[bytes]) -> Iterator[tuple[bytes, int]]:
         yield line, count
 
 
-def _cut(lines: IO[bytes], shape: _Shape, folder: Path) -> tuple[list[tuple[Path, Path]], bool]:
-    """Write the lines of each chamber to a file of its own, with their line numbers beside."""
+def _cut(
+    lines: IO[bytes], shape: _Shape, folder: Path
+) -> tuple[list[tuple[Path, Path]], bool] | None:
+    """Write the lines of each chamber to a file of its own, with their line numbers beside.
+
+    None where heads come again: the columns below them may stand in another order.
+    """
+    again = re.compile(b"|".join(map(re.escape, sorted(shape.heads))))
     for _ in range(shape.first_row - 1):
         lines.readline()
     out: dict[bytes, tuple[IO[bytes], array[int], Path]] = {}
@@ -206,6 +223,10 @@ def _cut(lines: IO[bytes], shape: _Shape, folder: Path) -> tuple[list[tuple[Path
         except (EOFError, OSError, lzma.LZMAError):  # a packed file that ends too early
             cut_short = True
             break
+        if again.search(line) and shape.is_head(line):
+            for file, _, _ in out.values():
+                file.close()
+            return None
         if b'"' in line:
             cells = _fields(line.decode("utf-8", errors="replace"), shape.delimiter)
             cell = cells[shape.field].encode() if len(cells) > shape.field else b""
