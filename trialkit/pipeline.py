@@ -6,13 +6,14 @@ done once, when it is first asked for, and an error in a step is raised where it
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import DesignError, Finding, ModelError, PlanError
-from trialkit.folder import read_log, read_plan_there, unnamed_files
+from trialkit.folder import read_climate, read_log, read_plan_there, unnamed_files
 from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from trialkit.decision.best_setting import BestSetting
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
+    from trialkit.logs.climate.large import LargeLog
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
 
@@ -91,9 +93,15 @@ class Pipeline:
         return self._read("harvest")
 
     @cached_property
-    def climate(self) -> Log | None:
-        """The climate log; None where the trial file names none."""
-        return self._read("environment")
+    def climate(self) -> Log | LargeLog | None:
+        """The climate log; None where the trial file names none.
+
+        One too large for memory is left on disk and read chamber by chamber.
+        """
+        if "environment" not in self.trial.logs:
+            return None
+        with self._part("environment") as tell:
+            return read_climate(self.trial, progress=tell)
 
     @cached_property
     def mist(self) -> Log | None:
@@ -103,14 +111,27 @@ class Pipeline:
     def _read(self, kind: str) -> Log | None:
         if kind not in self.trial.logs:
             return None
-        self._step(0, str(message(f"step.{kind}")))
-        log = read_log(self.trial, kind)
-        self._step(SHARE[kind])
-        return log
+        with self._part(kind):
+            return read_log(self.trial, kind)
+
+    @contextmanager
+    def _part(self, name: str) -> Iterator[Callable[[int, int], None]]:
+        """Tell of a step's beginning and end; gives a function told (done, planned) between."""
+        words, told = str(message(f"step.{name}")), 0.0
+        self._step(0, words)
+
+        def tell(done: int, planned: int) -> None:
+            nonlocal told
+            share = SHARE[name] * done / planned
+            self._step(max(share - told, 0.0), words)
+            told = max(share, told)
+
+        yield tell
+        self._step(SHARE[name] - told)
 
     @property
-    def logs(self) -> dict[str, Log]:
-        """Every log that the trial file names, by kind."""
+    def logs(self) -> dict[str, Any]:
+        """Every log that the trial file names, by kind: `Log`, or `LargeLog` for the climate."""
         found = {"harvest": self.harvest, "environment": self.climate, "mist": self.mist}
         return {kind: log for kind, log in found.items() if log is not None}
 
@@ -122,12 +143,15 @@ class Pipeline:
         if "harvest" not in self.trial.logs:
             raise PlanError("the trial file names no harvest log → add [logs.harvest] with files")
         logs, plan = self.logs, self.plan
-        self._step(0, str(message("step.align")))
-        data = align(
-            self.trial, logs["harvest"], logs.get("environment"), logs.get("mist"), plan=plan
-        )
-        self._step(SHARE["align"])
-        return data
+        with self._part("align") as tell:
+            return align(
+                self.trial,
+                logs["harvest"],
+                logs.get("environment"),
+                logs.get("mist"),
+                plan=plan,
+                progress=tell,
+            )
 
     @cached_property
     def result(self) -> Analysis:

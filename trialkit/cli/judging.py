@@ -183,6 +183,9 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
         screen.say("")
     screen.say(str(result))
     screen.say("")
+    for line in job.data.told_limits():
+        screen.say(line)
+        screen.say("")
     for line in verdict.next_steps:
         screen.say(message("cli.next", what=line))
     screen.wrote(
@@ -190,6 +193,7 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
             job.trial.folder / "results",
             {
                 "analysed": job.data.table,
+                "limits": job.data.limits,
                 "tests": result.tests,
                 "means": means,
                 "differences": differences,
