@@ -44,6 +44,8 @@ class Opened:
         What the trial file says of the file by its name: whose it is, and which logger's.
     clock : tuple of Clock
         Corrections of the trial file for its clock.
+    zone : tzinfo or None
+        Zone of its times, where the trial file states it.
     """
 
     raw: RawTable
@@ -52,6 +54,7 @@ class Opened:
     chamber: str | None = None
     sensor: str | None = None
     clock: tuple[Clock, ...] = ()
+    zone: dt.tzinfo | None = None
 
 
 @dataclass
@@ -102,7 +105,8 @@ def start_reading(trial: Trial, kind: str, advise: Advice) -> Reading:
     spec = trial.logs.get(kind)
     if spec is None:
         raise LogError(f"the trial names no {kind} log → add [logs.{kind}] with files = [ … ]")
-    zone = find_zone(spec.time_zone) if spec.time_zone else trial.zone
+    stated = spec.time_zone
+    zone = find_zone(stated) if isinstance(stated, str) else trial.zone
     return Reading(trial, kind, spec, zone, Account(spec.keep), advise)
 
 
@@ -198,7 +202,8 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         reading.findings += [*table.findings, *columns.findings]
         chamber, sensor = (_said_of(table.name, given) for given in (spec.chamber, spec.sensor))
         clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
-        out.append(Opened(table, columns, account, chamber, sensor, clock))
+        zone = _zone_stated(table.name, spec.time_zone)
+        out.append(Opened(table, columns, account, chamber, sensor, clock, zone))
     if not out:
         _raise_together(troubles)
     reading.findings += [  # other sheets of a workbook that is read
@@ -206,6 +211,12 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         for trouble in troubles
     ]
     return out
+
+
+def _zone_stated(file: str, given: str | Mapping[str, str] | None) -> dt.tzinfo | None:
+    """Give the zone that the trial file states for a file, where it states any."""
+    name = _said_of(file, given) if isinstance(given, Mapping) else given
+    return None if name is None else find_zone(name)
 
 
 def _said_of(file: str, given: Mapping[str, str]) -> str | None:

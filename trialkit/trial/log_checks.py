@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 
-from trialkit.columns import HarvestColumn, log_columns, units_for
+from trialkit.columns import HarvestColumn, log_columns, unit_for, units_for
 from trialkit.errors import Fault
 from trialkit.trial.section_checks import check_section
 from trialkit.trial.sections import (
@@ -58,7 +58,7 @@ def check_logs_section(
                 what = f"a {kind} log has no column {name!r}"
                 faults.append(Fault(where, what, nearest(name, known)))
         for name, unit in checked.units.items():
-            if name in known and unit not in units_for(name, own):
+            if name in known and unit_for(name, unit, own) is None:
                 listed = ", ".join(units_for(name, own)) or "none: it carries no unit"
                 where = places.where(*path, "units", name)
                 faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {listed}"))

@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, house_unit
+from trialkit.logs.head_units import head_unit
 from trialkit.logs.heads import plain_head
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.names import match_names
-from trialkit.logs.text.numbers import BLANKS, head_unit, read_numbers
+from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import is_state
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial

@@ -7,13 +7,13 @@ from typing import Any
 
 from trialkit.columns import house_unit, log_columns, value_columns
 from trialkit.errors import LogError
+from trialkit.logs.head_units import head_unit
 from trialkit.logs.heads import plain_head
 from trialkit.logs.mapping.likeness import ENOUGH, Likeness, find_likeness, named_score
 from trialkit.logs.mapping.proposal import Proposal, with_more_heads
 from trialkit.logs.opening import read_member
 from trialkit.logs.row_origins import chamber_of_file
 from trialkit.logs.text.files import find_files, open_members
-from trialkit.logs.text.numbers import head_unit
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
