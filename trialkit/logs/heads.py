@@ -246,7 +246,7 @@ def _units(
         said = said_of_column(column, bare, own, names)
         if said.strange:
             troubles.append(_unit_question(column, head, said.strange, kind, own))
-        unit = _not_house(column, said.unit, own)
+        unit = not_house(column, said.unit, own)
         if unit is not None:
             units[column] = unit
             notes.append(_told(file, column, unit, head))
@@ -260,8 +260,14 @@ def _without(chamber: str, head: str) -> str:
     return re.sub(re.escape(chamber), " ", head, count=1, flags=re.IGNORECASE)
 
 
-def _not_house(column: str, unit: str | None, own: Mapping[str, HarvestColumn]) -> str | None:
-    """Give a unit unless its values are those of the house unit."""
+def not_house(column: str, unit: str | None, own: Mapping[str, HarvestColumn]) -> str | None:
+    """Give a unit unless its values are those of the house unit.
+
+    Examples
+    --------
+    >>> not_house("temp_c", "degF", {}), not_house("temp_c", "degC", {})
+    ('degF', None)
+    """
     if unit is None or unit in WITH_TEMPERATURE.get(column, ()):
         return unit
     return None if convert(3.0, unit, house_unit(column, own)) == 3.0 else unit
