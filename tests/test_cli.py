@@ -603,3 +603,31 @@ def test_a_climate_log_that_cannot_be_read_does_not_stop_the_weights(run, small)
     assert checked.exit_code == 0, checked.output
     found = {f["code"]: f["severity"] for f in json.loads(checked.stdout)["findings"]}
     assert found["log_unread"] == "caution"
+
+
+def test_on_a_terminal_check_asks_what_is_open_and_writes_the_section(tmp_path, small, monkeypatch):
+    from trialkit.cli.screen import Screen
+
+    monkeypatch.setattr(Screen, "converses", property(lambda screen: not screen.as_json))
+    rows = "2031-01-14 10:00,59,88\n2031-01-14 10:10,60,87\n"
+    path = small / "logs" / "export.csv"
+    path.write_text(f'"Date Time, GMT+01:00","Temp, °F","RH, %"\n{rows}', encoding="utf-8")
+    before = (small / "trial.toml").read_text(encoding="utf-8")
+
+    def check(answers):
+        return CliRunner().invoke(build(rich_help=False), ["check", str(small)], input=answers)
+
+    refused = check("\nn\n")  # the chamber left open, nothing written
+    assert refused.exit_code == 0, refused.output
+    assert (small / "trial.toml").read_text(encoding="utf-8") == before
+    done = check("middle\n2\ny\n")  # no such chamber: asked again
+    assert done.exit_code == 0, done.output
+    assert done.output.count("which chamber is logs/export.csv from?") == 2
+    after = (small / "trial.toml").read_text(encoding="utf-8")
+    assert after.startswith(before.rstrip())
+    section = tk.read_trial(small).logs["environment"]
+    assert section.chamber == {"logs/export.csv": "right"}
+    assert "logs/export.csv" in done.output.split("Rows read")[1]  # read at once
+    assert "proposals" not in json.loads(
+        CliRunner().invoke(build(rich_help=False), ["check", str(small), "--json"]).stdout
+    )

@@ -63,9 +63,10 @@ def _choose(question: Question) -> int | None:
     """Ask one question; None where it is left open."""
     shown = [str(label) for label, _ in question.choices]
     numbered = "  ".join(f"{k}) {label}" for k, label in enumerate(shown, 1))
+    leave = str(message("cli.mapping.leave_open"))
     while True:
-        given = typer.prompt(f"{question}\n  {numbered}", default="", show_default=False).strip()
-        if not given:
+        given = typer.prompt(f"{question}\n  {numbered}", default=leave).strip()
+        if given == leave:
             return None
         if given.isdecimal() and 1 <= int(given) <= len(shown):
             return int(given) - 1
