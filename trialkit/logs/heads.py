@@ -14,6 +14,7 @@ from trialkit.units import convert
 from trialkit.wording import Either, finding, suggestion
 
 _NONE: Mapping[str, HarvestColumn] = {}
+_NO_UNITS: Mapping[str, str] = {}
 _ALSO = {"time": ("time", "date", "datetime", "timestamp")}
 
 
@@ -71,6 +72,7 @@ def find_columns(
     chambers: Sequence[str] = (),
     extra: Sequence[str] = (),
     own: Mapping[str, HarvestColumn] = _NONE,
+    under: Mapping[str, str] = _NO_UNITS,
 ) -> Columns:
     """Find the columns of the glossary among the heads of a file.
 
@@ -92,13 +94,15 @@ def find_columns(
         Further columns to be found by their own name, such as the unit factors.
     own : mapping
         Harvest columns that the trial file adds.
+    under : mapping
+        Head → unit, where a line under the heads says it.
 
     Raises
     ------
     LogError
         If no value of this kind of log is in the file.
     """
-    by_plain = {plain_head(h): h for h in reversed(heads)}
+    by_plain = {plain_head(h): h for h in reversed(heads)} | {h: h for h in heads}
     found, wide, absent = _mapped(heads, by_plain, spec, chambers)
     for column in (*log_columns(kind, own), *extra):
         for name in _ALSO.get(column, (column,)):
@@ -106,7 +110,7 @@ def find_columns(
                 found[column] = by_plain[name]
     values = value_columns(kind, own)
     _refuse_none(found, wide, kind, values, heads, file, absent)
-    units, notes = _units(found, wide, spec, file, own)
+    units, notes = _units(found, wide, spec, file, own, under)
     notes += [
         finding(
             "column_absent",
@@ -147,8 +151,10 @@ def _mapped(
 def _head(given: str, by_plain: Mapping[str, str]) -> str | None:
     """Find a head as the trial file names it, or the date and the clock time it joins."""
     parts = [given] if plain_head(given) in by_plain else re.split(r"\s+\+\s+", given)
-    hits = [by_plain[plain_head(p)] for p in parts if plain_head(p) in by_plain]
-    return " + ".join(hits) if len(hits) == len(parts) else None
+    # written exactly like a head it is that one, also beside another that differs in case alone
+    hits = [by_plain.get(p) or by_plain.get(plain_head(p)) for p in parts]
+    found = [h for h in hits if h is not None]
+    return " + ".join(found) if len(found) == len(parts) else None
 
 
 def _either(heads: Sequence[str]) -> str:
@@ -206,6 +212,7 @@ def _units(
     spec: LogSection,
     file: str,
     own: Mapping[str, HarvestColumn],
+    under: Mapping[str, str],
 ) -> tuple[dict[str, str], list[Finding]]:
     """Take units from the trial file, else from the heads."""
     units = dict(spec.units)
@@ -213,6 +220,7 @@ def _units(
     heads = {w.column: w.head for w in wide} | dict(found)
     for column, head in heads.items():
         house = house_unit(column, own)
+        head = f"{head} ({under[head]})" if head in under else head
         unit = None if column in units else head_unit(head, house)
         if unit is None or convert(3.0, unit, house) == 3.0:
             continue
