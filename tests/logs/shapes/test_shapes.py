@@ -17,7 +17,9 @@ import pytest
 from tests.logs.folder import make_trial
 from tests.logs.shapes import file_shapes, table_shapes, text_shapes
 from tests.logs.shapes.shape import ZONE, Shape
+from trialkit.errors import LogError
 from trialkit.logs.climate.read import read_environment
+from trialkit.logs.mapping.propose import propose_mapping
 
 SHAPES = [
     value
@@ -70,3 +72,24 @@ def test_every_row_is_accounted_for(shape: Shape, tmp_path: Path) -> None:
     blank = shape.by_pandas(shape.data)
     values = [c for c in blank if c not in ("time", "chamber")]
     assert set_aside == shape.other_rows + int(blank[values].isna().all(axis=1).sum())
+
+
+@pytest.mark.parametrize("shape", SHAPES, ids=lambda s: s.name)
+def test_a_proposal_is_right_or_asks(shape: Shape, tmp_path: Path) -> None:
+    """With the columns as proposed, a file is read right or refused with a question."""
+    known = ("table", "query", "encoding", "widths")
+    kept = [line for line in shape.logs.splitlines() if line.split(" ")[0] in known]
+    told = "\n".join(["", f'[logs.environment]\nfiles = ["{shape.file}"]', *kept, ""])
+    try:
+        proposal = propose_mapping(
+            make_trial(tmp_path, {shape.file: shape.data}, told), "environment"
+        )
+        lines = "\n".join(["", proposal.section(), *kept, ""])
+        log = read_environment(make_trial(tmp_path, {shape.file: shape.data}, lines), cache=False)
+    except LogError:
+        return
+    got = log.table.sort_values(["chamber", "time"])
+    want = expected(shape)
+    assert got["time"].tolist() == want["time"].tolist()
+    for column in (c for c in want if c not in ("time", "chamber") and c in got):
+        np.testing.assert_allclose(got[column], want[column], rtol=0, atol=1e-9)

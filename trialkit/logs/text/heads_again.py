@@ -89,15 +89,21 @@ def _odd_rows(table: RawTable, known: set[str]) -> list[int]:
     column = _digit_column(table)
     if column is None:
         return []
-    text = pc.utf8_ltrim(column, characters=' "-+.#')
-    odd = as_numpy(
-        pc.fill_null(pc.or_(pc.less(text, "0"), pc.greater_equal(text, ":")), False), bool
-    )
-    where = np.flatnonzero(odd)
+    where = np.flatnonzero(_begins_otherwise(column))
+    if len(where) > _MOST:  # quotation marks, blanks and signs before the digits
+        where = np.flatnonzero(_begins_otherwise(pc.utf8_ltrim(column, characters=' "-+.#')))
     if len(where) > _MOST:
         cells = column.take(where).to_pylist()
         where = np.array([w for w, c in zip(where, cells, strict=True) if plain_cell(c) in known])
     return [int(line) for line in table.rows[where.astype(np.int64)][:_MOST]]
+
+
+def _begins_otherwise(column: Any) -> np.ndarray:
+    """Say which cells begin with another sign than a digit."""
+    import pyarrow.compute as pc
+
+    beside = pc.or_(pc.less(column, "0"), pc.greater_equal(column, ":"))
+    return as_numpy(pc.fill_null(beside, False), bool)
 
 
 def _digit_column(table: RawTable) -> Any:

@@ -25,6 +25,13 @@ _ROLES = {
 }
 _WORDS = {word: role for role, words in _ROLES.items() for word in words.split()}
 _DAY = 86_400 * NS
+_SAMPLE = 200
+_SURE = 0.8
+_CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?\s?([Mm]\.?)?)?$")
+_HALF = re.compile(r"^[AaPp]\.?\s?[Mm]\.?$")
+_HALF_CLOCK = re.compile(r"^\d.*[AaPp]")
+_CLOCK_WORDS = frozenset({"time", "zeit", "uhrzeit", "hora", "heure", "ora"})
+_PLAIN = re.compile(r"^\d{1,8}([.,]\d+)?$")
 _ORDER = ("year", "month", "day", "hour", "minute", "second")
 _PARTS = frozenset((*_ORDER, "day of year", "clock"))
 
@@ -86,7 +93,10 @@ def _part(column: Any) -> _Part:
     if not pa.types.is_string(kind):
         return _Part(column, np.zeros(0), False)
     text = pc.fill_null(pc.utf8_trim_whitespace(column), "")
-    plain = pc.match_substring_regex(text, r"^\d{1,8}([.,]\d+)?$")
+    sample = [c for c in text.slice(0, _SAMPLE).to_pylist() if c]
+    if sample and not any(_PLAIN.match(c) for c in sample):
+        return _Part(text, np.zeros(0), False)  # dates, times of day, words
+    plain = pc.match_substring_regex(text, _PLAIN.pattern)
     sound = pc.replace_substring(pc.if_else(plain, text, pa.scalar(None, pa.string())), ",", ".")
     values = as_numpy(pc.cast(sound, pa.float64()), float)
     filled = int(pc.sum(pc.cast(pc.not_equal(text, ""), pa.int64())).as_py() or 0)
@@ -257,6 +267,42 @@ def _date_and_clock(
     )
 
 
+def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple[str, ...]:
+    """Find the column with the time of day beside a column of dates, and its half of the day.
+
+    Examples
+    --------
+    >>> import pyarrow as pa
+    >>> cells = [pa.array([t]) for t in ("2031-01-14", "20.5", "07:30", "PM")]
+    >>> find_clock("Date", ["Date", "Temp", "Time", "AM/PM"], cells)
+    ('Time', 'AM/PM')
+    """
+    import pyarrow as pa
+
+    texts = {h: c for h, c in zip(heads, columns, strict=True) if h != date}
+    cells = {h: _filled(c) for h, c in texts.items() if pa.types.is_string(c.type)}
+    clock = next((h for h, found in cells.items() if _share(_CLOCK, found) > _SURE), None)
+    if clock is not None:
+        half = next((h for h, found in cells.items() if _share(_HALF, found) > _SURE), None)
+        return (clock,) if half is None or _share(_HALF_CLOCK, cells[clock]) else (clock, half)
+    dates = columns[list(heads).index(date)]
+    for head, column in texts.items():
+        words = set(re.findall(r"[^\W_]+", head.casefold()))
+        if _head_role(head) in ("hour", "clock") or words & _CLOCK_WORDS:
+            found = read_parts((date, head), (dates, column), day_first=True)
+            if found is not None and found.ok.mean() > _SURE:
+                return (head,)
+    return ()
+
+
+def _filled(column: Any) -> list[str]:
+    return [c.strip() for c in column.slice(0, _SAMPLE).to_pylist() if c and c.strip()]
+
+
+def _share(pattern: re.Pattern[str], cells: Sequence[str]) -> float:
+    return sum(bool(pattern.match(c)) for c in cells) / len(cells) if cells else 0.0
+
+
 def _is_mm(head: str) -> bool:
     return head.strip().casefold() == "mm"
 
@@ -291,6 +337,6 @@ def find_time_parts(heads: Sequence[str], columns: Sequence[Any]) -> tuple[str, 
             cells = dict(zip(heads, columns, strict=True))
             if len(chosen) > 1:
                 found = read_parts(chosen, [cells[h] for h in chosen])
-                if found is not None and found.ok.mean() > 0.8:
+                if found is not None and found.ok.mean() > _SURE:
                     return chosen
     return ()
