@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sqlite3
+import struct
 import tempfile
 from pathlib import Path
 
@@ -273,4 +274,81 @@ ODS = Shape(
     }),
     TH.format("Zeit", "Temp", "Feuchte"),
     _from_ods,
+)  # fmt: skip
+
+
+def _record(kind: int, body: bytes) -> bytes:
+    return struct.pack("<HH", kind, len(body)) + body
+
+
+def _old_sheet(rows: list[list[str | float]]) -> bytes:
+    out = _record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0010, 0x0DBB, 1996, 0, 6))
+    for r, row in enumerate(rows):
+        for c, value in enumerate(row):
+            if isinstance(value, str):
+                chars = value.encode("latin-1")
+                out += _record(0x0204, struct.pack("<HHHHB", r, c, 0, len(chars), 0) + chars)
+            else:
+                out += _record(0x0203, struct.pack("<HHHd", r, c, 0, value))
+    return out + _record(0x000A, b"")
+
+
+def old_workbook(sheets: dict[str, list[list[str | float]]]) -> bytes:
+    """Write a binary workbook of the old kind: the records of BIFF8 in a compound file.
+
+    After Microsoft's open specifications [MS-XLS] (2.4) and [MS-CFB] (2.2 to 2.6), no more of
+    them than a reader needs.
+    """
+    start = _record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0005, 0x0DBB, 1996, 0, 6))
+    names = [name.encode("latin-1") for name in sheets]
+    at = len(start) + sum(4 + 8 + len(n) for n in names) + 4
+    bound, pages = b"", b""
+    for name, rows in zip(names, sheets.values(), strict=True):
+        bound += _record(0x0085, struct.pack("<IBBBB", at + len(pages), 0, 0, len(name), 0) + name)
+        pages += _old_sheet(rows)
+    stream = start + bound + _record(0x000A, b"") + pages
+    stream = stream.ljust(max(4096, -(-len(stream) // 512) * 512), b"\x00")
+    sectors = len(stream) // 512
+    # sector 0: the table of sectors; sector 1: the directory; from 2 on: the workbook
+    table = [0xFFFFFFFD, 0xFFFFFFFE, *range(3, sectors + 2), 0xFFFFFFFE]
+    assert len(table) <= 128, "one sector of the table is enough for a test"
+    fat = b"".join(struct.pack("<I", x) for x in table).ljust(512, b"\xff")
+
+    def entry(name: str, kind: int, child: int, first: int, size: int) -> bytes:
+        text = name.encode("utf-16-le") + b"\x00\x00"
+        head = text.ljust(64, b"\x00") + struct.pack("<HBBIII", len(text), kind, 1,
+                                                     0xFFFFFFFF, 0xFFFFFFFF, child)  # fmt: skip
+        return head + b"\x00" * 36 + struct.pack("<IQ", first, size)
+
+    folder = entry("Root Entry", 5, 1, 0xFFFFFFFE, 0) + entry("Workbook", 2, 0xFFFFFFFF, 2,
+                                                               len(stream))  # fmt: skip
+    folder += 2 * (b"\x00" * 68 + b"\xff" * 12 + b"\x00" * 48)
+    head = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\x00" * 16
+    head += struct.pack("<HHHHH", 0x3E, 3, 0xFFFE, 9, 6) + b"\x00" * 6
+    head += struct.pack("<IIIIIIIII", 0, 1, 1, 0, 4096, 0xFFFFFFFE, 0, 0xFFFFFFFE, 0)
+    head += struct.pack("<I", 0) + b"\xff" * (108 * 4)
+    return head + fat + folder + stream
+
+
+def _from_xls(data: bytes) -> pd.DataFrame:
+    out = []
+    for name in ("T1", "T2"):
+        t = pd.read_excel(io.BytesIO(data), sheet_name=name, engine="calamine")
+        when = pd.to_datetime(t["Zeit"], format="%d.%m.%Y %H:%M")
+        out.append(climate(when, t["Temp"], t["Feuchte"], chamber=[name] * len(t)))
+    return pd.concat(out, ignore_index=True)
+
+
+XLS = Shape(
+    "a binary workbook of the old kind with a sheet for each sensor",
+    "software of bench loggers",
+    "climate.xls",
+    old_workbook({
+        name: [["Zeit", "Temp", "Feuchte"],
+               *([f"{t:%d.%m.%Y %H:%M}", temp(i + k), rh(i + k)]
+                 for i, t in enumerate(moments(N)))]
+        for k, name in enumerate(("T1", "T2"))
+    } | {"Info": [["Serial", 990017.0]]}),
+    TH.format("Zeit", "Temp", "Feuchte"),
+    _from_xls,
 )  # fmt: skip

@@ -252,10 +252,12 @@ def choose_delimiter(lines: Sequence[str], given: str | None, wanted: set[str]) 
         return named, often / len(rows), width
 
     # a decimal comma makes "," look regular too, so "," comes last among equals
+    scores = {mark: score(mark) for mark in _DELIMITERS}
     best = max(
-        _DELIMITERS, key=lambda m: (score(m)[0], round(score(m)[1], 1), m != ",", score(m)[2])
+        _DELIMITERS, key=lambda m: (scores[m][0], round(scores[m][1], 1), m != ",", scores[m][2])
     )
-    return best if score(best)[1] > 0 or score(best)[0] else ","
+    named, share, _ = scores[best]
+    return best if share > 0 or named else ","
 
 
 _COMMA = re.compile(r"^[-+]?\d+,\d+$")

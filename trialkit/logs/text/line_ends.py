@@ -24,7 +24,10 @@ def unify_line_ends(text: bytes) -> bytes:
     """
     if b"\r" in text:
         text = text.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    plain = text.isascii()
     for sign in _OTHER:
+        if plain and not sign.isascii():
+            continue
         mark = sign.encode()
         if mark not in text:
             continue
