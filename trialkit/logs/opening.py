@@ -138,7 +138,8 @@ def _tell_waiting(path: Path, name: str, members: list[Member]) -> list[Finding]
     """Tell that a database has changes in a file beside it, which are not read."""
     beside = Path(f"{path}-wal")
     try:
-        waiting = members[0].format == "sqlite" and beside.stat().st_size > 0
+        kinds = {member.format for member in members}
+        waiting = "sqlite" in kinds and beside.stat().st_size > 0
     except OSError:
         return []
     said = {"file": name, "beside": beside.name}

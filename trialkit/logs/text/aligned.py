@@ -12,6 +12,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
+import numpy as np
+
 from trialkit.logs.text.dialect import split_line
 from trialkit.logs.text.head_lines import DATE, NUMBER, is_datum, is_unit_line
 
@@ -149,15 +151,8 @@ def _spans(data: Sequence[str]) -> tuple[tuple[int, int], ...]:
     for line in data:
         for start, stop, _ in _tokens(line.replace("\t", " ")):
             used[start:stop] = [True] * (stop - start)
-    spans: list[tuple[int, int]] = []
-    start: int | None = None
-    for k, here in enumerate(used):
-        if here and start is None:
-            start = k
-        elif not here and start is not None:
-            spans.append((start, k))
-            start = None
-    return tuple(spans)
+    edges = np.flatnonzero(np.diff(np.array([False, *used, False]).astype(np.int8)))
+    return tuple((int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True))
 
 
 def _fits(line: str, spans: Sequence[tuple[int, int]]) -> bool:

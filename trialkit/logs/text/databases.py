@@ -63,7 +63,7 @@ def read_database(
             left = [_MOST_STEPS // _STEPS]
             base.set_progress_handler(lambda: _count_down(left), _STEPS)
             return _rows(base.execute(query), name)
-    except (sqlite3.Error, sqlite3.Warning) as problem:
+    except (sqlite3.Error, sqlite3.Warning, ValueError, OverflowError) as problem:
         what = str(problem).splitlines()[0][:200] if str(problem) else type(problem).__name__
         raise LogError(
             f"{name}: the database cannot be read ({what}) → correct table or query in the trial "

@@ -104,16 +104,7 @@ def read_moments(
             if 0 < size <= 64:
                 where = np.flatnonzero((length == size) & ~work.found)
                 read_length(data, offsets, where, int(size), work, [SHORT_EPOCH])
-    orders = _orders(work)
-    if day_first is None and len(orders) == 1:
-        day_first = "day first" in orders
-    undecided = np.zeros(0, np.int64)
-    if work.local.any():
-        if day_first is None:
-            undecided = np.flatnonzero(work.local & work.found & (work.a != work.b))
-        elif day_first:
-            swap = work.local
-            work.a, work.b = np.where(swap, work.b, work.a), np.where(swap, work.a, work.b)
+    orders, undecided = _settle_order(work, day_first)
     wall, ok = np.zeros(n, np.int64), np.zeros(n, bool)
     for start in range(0, n, _BLOCK):
         rows = slice(start, start + _BLOCK)
@@ -176,6 +167,21 @@ def _read_serial(data: np.ndarray, offsets: np.ndarray, work: Work) -> bool:
     work.found[where] = True
     work.date_only[where] = bool(digits == 0)
     return True
+
+
+def _settle_order(work: Work, day_first: bool | None) -> tuple[set[str], np.ndarray]:
+    """Put month and day in order; give the proofs of it, and the cells that nothing settles."""
+    orders = _orders(work)
+    undecided = np.zeros(0, np.int64)
+    if day_first is None and len(orders) == 1:
+        day_first = "day first" in orders
+    if work.local.any():
+        if day_first is None:
+            undecided = np.flatnonzero(work.local & work.found & (work.a != work.b))
+        elif day_first:
+            swap = work.local
+            work.a, work.b = np.where(swap, work.b, work.a), np.where(swap, work.a, work.b)
+    return orders, undecided
 
 
 def _orders(work: Work) -> set[str]:
