@@ -150,7 +150,7 @@ UNITS_BELOW = Shape(
     "a preamble, names, units under them, semicolons and decimal commas",
     "exports of bench loggers",
     "T1.csv",
-    _file("Gerät;LG-2", "Intervall;600 s", "", "Zeit;Kanal 1;Kanal 2", ";[°C];[%rF]",
+    _file("Gerät;LG-2", "Takt;600 s", "", "Zeit;Kanal 1;Kanal 2", ";[°C];[%rF]",
           *(f"{t:%d.%m.%Y %H:%M:%S};{temp(i)};{rh(i)}".replace(f";{temp(i)};{rh(i)}",
             f";{temp(i)};{rh(i)}".replace(".", ",")) for i, t in enumerate(moments(N)))),
     TH.format("Zeit", "Kanal 1", "Kanal 2"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pandas as pd
+from babel.dates import format_date
 
 from tests.logs.shapes.shape import Shape, climate, moments, rh, temp, text
 
@@ -311,8 +312,6 @@ CROATIAN = Shape(
     _croatian,
 )  # fmt: skip
 
-_WEEKDAYS_ES = ["lun", "mar", "mié", "jue", "vie", "sáb", "dom"]
-
 
 def _spanish(data: bytes) -> pd.DataFrame:
     t = pd.read_csv(text(data), sep="\t")
@@ -325,7 +324,8 @@ def _spanish(data: bytes) -> pd.DataFrame:
 def _es(t: pd.Timestamp) -> str:
     month = "enero" if t.month == 1 else "febrero"
     half = "a. m." if t.hour < 12 else "p. m."
-    return f"{_WEEKDAYS_ES[t.weekday()]}, {t.day} de {month} de {t.year} {t:%I:%M} {half}"
+    weekday = format_date(t, "EEE", "es")
+    return f"{weekday}, {t.day} de {month} de {t.year} {t:%I:%M} {half}"
 
 
 SPANISH = Shape(

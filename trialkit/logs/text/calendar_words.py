@@ -21,7 +21,7 @@ _EAST = {
 #: What stands before a month given as a number, the day before it.
 _MONTH_NUMBER = frozenset({"tháng"})
 #: Words that may stand in a moment and mean nothing for it.
-_FILLERS = frozenset(["at", "um", "uhr", "kl", "klo", "alle", "à", "a", "las", "la", "o", "of"])
+_FILLERS = frozenset(["at", "um", "uhr", "kl", "klo", "à", "a", "las", "la", "o", "of"])
 _WEEKDAY = re.compile("^(星期|周|曜|요)?[月火水木金土日一二三四五六]{1,3}(曜日?|요일)?")
 _CLOCK = re.compile(r"\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?")
 
