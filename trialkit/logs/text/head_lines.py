@@ -8,7 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 NUMBER = re.compile(r"^\s*[-+]?(\d[\d .,']*\d|\d|[.,]\d+)([eE][-+]?\d+)?\s*(%|°?[CFK])?\s*$")
-DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
+DATE = re.compile(
+    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|(?<![-+−\d])\d{1,2}:\d{2}"
+)  # not the offset of a zone
 _SEARCH = 60
 _MOST_UNDER = 3
 #: What stands in a line under the heads that says units or how a value was made.
