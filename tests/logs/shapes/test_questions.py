@@ -136,6 +136,21 @@ def test_parts_in_figures_by_hand() -> None:
     assert parts(Year=["2031"] * 3, Month=["1"] * 3, Day=["14", "x", "1"])[1] is None
 
 
+def test_one_damaged_part_costs_one_row() -> None:
+    n = 20
+    columns = {"Year": ["2031"] * n, "Month": ["1"] * n, "Day": ["14"] * n,
+               "Hour": [str(h) for h in range(n)]}  # fmt: skip
+    for name, damaged in (("Year", "20319"), ("Month", "93"), ("Day", "914"), ("Hour", "930")):
+        cells = {h: list(c) for h, c in columns.items()}
+        cells[name][7] = damaged
+        found = parts(**cells)
+        assert [k for k, t in enumerate(found) if t is None] == [7]
+        assert found[19] == "2031-01-14 19:00:00"
+    bare = {f"column {k}": c for k, c in enumerate(columns.values())}
+    bare["column 0"] = ["2031"] * 19 + ["20319"]
+    assert [k for k, t in enumerate(parts(**bare)) if t is None] == [19]
+
+
 def test_parts_are_found_by_their_heads() -> None:
     heads = ["Temp", "mm", "Year", "Month", "Day", "Hour"]
     cells = [pa.array([c] * 3) for c in ("20.5", "30", "2031", "1", "14", "7")]

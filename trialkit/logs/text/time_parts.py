@@ -26,7 +26,7 @@ _ROLES = {
 _WORDS = {word: role for role, words in _ROLES.items() for word in words.split()}
 _DAY = 86_400 * NS
 _SAMPLE = 200
-_SURE = 0.8
+_SURE, _NEARLY = 0.8, 0.9
 _CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?\s?([Mm]\.?)?)?$")
 _HALF = re.compile(r"^[AaPp]\.?\s?[Mm]\.?$")
 _HALF_CLOCK = re.compile(r"^\d.*[AaPp]")
@@ -104,8 +104,10 @@ def _part(column: Any) -> _Part:
 
 
 def _is_number_of(part: _Part, low: float, high: float) -> bool:
+    """Whether the numbers of a part lie between two, but for a few damaged ones."""
     sound = part.values[np.isfinite(part.values)]
-    return part.numeric and len(sound) > 0 and bool(((sound >= low) & (sound <= high)).all())
+    within = (sound >= low) & (sound <= high)
+    return part.numeric and len(sound) > 0 and bool(within.mean() > _NEARLY)
 
 
 def _head_role(head: str) -> str | None:
@@ -129,6 +131,8 @@ def _roles(heads: Sequence[str], parts: Sequence[_Part]) -> dict[str, _Part] | N
             named[k] = "minute" if "hour" in named[:k] or "month" in named else "month"
     if len(set(named)) < len(named) or None in named or "year" not in named:
         named = list(_by_numbers(parts))
+    if len(named) != len(parts):
+        return None
     for k, role in enumerate(named):
         if role in ("hour", "minute") and not _is_number_of(parts[k], 0, 60):
             named[k] = "clock"  # an hour above sixty is a time of day such as 1330
