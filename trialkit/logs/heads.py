@@ -23,6 +23,7 @@ from trialkit.units import convert
 from trialkit.wording import Either, finding, suggestion
 
 _NONE: Mapping[str, HarvestColumn] = {}
+_NO_UNITS: Mapping[str, str] = {}
 _ALSO = {"time": ("time", "date", "datetime", "timestamp")}
 
 
@@ -80,6 +81,7 @@ def find_columns(
     chambers: Sequence[str] = (),
     extra: Sequence[str] = (),
     own: Mapping[str, HarvestColumn] = _NONE,
+    under: Mapping[str, str] = _NO_UNITS,
 ) -> Columns:
     """Find the columns of the glossary among the heads of a file.
 
@@ -101,13 +103,15 @@ def find_columns(
         Further columns to be found by their own name, such as the unit factors.
     own : mapping
         Harvest columns that the trial file adds.
+    under : mapping
+        Head → unit, where a line under the heads says it.
 
     Raises
     ------
     LogError
         If no value of this kind of log is in the file, or a head gives a unit that cannot be used.
     """
-    by_plain = {plain_head(h): h for h in reversed(heads)}
+    by_plain = {plain_head(h): h for h in reversed(heads)} | {h: h for h in heads}
     found, wide, absent = _mapped(heads, by_plain, spec, chambers)
     for column in (*log_columns(kind, own), *extra):
         for name in _ALSO.get(column, (column,)):
@@ -115,7 +119,8 @@ def find_columns(
                 found[column] = by_plain[name]
     values = value_columns(kind, own)
     _refuse_none(found, wide, kind, values, heads, file, absent)
-    units, notes = _units(found, wide, spec, kind, file, own, (*chambers, *spec.chamber))
+    names = (*chambers, *spec.chamber)
+    units, notes = _units(found, wide, spec, kind, file, own, names, under)
     notes += [
         finding(
             "column_absent",
@@ -156,8 +161,10 @@ def _mapped(
 def _head(given: str, by_plain: Mapping[str, str]) -> str | None:
     """Find a head as the trial file names it, or the date and the clock time it joins."""
     parts = [given] if plain_head(given) in by_plain else re.split(r"\s+\+\s+", given)
-    hits = [by_plain[plain_head(p)] for p in parts if plain_head(p) in by_plain]
-    return " + ".join(hits) if len(hits) == len(parts) else None
+    # written exactly like a head it is that one, also beside another that differs in case alone
+    hits = [by_plain.get(p) or by_plain.get(plain_head(p)) for p in parts]
+    found = [h for h in hits if h is not None]
+    return " + ".join(found) if len(found) == len(parts) else None
 
 
 def _either(heads: Sequence[str]) -> str:
@@ -232,6 +239,7 @@ def _units(
     file: str,
     own: Mapping[str, HarvestColumn],
     names: Collection[str],
+    under: Mapping[str, str],
 ) -> tuple[dict[str, str], list[Finding]]:
     """Take units from the trial file, else from the heads; refuse what a head leaves open."""
     units = {column: unit_for(column, given, own) or given for column, given in spec.units.items()}
@@ -243,6 +251,8 @@ def _units(
     for column, (head, bare) in heads.items():
         if column in spec.units or not house_unit(column, own):
             continue
+        if head in under:  # a unit in a line of its own below the heads
+            bare = f"{bare} ({under[head]})"
         said = said_of_column(column, bare, own, names)
         if said.strange:
             troubles.append(_unit_question(column, head, said.strange, kind, own))

@@ -16,10 +16,11 @@ from trialkit.logs.clocks.zones import Change, find_zone
 from trialkit.logs.heads import Columns, find_columns
 from trialkit.logs.ledger import Account, FileAccount
 from trialkit.logs.log import Log, LogFile
-from trialkit.logs.text.delimited import read_text_table
-from trialkit.logs.text.dialect import decode, find_dialect
+from trialkit.logs.text.chosen_cells import add_choices
+from trialkit.logs.text.dialect import decode
 from trialkit.logs.text.files import Member, find_files, hash_file, matches_file, open_members
 from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.tables import Told, read_text_tables
 from trialkit.logs.text.typed_files import read_other
 from trialkit.trial import Trial
 from trialkit.trial.sections import Clock, LogSection
@@ -132,6 +133,7 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
             sha256, size = hash_file(path)
             reading.files.append(LogFile(name, sha256, size))
             members = open_members(path, name)
+            reading.findings += _tell_waiting(path, name, members)
         except LogError as problem:
             troubles.append(str(problem))
             continue
@@ -169,6 +171,18 @@ def tell_unread(kind: str, trouble: str) -> Finding:
     problem, _, remedy = trouble.splitlines()[0].partition(" → ")
     severity: Severity = "stop" if kind == "harvest" else "caution"
     return finding("file_unread", severity, form=kind, problem=problem, remedy=remedy)
+
+
+def _tell_waiting(path: Path, name: str, members: list[Member]) -> list[Finding]:
+    """Tell that a database has changes in a file beside it, which are not read."""
+    beside = Path(f"{path}-wal")
+    try:
+        kinds = {member.format for member in members}
+        waiting = "sqlite" in kinds and beside.stat().st_size > 0
+    except OSError:
+        return []
+    said = {"file": name, "beside": beside.name}
+    return [finding("database_waiting", "caution", **said)] if waiting else []
 
 
 def _work_through(
@@ -226,6 +240,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
                 chambers=trial.levels.get("chamber", ()),
                 extra=tuple(trial.structure.factors),
                 own=trial.columns,
+                under=table.units,
             )
         except LogError as problem:
             advice = "" if out else reading.advise(trial, reading.kind, table)
@@ -247,7 +262,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
         zone = _zone_stated(table.name, spec.time_zone)
         out.append(Opened(table, columns, account, chamber, sensor, clock, zone))
-    if not out:
+    if not out or member.format == "text":  # every row of a text belongs to the log
         raise_together(troubles)
     reading.findings += [  # other sheets of a workbook that is read
         finding("sheet_left", "note", form="because", problem=trouble.splitlines()[0])
@@ -277,21 +292,31 @@ def read_member(
     """
     expected = expected_heads(spec, kind, own)
     if member.format == "text":
-        text, encoding, found = decode(member.data, member.name)
-        dialect = find_dialect(
+        text, encoding, found = decode(member.data, member.name, spec.encoding)
+        told = Told(spec.delimiter, spec.decimal, tuple(spec.widths), tuple(expected))
+        tables = read_text_tables(
             text,
             encoding,
             member.name,
-            delimiter=spec.delimiter,
+            told,
+            cut_short=member.cut_short,
+            pad_short=kind == "harvest",
+        )
+        tables[0].findings[:0] = found
+    else:
+        tables = read_other(
+            member,
             decimal=spec.decimal,
             expected=expected,
+            table=spec.table,
+            query=spec.query,
         )
-        table = read_text_table(
-            text, dialect, member.name, cut_short=member.cut_short, pad_short=kind == "harvest"
-        )
-        table.findings[:0] = found
-        return [table]
-    return read_other(member, decimal=spec.decimal, expected=expected)
+    given = [head for column in spec.columns for head in spec.heads(column)]
+    for table in tables:
+        add_choices(table, given)
+        if not table.n and not table.broken and table.head_row:
+            table.findings.append(finding("no_rows", "caution", file=table.name))
+    return tables
 
 
 def expected_heads(spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]) -> list[str]:

@@ -11,6 +11,7 @@ RULES: tuple[str, ...] = (
     "open quotation mark",
     "cut short",
     "not a record",
+    "comment line",
     "time unreadable",
     "hour that does not exist",
     "hour that comes twice",

@@ -16,7 +16,9 @@ from trialkit.logs.file_zone import refuse_doubtful_truth, zone_of_file
 from trialkit.logs.opening import Opened, Reading
 from trialkit.logs.text.arrow import as_numpy, cell_texts
 from trialkit.logs.text.raw_table import RawTable
-from trialkit.logs.text.times import Moments, compile_format, read_moments
+from trialkit.logs.text.time_forms import compile_format
+from trialkit.logs.text.time_parts import read_parts
+from trialkit.logs.text.times import Moments, read_moments
 from trialkit.wording import finding, message
 
 _DAY = 86_400 * NS
@@ -50,7 +52,18 @@ def time_column(raw: RawTable, parts: tuple[str, ...]) -> Any:
     if len(parts) == 1:
         return raw.columns[parts[0]]
     texts = [pc.utf8_trim_whitespace(pc.cast(raw.columns[p], pa.string())) for p in parts]
+    # workbooks write a date with midnight, and a time of day with the first day they know
+    texts[0] = _without(texts[0], r"[ T]00:00(:00(\.0+)?)?$")
+    texts[1:] = [_without(t, r"^(1899-12-3[01]|1900-01-0[01])[ T]") for t in texts[1:]]
     return pc.binary_join_element_wise(*texts, " ")
+
+
+def _without(texts: Any, pattern: str) -> Any:
+    import pyarrow.compute as pc
+
+    if not len(texts) or not pc.any(pc.match_substring_regex(texts, pattern)).as_py():
+        return texts
+    return pc.replace_substring_regex(texts, pattern, "")
 
 
 def read_times(
@@ -85,8 +98,11 @@ def read_times(
     raw, account = opened.raw, opened.account
     parts = parts or opened.columns.time_parts
     column = time_column(raw, parts)
-    moments = _moments(reading, raw, column)
+    moments = _moments(reading, raw, column, parts)
     _ask_order(reading, raw, column, moments)
+    _ask_month(reading, raw, moments)
+    if moments.serial:
+        _tell_serial(reading, raw, column, moments)
     head = " + ".join(parts)
     bad = np.flatnonzero(~moments.ok)
     if strict and len(bad):
@@ -124,15 +140,24 @@ def read_times(
     return Times(np.where(ok, utc, 0), ok, moments.date_only)
 
 
-def _moments(reading: Reading, raw: RawTable, column: Any) -> Moments:
+def _moments(reading: Reading, raw: RawTable, column: Any, parts: tuple[str, ...]) -> Moments:
     import pyarrow as pa
     import pyarrow.compute as pc
 
+    spec = reading.spec
+    languages = (spec.month_language,) if spec.month_language else ()
+    if len(parts) > 1 and not spec.time_format:
+        cells = [raw.columns[p] for p in parts]
+        found = read_parts(parts, cells, day_first=spec.day_first, languages=languages)
+        if found is not None:
+            return found
     if pa.types.is_timestamp(column.type):
         return _typed(column)
     if pa.types.is_date(column.type):
         typed = _typed(pc.cast(column, pa.timestamp("s")))
         return Moments(**{**typed.__dict__, "date_only": typed.ok.copy()})
+    if pa.types.is_floating(column.type):
+        column = pa.array([_figures(v) for v in column.to_pylist()], pa.string())
     if not pa.types.is_string(column.type):
         column = pc.cast(column, pa.string())
     form = None
@@ -144,7 +169,32 @@ def _moments(reading: Reading, raw: RawTable, column: Any) -> Moments:
                 f"[logs.{reading.kind}] time_format {reading.spec.time_format!r}: {problem} "
                 '→ write it like "%d.%m.%Y %H:%M"'
             ) from None
-    return read_moments(column, day_first=reading.spec.day_first, form=form)
+    return read_moments(
+        column, day_first=spec.day_first, form=form, serial=True, languages=languages
+    )
+
+
+def _figures(value: float | None) -> str:
+    """Write a number without a power of ten."""
+    if value is None or not np.isfinite(value):
+        return ""
+    return str(int(value)) if value == int(value) else f"{value:.9f}".rstrip("0")
+
+
+def _ask_month(reading: Reading, raw: RawTable, moments: Moments) -> None:
+    if moments.unsure_months:
+        names = ", ".join(map(repr, moments.unsure_months[:4]))
+        raise LogError(
+            f"{raw.name}: the name of a month ({names}) is another month in another language "
+            f'→ add month_language, such as month_language = "hr", to [logs.{reading.kind}]'
+        )
+
+
+def _tell_serial(reading: Reading, raw: RawTable, column: Any, moments: Moments) -> None:
+    at = np.flatnonzero(moments.ok)[:1]
+    when = local_time(int(moments.wall[at[0]])).replace("T", " ")
+    cell = str(cell_texts(column, at)[0])
+    reading.findings.append(finding("serial_days", "note", file=raw.name, cell=cell, moment=when))
 
 
 def _typed(column: Any) -> Moments:

@@ -63,9 +63,29 @@ def check_logs_section(
                 where = places.where(*path, "units", name)
                 faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {listed}"))
         _clocks(str(kind), checked, zone, places, faults)
+        _ways(str(kind), checked, places, faults)
         _readings(str(kind), checked, levels.get("chamber"), zone, places, faults)
         out[str(kind)] = checked
     return out
+
+
+def _ways(kind: str, section: LogSection, places: Places, faults: list[Fault]) -> None:
+    """Check what is told of how files are written."""
+    if section.encoding is not None and not _is_encoding(section.encoding):
+        where = places.where("logs", kind, "encoding")
+        what = f"no encoding is called {section.encoding!r}"
+        faults.append(Fault(where, what, "for example utf-8, cp1252, cp1250, cp1251, shift_jis"))
+    if section.table is not None and section.query is not None:
+        where = places.where("logs", kind, "query")
+        faults.append(Fault(where, "table and query say two things", "keep one of them"))
+
+
+def _is_encoding(name: str) -> bool:
+    try:
+        b"1".decode(name)
+        return True
+    except (LookupError, ValueError):
+        return name.casefold().startswith(("utf-16", "utf-32", "utf16", "utf32"))
 
 
 def _readings(

@@ -425,6 +425,15 @@ class LogSection(Section):
     day_first: bool | None = None
     decimal: Literal[".", ","] | None = None
     delimiter: str | None = None
+    #: Encoding of text files that do not state it, such as ``"cp1251"``.
+    encoding: str | None = None
+    #: Widths of the columns of a text whose columns touch.
+    widths: list[Annotated[int, Field(ge=1, le=10_000)]] = []
+    #: Language of the names of months, where a name means several.
+    month_language: str | None = None
+    #: Table of a database, or sheet of a workbook; or a question to the database, in SQL.
+    table: str | None = None
+    query: str | None = None
     chamber: dict[str, str] = {}
     sensor: dict[str, str] = {}
     clock: list[Clock] = []

@@ -309,7 +309,9 @@ def test_words_of_other_alphabets_come_back_from_their_code_pages(
     """Heads and notes in words enough to tell; a few signs alone cannot."""
     whole = heads + "\n" + "".join(f"2031-01-14 0{i}:00;{cells}\n" for i in range(9))
     text, encoding, found = decode(whole.encode(code_page), "x.csv")
-    assert (text.decode(), encoding, found) == (whole, code_page, [])
+    assert (text.decode(), encoding) == (whole, code_page)
+    assert [(f.code, f.severity) for f in found] == [("encoding_guessed", "caution")]
+    assert decode(whole.encode(code_page), "x.csv", code_page)[2] == []  # stated, nothing to tell
 
 
 def test_a_damaged_file_is_refused_with_what_its_reader_says() -> None:

@@ -8,7 +8,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from trialkit.logs.text.times import compile_format, read_moments
+from trialkit.logs.text.time_forms import compile_format
+from trialkit.logs.text.times import read_moments
 
 EPOCH = dt.datetime(1970, 1, 1)
 
@@ -51,10 +52,17 @@ def test_halves_of_the_day(text: str, hour: int, minute: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["0:05 AM", "13:00 AM", "24:00", "10:60", "10:10:60", "12:5", "1:2:3"]
+    "text", ["0:05 AM", "13:00 AM", "24:01", "24:00 AM", "10:60", "10:10:60", "12:5", "1:2:3"]
 )
 def test_what_no_clock_shows(text: str) -> None:
     assert read(f"2031-01-14 {text}") == [None]
+
+
+@pytest.mark.parametrize("text", ["24:00", "24:00:00", "24:00:00.0"])
+def test_the_end_of_a_day_is_the_start_of_the_next(text: str) -> None:
+    """ISO 8601:2004, 4.2.3: 24:00 of a day is 00:00 of the next."""
+    assert read(f"2031-01-31 {text}") == [dt.datetime(2031, 2, 1)]
+    assert read("2031-01-31 24:00:01", "2031-01-31 24:00:00.1") == [None, None]
 
 
 @pytest.mark.parametrize(

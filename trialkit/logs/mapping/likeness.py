@@ -192,7 +192,7 @@ def _content(
     if not filled.any():
         return 0.0, "", None
     if column in ("time", "start", "stop"):
-        share = _share_times(cells, filled)
+        share = _share_times(head, cells, filled)
         return (3.0, message("clue.times"), None) if share > _SURE else (-1.0, "", None)
     if column == "chamber":
         share = _share_names(cells, trial.levels.get("chamber", ()), filled)
@@ -212,7 +212,19 @@ def _content(
     return 0.0, "", None
 
 
-def _share_times(cells: Any, filled: np.ndarray) -> float:
+def holds_moments(head: str, cells: Any) -> bool:
+    """Whether a column by itself holds moments with a time of day."""
+    import pyarrow as pa
+
+    if pa.types.is_timestamp(cells.type):
+        return True
+    if not pa.types.is_string(cells.type) or not len(cells):
+        return False
+    found = read_moments(cells, day_first=True, serial=named_score(head, "time")[0] > 0)
+    return bool((found.ok & ~found.date_only).mean() > _SURE)
+
+
+def _share_times(head: str, cells: Any, filled: np.ndarray) -> float:
     import pyarrow as pa
     import pyarrow.compute as pc
 
@@ -220,8 +232,9 @@ def _share_times(cells: Any, filled: np.ndarray) -> float:
         return 1.0
     if not pa.types.is_string(cells.type):
         cells = pc.cast(cells, pa.string())
-    moments = read_moments(cells, day_first=True)
-    other = read_moments(cells, day_first=False)
+    serial = named_score(head, "time")[0] > 0  # day counts look like other numbers
+    moments = read_moments(cells, day_first=True, serial=serial)
+    other = read_moments(cells, day_first=False, serial=serial)
     return float((moments.ok | other.ok)[filled].mean())
 
 

@@ -10,12 +10,19 @@ from trialkit.errors import LogError
 from trialkit.logs.head_units import head_unit
 from trialkit.logs.heads import not_house, plain_head
 from trialkit.logs.mapping.day_order import ask_order, judge_order
-from trialkit.logs.mapping.likeness import ENOUGH, Likeness, find_likeness, named_score
+from trialkit.logs.mapping.likeness import (
+    ENOUGH,
+    Likeness,
+    find_likeness,
+    holds_moments,
+    named_score,
+)
 from trialkit.logs.mapping.proposal import Proposal, Question, with_more_heads
 from trialkit.logs.opening import read_member
 from trialkit.logs.row_origins import chamber_of_file
 from trialkit.logs.text.files import find_files, open_members
 from trialkit.logs.text.raw_table import RawTable
+from trialkit.logs.text.time_parts import find_clock, find_time_parts
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
 from trialkit.trial.sections import LogSection
@@ -126,7 +133,7 @@ def _judge(
 ) -> tuple[list[Likeness], list[Question], dict[str, Any]]:
     """Judge the columns of one table; give the best pairs, what is open, and what is settled."""
     sample = {head: cells.slice(0, _SAMPLE_ROWS) for head, cells in table.columns.items()}
-    wide = _wide_columns(trial, kind, sample, table.decimal)
+    wide = _wide_columns(trial, kind, sample, table.decimal) + _time_parts(sample)
     taken = {head for _, heads in wide for head in heads}
     likely = [
         find_likeness(trial, head, cells, column, table.decimal)
@@ -162,22 +169,29 @@ def _judge(
 def _with_clock(clue: Likeness, sample: dict[str, Any]) -> Likeness:
     """Join a column of dates with a column of clock times."""
     import pyarrow as pa
-    import pyarrow.compute as pc
 
+    if clue.head not in sample:  # a moment of several columns already
+        return clue
     dates = sample[clue.head]
     if (
         not pa.types.is_string(dates.type)
         or not read_moments(dates, day_first=True).date_only.any()
     ):
         return clue
-    for head, cells in sample.items():
-        if head == clue.head or not pa.types.is_string(cells.type):
-            continue
-        clock = pc.match_substring_regex(pc.fill_null(cells, ""), r"^\s*\d{1,2}:\d{2}(:\d{2})?\b")
-        if (pc.mean(pc.cast(clock, pa.float64())).as_py() or 0) > 0.8:
-            reason = message("clue.clock", clue=clue.reason, head=head)
-            return Likeness(clue.column, f"{clue.head} + {head}", clue.score, reason)
+    beside = find_clock(clue.head, list(sample), list(sample.values()))
+    if beside:
+        reason = message("clue.clock", clue=clue.reason, head=beside[0])
+        return Likeness(clue.column, " + ".join((clue.head, *beside)), clue.score, reason)
     return clue
+
+
+def _time_parts(sample: dict[str, Any]) -> list[tuple[Likeness, list[str]]]:
+    """Find a moment in several columns, unless one column holds moments by itself."""
+    parts = find_time_parts(list(sample), list(sample.values()))
+    if not parts or any(holds_moments(h, c) for h, c in sample.items() if h not in parts):
+        return []
+    clue = Likeness("time", " + ".join(parts), 6.0, message("clue.parts", count=len(parts)))
+    return [(clue, list(parts))]
 
 
 def _hides_unit(trial: Trial, clue: Likeness) -> bool:

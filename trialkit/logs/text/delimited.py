@@ -20,6 +20,7 @@ from trialkit.wording import message
 _JOIN_LINES = 25
 _MAX_TEXT = 200
 _WORTH_SPLITTING = 10_000
+_COMMENTS = ("#", "//", "!", "%", "*", ";", "'")
 
 
 def read_text_table(
@@ -121,7 +122,15 @@ def _table(
     name: str, dialect: Dialect, columns: list[Any], rows: np.ndarray, broken: list[Broken]
 ) -> RawTable:
     named = dict(zip(dialect.heads, columns, strict=True))
-    return RawTable(name, named, rows, broken, decimal=dialect.decimal, head_row=dialect.head_row)
+    return RawTable(
+        name,
+        named,
+        rows,
+        broken,
+        decimal=dialect.decimal,
+        head_row=dialect.head_row,
+        units=dict(dialect.units),
+    )
 
 
 def _read_mixed(body: bytes, dialect: Dialect, name: str, *, pad_short: bool) -> RawTable | None:
@@ -137,7 +146,7 @@ def _read_mixed(body: bytes, dialect: Dialect, name: str, *, pad_short: bool) ->
         return None
     edges = np.flatnonzero(np.diff(odd.astype(np.int8)) != 0) + 1
     runs = np.split(np.arange(len(odd)), edges)
-    out = _Rows(dialect.fields)
+    out = _Rows(dialect.fields, dialect.usual)
     regular = []
     for run in runs:
         piece = body[starts[run[0]] : ends[run[-1]] + 1]
@@ -227,6 +236,7 @@ class _Rows:
     """Rows gathered by the tolerant way."""
 
     fields: int
+    usual: int = 0
     cells: list[list[str]] = field(default_factory=list)
     rows: list[int] = field(default_factory=list)
     broken: list[Broken] = field(default_factory=list)
@@ -236,7 +246,7 @@ def _read_slow(body: bytes, dialect: Dialect, name: str, *, pad_short: bool) -> 
     """Read line by line."""
     import pyarrow as pa
 
-    out = _Rows(dialect.fields)
+    out = _Rows(dialect.fields, dialect.usual)
     lines = body.decode("utf-8", errors="replace").split("\n")
     _take_lines(out, lines, dialect, dialect.first_row, pad_short=pad_short)
     columns = [
@@ -298,12 +308,20 @@ def _take(out: _Rows, line: str, number: int, mark: str, *, pad_short: bool) -> 
         return
     if found > out.fields and not any(cell.strip() for cell in fields[out.fields :]):
         fields = fields[: out.fields]
-    elif pad_short and 1 < found < out.fields:
+    elif (pad_short and 1 < found < out.fields) or found == out.usual:
         fields = fields + [""] * (out.fields - found)
     if len(fields) == out.fields:
         out.cells.append(fields)
         out.rows.append(number)
         return
-    reason = message("row_reason.wrong_columns", count=found, fields=out.fields)
-    remedy = message("row_remedy.wrong_columns")
-    out.broken.append(Broken(number, line[:_MAX_TEXT], "wrong number of columns", reason, remedy))
+    if line.lstrip().startswith(_COMMENTS):
+        rule, reason, remedy = (
+            "comment line",
+            message("row_reason.comment"),
+            message("row_remedy.comment"),
+        )
+    else:
+        rule = "wrong number of columns"
+        reason = message("row_reason.wrong_columns", count=found, fields=out.fields)
+        remedy = message("row_remedy.wrong_columns")
+    out.broken.append(Broken(number, line[:_MAX_TEXT], rule, reason, remedy))

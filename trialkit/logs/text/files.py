@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from trialkit.errors import LogError
 
-Format = Literal["text", "jsonl", "parquet", "workbook"]
+Format = Literal["text", "jsonl", "parquet", "workbook", "sqlite"]
 
 #: Most bytes one file may unpack to. More is left to the out-of-core carriers.
 MAX_BYTES = 2 * 1024**3
@@ -38,7 +38,7 @@ class Member:
         Name shown to people, relative to the trial's folder.
     data : bytes
         The unpacked content.
-    format : {"text", "jsonl", "parquet", "workbook"}
+    format : {"text", "jsonl", "parquet", "workbook", "sqlite"}
     cut_short : bool
         Whether a compressed file ended before its end.
     """
@@ -158,6 +158,8 @@ def _format_of(raw: bytes, name: str) -> Format:
         return "parquet"
     if raw.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         return "workbook"  # the older binary workbook
+    if raw.startswith(b"SQLite format 3\x00"):
+        return "sqlite"
     start = raw[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
     if start.startswith(b"{") or (start.startswith(b"[") and b"{" in start[:64]):
         return "jsonl"

@@ -42,6 +42,8 @@ class RawTable:
         What is doubtful about the file.
     head_row : int
         Line number of the heads (0 where there are none).
+    units : dict
+        Head → unit, where a line under the heads says it.
     """
 
     name: str
@@ -51,6 +53,7 @@ class RawTable:
     decimal: str | None = None
     findings: list[Finding] = field(default_factory=list)
     head_row: int = 1
+    units: dict[str, str] = field(default_factory=dict)
 
     @property
     def n(self) -> int:

@@ -11,18 +11,42 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import LogError
-from trialkit.logs.text.dialect import decode, judge_decimal, name_heads
+from trialkit.logs.text.databases import read_database
+from trialkit.logs.text.dialect import decode, judge_decimal
 from trialkit.logs.text.files import MAX_BYTES, Member
+from trialkit.logs.text.head_lines import (
+    lines_under,
+    name_heads,
+    names_with_groups,
+    units_under,
+)
 from trialkit.logs.text.raw_table import Broken, RawTable
 from trialkit.wording import finding, message
 
 MAX_ROWS = 60_000_000
 _MAX_CELLS = 40_000_000
 _MAX_DEPTH_TEXT = 200
+_MOST_NAMES = 2000
 
 
-def read_other(member: Member, *, decimal: str | None, expected: Iterable[str]) -> list[RawTable]:
+def read_other(
+    member: Member,
+    *,
+    decimal: str | None,
+    expected: Iterable[str],
+    table: str | None = None,
+    query: str | None = None,
+) -> list[RawTable]:
     """Read a file that is not a text table.
+
+    Parameters
+    ----------
+    member : Member
+    decimal : {".", ","} or None
+    expected : iterable of str
+        Heads that the trial file names, and those known without being named.
+    table, query : str or None
+        The sheet of a workbook or table of a database, or the question to a database.
 
     Raises
     ------
@@ -33,7 +57,12 @@ def read_other(member: Member, *, decimal: str | None, expected: Iterable[str]) 
         return [_read_parquet(member)]
     if member.format == "jsonl":
         return [_read_json(member, decimal)]
-    return _read_workbook(member, decimal, list(expected))
+    if member.format == "sqlite":
+        base = read_database(
+            member.data, member.name, table=table, query=query, expected=list(expected)
+        )
+        return [base]
+    return _read_workbook(member, decimal, list(expected), table)
 
 
 def _read_parquet(member: Member) -> RawTable:
@@ -137,9 +166,30 @@ def _json_records(
             reason, remedy = message("row_reason.not_a_record"), message("row_remedy.not_a_record")
             broken.append(Broken(row, shown, rule, reason, remedy))
         else:
-            records.append(record)
+            records.append(_flat(record))
             rows.append(row)
     return records, rows, broken
+
+
+def _flat(record: dict[str, Any]) -> dict[str, Any]:
+    """Give a record with those inside it beside the rest, their names joined with points."""
+    if not any(isinstance(v, dict) for v in record.values()):
+        return record
+    out: dict[str, Any] = {}
+    for name, value in record.items():
+        if isinstance(value, dict) and value and len(out) < _MOST_NAMES:
+            inner = {k: v for k, v in value.items() if not isinstance(v, dict)}
+            deeper = {
+                f"{k}.{kk}": vv
+                for k, v in value.items()
+                if isinstance(v, dict)
+                for kk, vv in v.items()
+            }
+            for k, v in (inner | deeper).items():
+                out.setdefault(f"{name}.{k}", v)
+        else:
+            out[name] = value
+    return out
 
 
 def _json_object(item: Any) -> dict[str, Any] | None:
@@ -179,10 +229,18 @@ def _cell_text(value: Any) -> str:
     return text.encode("utf-8", errors="replace").decode("utf-8")
 
 
-def _read_workbook(member: Member, decimal: str | None, expected: list[str]) -> list[RawTable]:
+def _read_workbook(
+    member: Member, decimal: str | None, expected: list[str], chosen: str | None
+) -> list[RawTable]:
     """Read the sheets of a workbook; where the trial file names heads, those that have them."""
     sheets = []
-    for name, grid in _grids(member):
+    grids = _grids(member)
+    if chosen is not None and all(name.casefold() != chosen.casefold() for name, _ in grids):
+        listed = ", ".join(repr(name) for name, _ in grids[:12])
+        raise LogError(f"{member.name}: has no sheet {chosen!r} → its sheets: {listed}")
+    for name, grid in grids:
+        if chosen is not None and name.casefold() != chosen.casefold():
+            continue
         table = _sheet_table(f"{member.name}[{name}]", grid, decimal, expected)
         if table is not None:
             sheets.append(table)
@@ -229,8 +287,13 @@ def _sheet_table(
     head = _head_line(rows, {e.strip().casefold() for e in expected})
     if head is None:
         return None
-    body = [(i + 1, row) for i, row in enumerate(rows) if i > head and any(row)]
-    heads = name_heads(rows[head], [row for _, row in body[:200]])
+    filled = [(i, row) for i, row in enumerate(rows) if any(row)]
+    at = next(k for k, (i, _) in enumerate(filled) if i == head)
+    under = lines_under(filled, at)
+    first = filled[at + len(under)][0]
+    body = [(i + 1, row) for i, row in filled if i > first]
+    heads = name_heads(names_with_groups(filled, at), [row for _, row in body[:200]])
+    units = units_under(under, len(heads))
     used = [j for j in range(len(heads)) if rows[head][j] or any(row[j] for _, row in body)]
     texts = [grid[i - 1][j] for i, _ in body[:500] for j in used]
     decimal = decimal or judge_decimal(v.strip() for v in texts if isinstance(v, str))
@@ -241,7 +304,8 @@ def _sheet_table(
                     row[j] = row[j].replace(".", ",")
     columns = {heads[j]: _text_column(row[j] for _, row in body) for j in used}
     numbers = np.array([i for i, _ in body], dtype=np.int64)
-    return RawTable(name, columns, numbers, decimal=decimal, head_row=head + 1)
+    said = {heads[j]: units[j] for j in used if units and units[j]}
+    return RawTable(name, columns, numbers, decimal=decimal, head_row=head + 1, units=said)
 
 
 def _head_line(rows: list[list[str]], wanted: set[str]) -> int | None:
