@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trialkit.file_names import file_name
 from trialkit.whole_files import whole_folder
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
             runs = data.runs[(data.runs["chamber"] == chamber) & (data.runs["window"] == "whole")]
             runs = runs[runs["start"].notna()]
             if len(runs):
-                name = f"humidity_{chamber}.png"
+                name = file_name(f"humidity_{chamber}", ".png", {path.name for path in made})
                 _draw(str(chamber), records, runs, data, logs).savefig(spare / name, dpi=130)
                 made.append(folder / name)
     return made

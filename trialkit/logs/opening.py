@@ -10,14 +10,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.columns import HarvestColumn, log_columns
-from trialkit.errors import Finding, LogError
+from trialkit.errors import MOST_TOLD, Finding, LogError
 from trialkit.logs.clocks.zones import Change, find_zone
 from trialkit.logs.heads import Columns, find_columns
 from trialkit.logs.ledger import Account, FileAccount
 from trialkit.logs.log import Log, LogFile
 from trialkit.logs.text.delimited import read_text_table
 from trialkit.logs.text.dialect import decode, find_dialect
-from trialkit.logs.text.files import Member, find_files, hash_file, matches_file, open_members
+from trialkit.logs.text.files import (
+    Member,
+    find_files,
+    matches_file,
+    read_once,
+    unpack_members,
+)
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.typed_files import read_other
 from trialkit.trial import Trial
@@ -120,9 +126,10 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
     troubles: list[str] = []
     for path, name in find_files(reading.trial.folder, reading.spec.files):
         try:
-            sha256, size = hash_file(path)
-            reading.files.append(LogFile(name, sha256, size))
-            members = open_members(path, name)
+            raw, sha256 = read_once(path, name)
+            reading.files.append(LogFile(name, sha256, len(raw)))
+            members = unpack_members(raw, name)
+            del raw  # plain text is held by its member alone
         except LogError as problem:
             troubles.append(str(problem))
             continue
@@ -157,7 +164,9 @@ def _raise_together(troubles: list[str]) -> None:
     if len(troubles) == 1:
         raise LogError(troubles[0])
     if troubles:
-        lines = [f"  {i}. {t}" for i, t in enumerate(troubles, 1)]
+        lines = [f"  {i}. {t}" for i, t in enumerate(troubles[:MOST_TOLD], 1)]
+        left = len(troubles) - MOST_TOLD
+        lines += [f"  and {left} more"] if left > 0 else []
         raise LogError("\n".join([f"{len(troubles)} log files cannot be read", *lines]))
 
 
