@@ -58,7 +58,7 @@ def read_regular(path: Path, *, most: int) -> bytes:
     return pieces[0] if len(pieces) == 1 else b"".join(pieces)
 
 
-def remove_spare(folder: Path, pattern: str) -> None:
+def remove_spare(folder: Path, pattern: str, *, after_s: float = 3600.0) -> None:
     """Remove spare files and folders that a killed run has left, once nobody can be at them.
 
     Parameters
@@ -67,11 +67,13 @@ def remove_spare(folder: Path, pattern: str) -> None:
         Where they lie; it may be missing.
     pattern : str
         Names of spare files and folders, as this module and the cache give them.
+    after_s : float
+        Younger ones may be those of another command that runs now [s].
     """
     now = time.time()
     for left in folder.glob(pattern):
         try:
-            if abs(now - left.lstat().st_mtime) < _IN_USE_S:
+            if abs(now - left.lstat().st_mtime) < after_s:
                 continue  # another command may be at work; clocks that are set back count too
             if left.is_dir() and not left.is_symlink():
                 shutil.rmtree(left, ignore_errors=True)
@@ -81,10 +83,6 @@ def remove_spare(folder: Path, pattern: str) -> None:
             continue
 
 
-#: How long a spare file may be another command's [s].
-_IN_USE_S = 3600.0
-
-
 @contextmanager
 def whole_folder(folder: Path) -> Iterator[Path]:
     """Give a spare folder whose files move into `folder` only if all went well.
@@ -92,14 +90,17 @@ def whole_folder(folder: Path) -> Iterator[Path]:
     The spare folder lies beside the target, so that each move is one rename.
     """
     folder.parent.mkdir(parents=True, exist_ok=True)
-    remove_spare(folder.parent, f".{glob.escape(folder.name)}-????????")
-    spare = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    remove_spare(folder.parent, f".{glob.escape(folder.name)}-spare-*")
+    spare = Path(tempfile.mkdtemp(prefix=f".{folder.name}-spare-", dir=folder.parent))
     try:
         yield spare
         for path in sorted(p for p in spare.rglob("*") if p.is_file()):
             target = folder / path.relative_to(spare)
             target.parent.mkdir(parents=True, exist_ok=True)
             os.replace(path, target)
+    except OSError as problem:
+        problem.filename = problem.filename or str(folder)  # a full disk does not name the file
+        raise
     finally:
         shutil.rmtree(spare, ignore_errors=True)
 
@@ -113,14 +114,16 @@ def write_whole(path: Path, text: str) -> Path:
         If the folder or the file cannot be written.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    remove_spare(path.parent, f".{glob.escape(path.name)}.????????")
-    handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    remove_spare(path.parent, f".{glob.escape(path.name)}.spare-*")
+    handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.spare-")
     try:
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
             out.write(text)
         Path(partial).chmod(0o644)
         Path(partial).replace(path)
-    except BaseException:
+    except BaseException as problem:
         Path(partial).unlink(missing_ok=True)
+        if isinstance(problem, OSError):
+            problem.filename = str(path)
         raise
     return path

@@ -23,6 +23,7 @@ from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
+from trialkit.design.question_record import question_findings
 from trialkit.errors import AlignError, Finding, TrialkitError
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
@@ -113,6 +114,7 @@ def align(
     usable = air if isinstance(air, pd.DataFrame) else None
     runs = _add_slow(runs, usable, pulses, trial, settings)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
+    plan = _plan_of(trial, plan)
     assignment = _assignment(trial, plan)
     fidelity = fidelity_table(trial, runs, assignment, check.response if check else None)
     table, missing = _assemble(trial, picked, assignment, runs)
@@ -120,6 +122,7 @@ def align(
         missing = []  # the reader of the harvest already listed them
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
+    findings += question_findings(trial, plan)
     unmade = list_unmade(
         trial,
         held,
@@ -326,20 +329,25 @@ def _expose(
     return runs, out.sensors, findings
 
 
+def _plan_of(trial: Trial, plan: Any) -> Any:
+    """Read the plan from the trial's folder where none is given."""
+    from trialkit.design.plan import read_plan
+
+    if plan is not None or not trial.factors:
+        return plan
+    try:
+        return read_plan(trial)
+    except (TrialkitError, OSError) as problem:
+        raise AlignError(
+            f"who received what is not known: {problem} → make the plan with "
+            "'trialkit plan', or give plan="
+        ) from None
+
+
 def _assignment(trial: Trial, plan: Any) -> pd.DataFrame | None:
-    """Give the treatments of every unit, from the plan or the trial's folder."""
+    """Give the treatments of every unit, from the plan."""
     if not trial.factors:
         return None
-    if plan is None:
-        from trialkit.design.plan import read_plan
-
-        try:
-            plan = read_plan(trial)
-        except (TrialkitError, OSError) as problem:
-            raise AlignError(
-                f"who received what is not known: {problem} → make the plan with "
-                "'trialkit plan', or give plan="
-            ) from None
     table = plan if isinstance(plan, pd.DataFrame) else plan.table
     absent = [name for name in trial.factors if name not in table.columns]
     if absent:

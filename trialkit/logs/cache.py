@@ -52,9 +52,10 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
     Notes
     -----
     The key is made of the content of the trial file and of every log file as it was read (so that
-    a file that changes meanwhile never meets another's result), their names, the revision of the readers, the keys of the catalogue's messages and, for a harvest, the register
-    of its columns. What was found is kept as messages, to be said in any language. Nothing is kept
-    for logs under one megabyte, in folders that cannot be written, and for the demo as it ships.
+    a file that changes meanwhile never meets another's result), their names, the revision of the
+    readers, the keys of the catalogue's messages and, for a harvest, the register of its columns.
+    What was found is kept as messages, to be said in any language. Nothing is kept for logs under
+    one megabyte, in folders that cannot be written, and for the demo as it ships.
     """
     if not cache or trial.logs.get(kind) is None or _ships(trial.folder):
         return read()

@@ -12,7 +12,9 @@ from markupsafe import Markup
 
 from trialkit.errors import Finding, ReportError
 from trialkit.report.inputs import PageInputs, logs_for_page, plan_for_page
+from trialkit.report.made_from import made_from, made_from_tag
 from trialkit.report.page_parts import Points, Section, Words
+from trialkit.visible_text import visible
 from trialkit.whole_files import write_whole
 from trialkit.wording import speaking
 
@@ -157,6 +159,7 @@ def build_page(inputs: PageInputs, *, short: bool = False) -> str:
         say=say,
         css=Markup(css),
         title=trial.title,
+        made_from=made_from_tag(made_from(trial, inputs.plan, inputs.logs)),
         species=trial.species,
         dates=_dates(inputs),
         invented=trial.invented,
@@ -178,8 +181,8 @@ def cell_shape(cell: str) -> Markup:
 
 
 def keep_units(value: Any) -> Any:
-    """Keep a number and its unit on one line, in any text that goes into the page."""
-    return _BEFORE_UNIT.sub("\u00a0", value) if type(value) is str else value
+    """Keep a number and its unit on one line, and hidden marks visible, in all of the page."""
+    return _BEFORE_UNIT.sub("\u00a0", visible(value)) if type(value) is str else value
 
 
 def _sections(inputs: PageInputs) -> Sequence[Section]:

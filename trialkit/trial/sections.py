@@ -193,7 +193,8 @@ class FactorSection(Section):
     @classmethod
     def _can_be_shown(cls, levels: dict[str, Setting]) -> dict[str, Setting]:
         for name in levels:
-            if not name.strip() or not is_plain(name) or len(name) > LONGEST_NAME:
+            odd = not name.strip() or not is_plain(name) or name[0] == "'"
+            if odd or len(name) > LONGEST_NAME:
                 what = f"should have names of 1 to {LONGEST_NAME} letters that can be printed"
                 raise ValueError(f"{what}, not {quote(name)}")
         return levels
