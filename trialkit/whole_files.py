@@ -99,7 +99,8 @@ def whole_folder(folder: Path) -> Iterator[Path]:
             target.parent.mkdir(parents=True, exist_ok=True)
             os.replace(path, target)
     except OSError as problem:
-        problem.filename = problem.filename or str(folder)  # a full disk does not name the file
+        if problem.errno and not problem.filename:  # a full disk does not name the file
+            problem.filename = str(folder)
         raise
     finally:
         shutil.rmtree(spare, ignore_errors=True)
@@ -123,7 +124,7 @@ def write_whole(path: Path, text: str) -> Path:
         Path(partial).replace(path)
     except BaseException as problem:
         Path(partial).unlink(missing_ok=True)
-        if isinstance(problem, OSError):
+        if isinstance(problem, OSError) and problem.errno:
             problem.filename = str(path)
         raise
     return path

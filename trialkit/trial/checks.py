@@ -184,11 +184,7 @@ def _level_names(
             faults.append(Fault(where, what, "use fewer, or write their number"))
             return None
         names = tuple(quote(x) if isinstance(x, int) else x.strip() for x in given)
-        bad = [
-            x
-            for x in names
-            if not x or not is_plain(x) or any(c in x for c in "-:,;\"'<>") or x[0] in "=+@"
-        ]
+        bad = [x for x in names if not x or not is_plain(x) or any(c in x for c in "-:,;\"'<>")]
         long = [x for x in names if len(x) > LONGEST_NAME]
         doubled = sorted(x for x, count in Counter(names).items() if count > 1)
         if bad:

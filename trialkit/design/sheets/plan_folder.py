@@ -112,7 +112,7 @@ def write_plan(
             _carry_over(target, made, plan.trial, filled=old == plan.hash)
     except BaseException as problem:
         shutil.rmtree(made, ignore_errors=True)
-        if isinstance(problem, OSError) and not problem.filename:
+        if isinstance(problem, OSError) and problem.errno and not problem.filename:
             problem.filename = str(target)  # a full disk does not name the file
         raise
     _exchange(target, made, keep=bool(started))
