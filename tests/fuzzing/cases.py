@@ -87,13 +87,13 @@ def _packed(kind: str, rng: random.Random) -> tuple[bytes, list[str]]:
     plain, seen = _log(kind, rng)
     name = rng.choice(("gz", "bz2", "xz", "zip", "zip of gz", "two names"))
     if name == "gz":
-        data = gzip.compress(plain)
+        data = gzip.compress(plain, mtime=0)
     elif name == "bz2":
         data = bz2.compress(plain)
     elif name == "xz":
         data = lzma.compress(plain)
     else:
-        inner = gzip.compress(plain) if name == "zip of gz" else plain
+        inner = gzip.compress(plain, mtime=0) if name == "zip of gz" else plain
         data = _zip([("log.csv", inner)] * (2 if name == "two names" else 1))
     if rng.random() < 0.7:
         data = damage.bytes_of(data, rng)
@@ -109,7 +109,7 @@ def _zip(members: list[tuple[str, bytes]]) -> bytes:
     with warnings.catch_warnings(), zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         warnings.simplefilter("ignore")
         for name, data in members:
-            archive.writestr(name, data)
+            archive.writestr(zipfile.ZipInfo(name), data, zipfile.ZIP_DEFLATED)
     return out.getvalue()
 
 

@@ -129,28 +129,43 @@ def _too_long(words: str) -> str:
     return ""
 
 
+@dataclass(frozen=True)
+class _Line:
+    """What a line of a file may hold: its numbers, its groups of digits in their order."""
+
+    numbers: frozenset[float]
+    groups: tuple[int, ...]
+    offset: bool
+    clock: bool
+
+
+def _line(text: str) -> _Line:
+    text = "".join(str(int(c)) if c.isdecimal() else c for c in text)
+    offset = bool(re.search(r"[Zz+]|:\d\d-\d\d", text))
+    return _Line(frozenset(_numbers(text)), _groups(text), offset, ":" in text)
+
+
 def invented(log: Log, kind: str, seen: list[str]) -> str:
     """Name a value of the table that stands in no line of the file; empty where all do."""
     table = log.table
     if not len(table):
         return ""
-    lines = [(_numbers(line), _whole(line)) for line in dict.fromkeys(seen) if line.strip()]
-    if any('"' in line for line in seen):  # a quotation mark may join lines
-        lines.append((set().union(*(n for n, _ in lines)), set().union(*(w for _, w in lines))))
+    lines = [_line(text) for text in dict.fromkeys(seen) if text.strip()]
+    if any('"' in text for text in seen):  # a quotation mark may join lines
+        lines.append(_line(" ".join(seen)))
     if kind == "mist":
         moments = pd.concat([table["start"], table["stop"]]).dropna()
         local = moments.dt.tz_convert(_ZONE)
-        return next((f"{t}" for t in local if not any(_has_time(w, t) for _, w in lines)), "")
+        return next((f"{t}" for t in local if not any(_has_time(x, t) for x in lines)), "")
     names = ("temp_c", "rh_pct") if kind == "environment" else ("fresh_g",)
     for row in table.to_dict("records"):
         values = [row[n] for n in names if row.get(n) == row.get(n) and row.get(n) is not None]
         moment = row["time"]
         local = None if moment is pd.NaT else moment.tz_convert(_ZONE)
-        date_only = kind == "harvest"
         if not any(
-            all(_has(numbers, value) for value in values)
-            and (local is None or _has_time(whole, local, date_only=date_only))
-            for numbers, whole in lines
+            all(_has(line.numbers, value) for value in values)
+            and (local is None or _has_time(line, local, date_only=kind == "harvest"))
+            for line in lines
         ):
             return f"{moment} {values}"
     return ""
@@ -159,7 +174,6 @@ def invented(log: Log, kind: str, seen: list[str]) -> str:
 def _numbers(line: str) -> set[float]:
     """Read every number that a line may hold, in any notation, and what units may make of it."""
     out: set[float] = set()
-    line = "".join(str(int(c)) if c.isdecimal() else c for c in line)
     for token in [*_NUMBER.findall(line), *_BARE_POINT.findall(line)]:
         pieces = {token, *re.split(r"[,'’ \u00a0\u202f]", token)}
         pieces |= set(re.split(r"[ \u00a0\u202f]", token))
@@ -175,40 +189,47 @@ def _numbers(line: str) -> set[float]:
     return out
 
 
-def _whole(line: str) -> set[int]:
-    line = "".join(str(int(c)) if c.isdecimal() else c for c in line)
-    out = {int(d) for d in re.findall(r"\d{1,4}", line)}
-    out |= {int(d) for d in re.findall(r"(?=(\d\d))", line)}
-    return out | ({_OFFSET} if re.search(r"[Zz+]|:\d\d-\d\d", line) else set())
+def _groups(text: str) -> tuple[int, ...]:
+    """Give the groups of digits in order; long ones, as in 20310114, in their parts too."""
+    out: list[int] = []
+    for digits in re.findall(r"\d+", text):
+        if len(digits) <= 4:
+            out.append(int(digits))
+        if len(digits) in (4, 6):
+            out += [int(digits[i : i + 2]) for i in range(0, len(digits), 2)]
+        if len(digits) >= 8:
+            out.append(int(digits[:4]))
+            out += [int(digits[i : i + 2]) for i in range(4, min(len(digits), 14) - 1, 2)]
+    return tuple(out)
 
 
-def _has(numbers: set[float], value: float) -> bool:
+def _has(numbers: frozenset[float], value: float) -> bool:
     return any(abs(x - value) <= 1e-6 * max(1.0, abs(value)) for x in numbers)
 
 
-def _has_time(whole: set[int], t: pd.Timestamp, *, date_only: bool = False) -> bool:
+def _has_time(line: _Line, t: pd.Timestamp, *, date_only: bool = False) -> bool:
     days = [t] if date_only else [t, t - pd.Timedelta(days=1)]  # 24:00 is of the day before
+    windows = [set(line.groups[i : i + 4]) for i in range(len(line.groups))]
+    if line.offset and not date_only:
+        days.append(t + pd.Timedelta(days=1))
     if not any(
-        {d.month, d.day} <= whole and (d.year in whole or d.year % 100 in whole) for d in days
+        {d.month, d.day} <= w and (d.year in w or d.year % 100 in w) for d in days for w in windows
     ):
         return False
-    if date_only or _OFFSET in whole:  # with an offset of its own the hour is another here
+    if date_only or line.offset:  # with an offset of its own the hour is another here
         return True
+    if t.hour == t.minute == 0 and not line.clock:
+        return True  # a date alone is the beginning of its day
     hours = {t.hour, t.hour % 12 or 12} | ({24} if t.hour == 0 else set())
-    return t.minute in whole and bool(hours & whole)
-
-
-#: Stands among the whole numbers of a line that may have an offset from UTC.
-_OFFSET = -1
+    following = list(itertools.pairwise(line.groups))
+    return any(one in hours and two == t.minute for one, two in following)
 
 
 def lines_of(data: bytes) -> list[str]:
-    """Give the lines of a file in each encoding that it may have."""
-    out = []
+    """Give the lines of a file, split in either way, in each encoding that it may have."""
+    out: dict[str, None] = {}
     for encoding in ("utf-8", "latin-1", "utf-16-le", "utf-16-be", "cp437"):
-        out.append(
-            re.split(
-                r"[\n\r\x0b\x0c\x1c-\x1e\x85\u2028\u2029]", data.decode(encoding, errors="replace")
-            )
-        )
-    return list(itertools.chain.from_iterable(out))
+        text = data.decode(encoding, errors="replace")
+        for ends in (r"\r\n|\n|\r", r"[\n\r\x0b\x0c\x1c-\x1e\x85\u2028\u2029]"):
+            out |= dict.fromkeys(re.split(ends, text))
+    return list(out)

@@ -46,7 +46,7 @@ def read_made_from(page: Path) -> MadeFrom | None:
             found = _TAG.search(source.read(_HEAD_BYTES))
         read: Any = json.loads(html.unescape(found[1])) if found else None
         return {kind: {str(k): str(v) for k, v in read[kind].items()} for kind in read}
-    except (OSError, ValueError, AttributeError, TypeError, KeyError, RecursionError):
+    except (OSError, ValueError, AttributeError, TypeError, LookupError, RecursionError):
         return None
 
 

@@ -119,6 +119,8 @@ def _text_lengths(column: Any) -> np.ndarray:
         return as_numpy(pc.fill_null(pc.binary_length(column), 0), np.int64)
     each = as_numpy(pc.fill_null(pc.binary_length(column.dictionary), 0), np.int64)
     used = as_numpy(pc.drop_null(column.indices), np.int64)
+    if len(used) and not 0 <= used.min() <= used.max() < len(each):
+        raise ValueError("it names texts that it does not hold")
     return each[used]
 
 
