@@ -252,6 +252,7 @@ def lab(
         "-m",
         "jupyterlab",
         f"--ServerApp.root_dir={folder.resolve()}",
+        "--ServerApp.ip=localhost",
         f"--ServerApp.port={port}",
         "--LabApp.default_url=/lab/tree/notebooks/1_design.ipynb",
     ]
