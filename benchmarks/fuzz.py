@@ -36,18 +36,21 @@ def main() -> int:
     start, number = time.monotonic(), given.first
     with tempfile.TemporaryDirectory(prefix="fuzz-") as spare:
         bench = Bench(Path(spare), given.seed)
-        while (
-            number - given.first < given.files
-            if given.files
-            else time.monotonic() - start < 60 * given.minutes
-        ):
-            area, outcome = bench.run(number)
-            counts[area, outcome.result] += 1
-            if outcome.result in FAULTS:
-                print(f"{outcome.result}: case {number} ({area}): {outcome.detail}", flush=True)
-                if given.keep:
-                    bench.keep(number, given.keep)
-            number += 1
+        try:
+            while (
+                number - given.first < given.files
+                if given.files
+                else time.monotonic() - start < 60 * given.minutes
+            ):
+                area, outcome = bench.run(number)
+                counts[area, outcome.result] += 1
+                if outcome.result in FAULTS:
+                    print(f"{outcome.result}: case {number} ({area}): {outcome.detail}", flush=True)
+                    if given.keep:
+                        bench.keep(number, given.keep)
+                number += 1
+        except KeyboardInterrupt:  # what was counted so far is told
+            pass
     took = time.monotonic() - start
     for (area, result), count in sorted(counts.items()):
         print(f"{area:>12}  {result:<16} {count:>8}")

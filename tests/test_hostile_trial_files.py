@@ -1,8 +1,15 @@
 """Trial files that nobody writes on purpose: refused in plain words, never a traceback."""
 
-import pytest
+from unittest import mock
 
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+import trialkit as tk
 from tests.logs.folder import TRIAL
+from tests.small_trials import make_trial as small_trial
+from trialkit.cli import build, timelines
 from trialkit.errors import DesignError, TrialFileError
 from trialkit.structure import parse_structure
 from trialkit.trial import read as reader
@@ -96,3 +103,54 @@ def test_the_highest_value_of_a_column_of_ones_own_may_still_be_without_limit(tm
     column = '[columns.cap_mm]\nunit = "mm"\nrange = [0, inf]\npools = "mean"\n'
     (tmp_path / "trial.toml").write_text(TRIAL + LOGS + column, encoding="utf-8")
     assert read_trial(tmp_path).columns["cap_mm"].possible == (0, float("inf"))
+
+
+def test_a_batch_with_a_wrong_year_has_no_picture_and_stops_nothing(tmp_path):
+    """The end of its window is not known: a batch of 2130 among harvests of 2031."""
+    dates = (
+        "[batches]\nB1 = { start = 2031-01-13T09:00:00, end = 2031-02-08T12:00:00 }\n"
+        "B2 = { start = 2130-01-13T09:00:00, end = 2130-02-08T12:00:00 }\n"
+        '[logs.harvest]\nfiles = ["h.csv"]\n[logs.environment]\nfiles = ["c.csv"]\n'
+    )
+    trial = small_trial(tmp_path, batches=2, chambers=4, more=dates)
+    tk.assign(trial).write(tmp_path)
+    units = trial.unit_table()["unit"]
+    rows = "".join(f"{u},1,2031-02-01,{400 + i}\n" for i, u in enumerate(units))
+    (tmp_path / "h.csv").write_text("unit,flush,date,fresh_g\n" + rows, encoding="utf-8")
+    air = "".join(f"2031-01-{d} 10:00,C1,{80 + d}\n" for d in range(14, 20))
+    (tmp_path / "c.csv").write_text("time,chamber,rh_pct\n" + air, encoding="utf-8")
+    for command, made in (("check", "results/ledger.csv"), ("report", "report.html")):
+        done = CliRunner().invoke(build(rich_help=False), [command, str(tmp_path)])
+        assert done.exit_code in (0, 1), done.output
+        assert (tmp_path / made).is_file()
+
+
+def test_a_chamber_named_like_a_path_gets_a_safe_file_name(tmp_path):
+    runs = pd.DataFrame(
+        {
+            "chamber": ["left/a", "../../b"],
+            "window": "whole",
+            "start": pd.Timestamp("2031-01-14", tz="UTC"),
+            "stop": pd.Timestamp("2031-01-15", tz="UTC"),
+        }
+    )
+    records = pd.DataFrame(
+        {
+            "chamber": ["left/a", "../../b"],
+            "time": pd.Timestamp("2031-01-14 10:00", tz="UTC"),
+            "rh_pct": 80.0,
+        }
+    )
+
+    class Drawing:
+        def savefig(self, path, **_):
+            path.write_bytes(b"picture")
+
+    folder = tmp_path / "in" / "results"
+    with mock.patch.object(timelines, "_draw", return_value=Drawing()):
+        made = timelines.write_timelines(
+            folder, mock.Mock(runs=runs), {"environment": mock.Mock(table=records)}
+        )
+    assert sorted(p.name for p in made) == ["humidity_.._.._b.png", "humidity_left_a.png"]
+    assert sorted(p.name for p in folder.iterdir()) == sorted(p.name for p in made)
+    assert [p.name for p in tmp_path.iterdir()] == ["in"]

@@ -41,7 +41,7 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
     with whole_folder(folder) as spare:
         for chamber, records in climate.groupby("chamber", observed=True, sort=True):
             runs = data.runs[(data.runs["chamber"] == chamber) & (data.runs["window"] == "whole")]
-            runs = runs[runs["start"].notna()]
+            runs = runs[runs["start"] < runs["stop"]]  # neither is so where a date is not known
             if len(runs):
                 name = file_name(f"humidity_{chamber}", ".png", {path.name for path in made})
                 _draw(str(chamber), records, runs, data, logs).savefig(spare / name, dpi=130)

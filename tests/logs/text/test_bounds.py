@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import io
+import lzma
 import subprocess
 import sys
 import warnings
 import zipfile
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import openpyxl
@@ -51,6 +54,7 @@ def parquet_bomb() -> bytes:
 READ = """
 import sys
 from pathlib import Path
+from typing import Any
 sys.path.insert(0, sys.argv[1])
 from tests.logs.folder import make_trial
 from trialkit.errors import LogError
@@ -160,3 +164,24 @@ def test_names_inside_an_archive_are_shown_with_their_marks() -> None:
     with zipfile.ZipFile(out, "w") as archive:
         archive.writestr("a\x1b[31m.csv", LOG)
     assert [m.name for m in unpack_members(out.getvalue(), "x.zip")] == ["x.zip/a␛[31m.csv"]
+
+
+@pytest.mark.parametrize("pack", [gzip.compress, bz2.compress, lzma.compress])
+def test_a_packet_with_changed_bytes_is_refused_and_one_cut_short_is_not(pack: Any) -> None:
+    """A changed digit unpacks like any other; only the check at the end tells."""
+    rows = b"".join(b"2031-01-14 10:%02d,T1,%d\n" % (i % 60, i) for i in range(20_000))
+    data = pack(b"time,chamber,rh_pct\n" + rows)
+    for at in range(len(data) // 3, len(data) - 12, len(data) // 7):
+        wrong = bytearray(data)
+        wrong[at] ^= 4
+        with pytest.raises(LogError, match="damaged"):
+            unpack_members(bytes(wrong), "x.csv.packed")
+    [member] = unpack_members(data[: len(data) * 3 // 4], "x.csv.packed")
+    assert member.cut_short
+
+
+def test_a_wrong_check_at_the_end_refuses_the_file() -> None:
+    data = bytearray(gzip.compress(LOG))
+    data[-6] ^= 1  # the check sum of what was packed
+    with pytest.raises(LogError, match="which of its rows are sound cannot be told"):
+        unpack_members(bytes(data), "x.csv.gz")

@@ -216,11 +216,11 @@ def _unpack(raw: bytes, unpacker: Any, name: str) -> tuple[bytes, bool]:
                     if unpacker.needs_input:
                         break
         except (zlib.error, OSError, lzma.LZMAError, EOFError, ValueError) as problem:
-            if not total:
-                raise LogError(
-                    f"{name}: the compressed file is damaged ({problem}) → export it again"
-                ) from None
-            return b"".join(out), True
+            # damage shows only behind the first changed bytes: no row is known to be sound
+            raise LogError(
+                f"{name}: the compressed file is damaged ({problem}), and which of its rows are "
+                "sound cannot be told → export it again"
+            ) from None
         if not unpacker.eof:
             cut_short = True
             break

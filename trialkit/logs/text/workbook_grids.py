@@ -79,5 +79,5 @@ def _cell(value: Any) -> Any:
     kind, written = value
     if kind == "span":
         return dt.timedelta(seconds=written)
-    read = {"datetime": dt.datetime, "date": dt.date, "time": dt.time}[kind]
-    return read.fromisoformat(written)
+    read: dict[str, Any] = {"datetime": dt.datetime, "date": dt.date, "time": dt.time}
+    return read[kind].fromisoformat(written)
