@@ -37,7 +37,7 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
     climate = logs["environment"].table
     if "rh_pct" not in climate or climate["rh_pct"].isna().all():
         return []
-    made = []
+    made: list[Path] = []
     with whole_folder(folder) as spare:
         for chamber, records in climate.groupby("chamber", observed=True, sort=True):
             runs = data.runs[(data.runs["chamber"] == chamber) & (data.runs["window"] == "whole")]

@@ -121,7 +121,8 @@ def _text_lengths(column: Any) -> np.ndarray:
     used = as_numpy(pc.drop_null(column.indices), np.int64)
     if len(used) and not 0 <= used.min() <= used.max() < len(each):
         raise ValueError("it names texts that it does not hold")
-    return each[used]
+    lengths: np.ndarray = each[used]
+    return lengths
 
 
 def _sound_text(column: Any) -> Any:
