@@ -107,6 +107,9 @@ def write_report(
         if plan is None:
             plan, more = plan_for_page(trial)
             told += more
+        elif not plan.asked:  # only a plan that is written proves when the question was
+            written, _ = plan_for_page(trial)
+            plan = written if written is not None and written.hash == plan.hash else plan
         inputs = PageInputs(
             trial=trial,
             result=result,
