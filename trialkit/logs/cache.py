@@ -57,7 +57,7 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
     What was found is kept as messages, to be said in any language. Nothing is kept for logs under
     one megabyte, in folders that cannot be written, and for the demo as it ships.
     """
-    if not cache or trial.logs.get(kind) is None or _ships(trial.folder):
+    if not cache or trial.logs.get(kind) is None or ships(trial.folder):
         return read()
     kept = trial.folder / ".cache" / "logs"
     remove_spare(kept, "partial-*")
@@ -84,7 +84,7 @@ def _find(trial: Trial, kind: str, kept: Path) -> Log | None:
     return _load(kept / f"{kind}-{_key(trial, kind, files)}", kind)
 
 
-def _ships(folder: Path) -> bool:
+def ships(folder: Path) -> bool:
     """Whether a folder is the demo inside the installed package or its source tree."""
     package = Path(__file__).resolve().parents[1]
     folder = folder.resolve()
