@@ -147,7 +147,10 @@ def test_a_chamber_named_like_a_path_gets_a_safe_file_name(tmp_path):
             path.write_bytes(b"picture")
 
     folder = tmp_path / "in" / "results"
-    with mock.patch.object(timelines, "_draw", return_value=Drawing()):
+    with (
+        mock.patch.object(timelines, "_draw", return_value=Drawing()),
+        mock.patch.object(timelines, "_drawn", return_value=records),
+    ):
         made = timelines.write_timelines(
             folder, mock.Mock(runs=runs), {"environment": mock.Mock(table=records)}
         )
