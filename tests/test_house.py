@@ -11,7 +11,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # Each stage with its place; a module may import only from places before or equal to its own.
 ORDER = [
-    {"errors", "arrays", "whole_files"},
+    {"errors", "arrays", "file_names", "formulas", "visible_text", "whole_files"},
     {"wording"},
     {"display", "shell", "units", "columns"},
     {"structure", "settings"},
@@ -79,7 +79,7 @@ def test_the_engine_knows_nothing_of_trials_files_or_pages():
 
 
 def test_the_text_of_logs_is_read_without_a_trial_or_the_glossary():
-    allowed = {"errors", "units", "logs", "wording"}
+    allowed = {"errors", "units", "logs", "wording", "visible_text", "file_names", "whole_files"}
     for path in (PACKAGE / "logs" / "text").rglob("*.py"):
         known = {n for n in imports(path) if n.startswith("trialkit.")}
         assert {n.split(".")[1] for n in known} <= allowed, f"{path}: {known}"

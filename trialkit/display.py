@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.visible_text import visible
 from trialkit.wording import spoken
 from trialkit.wording.row_notes import note_words
 
@@ -145,7 +146,7 @@ class Shown:
         out += [line(self.heads), "  ".join("─" * width for width in widths)]
         out += [line(row) for row in self.rows]
         out += list(self.notes)
-        return "\n".join(out)
+        return visible("\n".join(out))
 
     def __str__(self) -> str:
         return self.text()
@@ -159,25 +160,25 @@ class Shown:
         css = [' class="number"' if right else "" for right in numeric]
         parts = ['<table class="tk-table">']
         if self.caption:
-            parts.append(f"<caption>{html.escape(self.caption)}</caption>")
+            parts.append(f"<caption>{html.escape(visible(self.caption))}</caption>")
         parts.append("<thead><tr>")
         parts += [
-            f'<th scope="col"{c}>{html.escape(head)}</th>'
+            f'<th scope="col"{c}>{html.escape(visible(head))}</th>'
             for head, c in zip(self.heads, css, strict=True)
         ]
         parts.append("</tr></thead><tbody>")
         for row in self.rows:
             cells = [
                 (
-                    f'<th scope="row"{c}>{html.escape(cell)}</th>'
+                    f'<th scope="row"{c}>{html.escape(visible(cell))}</th>'
                     if j == 0
-                    else f"<td{c}>{html.escape(cell)}</td>"
+                    else f"<td{c}>{html.escape(visible(cell))}</td>"
                 )
                 for j, (cell, c) in enumerate(zip(row, css, strict=True))
             ]
             parts.append(f"<tr>{''.join(cells)}</tr>")
         parts.append("</tbody></table>")
-        parts += [f'<p class="tk-note">{html.escape(note)}</p>' for note in self.notes]
+        parts += [f'<p class="tk-note">{html.escape(visible(note))}</p>' for note in self.notes]
         return "".join(parts)
 
 

@@ -10,11 +10,20 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from trialkit.visible_text import LONGEST_MESSAGE, bounded, brief, visible
+
 Severity = Literal["note", "caution", "stop"]
 
 
+#: Faults of one file that are told at once.
+MOST_TOLD = 40
+
+
 class TrialkitError(Exception):
-    """Root of every error that trialkit raises on purpose."""
+    """Root of every error that trialkit raises on purpose; no line of its words is too long."""
+
+    def __init__(self, words: object = "") -> None:
+        super().__init__(bounded(str(words)))
 
 
 class TrialFileError(TrialkitError):
@@ -32,7 +41,9 @@ class TrialFileError(TrialkitError):
         self.source = source
         self.faults = tuple(faults)
         lines = [f"{source}: {len(self.faults)} problem{'s' * (len(self.faults) != 1)} to fix"]
-        lines += [f"  {i}. {fault}" for i, fault in enumerate(self.faults, 1)]
+        lines += [f"  {i}. {fault}" for i, fault in enumerate(self.faults[:MOST_TOLD], 1)]
+        left = len(self.faults) - MOST_TOLD
+        lines += [f"  and {left} more, told when these are fixed"] if left > 0 else []
         super().__init__("\n".join(lines))
 
 
@@ -77,6 +88,13 @@ class Fault:
     where: str
     what: str
     remedy: str = ""
+
+    def __post_init__(self) -> None:
+        # what a file says may be of any length and hold any character
+        where, remedy = brief(visible(self.where), 110), brief(visible(self.remedy), 240)
+        what = brief(visible(self.what), LONGEST_MESSAGE - 10 - len(where) - len(remedy))
+        for name, words in (("where", where), ("what", what), ("remedy", remedy)):
+            object.__setattr__(self, name, words)
 
     def __str__(self) -> str:
         return f"{self.where}: {self.what}" + (f" → {self.remedy}" if self.remedy else "")

@@ -6,12 +6,16 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.design.question_record import question_changes
 from trialkit.display import Shown, show_table
-from trialkit.errors import TrialkitError
+from trialkit.errors import LogError, TrialkitError
 from trialkit.folder import log_files
+from trialkit.logs.text.files import find_files, hash_file
 from trialkit.pipeline import Pipeline
+from trialkit.report.made_from import MadeFrom, differences, made_from, read_made_from
 from trialkit.shell import quoted
-from trialkit.wording import Message, Units, message, spoken
+from trialkit.visible_text import quote
+from trialkit.wording import Message, Units, message, several, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -94,13 +98,14 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     rows = [
         ("trial file", "done", _size(trial, units)),
         ("plan", *_plan(steps)),
+        *_question(steps),
         ("batches", *_batches(trial, moment, last)),
         ("harvest", *harvested),
     ]
     for kind, name in (("environment", "climate logs"), ("mist", "mist logs")):
         if kind in trial.logs:
             rows.append((name, *_files(trial, kind)))
-    rows.append(("report", *_report(trial)))
+    rows.append(("report", *_report(steps)))
     table = pd.DataFrame(rows, columns=["step", "state", "detail"])
     states = dict(zip(table["step"].astype(str), table["state"].astype(str), strict=True))
     return Status(trial.title, table, _next(trial, states))
@@ -125,6 +130,18 @@ def _plan(steps: Pipeline) -> tuple[str, object]:
     if plan.version == "by hand":
         return "done", message("standing.plan_by_hand", plan=short)
     return "done", message("standing.plan_made", seed=plan.seed, plan=short)
+
+
+def _question(steps: Pipeline) -> list[tuple[str, str, object]]:
+    """Give a row where the question is another than when the plan was drawn."""
+    try:
+        plan = steps.plan
+    except TrialkitError:
+        return []  # the row of the plan says what is wrong
+    changes = question_changes(steps.trial, plan) if plan is not None else []
+    if not changes:
+        return []
+    return [("question", "needs care", message("standing.question_changed", changes=changes))]
 
 
 def _batches(trial: Trial, now: dt.datetime, last: dt.datetime | None) -> tuple[str, Message]:
@@ -187,14 +204,37 @@ def _files(trial: Trial, kind: str) -> tuple[str, Message]:
     return "under way", message("standing.files", count=len(paths), size=size)
 
 
-def _report(trial: Trial) -> tuple[str, object]:
-    path = trial.folder / "report.html"
+def _report(steps: Pipeline) -> tuple[str, object]:
+    """Say whether the report was made from just what is there now; dates of files say nothing."""
+    path = steps.trial.folder / "report.html"
     if not path.exists():
         return "to do", message("standing.report_none")
-    inputs = [trial.source, *(p for kind in trial.logs for p in log_files(trial, kind))]
-    if any(p.stat().st_mtime > path.stat().st_mtime for p in inputs):
-        return "needs care", message("standing.report_old", file=path.name)
+    then = read_made_from(path)
+    if then is None:
+        return "needs care", message("standing.report_unmarked", file=path.name)
+    changed = differences(then, _there_now(steps))
+    if changed:
+        what = several([quote(name) for name in changed], 4)
+        return "needs care", message("standing.report_other", file=path.name, changed=what)
     return "done", path.name
+
+
+def _there_now(steps: Pipeline) -> MadeFrom:
+    """Give the fingerprints of what is in the folder now."""
+    trial = steps.trial
+    try:
+        plan = steps.plan
+        now = made_from(trial, plan, {})
+    except TrialkitError:
+        now = {**made_from(trial, None, {}), "plan": {"plan": "cannot be read"}}
+    for spec in trial.logs.values():
+        for pattern in spec.files:
+            try:
+                found = find_files(trial.folder, [pattern])
+                now["logs"] |= {name: hash_file(path)[0] for path, name in found}
+            except LogError:  # none there, or not to be read: it differs from any fingerprint
+                now["logs"] |= {pattern: "missing"}
+    return now
 
 
 def _next(trial: Trial, state: dict[str, str]) -> Message:

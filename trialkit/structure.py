@@ -21,9 +21,12 @@ from itertools import combinations
 from math import prod
 
 from trialkit.errors import DesignError
+from trialkit.visible_text import quote
 
 _TOKEN = re.compile(r"\s*(?:([A-Za-z_][A-Za-z0-9_]*)|([()/*]))")
 Term = tuple[str, ...]
+# terms double with each factor that crosses the others
+_LONGEST, _MOST_BRACKETS, _MOST_FACTORS = 300, 20, 8
 
 
 @dataclass(frozen=True)
@@ -151,11 +154,22 @@ def parse_structure(text: str) -> Structure:
     >>> parse_structure("(batch * chamber) / block").random_terms
     ('batch', 'chamber', 'batch:chamber', 'batch:chamber:block')
     """
+    if len(text) > _LONGEST or text.count("(") > _MOST_BRACKETS:
+        raise DesignError(
+            f"structure {quote(text)} is too long: at most {_LONGEST} letters and "
+            f"{_MOST_BRACKETS} pairs of brackets"
+        )
     tokens = _tokens(text)
+    names = [t for t in tokens if t not in "()/*"]
+    if len(names) > _MOST_FACTORS:
+        raise DesignError(
+            f"structure {quote(text)} names {len(names)} kinds of units; "
+            f"{_MOST_FACTORS} is the most"
+        )
     terms, rest = _expression(tokens, text)
     if rest:
         raise DesignError(f"structure {text!r}: a bracket closes that was never opened")
-    factors: list[str] = [t for t in tokens if t not in "()/*"]
+    factors: list[str] = names
     doubled = sorted({name for name in factors if factors.count(name) > 1})
     if doubled:
         raise DesignError(f"structure {text!r}: {', '.join(doubled)} appears more than once")

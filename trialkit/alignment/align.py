@@ -25,6 +25,7 @@ from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.design.layout.progress import Told, shown_progress
+from trialkit.design.question_record import question_findings
 from trialkit.errors import AlignError, Finding, TrialkitError
 from trialkit.logs.climate.outline import Outline, outline_of
 from trialkit.signals.overrides import tell_unheeded
@@ -110,6 +111,7 @@ def align(
     runs = add_agreement(runs, sensors, keys)
     runs = _add_slow(runs, judged.slow)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated)
+    plan = _plan_of(trial, plan)
     assignment = _assignment(trial, plan)
     fidelity = fidelity_table(trial, runs, assignment, check.response)
     table, missing = _assemble(trial, picked, assignment, runs)
@@ -117,6 +119,7 @@ def align(
         missing = []  # the reader of the harvest already listed them
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
+    findings += question_findings(trial, plan)
     unmade = list_unmade(trial, judged.open, runs, check.response, mist=pulses)
     kept = check if source is not None else None
     return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, kept, unmade)
@@ -328,20 +331,25 @@ def _expose(
     return runs, out.sensors, findings
 
 
+def _plan_of(trial: Trial, plan: Any) -> Any:
+    """Read the plan from the trial's folder where none is given."""
+    from trialkit.design.plan import read_plan
+
+    if plan is not None or not trial.factors:
+        return plan
+    try:
+        return read_plan(trial)
+    except (TrialkitError, OSError) as problem:
+        raise AlignError(
+            f"who received what is not known: {problem} → make the plan with "
+            "'trialkit plan', or give plan="
+        ) from None
+
+
 def _assignment(trial: Trial, plan: Any) -> pd.DataFrame | None:
-    """Give the treatments of every unit, from the plan or the trial's folder."""
+    """Give the treatments of every unit, from the plan."""
     if not trial.factors:
         return None
-    if plan is None:
-        from trialkit.design.plan import read_plan
-
-        try:
-            plan = read_plan(trial)
-        except (TrialkitError, OSError) as problem:
-            raise AlignError(
-                f"who received what is not known: {problem} → make the plan with "
-                "'trialkit plan', or give plan="
-            ) from None
     table = plan if isinstance(plan, pd.DataFrame) else plan.table
     absent = [name for name in trial.factors if name not in table.columns]
     if absent:

@@ -29,11 +29,13 @@ from trialkit.alignment.summaries import Summaries, summarise
 from trialkit.arrays import Floats
 from trialkit.columns.channels import READ
 from trialkit.errors import AlignError
+from trialkit.whole_files import remove_spare
 
 #: Rows handed to the kernel at once.
 BATCH = 262_144
 _PARQUET = (".parquet", ".pq")
 _CSV = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".csv.zst")
+_SPILL, _DAY_S = "trialkit-sort-", 86_400.0
 _WORDS = ("chamber", "sensor", "shelf")
 
 
@@ -99,14 +101,14 @@ def expose_files(
             names = _columns_there(paths, _parquet_columns(paths), columns or {})
             pieces = _parquet_pieces(paths, names, summer, threads)
         else:
-            with _database(threads, memory_mb) as con:
+            with _database(threads, memory_mb, paths) as con:
                 names = _columns_there(paths, _csv_columns(con, paths), columns or {})
                 pieces = _streamed(con, _query(paths, reader, names), summer, threads)
         total = summer.join_pieces(pieces)
     except SeamError:
         order = ", ".join(name for name in ("chamber", "sensor", "time") if name in names)
         in_order = f"{_query(paths, reader, names)} ORDER BY {order}"
-        with _database(threads, memory_mb) as con:
+        with _database(threads, memory_mb, paths) as con:
             total = summer.join_pieces(_streamed(con, in_order, summer, threads))
     return summarise(total, cells, settings)
 
@@ -133,7 +135,7 @@ def read_batches(
         return
     import duckdb
 
-    with _database(os.cpu_count() or 1, memory_mb) as con:
+    with _database(os.cpu_count() or 1, memory_mb, paths) as con:
         try:
             names = _columns_there(paths, _csv_columns(con, paths), columns, shelf=True)
             yield iter(con.sql(_query(paths, reader, names)).to_arrow_reader(BATCH))
@@ -169,16 +171,30 @@ def _find(files: str | Path | Sequence[str | Path]) -> tuple[list[Path], str]:
 
 
 @contextmanager
-def _database(threads: int, memory_mb: int) -> Iterator[Any]:
-    """Open a DuckDB database in memory that spills to a folder of its own."""
+def _database(threads: int, memory_mb: int, paths: Sequence[Path]) -> Iterator[Any]:
+    """Open a DuckDB database in memory that spills to a folder of its own.
+
+    It reads the given files and nothing else, loads no extension and knows no network.
+    """
     import duckdb
 
-    with tempfile.TemporaryDirectory() as spill, duckdb.connect() as con:
+    remove_spare(Path(tempfile.gettempdir()), f"{_SPILL}*", after_s=_DAY_S)
+    with tempfile.TemporaryDirectory(prefix=_SPILL) as spill, duckdb.connect() as con:
         con.execute(f"SET threads = {int(threads)}")
         con.execute(f"SET memory_limit = '{int(memory_mb)}MB'")
         con.execute("SET TimeZone = 'UTC'")
-        con.execute("SET temp_directory = '" + spill.replace("'", "''") + "'")
+        con.execute(f"SET temp_directory = {_text(spill)}")
+        for extra in ("autoinstall_known", "autoload_known", "allow_community"):
+            con.execute(f"SET {extra}_extensions = false")
+        con.execute(f"SET allowed_paths = [{', '.join(_text(str(p)) for p in paths)}]")
+        con.execute(f"SET allowed_directories = [{_text(spill)}]")
+        con.execute("SET enable_external_access = false")
+        con.execute("SET lock_configuration = true")
         yield con
+
+
+def _text(value: str) -> str:
+    return "'" + value.replace("'", "''") + "'"
 
 
 def _quoted(name: str) -> str:
@@ -200,7 +216,7 @@ def _literal(path: str) -> str:
 
 
 def _from(paths: Sequence[Path], reader: str) -> str:
-    listed = ", ".join("'" + _literal(str(p)).replace("'", "''") + "'" for p in paths)
+    listed = ", ".join(_text(_literal(str(p))) for p in paths)
     return f"{reader}([{listed}], union_by_name = true)"
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -157,7 +158,7 @@ def _names(text: str) -> list[str]:
 
 
 def _count_or_names(text: str) -> int | list[str]:
-    return int(text) if text.strip().isdigit() else _names(text)
+    return int(text) if re.fullmatch(r"\s*[0-9]{1,6}\s*", text) else _names(text)
 
 
 def _time_zone() -> str:
@@ -251,6 +252,7 @@ def lab(
         "-m",
         "jupyterlab",
         f"--ServerApp.root_dir={folder.resolve()}",
+        "--ServerApp.ip=localhost",
         f"--ServerApp.port={port}",
         "--LabApp.default_url=/lab/tree/notebooks/1_design.ipynb",
     ]

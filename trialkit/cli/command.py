@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import inspect
 import signal
 import sys
@@ -15,6 +16,7 @@ import typer
 from trialkit.cli.screen import Screen
 from trialkit.errors import ReportError, TrialFileError, TrialkitError
 from trialkit.shell import quoted
+from trialkit.visible_text import visible
 from trialkit.wording import languages, message, speaking
 
 DONE, STOPPED_BY_DATA, WRONG_USAGE, OUR_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
@@ -106,7 +108,11 @@ def _run_safely(screen: Screen, debug: bool, work: Callable[[], int]) -> int:
         return INTERRUPTED
     except (typer.Exit, typer.Abort, typer.BadParameter):
         raise
+    except BrokenPipeError:
+        raise  # whoever read the output has gone
     except OSError as problem:
+        return _failed(screen, problem, STOPPED_BY_DATA, debug)
+    except MemoryError as problem:
         return _failed(screen, problem, STOPPED_BY_DATA, debug)
     except Exception as problem:
         return _failed(screen, problem, OUR_FAULT, debug)
@@ -121,8 +127,10 @@ def _failed(screen: Screen, problem: Exception, code: int, debug: bool) -> int:
     if debug:
         traceback.print_exc()
     words = str(problem)
-    if isinstance(problem, OSError) and problem.filename:
-        words = f"{problem.filename}: {problem.strerror or problem}"
+    if isinstance(problem, OSError):
+        words = _about_file(problem)
+    if isinstance(problem, MemoryError):
+        words = str(message("cli.no_memory"))
     if code == OUR_FAULT:
         kind = type(problem).__name__
         words = str(message("cli.own_fault", kind=kind, problem=str(problem)))
@@ -135,12 +143,25 @@ def _failed(screen: Screen, problem: Exception, code: int, debug: bool) -> int:
     return screen.finish(code)
 
 
+_NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+_NOT_ALLOWED = {errno.EACCES, errno.EPERM, errno.EROFS}
+
+
+def _about_file(problem: OSError) -> str:
+    """Say which file it is about, what is wrong, and what to do."""
+    place = str(problem.filename) if problem.filename else str(message("cli.some_file"))
+    words = f"{place}: {problem.strerror or problem}"
+    if problem.errno in _NO_ROOM:
+        return f"{words} → {message('cli.no_room')}"
+    return f"{words} → {message('cli.not_allowed')}" if problem.errno in _NOT_ALLOWED else words
+
+
 def _complain(words: str) -> None:
     from rich.console import Console
     from rich.text import Text
 
     Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty()).print(
-        Text(words, style="red")
+        Text(visible(words), style="red")
     )
 
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def write_tables(folder: Path, tables: Mapping[str, pd.DataFrame]) -> list[Path]:
     """Write tables as CSV files in a folder, all of them or none."""
-    from trialkit.logs.text.formulas import without_formulas
+    from trialkit.formulas import without_formulas
 
     with whole_folder(folder) as spare:
         for name, table in tables.items():

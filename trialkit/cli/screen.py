@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -13,12 +14,14 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.text import Text
 
+from trialkit.visible_text import visible
 from trialkit.wording import message, spoken
 
 if TYPE_CHECKING:
     from trialkit.display import Shown
     from trialkit.errors import Finding
 
+_OBEYED = re.compile("[\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
 _STYLE = {"stop": "bold red", "caution": "yellow", "note": "cyan"}
 
 
@@ -52,7 +55,7 @@ class Screen:
     def say(self, text: object, *, style: str = "", indent: str = "") -> None:
         """Print a line or a paragraph; words from files are never read as markup."""
         if not self.as_json:
-            self._out.print(Text(f"{indent}{text}", style=style))
+            self._out.print(Text(visible(f"{indent}{text}"), style=style))
 
     def heading(self, text: object) -> None:
         """Print a line that begins a part."""
@@ -70,12 +73,12 @@ class Screen:
         from rich.table import Table
 
         table = Table(box=box.SIMPLE_HEAD, caption_justify="left", title_justify="left")
-        table.title = Text(shown.caption) if shown.caption else None
+        table.title = Text(visible(shown.caption)) if shown.caption else None
         numeric = shown.numeric or (False,) * len(shown.heads)
         for name, right in zip(shown.heads, numeric, strict=True):
-            table.add_column(Text(name), justify="right" if right else "left")
+            table.add_column(Text(visible(name)), justify="right" if right else "left")
         for row in shown.rows:
-            table.add_row(*map(Text, row))
+            table.add_row(*(Text(visible(cell)) for cell in row))
         self._out.print(table)
         for note in shown.notes:
             self.say(note, style="dim")
@@ -89,9 +92,11 @@ class Screen:
             if self.as_json:
                 continue
             word = spoken().text(f"severity.{finding.severity}")
-            line = Text.assemble((f"  {word}: ", _STYLE[finding.severity]), finding.message)
+            line = Text.assemble(
+                (f"  {word}: ", _STYLE[finding.severity]), visible(finding.message)
+            )
             if finding.remedy:
-                line.append(f" → {finding.remedy}", style="dim")
+                line.append(visible(f" → {finding.remedy}"), style="dim")
             self._out.print(line)
 
     def keep(self, findings: Iterable[Finding]) -> None:
@@ -146,7 +151,10 @@ class Screen:
         """Print the JSON record if asked; give the exit code back."""
         if self.as_json:
             record = {**self.record, "exit": code}
-            sys.stdout.write(json.dumps(tidy(record), ensure_ascii=False, indent=2) + "\n")
+            text = json.dumps(tidy(record), ensure_ascii=False, indent=2)
+            # what JSON leaves as it is and a terminal obeys stays the same value, written out
+            text = _OBEYED.sub(lambda m: f"\\u{ord(m[0]):04x}", text)
+            sys.stdout.write(text + "\n")
         return code
 
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from trialkit.file_names import file_name
 from trialkit.whole_files import whole_folder
 
 if TYPE_CHECKING:
@@ -37,13 +38,13 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
     climate = _drawn(logs["environment"], data)
     if climate is None or "rh_pct" not in climate or climate["rh_pct"].isna().all():
         return []
-    made = []
+    made: list[Path] = []
     with whole_folder(folder) as spare:
         for chamber, records in climate.groupby("chamber", observed=True, sort=True):
             runs = data.runs[(data.runs["chamber"] == chamber) & (data.runs["window"] == "whole")]
-            runs = runs[runs["start"].notna()]
+            runs = runs[runs["start"] < runs["stop"]]  # neither is so where a date is not known
             if len(runs):
-                name = f"humidity_{chamber}.png"
+                name = file_name(f"humidity_{chamber}", ".png", {path.name for path in made})
                 _draw(str(chamber), records, runs, data, logs).savefig(spare / name, dpi=130)
                 made.append(folder / name)
     return made

@@ -56,13 +56,20 @@ def copy_demo(folder: str | Path) -> Path:
     """
     import shutil
 
+    from trialkit.whole_files import whole_folder
+
     source, out = demo_folder(), Path(folder)
-    for path in sorted(p for p in source.rglob("*") if p.is_file()):
-        if ".cache" in path.parts:
-            continue  # what reading the demo in its place left behind
-        target = out / path.relative_to(source)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(path, target)
+    with whole_folder(out) as spare:
+        for path in sorted(p for p in source.rglob("*") if p.is_file()):
+            if ".cache" in path.parts:
+                continue  # what reading the demo in its place left behind
+            target = spare / path.relative_to(source)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            try:
+                shutil.copyfile(path, target)
+            except OSError as problem:
+                problem.filename, problem.filename2 = str(out / target.name), None
+                raise
     return out
 
 
@@ -100,7 +107,9 @@ def write_demo(folder: str | Path) -> list[Path]:
     plan = assign(trial)
     wrote = [target, *write_texts(out, demo_texts(trial, plan.table))]
     with tempfile.TemporaryDirectory() as spare:
-        plan.write(spare)
+        # drawn where nothing is harvested yet, as it would have been
+        shutil.copyfile(target, Path(spare) / "trial.toml")
+        assign(read_trial(spare)).write(spare)
         for name in ("assignment.csv", "plan.json"):
             made = Path(spare) / "plan" / name
             wrote.append(Path(shutil.copyfile(made, out / "plan" / name)))

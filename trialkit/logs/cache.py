@@ -11,7 +11,7 @@ import json
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from io import BytesIO
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,6 +21,7 @@ from trialkit.logs.ledger import SAID, Ledger
 from trialkit.logs.log import Log, LogFile
 from trialkit.logs.text.files import find_files, hash_file
 from trialkit.trial import Trial
+from trialkit.whole_files import remove_spare
 from trialkit.wording import read_wording
 from trialkit.wording.storing import from_data, to_data
 
@@ -50,29 +51,37 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
 
     Notes
     -----
-    The key is made of the content of the trial file and of every log file, their names, the
-    revision of the readers, the keys of the catalogue's messages and, for a harvest, the register
-    of its columns. What was found is kept as messages, to be said in any language. Nothing is kept
-    for logs under one megabyte, in folders that cannot be written, and for the demo as it ships.
+    The key is made of the content of the trial file and of every log file as it was read (so that
+    a file that changes meanwhile never meets another's result), their names, the revision of the
+    readers, the keys of the catalogue's messages and, for a harvest, the register of its columns.
+    What was found is kept as messages, to be said in any language. Nothing is kept for logs under
+    one megabyte, in folders that cannot be written, and for the demo as it ships.
     """
     if not cache or trial.logs.get(kind) is None or ships(trial.folder):
         return read()
-    try:
-        files = [
-            LogFile(name, *hash_file(path))
-            for path, name in find_files(trial.folder, trial.logs[kind].files)
-        ]
-    except LogError:
-        return read()  # which says what is wrong, with everything else
-    if sum(f.size for f in files) < SMALLEST:
-        return read()
-    place = trial.folder / ".cache" / "logs" / f"{kind}-{_key(trial, kind, files)}"
-    found = _load(place, kind)
-    if found is not None:
-        return found
+    kept = trial.folder / ".cache" / "logs"
+    remove_spare(kept, "partial-*")
+    if any(kept.glob(f"{kind}-*")):
+        found = _find(trial, kind, kept)
+        if found is not None:
+            return found
     log = read()
-    _store(place, kind, log)
+    # the name is made of what was read, not of what lay there before or after
+    if sum(file.size for file in log.files) >= SMALLEST:
+        _store(kept / f"{kind}-{_key(trial, kind, log.files)}", kind, log)
     return log
+
+
+def _find(trial: Trial, kind: str, kept: Path) -> Log | None:
+    """Look for a log whose files are just those that are there now."""
+    try:
+        there = find_files(trial.folder, trial.logs[kind].files)
+        if sum(path.stat().st_size for path, _ in there) < SMALLEST:
+            return None
+        files = [LogFile(name, *hash_file(path)) for path, name in there]
+    except (LogError, OSError):
+        return None  # reading says what is wrong, with everything else
+    return _load(kept / f"{kind}-{_key(trial, kind, files)}", kind)
 
 
 def ships(folder: Path) -> bool:
@@ -82,7 +91,7 @@ def ships(folder: Path) -> bool:
     return folder.is_relative_to(package) or folder.is_relative_to(package.parent / "data")
 
 
-def _key(trial: Trial, kind: str, files: list[LogFile]) -> str:
+def _key(trial: Trial, kind: str, files: Sequence[LogFile]) -> str:
     known = [repr(column) for column in trial.harvest_columns.values()]
     messages = sorted(k for k in read_wording().entries if k.startswith(_MESSAGES))
     parts = [
@@ -126,7 +135,7 @@ def _store(place: Path, kind: str, log: Log) -> None:
         (Path(scratch) / "log.json").write_text(json.dumps(meta), encoding="utf-8")
         for old in place.parent.glob(f"{kind}-*"):
             shutil.rmtree(old, ignore_errors=True)
-        os.replace(scratch, place)
+        os.replace(scratch, place)  # fails where another command has just put the same there
     except (OSError, ValueError, TypeError, LogError):  # a full or locked disk: go on without
         if scratch:
             shutil.rmtree(scratch, ignore_errors=True)

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.errors import Finding
+from trialkit.formulas import without_formulas
 from trialkit.logs.rules import RULES, rule_name
 from trialkit.logs.text.files import matches_file
-from trialkit.logs.text.formulas import without_formulas
 from trialkit.whole_files import write_whole
 from trialkit.wording import Message, finding, message, spoken, suggestion
 

@@ -11,14 +11,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.columns import HarvestColumn, log_columns
-from trialkit.errors import Finding, LogError, Severity
+from trialkit.errors import MOST_TOLD, Finding, LogError, Severity
 from trialkit.logs.clocks.zones import Change, find_zone
 from trialkit.logs.heads import Columns, find_columns
 from trialkit.logs.ledger import Account, FileAccount
 from trialkit.logs.log import Log, LogFile
 from trialkit.logs.text.chosen_cells import add_choices
 from trialkit.logs.text.dialect import decode
-from trialkit.logs.text.files import Member, find_files, hash_file, matches_file, open_members
+from trialkit.logs.text.files import (
+    Member,
+    find_files,
+    matches_file,
+    read_once,
+    unpack_members,
+)
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.tables import Told, read_text_tables
 from trialkit.logs.text.typed_files import read_other
@@ -130,9 +136,10 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
     read = 0
     for path, name in files_there(reading, troubles):
         try:
-            sha256, size = hash_file(path)
-            reading.files.append(LogFile(name, sha256, size))
-            members = open_members(path, name)
+            raw, sha256 = read_once(path, name)
+            reading.files.append(LogFile(name, sha256, len(raw)))
+            members = unpack_members(raw, name)
+            del raw  # plain text is held by its member alone
             reading.findings += _tell_waiting(path, name, members)
         except LogError as problem:
             troubles.append(str(problem))
@@ -218,7 +225,9 @@ def raise_together(troubles: list[str]) -> None:
     if len(troubles) == 1:
         raise LogError(troubles[0])
     if troubles:
-        lines = [f"  {i}. {t}" for i, t in enumerate(troubles, 1)]
+        lines = [f"  {i}. {t}" for i, t in enumerate(troubles[:MOST_TOLD], 1)]
+        left = len(troubles) - MOST_TOLD
+        lines += [f"  and {left} more"] if left > 0 else []
         raise LogError("\n".join([f"{len(troubles)} log files cannot be read", *lines]))
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.layout_words import layout_words
+from trialkit.design.question_record import fixed_before_harvest
 from trialkit.report.inputs import PLAN_NOT_SHOWN, PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -42,8 +43,9 @@ def layout_sentences(inputs: PageInputs) -> list[str]:
     given = " ".join(_given(factor, inputs) for factor in trial.factors.values())
     unit = say.text("trial_layout.unit_is", factor=inputs.factor.name, units=inputs.units)
     question = trial.question
+    proved = fixed_before_harvest(trial, inputs.plan)
     asked = say.text(
-        "trial_layout.question",
+        "trial_layout.question" if proved else "trial_layout.question_undated",
         margin=inputs.margin,
         reference=inputs.reference,
         difference=f"{say.number(question.difference_pct)} %",

@@ -12,7 +12,9 @@ from markupsafe import Markup
 
 from trialkit.errors import Finding, ReportError
 from trialkit.report.inputs import PageInputs, logs_for_page, plan_for_page
+from trialkit.report.made_from import MadeFrom, made_from, made_from_tag
 from trialkit.report.page_parts import Points, Section, Words
+from trialkit.visible_text import visible
 from trialkit.whole_files import write_whole
 from trialkit.wording import speaking
 
@@ -107,6 +109,9 @@ def write_report(
         if plan is None:
             plan, more = plan_for_page(trial)
             told += more
+        elif not plan.asked:  # only a plan that is written proves when the question was
+            written, _ = plan_for_page(trial)
+            plan = written if written is not None and written.hash == plan.hash else plan
         inputs = PageInputs(
             trial=trial,
             result=result,
@@ -143,6 +148,7 @@ def build_page(inputs: PageInputs, *, short: bool = False) -> str:
         answer_screen(inputs),
         _short_sections(inputs) if short else _sections(inputs),
         dates=_dates(inputs),
+        sources=made_from(inputs.trial, inputs.plan, inputs.logs),
         short=short,
     )
 
@@ -153,6 +159,7 @@ def render_page(
     answer: Answer,
     sections: Sequence[Section],
     *,
+    sources: MadeFrom,
     dates: str = "",
     short: bool = False,
 ) -> str:
@@ -179,6 +186,7 @@ def render_page(
         say=say,
         css=Markup(css),
         title=trial.title,
+        made_from=made_from_tag(sources),
         species=trial.species,
         dates=dates,
         invented=trial.invented,
@@ -200,8 +208,8 @@ def cell_shape(cell: str) -> Markup:
 
 
 def keep_units(value: Any) -> Any:
-    """Keep a number and its unit on one line, in any text that goes into the page."""
-    return _BEFORE_UNIT.sub("\u00a0", value) if type(value) is str else value
+    """Keep a number and its unit on one line, and hidden marks visible, in all of the page."""
+    return _BEFORE_UNIT.sub("\u00a0", visible(value)) if type(value) is str else value
 
 
 def _sections(inputs: PageInputs) -> Sequence[Section]:

@@ -60,12 +60,12 @@ def fingerprint(inputs: PageInputs | SettingsInputs) -> str:
     return say.text("page.fingerprint", plan=plan.hash[:12], **words)
 
 
-def _files(inputs: PageInputs | SettingsInputs) -> list[tuple[str, int, str]]:
+def _files(inputs: PageInputs | SettingsInputs) -> list[tuple[str, int | None, str]]:
     trial = inputs.trial
-    found = {}
-    if trial.source.is_file():
+    found: dict[str, tuple[int | None, str]] = {}
+    if trial.source.is_file():  # of the bytes that were read, which may lie there no more
         digest, size = file_hash(trial.source)
-        found[trial.source.name] = (size, digest)
+        found[trial.source.name] = (size if digest == trial.sha256 else None, trial.sha256)
     for log in inputs.logs.values():
         for file in log.files:
             found[file.name] = (file.size, file.sha256)

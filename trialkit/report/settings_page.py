@@ -11,6 +11,7 @@ import numpy as np
 from trialkit.decision.best_setting import daily_use
 from trialkit.report.cautions import cautions_section
 from trialkit.report.first_screen import Answer, Fact
+from trialkit.report.made_from import made_from
 from trialkit.report.page import render_page, write_page
 from trialkit.report.page_parts import (
     Picture,
@@ -78,7 +79,9 @@ def write_settings_report(
             cautions_section(inputs),
             provenance_section(inputs),
         ]
-        return write_page(Path(path), render_page(trial, say, _answer(inputs), sections))
+        sources = made_from(trial, inputs.plan, inputs.logs)
+        page = render_page(trial, say, _answer(inputs), sections, sources=sources)
+        return write_page(Path(path), page)
 
 
 def _answer(inputs: SettingsInputs) -> Answer:

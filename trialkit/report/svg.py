@@ -15,6 +15,7 @@ from xml.etree import ElementTree
 from markupsafe import Markup
 
 from trialkit.style import DARK, drawing
+from trialkit.visible_text import visible
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -72,14 +73,14 @@ def inline_svg(drawn: Axes | Figure, *, ident: str, alt: str, cut: bool = True) 
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     with drawing(**({} if cut else {"savefig.bbox": "standard"})):
         figure.savefig(target, format="svg", metadata=nothing)
-    text = re.sub(r"<!DOCTYPE[^>]*>", "", target.getvalue())
+    text = re.sub(r"<!DOCTYPE[^>]*>", "", visible(target.getvalue()))
     root = ElementTree.fromstring(text)
     used = _names_used(root)
     _clean(root, ident, used)
     width = float(root.attrib["viewBox"].split()[2])
     root.attrib.pop("height", None)
     root.attrib.pop("version", None)
-    root.attrib |= {"role": "img", "aria-label": alt, "width": f"{width * 96 / 72:.0f}"}
+    root.attrib |= {"role": "img", "aria-label": visible(alt), "width": f"{width * 96 / 72:.0f}"}
     ElementTree.register_namespace("", _SVG.strip("{}"))
     return Markup(ElementTree.tostring(root, encoding="unicode").replace("\n", " "))
 

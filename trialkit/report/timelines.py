@@ -117,9 +117,9 @@ def _timeline(
     say = inputs.say
     own = runs if batch is None else runs[runs["batch"] == batch]
     own = own.sort_values("chamber") if "chamber" in own else own
-    if not len(own) or own["start"].isna().all():
-        return None
     spans = (own["start"].min(), own["stop"].max())
+    if not spans[0] < spans[1]:  # nor where a date is not known
+        return None
     with drawing():
         figure = Figure(figsize=(WIDTH, 1.12 * len(own) + 0.5))
         rows = figure.subplots(len(own), 1, squeeze=False, sharex=True)[:, 0]

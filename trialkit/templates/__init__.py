@@ -146,8 +146,7 @@ def new_trial(
         difference_pct=difference_pct,
     )
     with tempfile.TemporaryDirectory() as spare:  # nothing is written until it reads cleanly
-        (Path(spare) / "trial.toml").write_text(text, encoding="utf-8")
-        read_trial(spare)
+        read_trial(write_whole(Path(spare) / "trial.toml", text))
     (out / "logs").mkdir(parents=True, exist_ok=True)
     return write_whole(target, text)
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Mapping
+from math import prod
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -19,6 +21,7 @@ from trialkit.trial.question_checks import check_question
 from trialkit.trial.ranges import levels_of_range
 from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
+    LONGEST_NAME,
     SECTIONS,
     TOP,
     FactorSection,
@@ -26,9 +29,13 @@ from trialkit.trial.sections import (
 )
 from trialkit.trial.text import Places, nearest
 from trialkit.trial.trial import Factor, Trial
+from trialkit.visible_text import is_plain, quote
 from trialkit.wording import plural, units_in_words
 
-_MAX_UNITS = 100_000
+#: Most units of a trial, most names in one list, most levels of a treatment.
+_MAX_UNITS = 10_000
+_MAX_NAMES = 1_000
+_MAX_LEVELS = 100
 
 
 def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: str) -> Trial:
@@ -36,7 +43,9 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     faults: list[Fault] = []
     for key in raw:
         if key not in TOP:
-            faults.append(Fault(places.where(key), f"unknown section {key!r}", nearest(key, TOP)))
+            faults.append(
+                Fault(places.where(key), f"unknown section {quote(key)}", nearest(key, TOP))
+            )
     sections = {
         name: check_section(model, raw.get(name, {}), (name,), places, faults)
         for name, model in SECTIONS.items()
@@ -101,7 +110,7 @@ def _zone(head: object, places: Places, faults: list[Fault]) -> dt.tzinfo:
         faults.append(
             Fault(
                 places.where("trial", "time_zone"),
-                f"unknown time zone {name!r}",
+                f"unknown time zone {quote(name)}",
                 "use an IANA name such as 'Europe/Vienna' or 'America/Chicago'",
             )
         )
@@ -135,7 +144,7 @@ def _units(
         faults.append(
             Fault(
                 places.where("units", "flushes"),
-                f"must be 1 to 20, but it is {flushes!r}",
+                f"must be 1 to 20, but it is {quote(flushes)}",
                 "count the flushes weighed",
             )
         )
@@ -145,17 +154,14 @@ def _units(
             faults.append(
                 Fault(
                     places.where("units", key),
-                    f"unknown key {key!r}",
+                    f"unknown key {quote(key)}",
                     nearest(key, (*structure.factors, "flushes")),
                 )
             )
-    total = 1
-    for names in levels.values():
-        total *= len(names)
+    total = prod(len(names) for names in levels.values())
     if total > _MAX_UNITS:
-        faults.append(
-            Fault(places.where("units"), f"{total} units is more than {_MAX_UNITS}", "use fewer")
-        )
+        what = f"{quote(total)} units is more than {_MAX_UNITS}"
+        faults.append(Fault(places.where("units"), what, f"use at most {_MAX_UNITS}"))
     return (structure if len(levels) == len(structure.factors) else None), levels, flushes
 
 
@@ -168,25 +174,35 @@ def _level_names(
         return None
     if isinstance(given, int) and not isinstance(given, bool):
         if not 1 <= given <= _MAX_UNITS:
-            faults.append(Fault(where, f"{given} is not a possible count", "use 1 or more"))
+            what = f"{quote(given)} is not a possible count"
+            faults.append(Fault(where, what, f"use 1 to {_MAX_UNITS}"))
             return None
         letter = {"batch": "B", "chamber": "C"}.get(name, "")
         return tuple(f"{letter}{i}" for i in range(1, given + 1))
     if isinstance(given, list) and given and all(isinstance(x, (str, int)) for x in given):
-        names = tuple(str(x).strip() for x in given)
-        bad = [x for x in names if not x or any(c in x for c in "-:,;\t\n\"'<>")]
-        doubled = sorted({x for x in names if names.count(x) > 1})
+        if len(given) > _MAX_NAMES:
+            what = f"has {len(given)} names, but {_MAX_NAMES} is the most"
+            faults.append(Fault(where, what, "use fewer, or write their number"))
+            return None
+        names = tuple(quote(x) if isinstance(x, int) else x.strip() for x in given)
+        bad = [x for x in names if not x or not is_plain(x) or any(c in x for c in "-:,;\"'<>")]
+        long = [x for x in names if len(x) > LONGEST_NAME]
+        doubled = sorted(x for x, count in Counter(names).items() if count > 1)
         if bad:
-            faults.append(
-                Fault(where, f"name {bad[0]!r} has a character that codes need", "use plain words")
-            )
+            what = f"name {quote(bad[0])} has a character that codes need"
+            faults.append(Fault(where, what, "use plain words"))
+        if long:
+            what = f"name {quote(long[0])} has {len(long[0])} letters; {LONGEST_NAME} is the most"
+            faults.append(Fault(where, what, "use a shorter one"))
         if doubled:
-            faults.append(Fault(where, f"{doubled[0]!r} appears twice", "give each its own name"))
-        return None if bad or doubled else names
+            faults.append(
+                Fault(where, f"{quote(doubled[0])} appears twice", "give each its own name")
+            )
+        return None if bad or long or doubled else names
     faults.append(
         Fault(
             where,
-            f"must be a count or a list of names, but it is {given!r}",
+            f"must be a count or a list of names, but it is {quote(given)}",
             'write 4, or ["left", "right"]',
         )
     )
@@ -244,6 +260,9 @@ def _factor(
         faults += wrong
     elif len(levels) < 2:
         faults.append(Fault(places.where(*path, "levels"), "has only one level", "add a second"))
+    if len(levels) > _MAX_LEVELS:
+        what = f"has {len(levels)} levels, but {_MAX_LEVELS} is the most"
+        faults.append(Fault(places.where(*path, "levels"), what, "compare fewer at once"))
     if len(faults) > before:
         return None
     return Factor(
@@ -280,8 +299,8 @@ def _named_levels(
     for group in section.get("apart") or []:
         named += [("apart", level) for level in group] if isinstance(group, list) else []
     for key, level in named:
-        if level not in levels:
-            what = f"no level is called {level!r}"
+        if isinstance(level, str) and level not in levels:  # what is no word has a fault already
+            what = f"no level is called {quote(level)}"
             faults.append(Fault(places.where(*path, key), what, nearest(str(level), levels)))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from pathlib import PurePosixPath, PureWindowsPath
 
 from trialkit.columns import HarvestColumn, log_columns, unit_for, units_for
 from trialkit.errors import Fault
@@ -16,6 +17,7 @@ from trialkit.trial.sections import (
     Trust,
 )
 from trialkit.trial.text import Places, nearest
+from trialkit.visible_text import quote
 
 
 def check_logs_section(
@@ -64,6 +66,7 @@ def check_logs_section(
                 faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {listed}"))
         _clocks(str(kind), checked, zone, places, faults)
         _ways(str(kind), checked, places, faults)
+        _file_names(str(kind), checked, places, faults)
         _readings(str(kind), checked, levels.get("chamber"), zone, places, faults)
         out[str(kind)] = checked
     return out
@@ -86,6 +89,25 @@ def _is_encoding(name: str) -> bool:
         return True
     except (LookupError, ValueError):
         return name.casefold().startswith(("utf-16", "utf-32", "utf16", "utf32"))
+
+
+def _file_names(kind: str, section: LogSection, places: Places, faults: list[Fault]) -> None:
+    """Refuse a name that is none, and one that leads out of the folder that can be sent on."""
+    where = places.where("logs", kind, "files")
+    if len(section.files) > _MOST_FILES:
+        what = f"has {len(section.files)} names, but {_MOST_FILES} is the most"
+        faults.append(Fault(where, what, "name them by a pattern, such as logs/*.csv"))
+    for name in section.files:
+        if not name.strip() or "\0" in name:
+            what = f"the name {quote(name)} is empty or holds what no name can hold"
+            faults.append(Fault(where, what, "write it like logs/harvest.csv"))
+        elif PurePosixPath(name).is_absolute() or PureWindowsPath(name).anchor:
+            what = f"{quote(name)} begins at the root of a disk"
+            do = "put the file into the trial's folder and name it from there: logs/harvest.csv"
+            faults.append(Fault(where, what, do))
+
+
+_MOST_FILES = 1000
 
 
 def _readings(

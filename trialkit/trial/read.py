@@ -10,6 +10,7 @@ from trialkit.errors import Fault, TrialFileError
 from trialkit.trial.checks import build_trial
 from trialkit.trial.text import Places
 from trialkit.trial.trial import Trial
+from trialkit.whole_files import TooLargeError, read_regular
 
 
 def read_trial(path: str | Path) -> Trial:
@@ -40,7 +41,10 @@ def read_trial(path: str | Path) -> Trial:
     if source.is_dir():
         source = source / "trial.toml"
     try:
-        data = source.read_bytes()
+        data = read_regular(source, most=LARGEST)
+    except TooLargeError:
+        what = f"is larger than {LARGEST // 1000} kB, as no trial file is"
+        raise TrialFileError(source.name, [Fault(str(source), what, "name another file")]) from None
     except OSError as problem:
         fault = Fault(str(source), f"cannot be read ({problem.strerror})", "make one: trialkit new")
         raise TrialFileError(source.name, [fault]) from None
@@ -55,4 +59,18 @@ def read_trial(path: str | Path) -> Trial:
     except tomllib.TOMLDecodeError as problem:
         fault = Fault(source.name, f"is not valid TOML: {problem}", "fix the text at that place")
         raise TrialFileError(source.name, [fault]) from None
-    return build_trial(raw, Places(text), source, hashlib.sha256(data).hexdigest())
+    except (ValueError, RecursionError):
+        fault = Fault(source.name, *_BEYOND_READING)
+        raise TrialFileError(source.name, [fault]) from None
+    try:
+        return build_trial(raw, Places(text), source, hashlib.sha256(data).hexdigest())
+    except RecursionError:
+        raise TrialFileError(source.name, [Fault(source.name, *_BEYOND_READING)]) from None
+
+
+#: Largest trial file that is read [bytes].
+LARGEST = 1_000_000
+_BEYOND_READING = (
+    "has a number of thousands of digits, or brackets in brackets without end",
+    "take that line out",
+)

@@ -21,6 +21,7 @@ from trialkit.trial.sections import (
     Window,
 )
 from trialkit.trial.text import Places, nearest
+from trialkit.visible_text import quote
 
 
 def check_section(
@@ -39,31 +40,38 @@ def check_section(
     try:
         return model.model_validate(dict(raw))
     except ValidationError as problem:
-        told = [_fault(error, model, path, places) for error in problem.errors()]
+        told = [_fault(error, model, raw, path, places) for error in problem.errors()]
         faults += dict.fromkeys(told)  # what may be two things is refused once
         return None
 
 
 def _fault(
-    error: Mapping[str, Any], model: type[Section], path: tuple[str, ...], places: Places
+    error: Mapping[str, Any],
+    model: type[Section],
+    raw: Mapping[str, Any],
+    path: tuple[str, ...],
+    places: Places,
 ) -> Fault:
-    location = tuple(p for p in error["loc"] if not _is_branch(p))
+    location = _keys(error["loc"], raw)
     where = places.where(*path, *location)
     if error["type"] == "extra_forbidden":
         owner = _owner(model, location[:-1])
-        return Fault(where, f"unknown key {location[-1]!r}", nearest(str(location[-1]), owner))
+        return Fault(where, f"unknown key {quote(location[-1])}", nearest(str(location[-1]), owner))
     if error["type"] == "missing":
         return Fault(
             places.where(*path, *location[:-1]), f"{location[-1]!r} is missing", "add this key"
         )
     given = error.get("input")
+    if error["type"] == "string_too_long":
+        most = error["ctx"]["max_length"]
+        return Fault(where, f"{quote(given)} has more than {most} letters", "write less")
     kind = next((k for k in _PLAIN if str(error["type"]).startswith(k)), None)
     if kind is not None:
         what, remedy = _PLAIN[kind]
-        return Fault(where, f"should be {what}, but it is {given!r}", remedy)
+        return Fault(where, f"should be {what}, but it is {quote(given)}", remedy)
     what = str(error["msg"]).replace("Input should be", "should be").removeprefix("Value error, ")
     remedy = "choose one of them" if error["type"] == "literal_error" else "correct the value"
-    return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {given!r}", remedy)
+    return Fault(where, f"{what[0].lower()}{what[1:]}, but it is {quote(given)}", remedy)
 
 
 def check_price_levels(
@@ -90,9 +98,22 @@ _PLAIN = {
 }
 
 
-def _is_branch(part: object) -> bool:
-    """Tell pydantic's names of union branches apart from keys of the file."""
-    return isinstance(part, str) and (part in ("datetime", "date", "int", "float") or "[" in part)
+def _keys(location: tuple[Any, ...], raw: object) -> tuple[Any, ...]:
+    """Leave out of a place what is no key of the file: names of the branches of a choice.
+
+    A key may have any name, also that of a branch, so the place is followed in the file. The
+    last part of a place may be a key that is missing.
+    """
+    out: list[Any] = []
+    for number, part in enumerate(location):
+        at_key = isinstance(raw, Mapping) and part in raw
+        at_item = isinstance(raw, list) and isinstance(part, int) and part < len(raw)
+        if at_key or at_item:
+            raw = raw[part]  # type: ignore[index]
+        elif number + 1 < len(location) or not isinstance(raw, Mapping):
+            continue
+        out.append(part)
+    return tuple(out)
 
 
 def _owner(model: type[Section], location: tuple[Any, ...]) -> list[str]:

@@ -7,9 +7,11 @@ Unknown keys are refused with the nearest right one.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
 from typing import Annotated, Any, Literal
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     BeforeValidator,
     ConfigDict,
@@ -21,6 +23,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from trialkit.columns.exposures import LIMITS
+from trialkit.visible_text import is_plain, quote, visible
 from trialkit.wording import spoken
 
 Positive = Annotated[float, Field(gt=0)]
@@ -40,19 +43,57 @@ SensorFlag = Literal[
 ]
 
 
+#: Longest name of a unit or a level, and longest title [letters].
+LONGEST_NAME, LONGEST_TITLE = 60, 200
+#: Years that a date of a trial may have.
+FIRST_YEAR, LAST_YEAR = 1970, 2199
+_LONGEST_TEXT = 1000
+
+
+def _parts_of(value: object) -> Iterator[object]:
+    """List a value and, for a list or a table, what it holds."""
+    yield value
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield key
+            yield from _parts_of(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from _parts_of(inner)
+
+
 class Section(BaseModel):
     """A section of the trial file; unknown keys are refused."""
 
-    model_config = ConfigDict(extra="forbid", strict=False, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=False, frozen=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="after")
+    @classmethod
+    def _within_reason(cls, value: object) -> object:
+        """Refuse dates that no trial has, and texts that no grower writes."""
+        for part in _parts_of(value):
+            if isinstance(part, dt.date) and not FIRST_YEAR <= part.year <= LAST_YEAR:
+                raise ValueError(f"should be a date from {FIRST_YEAR} to {LAST_YEAR}")
+            if isinstance(part, str) and len(part) > _LONGEST_TEXT:
+                raise ValueError(f"has {len(part)} letters; {_LONGEST_TEXT} is the most")
+        return value
+
+
+def _one_line(text: str) -> str:
+    return visible(text.replace("\n", " ")).strip()
+
+
+#: Words that are shown as they are: hidden marks in them become visible.
+Line = Annotated[str, Field(max_length=LONGEST_TITLE), AfterValidator(_one_line)]
 
 
 class TrialSection(Section):
     """`[trial]`: what the trial is called and how it is seeded."""
 
-    title: str = "Untitled trial"
-    species: str = ""
+    title: Line = "Untitled trial"
+    species: Line = ""
     time_zone: str = "UTC"
-    seed: Annotated[int, Field(ge=0)] = 1
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
     note: str = ""
     invented: bool = False
 
@@ -72,10 +113,10 @@ class Setting(Section):
     lux: NotNegative | None = None
     ppfd_umol_m2_s: NotNegative | None = None
     hours: Annotated[float, Field(ge=0, le=24)] | None = None
-    lamp: str | None = None
+    lamp: Line | None = None
     value: float | None = None
-    unit: str | None = None
-    note: str | None = None
+    unit: Line | None = None
+    note: Line | None = None
 
     @property
     def kind(self) -> Literal["timed", "band", "light", "other"]:
@@ -203,19 +244,31 @@ class FactorSection(Section):
     applied_to: str
     control: str | None = None
     levels: Annotated[dict[str, Setting], Field(min_length=1)]
-    replication: dict[str, Annotated[int, Field(gt=0)]] | None = None
+    replication: dict[str, Annotated[int, Field(gt=0, le=1000)]] | None = None
     forbidden: list[Forbidden] = []
     apart: list[list[str]] = []
     range: RangeSection | None = None
     method: Literal["auto", "randomised", "latin square", "carry-over balanced"] = "auto"
 
+    @field_validator("levels", mode="after")
+    @classmethod
+    def _can_be_shown(cls, levels: dict[str, Setting]) -> dict[str, Setting]:
+        for name in levels:
+            odd = not name.strip() or not is_plain(name) or name[0] == "'"
+            if odd or len(name) > LONGEST_NAME:
+                what = f"should have names of 1 to {LONGEST_NAME} letters that can be printed"
+                raise ValueError(f"{what}, not {quote(name)}")
+        return levels
+
 
 class ColumnSection(Section):
     """`[columns.NAME]`: a further quantity that is measured at harvest."""
 
-    label: str = ""
-    unit: str = ""
-    meaning: str = ""
+    model_config = ConfigDict(allow_inf_nan=True)  # the highest possible value may be inf
+
+    label: Line = ""
+    unit: Line = ""
+    meaning: Line = ""
     range: Annotated[list[float], BeforeValidator(_check_range)]
     pools: Literal["sum", "mean", "last"]
     whole: bool = False
@@ -295,7 +348,7 @@ class PricesSection(Section):
     `runs_paid` says over how many runs a chamber and its equipment are paid.
     """
 
-    currency: str = "EUR"
+    currency: Line = "EUR"
     mushrooms_per_kg: NotNegative | None = None
     water_per_m3: NotNegative | None = None
     energy_per_kwh: NotNegative | None = None

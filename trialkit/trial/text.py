@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterable
 
 from trialkit.errors import Fault
+from trialkit.visible_text import quote
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -18,8 +19,13 @@ def nearest(word: str, known: Iterable[str]) -> str:
     "did you mean 'title'?"
     """
     known = list(known)
-    close = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
-    return f"did you mean {close[0]!r}?" if close else f"known here: {', '.join(known)}"
+    near = known if len(known) * len(word) <= _WORTH_COMPARING else []
+    close = difflib.get_close_matches(word, near, n=1, cutoff=0.5)
+    return f"did you mean {quote(close[0])}?" if close else f"known here: {', '.join(known)}"
+
+
+#: Letters to be compared before a likely word is no longer looked for.
+_WORTH_COMPARING = 20_000
 
 
 _HEADER = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
@@ -57,7 +63,7 @@ class Places:
     @staticmethod
     def line_of(fault: Fault) -> int:
         """Find the line a fault names, for putting faults in file order; unplaced ones last."""
-        found = re.search(r"\(line (\d+)\)$", fault.where)
+        found = re.search(r"\(line (\d{1,9})\)$", fault.where)
         return int(found.group(1)) if found else 10**9
 
     def where(self, *path: object) -> str:

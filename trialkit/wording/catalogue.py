@@ -18,6 +18,7 @@ from importlib.resources import files
 from typing import Any, Literal, Protocol, runtime_checkable
 
 from trialkit.errors import ReportError
+from trialkit.visible_text import brief, visible
 
 _DASH = "–"
 
@@ -108,7 +109,7 @@ class Wording:
             return self.listed([self.written(item, spec) for item in value])
         if not spec:
             number = isinstance(value, float) or hasattr(value, "dtype")
-            return self.number(value) if number and not _is_whole_type(value) else str(value)
+            return self.number(value) if number and not _is_whole_type(value) else _shown(value)
         return self._by_spec(value, spec)
 
     def _by_spec(self, value: object, spec: str) -> str:
@@ -232,6 +233,15 @@ class Wording:
         if not isinstance(moment, dt.datetime) or moment != moment:
             return _DASH
         return f"{self.date(moment)} {moment:%H:%M}"
+
+
+def _shown(value: object) -> str:
+    """Write what comes from a file: hidden marks visible, and not longer than can be read."""
+    return brief(visible(str(value)), _LONGEST) if isinstance(value, str) else str(value)
+
+
+#: Longest text of a file in a sentence; sentences of our own come as messages.
+_LONGEST = 2000
 
 
 def _is_whole_type(value: object) -> bool:

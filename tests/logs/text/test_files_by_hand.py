@@ -22,12 +22,12 @@ MIB = 1024**2
 @pytest.mark.parametrize(
     ("total", "packed", "sound"),
     [
-        (128 * MIB, 1, True),  # small enough whatever it was packed to
-        (129 * MIB, 1, False),
-        (300 * MIB, MIB, True),  # three hundred times
-        (301 * MIB, MIB, False),
-        (2048 * MIB, 1024 * MIB, True),
-        (2048 * MIB + 1, 1024 * MIB, False),
+        (64 * MIB, 1, True),  # small enough whatever it was packed to
+        (65 * MIB, 1, False),
+        (200 * MIB, MIB, True),  # two hundred times
+        (201 * MIB, MIB, False),
+        (1024 * MIB, 512 * MIB, True),
+        (1024 * MIB + 1, 512 * MIB, False),
     ],
 )
 def test_how_much_a_file_may_unpack_to(total: int, packed: int, sound: bool) -> None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.errors import Finding, PlanError
@@ -39,6 +40,9 @@ class Allocation:
         Treatment → the most that any plan over these units could keep.
     findings : tuple of Finding
         What restrictions on the plan cost, and which levels they tie to which places.
+    asked : mapping
+        The question as ``plan.json`` keeps it; empty for a plan that is not written, laid out by
+        hand, or written by an earlier version.
     """
 
     trial: Trial
@@ -50,6 +54,7 @@ class Allocation:
     efficiency: dict[str, float] = field(default_factory=dict)
     bound: dict[str, float] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
+    asked: Mapping[str, Any] = field(default_factory=dict)
 
     def assignment(self, factor: str) -> pd.DataFrame:
         """List the units of a treatment's stratum with the level each receives."""

@@ -11,8 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.allocation import Allocation
+from trialkit.design.question_record import read_question, record_question
 from trialkit.design.sheets.harvest_form import harvest_sheet
 from trialkit.errors import Finding, PlanError
+from trialkit.file_names import kind_of, match_names
+from trialkit.formulas import with_formulas, without_formulas
+from trialkit.whole_files import remove_spare
 from trialkit.wording.storing import from_data, to_data
 
 if TYPE_CHECKING:
@@ -31,7 +35,9 @@ def begun(trial: Trial, directory: Path) -> str | None:
     """Say where harvest rows of this trial exist already; None if it has not begun."""
     spec = trial.logs.get("harvest")
     for pattern in spec.files if spec else ():
-        for path in sorted(trial.folder.glob(pattern)):
+        for path in match_names(trial.folder, pattern):
+            if kind_of(path) != "file":
+                continue
             with path.open("rb") as file:
                 lines = sum(1 for line in file if line.strip())
             if lines > 1:
@@ -97,16 +103,28 @@ def write_plan(
             "old plan to be kept beside the new one (--beside, or keep_old=True)"
         )
     target.parent.mkdir(parents=True, exist_ok=True)
-    made = Path(tempfile.mkdtemp(prefix=".plan-", dir=target.parent))
+    question = _question(plan, target, old)
+    remove_spare(target.parent, ".plan-spare-*")
+    made = Path(tempfile.mkdtemp(prefix=".plan-spare-", dir=target.parent))
     try:
-        names = _write_files(plan, made, blind=blind)
+        names = _write_files(plan, made, question, blind=blind)
         if target.exists() and not started:
             _carry_over(target, made, plan.trial, filled=old == plan.hash)
-    except BaseException:
+    except BaseException as problem:
         shutil.rmtree(made, ignore_errors=True)
+        if isinstance(problem, OSError) and problem.errno and not problem.filename:
+            problem.filename = str(target)  # a full disk does not name the file
         raise
     _exchange(target, made, keep=bool(started))
     return [target / name for name in names]
+
+
+def _question(plan: Allocation, target: Path, old: str | None) -> object:
+    """Give the question to keep with a plan: once harvest rows are there, as it stood before."""
+    weighed = begun(plan.trial, target) is not None
+    if weighed and old == plan.hash:
+        return json.loads((target / "plan.json").read_text(encoding="utf-8")).get("question")
+    return record_question(plan.trial, plan.hash, before_harvest=not weighed)
 
 
 def _existing_hash(target: Path) -> str | None:
@@ -144,7 +162,7 @@ def _exchange(target: Path, made: Path, *, keep: bool) -> None:
         shutil.rmtree(aside)
 
 
-def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
+def _write_files(plan: Allocation, folder: Path, question: object, *, blind: bool) -> list[str]:
     from trialkit.design.sheets.map import map_svg, save_png
     from trialkit.design.sheets.printed import write_sheets
     from trialkit.design.sheets.timers import timer_table
@@ -152,9 +170,10 @@ def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
     from trialkit.design.strata.strata import strata
 
     folder.chmod(0o755)
-    plan.table.to_csv(folder / "assignment.csv", index=False, lineterminator="\n")
-    timer_table(plan).to_csv(folder / "timers.csv", index=False, lineterminator="\n")
-    harvest_sheet(plan).to_csv(folder / "harvest_sheet.csv", index=False, lineterminator="\n")
+    sheets = {"timers": timer_table(plan), "harvest_sheet": harvest_sheet(plan)}
+    for name, table in {"assignment": plan.table, **sheets}.items():
+        safe = without_formulas(table)
+        safe.to_csv(folder / f"{name}.csv", index=False, lineterminator="\n")
     laid = strata(plan.trial, plan=plan)
     (folder / "strata.txt").write_text(f"{laid}\n", encoding="utf-8")
     write_workbook(plan, folder / "assignment.xlsx")
@@ -172,6 +191,7 @@ def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
         "method": plan.method,
         "efficiency": plan.efficiency,
         "efficiency_at_best": plan.bound,
+        "question": question,
     }
     if plan.findings:
         record["findings"] = [_stored(finding) for finding in plan.findings]
@@ -199,6 +219,7 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
     by_hand = not (folder / "plan.json").exists()
     try:
         table = pd.read_csv(folder / "assignment.csv", dtype=str, keep_default_na=False)
+        table = with_formulas(table)
         record = _by_hand(trial) if by_hand else _record(folder)
     except FileNotFoundError:
         raise PlanError(
@@ -237,6 +258,7 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
         efficiency={str(k): float(v) for k, v in record.get("efficiency", {}).items()},
         bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
         findings=tuple(_found(stored) for stored in record.get("findings", [])),
+        asked=read_question(record.get("question"), str(record["hash"])),
     )
 
 

@@ -15,6 +15,7 @@ from trialkit.columns import COLUMNS
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.sheets.harvest_form import entries
 from trialkit.errors import PlanError
+from trialkit.visible_text import visible
 from trialkit.wording import spoken
 
 if TYPE_CHECKING:
@@ -133,6 +134,8 @@ def put(cell: Any, value: Any) -> None:
         value = value.item()
     if value is None or value == "" or value != value:
         return
+    if isinstance(value, str):
+        value = visible(value)
     cell.value = value
     if isinstance(value, str):
         cell.data_type = "s"

@@ -105,6 +105,8 @@ _NOT = {
 }
 _NONE: Mapping[str, HarvestColumn] = {}
 
+_SMALL = re.compile(r"[0-9]{1,3}")  # a number of a flush
+
 
 @dataclass(frozen=True)
 class Likeness:
@@ -249,7 +251,9 @@ def _numeric(
 ) -> tuple[float, Message | str, str | None]:
     if column == "flush":
         texts, codes = encode_cells(cells)
-        whole = [t.strip().isdigit() and 1 <= int(t) <= trial.flushes for t in texts]
+        whole = [
+            _SMALL.fullmatch(t.strip()) is not None and 1 <= int(t) <= trial.flushes for t in texts
+        ]
         share = float(np.array(whole or [False])[codes][filled].mean())
         return (
             (0.5, message("clue.flushes", most=trial.flushes), None)

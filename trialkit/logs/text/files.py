@@ -3,27 +3,30 @@
 from __future__ import annotations
 
 import bz2
-import glob
 import hashlib
 import io
 import lzma
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 from trialkit.errors import LogError
+from trialkit.file_names import kind_of, match_names
+from trialkit.visible_text import quote, visible
+from trialkit.whole_files import TooLargeError, read_regular
 
 Format = Literal["text", "jsonl", "parquet", "workbook", "sqlite"]
 
 #: Most bytes one file may unpack to. More is left to the out-of-core carriers.
-MAX_BYTES = 2 * 1024**3
+MAX_BYTES = 1024**3
 #: Above this size, a file that unpacks to more than `MAX_RATIO` times its size is refused.
-SUSPECT_BYTES = 128 * 1024**2
-MAX_RATIO = 300
+SUSPECT_BYTES = 64 * 1024**2
+MAX_RATIO = 200
 _PIECE = 4 * 1024**2
 _MAX_MEMBERS = 1000
 
@@ -41,12 +44,15 @@ class Member:
     format : {"text", "jsonl", "parquet", "workbook", "sqlite"}
     cut_short : bool
         Whether a compressed file ended before its end.
+    unpacked : int
+        Bytes that a workbook's parts unpack to; 0 where that is not known.
     """
 
     name: str
     data: bytes
     format: Format
     cut_short: bool = False
+    unpacked: int = 0
 
 
 def find_files(folder: Path, patterns: tuple[str, ...] | list[str]) -> list[tuple[Path, str]]:
@@ -72,31 +78,25 @@ def find_files(folder: Path, patterns: tuple[str, ...] | list[str]) -> list[tupl
     found: dict[Path, str] = {}
     missing = []
     for pattern in patterns:
-        hits = [pattern] if _is_file(folder / pattern) else _expand(folder, pattern)
-        hits = sorted(h for h in hits if _is_file(folder / h))
-        if not hits:
-            missing.append(f"  no file fits {pattern!r} in {folder.name}/")
-        for hit in hits:
-            path = folder / hit
-            found.setdefault(path.resolve(), Path(hit).as_posix())
+        hits = {path: kind_of(path) for path in match_names(folder, pattern)}
+        files = [path for path, kind in hits.items() if kind == "file"]
+        odd = [path for path, kind in hits.items() if kind == "other"]
+        missing += [f"  {_shown(folder, p)} is a pipe or a device, not a file" for p in odd]
+        if not files and not odd:
+            missing.append(f"  no file fits {quote(pattern)} in {visible(folder.name)}/")
+        for path in files:
+            found.setdefault(path.resolve(), _shown(folder, path))
     if missing:
+        missing = [*missing[:20], *([f"  and {len(missing) - 20} more"] if missing[20:] else [])]
         text = "\n".join([*missing, "  → put the files there, or correct the names under files"])
         raise LogError(f"log files are missing\n{text}")
     return list(found.items())
 
 
-def _is_file(path: Path) -> bool:
-    try:
-        return path.is_file()
-    except (OSError, ValueError):
-        return False
-
-
-def _expand(folder: Path, pattern: str) -> list[str]:
-    try:
-        return glob.glob(pattern, root_dir=folder, recursive=True)
-    except (OSError, ValueError):
-        return []
+def _shown(folder: Path, path: Path) -> str:
+    """Name a file for people: relative to the folder, every mark visible."""
+    name = path.relative_to(folder) if path.is_relative_to(folder) else path
+    return visible(name.as_posix())
 
 
 def hash_file(path: Path) -> tuple[str, int]:
@@ -113,8 +113,37 @@ def hash_file(path: Path) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
+def read_once(path: Path, name: str) -> tuple[bytes, str]:
+    """Read a file in one pass and give its bytes with their SHA-256.
+
+    What is hashed is what is read, also while a logger still writes to the file.
+
+    Raises
+    ------
+    LogError
+        If the file cannot be opened, is a pipe or a device, or is too large.
+    """
+    try:
+        raw = read_regular(path, most=MAX_BYTES)
+    except TooLargeError:
+        raise LogError(
+            f"{name}: more than {MAX_BYTES / 1e9:.1f} GB are not read into memory at once "
+            "→ split it, or turn it into Parquet and compute exposures straight from the file"
+        ) from None
+    except OSError as problem:
+        raise LogError(f"{name}: cannot be opened ({problem.strerror})") from None
+    except MemoryError:
+        raise LogError(f"{name}: does not fit into memory → split the file") from None
+    return raw, hashlib.sha256(raw).hexdigest()
+
+
 def open_members(path: Path, name: str) -> list[Member]:
-    """Unpack a file into the tables it holds.
+    """Read a file and unpack it into the tables it holds; see `unpack_members`."""
+    return unpack_members(read_once(path, name)[0], name)
+
+
+def unpack_members(raw: bytes, name: str) -> list[Member]:
+    """Unpack the bytes of a file into the tables it holds.
 
     Plain, gzip, bzip2, xz and zip files are told apart by their first bytes, not by their
     names. Unpacking stops at `MAX_BYTES`, and earlier for a file that grows as no log does.
@@ -122,19 +151,8 @@ def open_members(path: Path, name: str) -> list[Member]:
     Raises
     ------
     LogError
-        If the file cannot be opened, is damaged from the start, is locked, or unpacks to more
-        than is safe.
+        If the file is damaged from the start, is locked, or unpacks to more than is safe.
     """
-    try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise LogError(
-                f"{name}: {size / 1e9:.1f} GB is more than is read into memory at once "
-                "→ split it, or turn it into Parquet and compute exposures straight from the file"
-            )
-        raw = path.read_bytes()
-    except OSError as problem:
-        raise LogError(f"{name}: cannot be opened ({problem.strerror})") from None
     return list(_members(raw, name, depth=0))
 
 
@@ -148,7 +166,7 @@ def _members(raw: bytes, name: str, depth: int) -> Iterator[Member]:
             raise LogError(f"{name}: packed more than twice → unpack it once by hand")
         data, cut_short = _unpack(raw, packed, name)
         for member in _members(data, name, depth + 1):
-            yield Member(member.name, member.data, member.format, member.cut_short or cut_short)
+            yield replace(member, cut_short=member.cut_short or cut_short)
         return
     yield Member(name, raw, _format_of(raw, name))
 
@@ -200,11 +218,11 @@ def _unpack(raw: bytes, unpacker: Any, name: str) -> tuple[bytes, bool]:
                     if unpacker.needs_input:
                         break
         except (zlib.error, OSError, lzma.LZMAError, EOFError, ValueError) as problem:
-            if not total:
-                raise LogError(
-                    f"{name}: the compressed file is damaged ({problem}) → export it again"
-                ) from None
-            return b"".join(out), True
+            # damage shows only behind the first changed bytes: no row is known to be sound
+            raise LogError(
+                f"{name}: the compressed file is damaged ({problem}), and which of its rows are "
+                "sound cannot be told → export it again"
+            ) from None
         if not unpacker.eof:
             cut_short = True
             break
@@ -243,17 +261,23 @@ def _from_zip(raw: bytes, name: str, depth: int) -> Iterator[Member]:
             for _, data in unpacked:  # only counted: the workbook reader unpacks for itself
                 total += len(data)
                 _guard(total, len(raw), name)
-            yield Member(name, raw, "workbook")
+            yield Member(name, raw, "workbook", unpacked=total)
             return
         if depth > 0:
             raise LogError(f"{name}: an archive inside an archive → unpack it by hand")
         if not contents:
             raise LogError(f"{name}: the zip archive is empty → export it again")
         total = 0
+        taken: Counter[str] = Counter()
         for info, data in unpacked:
             total += len(data)
             _guard(total, len(raw), name)
-            yield from _members(data, f"{name}/{info.filename}", depth + 1)
+            inner = visible(info.filename)
+            again = taken[inner]
+            taken[inner] += 1
+            if again:  # an archive may hold two files of one name
+                inner = f"{inner} ({again + 1})"
+            yield from _members(data, f"{name}/{inner}", depth + 1)
 
 
 def _is_clutter(filename: str) -> bool:

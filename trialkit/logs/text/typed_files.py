@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
 import json
 from collections.abc import Iterable, Sequence
 from typing import Any
@@ -11,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import LogError
+from trialkit.logs.text.arrow import as_numpy
 from trialkit.logs.text.databases import read_database
 from trialkit.logs.text.dialect import decode, judge_decimal
 from trialkit.logs.text.files import MAX_BYTES, Member
@@ -21,10 +21,13 @@ from trialkit.logs.text.head_lines import (
     units_under,
 )
 from trialkit.logs.text.raw_table import Broken, RawTable
+from trialkit.logs.text.workbook_grids import read_grids
 from trialkit.wording import finding, message
 
 MAX_ROWS = 60_000_000
-_MAX_CELLS = 40_000_000
+_MAX_COLUMNS = 2000
+#: Most text that the columns of one file may hold, whole, and beyond a short name in each cell.
+_MAX_TEXT, _MAX_LONG_TEXT, _SHORT = 1024**3, 256 * 1024**2, 32
 _MAX_DEPTH_TEXT = 200
 _MOST_NAMES = 2000
 
@@ -78,7 +81,9 @@ def _read_parquet(member: Member) -> RawTable:
                 f"{member.name}: {meta.num_rows:,} rows are more than are read into memory at once "
                 "→ compute exposures straight from the file, or split it"
             )
-        table = source.read()
+        if len(source.schema_arrow.names) > _MAX_COLUMNS:
+            raise LogError(f"{member.name}: has more than {_MAX_COLUMNS} columns")
+        table = _table_of(member, source.schema_arrow)
     except (pa.ArrowException, OSError, ValueError, KeyError, OverflowError) as problem:
         first = str(problem).splitlines()[0] if str(problem) else type(problem).__name__
         raise LogError(
@@ -94,6 +99,74 @@ def _read_parquet(member: Member) -> RawTable:
     return RawTable(member.name, columns, rows, head_row=0)
 
 
+def _table_of(member: Member, schema: Any) -> Any:
+    """Read a Parquet file piece by piece, before any text is written out in full.
+
+    A text that repeats takes next to nothing in the file; what it would take is counted.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    words = [f.name for f in schema if _is_text(f.type)]
+    source = pq.ParquetFile(pa.BufferReader(member.data), read_dictionary=words)
+    pieces, whole, long = [], 0, 0
+    for piece in source.iter_batches(65_536):
+        for column in piece.columns:
+            lengths = _text_lengths(column)
+            whole += int(lengths.sum()) + 4 * len(lengths)
+            long += int(np.maximum(lengths - _SHORT, 0).sum())
+        if whole > _MAX_TEXT or long > _MAX_LONG_TEXT:
+            raise LogError(
+                f"{member.name}: unpacks to more than {whole / 1e6:.0f} MB of text from "
+                f"{len(member.data) / 1e6:.2f} MB, so it was not read → leave out columns of text "
+                "that are not needed, or split the file"
+            )
+        pieces.append(piece)
+    return pa.Table.from_batches(pieces, schema=pieces[0].schema if pieces else source.schema_arrow)
+
+
+def _is_text(kind: Any) -> bool:
+    import pyarrow as pa
+
+    kind = kind.value_type if pa.types.is_dictionary(kind) else kind
+    return bool(
+        pa.types.is_string(kind)
+        or pa.types.is_large_string(kind)
+        or pa.types.is_binary(kind)
+        or pa.types.is_large_binary(kind)
+    )
+
+
+def _text_lengths(column: Any) -> np.ndarray:
+    """Give the length of each cell's text in bytes; nothing for other kinds."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if not _is_text(column.type):
+        return np.zeros(0, dtype=np.int64)
+    if not pa.types.is_dictionary(column.type):
+        return as_numpy(pc.fill_null(pc.binary_length(column), 0), np.int64)
+    each = as_numpy(pc.fill_null(pc.binary_length(column.dictionary), 0), np.int64)
+    used = as_numpy(pc.drop_null(column.indices), np.int64)
+    if len(used) and not 0 <= used.min() <= used.max() < len(each):
+        raise ValueError("it names texts that it does not hold")
+    lengths: np.ndarray = each[used]
+    return lengths
+
+
+def _sound_text(column: Any) -> Any:
+    """Give a column of text whose damaged bytes are replaced, as in a text file."""
+    import pyarrow as pa
+
+    try:
+        column.validate(full=True)
+        return column
+    except pa.ArrowInvalid:
+        raw = column.cast(pa.binary()).to_pylist()
+        fixed = [None if v is None else v.decode("utf-8", errors="replace") for v in raw]
+        return pa.chunked_array([pa.array(fixed, pa.string())])
+
+
 def _plain_column(column: Any) -> Any:
     """Give a column as text, numbers or times; other kinds as text."""
     import pyarrow as pa
@@ -102,18 +175,20 @@ def _plain_column(column: Any) -> Any:
     kind = column.type
     if pa.types.is_dictionary(kind):
         return _plain_column(pc.cast(column, kind.value_type))
+    if pa.types.is_string(kind):
+        return _sound_text(column)
     if (
-        pa.types.is_string(kind)
-        or pa.types.is_floating(kind)
+        pa.types.is_floating(kind)
         or pa.types.is_integer(kind)
         or pa.types.is_timestamp(kind)
         or pa.types.is_date(kind)
     ):
         return pc.cast(column, pa.float64()) if pa.types.is_float16(kind) else column
     try:
-        return pc.cast(column, pa.string())
+        return _sound_text(pc.cast(column, pa.string(), safe=not _is_text(kind)))
     except (pa.ArrowException, pa.ArrowNotImplementedError):
-        return pa.array([None if v is None else str(v) for v in column.to_pylist()], pa.string())
+        listed = column.to_pylist()
+        return pa.array([None if v is None else _cell_text(str(v)) for v in listed], pa.string())
 
 
 def _read_json(member: Member, decimal: str | None) -> RawTable:
@@ -234,7 +309,7 @@ def _read_workbook(
 ) -> list[RawTable]:
     """Read the sheets of a workbook; where the trial file names heads, those that have them."""
     sheets = []
-    grids = _grids(member)
+    grids = read_grids(member.data, member.name, unpacked=member.unpacked)
     if chosen is not None and all(name.casefold() != chosen.casefold() for name, _ in grids):
         listed = ", ".join(repr(name) for name, _ in grids[:12])
         raise LogError(f"{member.name}: has no sheet {chosen!r} → its sheets: {listed}")
@@ -255,29 +330,6 @@ def _read_workbook(
         left = [s.name for s in sheets if s not in fits]
         fits[0].findings.append(finding("sheet_left", "note", form="no_heads", sheets=left))
     return fits or sheets
-
-
-def _grids(member: Member) -> list[tuple[str, list[list[Any]]]]:
-    from python_calamine import CalamineWorkbook
-
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(member.data))
-        out = []
-        for name in book.sheet_names:
-            sheet = book.get_sheet_by_name(name)
-            if sheet.total_height * max(1, sheet.total_width) > _MAX_CELLS:
-                raise LogError(f"{member.name}: sheet {name!r} is too large → export it as CSV")
-            out.append((name, sheet.to_python(skip_empty_area=False)))
-        return out
-    except LogError:
-        raise
-    except BaseException as problem:  # the reader's own errors, and its panics on damaged files
-        if isinstance(problem, (KeyboardInterrupt, SystemExit, MemoryError)):
-            raise
-        raise LogError(
-            f"{member.name}: is not a sound workbook ({type(problem).__name__}) "
-            "→ open it and save it again, or export it as CSV"
-        ) from None
 
 
 def _sheet_table(

@@ -1,0 +1,1 @@
+"""Hostile files by the thousand: how they are made, and how it is judged what became of them."""

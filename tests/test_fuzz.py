@@ -1,0 +1,52 @@
+"""Hostile files, drawn by the thousand: none ends in a traceback or a value that is not there."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from tests.fuzzing.cases import Bench
+from tests.fuzzing.judging import FAULTS, invented, lines_of
+from tests.logs.folder import make_trial
+from trialkit.logs.climate.read import read_environment
+
+ROOT = Path(__file__).parents[1]
+LOG = b"time,chamber,temp_c\n2031-01-14 10:00,T1,20.5\n2031-01-14 10:10,T1,20.7\n"
+
+
+def test_some_hostile_files_are_read_or_refused(tmp_path):
+    bench = Bench(tmp_path, seed=1)
+    seen = [(number, *bench.run(number)) for number in range(120)]
+    assert [case for case in seen if case[2].result in FAULTS] == []
+    assert {area for _, area, _ in seen} == {"log", "trial file", "packed", "parquet", "workbook"}
+    assert {outcome.result for *_, outcome in seen} == {"read", "refused"}
+
+
+def test_a_case_is_the_same_again_from_its_seed_and_number(tmp_path):
+    made = []
+    for name in ("one", "two"):
+        bench = Bench(tmp_path / name, seed=9)
+        for number in range(4):
+            bench.run(number)
+        files = sorted(p for p in (tmp_path / name).rglob("*") if p.is_file())
+        made.append([p.read_bytes() for p in files if p.suffix == ".dat"])
+    assert made[0] == made[1]
+
+
+def test_the_judge_sees_a_value_or_a_time_that_is_not_in_the_file(tmp_path):
+    trial = make_trial(tmp_path, {"log.csv": LOG}, '\n[logs.environment]\nfiles = ["log.csv"]\n')
+    log = read_environment(trial)
+    assert invented(log, "environment", lines_of(LOG)) == ""
+    assert invented(log, "environment", lines_of(LOG.replace(b"20.7", b"20.8"))) != ""
+    assert invented(log, "environment", lines_of(LOG.replace(b"10:10", b"10:11"))) != ""
+    log.table.loc[0, "time"] += pd.Timedelta(minutes=1)
+    assert invented(log, "environment", lines_of(LOG)) != ""
+
+
+@pytest.mark.slow
+def test_a_minute_of_hostile_files():
+    command = [sys.executable, "benchmarks/fuzz.py", "--minutes", "1", "--seed", "11"]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
