@@ -110,3 +110,15 @@ def planning_variation(
         squares[TIME_BLOCK] = (whole[0], whole[1], whole[2])
         source[TIME_BLOCK] = source[home]
     return replace(ranges, squares=squares, source=source)
+
+
+def variation_for(variation: Variation, trial: Trial) -> Variation | None:
+    """Give a variation for a trial with other units or another order of its starts.
+
+    Planning ranges are taken anew, since a drift spreads over the starts there are. None where a
+    pilot or the user says nothing of its kinds of unit.
+    """
+    if variation.kind == "planning range":
+        return planning_variation(trial)
+    named = {":".join(term) for term in laid_out(trial).structure.terms}
+    return variation if named <= set(variation.squares) else None

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.power.drift import variation_for
 from trialkit.design.power.questions import all_chances
 from trialkit.design.power.result import PowerTable
 from trialkit.design.strata.comparisons import compare_in, with_counts
@@ -66,7 +67,10 @@ def _power_at(
         return None
     if hopeful and min(c.batch_term.df) < 2 * LEAST_DF:
         c = replace(c, batch_term=BatchTerm())
-    chances = all_chances(c, power.variation, power.asked, power.questions)
+    variation = variation_for(power.variation, changed)
+    if variation is None:
+        return None
+    chances = all_chances(c, variation, power.asked, power.questions)
     low, middle, high = (min(three[i] for three in chances.values()) for i in range(3))
     return low, middle, high
 

@@ -36,7 +36,7 @@ from trialkit.design.strata.strata import (
 from trialkit.errors import DesignError, PlanError
 from trialkit.structure import Term
 from trialkit.trial import Trial
-from trialkit.trial.over_time import laid_out, over_starts, refusal
+from trialkit.trial.over_time import laid_out, one_box, over_starts, refusal
 
 
 @dataclass(frozen=True)
@@ -297,7 +297,8 @@ class Solved:
 def with_counts(trial: Trial, counts: Mapping[str, int]) -> Trial:
     """Give the trial with more or fewer levels of some unit factors.
 
-    New levels are named after the old ones: ``C7`` after ``C1`` … ``C6``.
+    New levels are named after the old ones: ``C7`` after ``C1`` … ``C6``. With a second box
+    schedules are compared within each start, and the order of the starts is plain chance.
     """
     levels = dict(trial.levels)
     for name, n in counts.items():
@@ -306,7 +307,9 @@ def with_counts(trial: Trial, counts: Mapping[str, int]) -> Trial:
         fresh = [f"{letter}{i}" for i in range(1, n + len(old) + 1)]
         extra = [x for x in fresh if x not in old]
         levels[name] = (*old, *extra)[:n]
-    return replace(trial, levels=levels)
+    bigger = replace(trial, levels=levels)
+    alone = one_box(trial) and not one_box(bigger)
+    return replace(bigger, over_time="random") if alone else bigger
 
 
 def compare_in(trial: Trial, name: str, *, quick: bool = False) -> Comparison:
