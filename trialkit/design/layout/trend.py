@@ -91,7 +91,7 @@ def balanced_orders(target: tuple[int, ...]) -> Ints:
     Of the 70 orders of two schedules over eight starts:
 
     >>> len(balanced_orders((4, 4)))
-    50
+    46
     """
     orders = _all_orders(target)
     lost = lost_to_trend(orders, len(target)).round(9)
