@@ -79,16 +79,25 @@ def _change(found: Power, row: dict[Any, Any]) -> Message:
 
 
 def say_order_of_starts(
-    screen: Screen, ways: OverTimeChoice | None, box: SecondBox | None, trial: Trial
+    screen: Screen,
+    ways: OverTimeChoice | None,
+    box: SecondBox | None,
+    trial: Trial,
+    *,
+    drawn: bool = False,
 ) -> None:
-    """Say how the starts of one box are best spread over time, and what a second box would buy."""
+    """Say how the starts of one box are best spread over time, and what a second box would buy.
+
+    A plan has said why already.
+    """
     if ways is None:
         return
     screen.heading(message("cli.starts.heading"))
-    screen.say(ways.reason, indent="  ")
+    if not drawn:
+        screen.say(ways.reason, indent="  ")
     for line in ways.other_ways:
         screen.say(line, indent="  ")
-    if trial.over_time != ways.chosen:
+    if trial.over_time != ways.chosen and not drawn:
         how = {"way": trial.over_time, "better": ways.chosen}
         screen.say(message("cli.starts.not_chosen", **how), indent="  ")
     if box is not None:

@@ -63,7 +63,7 @@ def plan(
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
     ways = choose_over_time(trial)
-    say_order_of_starts(screen, ways, None, trial)
+    say_order_of_starts(screen, ways, None, trial, drawn=True)
     _say_room(screen, trial)
     screen.heading(message("cli.plan.cautions"))
     for caution in list_cautions(where="plan"):
