@@ -10,6 +10,7 @@ from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.result import Aligned
 from trialkit.analysis.by_run import fit_by_run
 from trialkit.analysis.terms import derive_terms
+from trialkit.decision.settle import batches_to_settle
 from trialkit.trial.over_time import with_starts
 
 UNITS = 'structure = "(batch * chamber) / block"\nbatch = {}\nchamber = {}\nblock = 5'
@@ -165,3 +166,14 @@ def test_a_plan_of_two_boxes_that_swap_is_analysed_with_its_time_blocks(tmp_path
     result = tk.analyse(trial, grow(trial))
     assert result.differences["schedule"].iloc[0]["df"] == pytest.approx(3, rel=1e-3)
     assert {"time_block", "time_block:chamber"} <= set(result.terms.random)
+
+
+@pytest.mark.parametrize("way", ["trend", "time blocks"])
+def test_more_batches_are_said_to_help_by_whole_time_blocks(tmp_path, way):
+    trial = make(tmp_path, way)
+    data = grow(trial)
+    table, _ = batches_to_settle(trial, tk.analyse(trial, data))
+    steps = np.diff(table["count"])
+    assert set(steps) == ({1} if way == "trend" else {2})
+    assert table["count"].iloc[0] == 8
+    assert table["no_worse"].iloc[-1] > table["no_worse"].iloc[0]
