@@ -13,7 +13,7 @@ from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.procedure import re_randomise
 from trialkit.design.layout.trend import balanced_orders, kept_on_average, lost_to_trend
 from trialkit.design.power.drift import drift_left, planned_drift, straight
-from trialkit.design.power.over_time import choose_over_time
+from trialkit.design.power.over_time import boxes_that_swap, choose_over_time
 from trialkit.errors import PlanError, TrialFileError
 
 UNITS = 'structure = "(batch * chamber) / block"\nbatch = {batch}\nchamber = {chamber}\nblock = 6'
@@ -161,8 +161,13 @@ def test_a_trend_is_chosen_for_eight_starts_and_chance_for_four(box):
     assert "30 %" in str(eight.reason)
 
 
-def test_two_boxes_have_nothing_to_choose(box):
+def test_two_boxes_share_their_starts_and_are_told_what_swapping_costs(box):
+    """8 × 2 runs leave 15 less 7, 1 and 1; swapping takes one more for 3 of 4 time blocks."""
     assert choose_over_time(box(chamber=2)) is None
+    assert "leaves 3 degrees of freedom instead of 6" in str(boxes_that_swap(box(chamber=2)))
+    swapped = boxes_that_swap(box(chamber=2, over_time="time blocks"))
+    assert "the boxes swap within every 2 starts" in str(swapped)
+    assert boxes_that_swap(box()) is None
 
 
 def test_a_plan_says_why_and_a_worse_order_is_told(box):

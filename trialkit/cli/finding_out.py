@@ -86,11 +86,17 @@ def say_order_of_starts(
     *,
     drawn: bool = False,
 ) -> None:
-    """Say how the starts of one box are best spread over time, and what a second box would buy.
+    """Say how the starts of few boxes are best spread over time, and what a second box would buy.
 
     A plan has said why already.
     """
+    from trialkit.design.power.over_time import boxes_that_swap
+
     if ways is None:
+        shared = boxes_that_swap(trial)
+        if shared is not None:
+            screen.heading(message("cli.starts.shared_heading"))
+            screen.say(shared, indent="  ")
         return
     screen.heading(message("cli.starts.heading"))
     if not drawn:

@@ -137,7 +137,7 @@ def power(
     what is usual until a trial of your own says better.
     """
     import trialkit as tk
-    from trialkit.design.power.changes import second_box, what_changes_buy
+    from trialkit.design.power.changes import second_box
     from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
@@ -151,7 +151,7 @@ def power(
             progress=tell,
         )
         needed, then, mixes = found.needed, found.next_step, found.cheapest
-        bought, box, ways = what_changes_buy(found), second_box(found), choose_over_time(trial)
+        bought, box, ways = found.changes, second_box(found), choose_over_time(trial)
     screen.record |= {
         "trial": trial.title,
         "power": found.table,

@@ -26,7 +26,12 @@ from trialkit.design.power.questions import (
 from trialkit.design.strata.comparisons import compare_in
 from trialkit.errors import DesignError, Finding, PlanError
 from trialkit.trial import Trial
-from trialkit.trial.over_time import OVER_TIME, one_box, over_starts
+from trialkit.trial.over_time import (
+    OVER_TIME,
+    combinations_over_starts,
+    one_box,
+    over_starts,
+)
 from trialkit.trial.sections import OverTime
 from trialkit.wording import Message, finding, message
 
@@ -215,3 +220,31 @@ def over_time_findings(trial: Trial) -> Sequence[Finding]:
             reason=choice.reason,
         ),
     )
+
+
+def boxes_that_swap(trial: Trial) -> Message | None:
+    """Say of few equal boxes that share their starts what swapping schedules in turn would cost.
+
+    Parameters
+    ----------
+    trial : Trial
+
+    Returns
+    -------
+    Message or None
+        None unless each start holds each schedule once.
+    """
+    name, boxes = trial.primary.name, trial.counts.get("chamber", 1)
+    shares = name in over_starts(trial) and boxes == combinations_over_starts(trial)
+    if not shares or boxes < 2:
+        return None
+    try:
+        plain, turns = (
+            compare_in(replace(trial, over_time=way), name, quick=True).error_df
+            for way in ("random", "time blocks")
+        )
+    except (DesignError, PlanError):
+        return message("over_time.shared", boxes=boxes)
+    if trial.over_time != "random":
+        return message("over_time.swapped", boxes=boxes, df=turns, random_df=plain)
+    return message("over_time.shared_or_swapped", boxes=boxes, df=turns, random_df=plain)

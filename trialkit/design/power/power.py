@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
+from trialkit.design.power.changes import what_changes_buy
 from trialkit.design.power.drift import planning_variation
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (
@@ -45,6 +46,11 @@ class Power(PowerTable):
 
     What it holds is described at `PowerTable`.
     """
+
+    @cached_property
+    def changes(self) -> pd.DataFrame:
+        """What can be told as the trial is, and with each change to it; see `what_changes_buy`."""
+        return what_changes_buy(self)
 
     @cached_property
     def needed(self) -> pd.DataFrame:
