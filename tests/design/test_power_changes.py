@@ -118,3 +118,11 @@ def test_batches_are_added_by_whole_time_blocks(trial):
     assert bought(power).loc["more units batch", "added"] == 2
     counts = power.grid(most=4).query("unit == 'batch'")["count"].tolist()
     assert counts == [8, 10, 12]
+
+
+@pytest.mark.parametrize("way", ["trend", "time blocks"])
+def test_the_cheapest_mix_of_one_box_costs_no_more_than_boxes_alone(trial, way):
+    power = tk.power(trial(batch=12, chamber=1, over_time=way), method="exact")
+    alone = power.needed.set_index("unit").loc["chamber"]
+    assert power.cheapest["cost"].iloc[0] <= alone["cost"]
+    assert (power.cheapest["power"] >= 0.8).all()
