@@ -225,7 +225,7 @@ def test_status_leads_from_step_to_step(run, tmp_path):
     folder = tmp_path / "t"
     run("new", folder, "--seed", 1)
     told = json.loads(run("status", folder, "--json").stdout)
-    assert told["next"].startswith("make the plan")
+    assert told["next"].startswith("see what the trial can find: trialkit power")
     run("plan", folder)
     told = json.loads(run("status", folder, "--json").stdout)
     steps = {row["step"]: row["state"] for row in told["steps"]}
@@ -456,7 +456,7 @@ def test_two_schedules_of_one_name_are_refused_not_dropped(run, tmp_path, name):
 
 def test_a_command_to_type_has_a_folder_with_blanks_in_quotes(run, tmp_path):
     made = run("new", tmp_path / "my tents", "--chambers", 2, "--batches", 4)
-    assert f'trialkit plan "{tmp_path / "my tents"}"' in made.output
+    assert f'trialkit power "{tmp_path / "my tents"}"' in made.output
     assert f'trialkit plan "{tmp_path / "my tents"}"' in run("status", tmp_path / "my tents").output
 
 

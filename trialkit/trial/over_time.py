@@ -34,7 +34,9 @@ def over_starts(trial: Trial) -> dict[str, Factor]:
     return {
         name: factor
         for name, factor in trial.factors.items()
-        if BATCH in factor.applied_to and set(factor.applied_to) <= {BATCH, "chamber"}
+        if factor.tuned is None
+        and BATCH in factor.applied_to
+        and set(factor.applied_to) <= {BATCH, "chamber"}
     }
 
 

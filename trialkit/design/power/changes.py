@@ -16,8 +16,8 @@ from trialkit.design.power.exact import smallest_for
 from trialkit.design.power.grid import added_cost, steps_of
 from trialkit.design.power.questions import Question, Wanted, chance
 from trialkit.design.power.result import PowerTable
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
+from trialkit.design.variation import Variation
 from trialkit.errors import DesignError, PlanError
 from trialkit.trial import Trial
 from trialkit.trial.over_time import (

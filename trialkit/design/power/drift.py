@@ -18,7 +18,7 @@ from dataclasses import replace
 import numpy as np
 
 from trialkit.arrays import Floats
-from trialkit.design.power.variation import BATCH_RANGE, Variation, planning_ranges
+from trialkit.design.variation import BATCH_RANGE, Variation, planning_ranges
 from trialkit.trial import Trial
 from trialkit.trial.over_time import (
     BATCH,

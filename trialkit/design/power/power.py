@@ -22,10 +22,10 @@ from trialkit.design.power.questions import (
 )
 from trialkit.design.power.result import PowerTable
 from trialkit.design.power.run import Simulated, simulate_power
-from trialkit.design.power.variation import Variation, given_variation
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
+from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 from trialkit.trial.over_time import laid_name, laid_out
