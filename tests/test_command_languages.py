@@ -39,7 +39,7 @@ def test_commands_leave_no_english_behind_in_german(tmp_path):
 
 
 def test_commands_are_found_out_where_a_line_is_english():
-    line = "Next: read the file, then make the plan: trialkit plan mine/the/and.csv"
+    line = "Next: read the file, then see what the trial can find: trialkit power mine/the/and.csv"
     assert english_words(line) == ["next", "the"]
     assert english_words("Als Nächstes: Lesen Sie „The end of it“ und plan/of.csv") == []
     assert english_lines("das ist gut\nthis is bad\nthat is left", left=["left$"]) == [
@@ -54,9 +54,9 @@ def test_commands_write_numbers_by_the_locale_and_words_by_the_language(tmp_path
         call("status", tmp_path / "t", *options)
         for options in (["--language", "de"], ["--locale", "de_CH"], [])
     )
-    assert "Als Nächstes: Erstellen Sie den Plan: trialkit plan" in german
+    assert "Als Nächstes: Sehen Sie nach, was der Versuch zeigen kann: trialkit power" in german
     assert german == swiss
-    assert "Next: make the plan: trialkit plan" in english
+    assert "Next: see what the trial can find: trialkit power" in english
 
 
 @needs_german

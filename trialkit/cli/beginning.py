@@ -106,7 +106,7 @@ def new(
         seed=given.get("seed"),
     )
     screen.wrote([made])
-    screen.say(message("cli.new.next", command=f"trialkit plan {quoted(folder)}"))
+    screen.say(message("cli.new.next", command=f"trialkit power {quoted(folder)}"))
     return DONE
 
 

@@ -8,6 +8,7 @@ import secrets
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from trialkit.errors import Fault, TrialFileError
 from trialkit.whole_files import write_whole
@@ -103,7 +104,8 @@ def new_trial(
     Returns
     -------
     Path
-        The trial file.
+        The trial file. With one chamber it says how the schedules are spread over the starts
+        (`over_time`), chosen as in `trialkit.design.power.over_time`.
 
     Raises
     ------
@@ -118,6 +120,7 @@ def new_trial(
     ...     new_trial(spare, chambers=["left", "right"], batches=3, seed=5).name
     'trial.toml'
     """
+    from trialkit.design.power.over_time import choose_over_time
     from trialkit.trial import read_trial
 
     out = Path(folder)
@@ -131,22 +134,26 @@ def new_trial(
         settings = {name: read_setting(text) for name, text in given.items()}
     except ValueError as problem:
         raise TrialFileError(target.name, [Fault("schedules", str(problem))]) from None
-    text = _fill(
-        title=say.text("new.title") if title is None else title,
-        species=say.text("new.species") if species is None else species,
-        time_zone=time_zone,
-        seed=secrets.randbelow(10**6) if seed is None else seed,
-        batches=batches,
-        chambers=chambers,
-        shelves=shelves,
-        blocks=blocks,
-        flushes=flushes,
-        settings=settings,
-        margin_pct=margin_pct,
-        difference_pct=difference_pct,
-    )
+    answers: dict[str, Any] = {
+        "title": say.text("new.title") if title is None else title,
+        "species": say.text("new.species") if species is None else species,
+        "time_zone": time_zone,
+        "seed": secrets.randbelow(10**6) if seed is None else seed,
+        "batches": batches,
+        "chambers": chambers,
+        "shelves": shelves,
+        "blocks": blocks,
+        "flushes": flushes,
+        "settings": settings,
+        "margin_pct": margin_pct,
+        "difference_pct": difference_pct,
+    }
+    text = _fill(**answers)
     with tempfile.TemporaryDirectory() as spare:  # nothing is written until it reads cleanly
         read_trial(write_whole(Path(spare) / "trial.toml", text))
+        choice = choose_over_time(read_trial(spare))
+    if choice is not None:  # one box: the order of its starts is part of the trial
+        text = _fill(**answers, over_time=choice.chosen)
     (out / "logs").mkdir(parents=True, exist_ok=True)
     return write_whole(target, text)
 
@@ -170,6 +177,7 @@ def _fill(
     settings: Mapping[str, Mapping[str, float]],
     margin_pct: float,
     difference_pct: float,
+    over_time: str = "",
 ) -> str:
     names = {name: _key(name) for name in settings}
     width = max(len(key) for key in names.values())
@@ -194,6 +202,7 @@ def _fill(
         block=blocks,
         per=say.text("new.per_shelf" if shelves else "new.per_chamber"),
         flushes=flushes,
+        over_time=f"{say.text('new.over_time', over_time=over_time)}\n" if over_time else "",
         control=_toml(next(iter(settings))),
         levels="\n".join(levels) + "\n",
         smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",
