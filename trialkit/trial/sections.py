@@ -436,6 +436,7 @@ TOP = (
     "prices",
     "blocks",
     "batches",
+    "happened",
     "columns",
     "logs",
 )
