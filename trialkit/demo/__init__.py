@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 __all__ = ["copy_demo", "demo_folder", "write_demo"]
@@ -66,6 +67,10 @@ def copy_demo(folder: str | Path) -> Path:
     return out
 
 
+#: When the invented plan was drawn.
+DRAWN = dt.datetime(2031, 1, 6, 18, 0, tzinfo=dt.UTC)
+
+
 def write_demo(folder: str | Path) -> list[Path]:
     """Make the whole invented scenario in a folder, from the seed in its trial file.
 
@@ -100,7 +105,7 @@ def write_demo(folder: str | Path) -> list[Path]:
     plan = assign(trial)
     wrote = [target, *write_texts(out, demo_texts(trial, plan.table))]
     with tempfile.TemporaryDirectory() as spare:
-        plan.write(spare)
+        plan.write(spare, now=DRAWN)
         for name in ("assignment.csv", "plan.json"):
             made = Path(spare) / "plan" / name
             wrote.append(Path(shutil.copyfile(made, out / "plan" / name)))

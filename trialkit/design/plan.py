@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields
+import datetime as dt
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.chance import Draws
+from trialkit.design.layout.draw_record import (
+    Draw,
+    batch_of,
+    has_begun,
+    undated_draw,
+)
 from trialkit.design.layout.fragile_counts import fragile_counts
+from trialkit.design.layout.joined_units import draw_joined, joined_efficiency
 from trialkit.design.layout.procedure import draw_plan
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.layout.restriction_cost import restriction_findings
@@ -19,7 +27,7 @@ from trialkit.design.layout.search import Progress
 from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
 from trialkit.errors import Finding, PlanError
-from trialkit.trial import Trial
+from trialkit.trial import Deviation, Trial
 from trialkit.wording import spoken
 
 if TYPE_CHECKING:
@@ -104,12 +112,186 @@ def assign(
     )
 
 
+def continue_plan(
+    trial: Trial,
+    old: Allocation | None = None,
+    *,
+    now: dt.datetime | None = None,
+    weighed: Collection[str] = (),
+    seed: int | None = None,
+    again: bool = False,
+    progress: Progress | bool | None = None,
+) -> Plan:
+    """Draw what has not begun; what was drawn before, or runs already, stands.
+
+    Parameters
+    ----------
+    trial : Trial
+    old : Allocation, optional
+        The plan so far; its draws stand.
+    now : datetime, optional
+        Moment to judge by what has begun, with a time zone; the present by default.
+    weighed : collection of str
+        Batches of which weights are in: they have begun, whatever their dates.
+    seed : int, optional
+        Seed of chance; the trial file's by default.
+    again : bool
+        Draw again what has been drawn but has not begun.
+    progress : callable or bool, optional
+        As for `assign`.
+
+    Returns
+    -------
+    Plan
+        A whole new plan where nothing has begun and none was drawn before. Otherwise a unit that
+        has a level in `old` keeps it; one that ran before any draw has what the trial file says
+        it got (``[[happened]]`` with ``got``); the others are drawn by a draw of their own.
+        Units that never began are left out. `Plan.draws` tells the draws apart.
+
+    Raises
+    ------
+    PlanError
+        If constraints leave no way to draw what joins.
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> early = dt.datetime(2031, 1, 2, tzinfo=dt.UTC)
+    >>> continue_plan(trial, now=early).hash == tk.assign(trial).hash
+    True
+    """
+    import pandas as pd
+
+    moment = now or dt.datetime.now(dt.UTC)
+    seed = trial.seed if seed is None else seed
+    begun = {b for b in trial.batches if b in weighed or has_begun(trial, b, moment)}
+    standing = _standing(trial, old, begun, again=again)
+    if old is None and not any(standing.values()) and not trial.never_grown:
+        return assign(trial, seed=seed, progress=progress)
+    earlier = () if old is None else old.draws
+    chance = Draws(np.random.PCG64(np.random.SeedSequence([seed, len(earlier)])))
+    drawn = draw_joined(trial, standing, chance)
+    table = trial.grown_units()
+    stood = np.ones(len(table), dtype=bool)
+    for name, factor in trial.factors.items():
+        keys = list(table[list(factor.applied_to)].astype(str).itertuples(index=False, name=None))
+        table[name] = pd.Series([drawn[name][key] for key in keys], dtype=object)
+        stood &= np.array([key in standing[name] for key in keys])
+    return _continued(trial, table, stood, old, seed, moment, sorted(begun), again=again)
+
+
+def _standing(
+    trial: Trial, old: Allocation | None, begun: Collection[str], *, again: bool
+) -> dict[str, dict[tuple[str, ...], str]]:
+    """Give the levels that stand: drawn before, or told of what ran before any draw."""
+    batches = batch_of(trial)
+    late = ran_before(old) if old is not None else set()
+    drawn: dict[str, Any] = {}
+    if old is not None:
+        drawn = {str(row["unit"]): row for row in old.table.to_dict("records")}
+    out: dict[str, dict[tuple[str, ...], str]] = {name: {} for name in trial.factors}
+    for row in trial.grown_units().astype(str).to_dict("records"):
+        unit = {str(k): str(v) for k, v in row.items()}
+        code, runs = unit["unit"], batches[unit["unit"]] in begun
+        for name, factor in trial.factors.items():
+            key = tuple(unit[f] for f in factor.applied_to)
+            told = [d.level for d in trial.happened if _told(d, name, unit)]
+            if told and runs and (code in late or code not in drawn):
+                out[name][key] = told[0]
+            elif code in drawn and (runs or not again):
+                out[name][key] = str(drawn[code][name])
+    return out
+
+
+def ran_before(plan: Allocation) -> set[str]:
+    """Give the codes of units that had begun before they were drawn, by the plan's own record."""
+    batches = batch_of(plan.trial)
+    drawn = [code for draw in plan.draws for code in draw.units]
+    late = {code for draw in plan.draws for code in draw.units if batches.get(code) in draw.begun}
+    never = set(plan.table["unit"].astype(str)) - set(drawn) if plan.draws else set()
+    return late | never
+
+
+def ran_before_and_told(trial: Trial, plan: Allocation) -> set[str]:
+    """Give those of them of which the trial file says what they got."""
+    name, late = trial.primary.name, ran_before(plan)
+    units = trial.grown_units().astype(str).to_dict("records")
+    named = [{str(k): str(v) for k, v in unit.items()} for unit in units if unit["unit"] in late]
+    return {u["unit"] for u in named if any(_told(d, name, u) for d in trial.happened)}
+
+
+def _told(deviation: Deviation, treatment: str, unit: dict[str, str]) -> bool:
+    """Tell whether an entry says which level of a treatment a unit got."""
+    told = deviation.kind == "got" and deviation.treatment == treatment
+    return told and deviation.about(unit)
+
+
+def _continued(
+    trial: Trial,
+    table: pd.DataFrame,
+    stood: np.ndarray,
+    old: Allocation | None,
+    seed: int,
+    now: dt.datetime,
+    begun: list[str],
+    *,
+    again: bool,
+) -> Plan:
+    """Put a plan together from what stands and what was drawn now."""
+    import trialkit
+
+    version = trialkit.__version__
+    codes = tuple(table.loc[~stood, "unit"].astype(str))
+    draws = () if old is None else draws_of(old)
+    elsewhere = set(codes) if again else set()  # what is drawn again belongs to this draw alone
+    if old is not None:  # and what ran before it was drawn, to none once it is told
+        elsewhere |= ran_before_and_told(trial, old)
+    draws = tuple(replace(d, units=tuple(u for u in d.units if u not in elsewhere)) for d in draws)
+    draws = tuple(d for d in draws if d.units)
+    if codes:
+        draws = (*draws, Draw(now, seed, version, codes, tuple(begun)))
+    first_seed, first_version = (seed, version) if old is None else (old.seed, old.version)
+    return Plan(
+        trial=trial,
+        table=table,
+        seed=first_seed,
+        version=first_version,
+        hash=plan_hash(table, first_seed, first_version),
+        method=dict.fromkeys(trial.factors, "joined"),
+        efficiency={name: joined_efficiency(trial, table, name) for name in trial.factors},
+        findings=tuple(_fragile(trial, table)),
+        draws=draws,
+    )
+
+
+def draws_of(plan: Allocation) -> tuple[Draw, ...]:
+    """Give the draws of a plan; one whose day is not known where it has none."""
+    factors = plan.trial.structure.factors
+    return plan.draws or (undated_draw(plan.table, factors, plan.seed, plan.version),)
+
+
 def _fragile(trial: Trial, table: pd.DataFrame) -> Iterator[Finding]:
     """Say of each treatment whether its counts of units make the answer fragile."""
     for name, factor in trial.factors.items():
         units = table[[*factor.applied_to, name]].drop_duplicates()
         counts = units[name].value_counts().reindex(list(factor.levels), fill_value=0)
         yield from fragile_counts(counts.rename(name))
+
+
+def plan_so_far(trial: Trial) -> Plan | None:
+    """Read the plan in a trial's folder though units may have joined since; None without one.
+
+    Raises
+    ------
+    PlanError
+        If it cannot be read, was changed, or is of other units or levels than the trial's.
+    """
+    if not (trial.folder / "plan" / "plan.json").exists():
+        return None
+    found = load_plan(trial, None, partly=True)
+    return Plan(**{f.name: getattr(found, f.name) for f in fields(found)})
 
 
 def read_plan(trial: Trial, *, directory: str | Path | None = None) -> Plan:

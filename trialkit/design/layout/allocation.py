@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from trialkit.design.layout.draw_record import UNKNOWN, Draw
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.errors import Finding, PlanError
 from trialkit.trial import Factor, Trial
@@ -39,6 +40,9 @@ class Allocation:
         Treatment → the most that any plan over these units could keep.
     findings : tuple of Finding
         What restrictions on the plan cost, and which levels they tie to which places.
+    draws : tuple of Draw
+        When it was drawn, the first draw first; empty where that is not known, or where it has
+        not been written yet. Units in none of them were not drawn: they ran already.
     """
 
     trial: Trial
@@ -50,6 +54,19 @@ class Allocation:
     efficiency: dict[str, float] = field(default_factory=dict)
     bound: dict[str, float] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
+    draws: tuple[Draw, ...] = ()
+
+    @property
+    def undated(self) -> bool:
+        """Whether it was drawn and written, but not when is known."""
+        return any(draw.at == UNKNOWN for draw in self.draws)
+
+    @property
+    def in_parts(self) -> bool:
+        """Whether it was not drawn whole at once."""
+        whole = len(self.table) == len(self.trial.unit_table())
+        drawn_at_once = len(self.draws) == 1 and len(self.draws[0].units) == len(self.table)
+        return bool(self.draws) and not (whole and drawn_at_once)
 
     def assignment(self, factor: str) -> pd.DataFrame:
         """List the units of a treatment's stratum with the level each receives."""
@@ -84,7 +101,7 @@ class Allocation:
                     "units": ", ".join(f"{k} {v}" for k, v in counts.items()),
                     "laid": str(layout_words(self.method.get(name, ""))),
                     "kept": say.percent(100 * self.efficiency.get(name, 1.0), 1),
-                    "best": say.percent(100 * self.bound.get(name, 1.0), 1),
+                    "best": say.percent(100 * self.bound[name], 1) if name in self.bound else "–",
                 }
             )
         version = say.text("plan_words.version", version=self.version, plan=self.hash[:12])

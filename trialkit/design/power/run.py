@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.power.simulate import CHUNK, ENDS, make_job
@@ -70,15 +71,13 @@ def simulate_power(
     workers: int | None,
     cluster: str | None,
     progress: Callable[[int, int], None] | bool | None,
+    plan: Allocation | None = None,
 ) -> Simulated:
-    """Simulate trials of the layout that `assign` would draw, and count positive answers."""
-    from trialkit.design.plan import assign
-
+    """Simulate trials of a plan, or of the layout that would be drawn; count positive answers."""
     if trials < 1:
         raise DesignError(f"trials={trials} must be 1 or more")
     seed = trial.seed if seed is None else seed
-    plan = assign(trial, seed=seed)
-    job = make_job(trial, plan.table, c, variation, wanted, questions, seed)
+    job = make_job(trial, _whole_table(trial, plan, seed), c, variation, wanted, questions, seed)
     ends = max(1, round(ENDS * trials))
     counts = (ends, trials, ends)
     chunks = [
@@ -96,3 +95,16 @@ def simulate_power(
         answers[question] = (sums[0], sums[1], sums[2])
     failed = sum(result["failed"] for result in results)
     return Simulated(answers, counts, failed)
+
+
+def _whole_table(trial: Trial, plan: Allocation | None, seed: int) -> pd.DataFrame:
+    """Give every unit with its levels; those that never began stand in with any level."""
+    from trialkit.design.plan import assign, continue_plan
+
+    if plan is None and not trial.never_grown:
+        return assign(trial, seed=seed).table
+    drawn = continue_plan(trial, plan, seed=seed).table.set_index("unit")
+    table = trial.unit_table()
+    for name, factor in trial.factors.items():
+        table[name] = drawn[name].reindex(table["unit"]).fillna(factor.reference).to_list()
+    return table

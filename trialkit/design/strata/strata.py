@@ -157,6 +157,9 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     """
     import pandas as pd
 
+    absent = len(trial.never_grown)
+    if plan is not None and len(plan.table) < len(trial.unit_table()):
+        plan = None  # the skeleton is that of whole counts
     lines = trial_lines(trial, plan)
     left = {line.stratum: line.df for line in lines if not line.name}
     home = home_strata(lines)
@@ -177,7 +180,11 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
         }
         for line in lines
     ]
-    return Strata(trial, pd.DataFrame(rows), tuple(_sentences(trial, lines, home, left)))
+    said = _sentences(trial, lines, home, left)
+    if absent:
+        smallest = Units((trial.structure.smallest[-1],), absent)
+        said.append(message("strata.never_grown", number=absent, units=smallest))
+    return Strata(trial, pd.DataFrame(rows), tuple(said))
 
 
 def trial_lines(trial: Trial, plan: Allocation | None = None) -> list[Line]:
