@@ -16,14 +16,16 @@ from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.open_checks import list_unmade
 from trialkit.alignment.photons import add_photons
+from trialkit.alignment.proposals import propose_deviations
 from trialkit.alignment.result import Aligned
 from trialkit.alignment.slow_findings import slow_findings
 from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
 from trialkit.alignment.trust import add_agreement, add_uncertainty
+from trialkit.alignment.who_got_what import as_given_first, who_got_what
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
-from trialkit.errors import AlignError, Finding, TrialkitError
+from trialkit.errors import AlignError, Finding
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 from trialkit.wording import finding, message, place, several
@@ -113,12 +115,16 @@ def align(
     usable = air if isinstance(air, pd.DataFrame) else None
     runs = _add_slow(runs, usable, pulses, trial, settings)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
-    assignment = _assignment(trial, plan)
-    fidelity = fidelity_table(trial, runs, assignment, check.response if check else None)
+    assignment, late, given = who_got_what(trial, plan, picked, spans)
+    actual = as_given_first(trial, assignment, given)
+    fidelity = fidelity_table(trial, runs, actual, check.response if check else None)
+    logged = getattr(mist, "spans", None)
+    proposed = [] if actual is None else propose_deviations(trial, runs, actual, pulses, logged)
     table, missing = _assemble(trial, picked, assignment, runs)
     if any(finding.code == "units_missing" for finding in told):
         missing = []  # the reader of the harvest already listed them
-    findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
+    findings += more + thin + lit + missing + [*late.findings]
+    findings += fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
     unmade = list_unmade(
         trial,
@@ -129,7 +135,20 @@ def align(
         max_gap_min=settings.max_gap_min,
         in_place=air is not None and held is None,
     )
-    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check, unmade)
+    return Aligned(
+        table,
+        runs,
+        sensors,
+        fidelity,
+        tuple(findings),
+        settings,
+        trial,
+        check,
+        unmade,
+        given=given,
+        not_randomised=late.units,
+        proposals=tuple(proposed),
+    )
 
 
 def _add_slow(
@@ -326,27 +345,6 @@ def _expose(
     return runs, out.sensors, findings
 
 
-def _assignment(trial: Trial, plan: Any) -> pd.DataFrame | None:
-    """Give the treatments of every unit, from the plan or the trial's folder."""
-    if not trial.factors:
-        return None
-    if plan is None:
-        from trialkit.design.plan import read_plan
-
-        try:
-            plan = read_plan(trial)
-        except (TrialkitError, OSError) as problem:
-            raise AlignError(
-                f"who received what is not known: {problem} → make the plan with "
-                "'trialkit plan', or give plan="
-            ) from None
-    table = plan if isinstance(plan, pd.DataFrame) else plan.table
-    absent = [name for name in trial.factors if name not in table.columns]
-    if absent:
-        raise AlignError(f"the plan has no column for {', '.join(absent)}")
-    return pd.DataFrame(table)
-
-
 def _assemble(
     trial: Trial,
     picked: pd.DataFrame,
@@ -354,7 +352,7 @@ def _assemble(
     runs: pd.DataFrame,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Build the table: every unit and flush, its treatments, harvest and exposures."""
-    units = trial.unit_table()
+    units = trial.grown_units()
     factors = list(trial.structure.factors)
     flushes = pd.DataFrame({"flush": np.arange(1, trial.flushes + 1, dtype=np.int64)})
     table = units.merge(flushes, how="cross")
@@ -370,7 +368,7 @@ def _assemble(
     columns = ["unit", "flush", *trial.harvest_columns, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
-    findings = _mark_missing(table, begun(table, picked))
+    findings = _mark_missing(table, begun(table, picked) & ~table["unit"].isin(trial.given_up))
     keys = list(run_factors(trial))
     start = runs[runs["window"] == "whole"][[*keys, "start"]]
     table = (
