@@ -86,6 +86,8 @@ def next_plan(
         if begun:
             raise
         old = None  # of other units, or broken; nothing has begun that it could describe
+    if trial.tuned:  # points of a surface are drawn whole
+        return assign(trial, seed=seed, progress=progress)
     if old is None:
         return continue_plan(trial, None, progress=progress, **options)
     if beside and begun:

@@ -79,7 +79,9 @@ def propose_deviations(
     """
     factor = mist_factor(trial)
     keys = [name for name in ("batch", "chamber") if name in runs.columns]
-    if factor is None or "chamber" not in keys or not set(factor.applied_to) <= set(keys):
+    if factor is None or factor.tuned is not None or "chamber" not in keys:
+        return []
+    if not set(factor.applied_to) <= set(keys):
         return []
     whole = runs[runs["window"] == "whole"].merge(
         given[[*factor.applied_to, factor.name]].drop_duplicates(list(factor.applied_to)),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trialkit.cli.best_setting import tell_best_setting
 from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
@@ -49,7 +50,13 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
     with screen.progress(
         message("progress.reading"), sum(SHARE.values()) - SHARE["report"]
     ) as step:
-        job.watch(step).verdict  # noqa: B018
+        if job.trial.tuned:
+            job.watch(step).best_setting  # noqa: B018
+        else:
+            job.watch(step).verdict  # noqa: B018
+    if job.trial.tuned:
+        screen.findings(_grave(job.findings()))
+        return tell_best_setting(screen, job)
     screen.findings(f for f in _grave(job.findings()) if f not in job.result.findings)
     return tell_analysis(screen, job)
 
@@ -193,6 +200,9 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
         screen.say("")
     screen.say(str(result))
     screen.say("")
+    for line in job.data.told_limits():
+        screen.say(line)
+        screen.say("")
     for line in verdict.next_steps:
         screen.say(message("cli.next", what=line))
     screen.wrote(
@@ -200,6 +210,7 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
             job.trial.folder / "results",
             {
                 "analysed": job.data.table,
+                "limits": job.data.limits,
                 "tests": result.tests,
                 "means": means,
                 "differences": differences,
@@ -227,6 +238,11 @@ def _more_tables(verdict: Verdict) -> dict[str, pd.DataFrame]:
 
 def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:
     """Print the verdict and name the report; give the exit code."""
+    if job.trial.tuned:
+        screen.record |= {"sentence": job.best_setting.sentence}
+        screen.say(job.best_setting.sentence, style="bold")
+        screen.wrote([made])
+        return DONE
     screen.record |= {"answer": job.verdict.answer, "sentence": job.verdict.sentence}
     screen.say(job.verdict.sentence, style="bold")
     screen.wrote([made])

@@ -72,6 +72,9 @@ def plan(
         "assignment": drawn.table,
         "strata": laid.table,
     }
+    if trial.tuned:  # what is tried is known only now
+        trial = drawn.trial
+        laid = tk.strata(trial, plan=drawn)
     screen.say(str(drawn))
     _say_draws(screen, tk.read_plan(trial), now)
     screen.heading(message("cli.plan.judged"))

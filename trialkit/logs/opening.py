@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -128,7 +128,7 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
             continue
         while members:
             troubles += _work_through(reading, members.pop(0), work)
-    _raise_together(troubles)
+    raise_together(troubles)
 
 
 def _work_through(reading: Reading, member: Member, work: Callable[[Opened], None]) -> list[str]:
@@ -152,7 +152,7 @@ def _work_through(reading: Reading, member: Member, work: Callable[[Opened], Non
     return troubles
 
 
-def _raise_together(troubles: list[str]) -> None:
+def raise_together(troubles: list[str]) -> None:
     """Raise one error for all files that cannot be read; do nothing where there are none."""
     if len(troubles) == 1:
         raise LogError(troubles[0])
@@ -200,7 +200,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
         out.append(Opened(table, columns, account, chamber, sensor, clock))
     if not out:
-        _raise_together(troubles)
+        raise_together(troubles)
     reading.findings += [  # other sheets of a workbook that is read
         finding("sheet_left", "note", form="because", problem=trouble.splitlines()[0])
         for trouble in troubles
@@ -247,3 +247,26 @@ def expected_heads(spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]
         if "{chamber}" not in given:
             out += [given, *(given.split(" + ") if " + " in given else ())]
     return out
+
+
+def open_member(reading: Reading, member: Member) -> list[Opened]:
+    """Open the tables of a sample of a file, leaving no trace of it in the reading.
+
+    Raises
+    ------
+    LogError
+        If they cannot be read.
+    """
+    aside = replace(reading, account=Account(reading.account.keep), findings=[], stayed=[])
+    return _open_tables(aside, member)
+
+
+def work_on_member(reading: Reading, member: Member, work: Callable[[Opened], None]) -> None:
+    """Do the work on the tables of one file that is at hand already.
+
+    Raises
+    ------
+    LogError
+        If it cannot be read.
+    """
+    raise_together(_work_through(reading, member, work))

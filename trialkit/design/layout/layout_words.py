@@ -16,6 +16,7 @@ _CODES = {
     "carry-over nearly balanced": "plan_words.laid.nearly_balanced",
     "restricted, by search": "plan_words.laid.by_search",
     "joined": "plan_words.laid.joined",
+    "points of a surface": "plan_words.laid.points",
 }
 _RESTRICTED = (
     (r"restricted, drawn from all (?P<number>\d+) best plans", "plan_words.laid.all_best"),

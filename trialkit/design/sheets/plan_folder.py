@@ -259,7 +259,7 @@ def load_plan(trial: Trial, directory: str | Path | None, *, partly: bool = Fals
         factors, seed = trial.structure.factors, int(record["seed"])
         draws = (undated_draw(table, factors, seed, str(record["version"])),)
     return Allocation(
-        trial=trial,
+        trial=trial.with_levels(table),
         table=table,
         seed=int(record["seed"]),
         version=str(record["version"]),

@@ -90,7 +90,7 @@ def _read(trial: Trial) -> Log:
     """Read file by file: places, times, values. Then, across files: copies, doubts, the table."""
     reading = start_reading(trial, "environment", advise_columns)
     parts: list[Part] = []
-    for_each_file(reading, lambda opened: parts.extend(_read_file(reading, opened)))
+    for_each_file(reading, lambda opened: parts.extend(read_parts(reading, opened)))
     chambers, shelves = trial.levels["chamber"], trial.levels.get("shelf", ())
     records = stack_parts(parts)
     findings = name_sensors(records, chambers)
@@ -108,8 +108,8 @@ def _read(trial: Trial) -> Log:
     return reading.close(table, tabulate_spans(records, kept, chambers))
 
 
-def _read_file(reading: Reading, opened: Opened) -> list[Part]:
-    """Read the records of one file."""
+def read_parts(reading: Reading, opened: Opened) -> list[Part]:
+    """Read the records of one file: one part, or one for each chamber of a wide file."""
     if opened.columns.wide:
         return _read_wide(reading, opened)
     levels, heads = reading.trial.levels, opened.columns.heads
