@@ -12,7 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from trialkit.errors import DesignError, Finding, ModelError, PlanError
+from trialkit.errors import DesignError, Finding, LogError, ModelError, PlanError
 from trialkit.folder import read_climate, read_log, read_plan_there, unnamed_files
 from trialkit.wording import finding, message
 
@@ -46,6 +46,13 @@ def _untold(share: float, words: str = "") -> None:
     """Tell nobody how far the work is."""
 
 
+def _tell_gap(kind: str, problem: LogError) -> Finding:
+    """Tell a log none of whose files can be read, with the first reason."""
+    lines = str(problem).splitlines()
+    told, _, remedy = " ".join(line.strip() for line in lines[:3]).partition(" → ")
+    return finding("log_unread", "caution", form=kind, problem=told[:300], remedy=remedy[:300])
+
+
 class Pipeline:
     """One trial on its way from its folder to the report.
 
@@ -68,6 +75,7 @@ class Pipeline:
     def __init__(self, trial: Trial | str | Path, step: Callable[..., object] = _untold) -> None:
         self._given = trial
         self._step = step
+        self._gaps: list[Finding] = []
 
     def watch(self, step: Callable[..., object]) -> Pipeline:
         """Tell another function of the steps from now on."""
@@ -94,19 +102,31 @@ class Pipeline:
 
     @cached_property
     def climate(self) -> Log | LargeLog | None:
-        """The climate log; None where the trial file names none.
+        """The climate log; None where the trial file names none, or none can be read.
 
         One too large for memory is left on disk and read chamber by chamber.
         """
         if "environment" not in self.trial.logs:
             return None
-        with self._part("environment") as tell:
-            return read_climate(self.trial, progress=tell)
+        try:
+            with self._part("environment") as tell:
+                return read_climate(self.trial, progress=tell)
+        except LogError as problem:
+            self._gaps.append(_tell_gap("environment", problem))
+            return None
 
     @cached_property
     def mist(self) -> Log | None:
-        """The mist log; None where the trial file names none."""
-        return self._read("mist")
+        """The mist log; None where the trial file names none, or none can be read."""
+        return self._read_beside("mist")
+
+    def _read_beside(self, kind: str) -> Log | None:
+        """Read a log that the weights do not depend on; where it cannot be read, keep why."""
+        try:
+            return self._read(kind)
+        except LogError as problem:
+            self._gaps.append(_tell_gap(kind, problem))
+            return None
 
     def _read(self, kind: str) -> Log | None:
         if kind not in self.trial.logs:
@@ -251,7 +271,7 @@ class Pipeline:
             logs=self.logs,
             plan=self.plan,
             redrawn=redrawn,
-            findings=problems,
+            findings=(*problems, *self._gaps),
             short=short,
         )
         self._step(SHARE["report"])
@@ -282,6 +302,6 @@ class Pipeline:
         from trialkit.alignment.proposals import with_proposals
 
         found = [f for log in self.logs.values() for f in log.findings]
-        found += unnamed_files(self.trial)
+        found += [*self._gaps, *unnamed_files(self.trial)]
         told = with_proposals(self.data.findings, self.data.proposals)
         return list(dict.fromkeys([*found, *told]))

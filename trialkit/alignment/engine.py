@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import glob
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -153,7 +154,7 @@ def _in_row_groups(paths: Sequence[Path], names: Mapping[str, str]) -> Iterator[
 def _find(files: str | Path | Sequence[str | Path]) -> tuple[list[Path], str]:
     """Resolve globs and name the reader; refuse an empty list and a mix of kinds."""
     given = [files] if isinstance(files, str | Path) else list(files)
-    paths = sorted({Path(p) for item in given for p in glob.glob(str(item))})
+    paths = sorted({path for item in given for path in _named_or_fitting(Path(item))})
     if not paths:
         raise AlignError(f"no files match {', '.join(map(str, given))}")
     readers = set()
@@ -184,8 +185,22 @@ def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
+def _named_or_fitting(item: Path) -> list[Path]:
+    """Give the file or the files of a name or pattern; a name that is there is no pattern."""
+    if item.is_file():
+        return [item]
+    folder = next((above for above in item.parents if above.is_dir()), Path())
+    pattern = str(item.relative_to(folder))
+    return [folder / hit for hit in glob.glob(pattern, root_dir=folder)]
+
+
+def _literal(path: str) -> str:
+    """Write a path so that the database reads it as a name, not as a pattern."""
+    return re.sub(r"[*?\[]", r"[\g<0>]", path)
+
+
 def _from(paths: Sequence[Path], reader: str) -> str:
-    listed = ", ".join("'" + str(p).replace("'", "''") + "'" for p in paths)
+    listed = ", ".join("'" + _literal(str(p)).replace("'", "''") + "'" for p in paths)
     return f"{reader}([{listed}], union_by_name = true)"
 
 

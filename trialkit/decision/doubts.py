@@ -114,7 +114,8 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)
     counts = lost.groupby(level.reindex(lost.index)).agg(["sum", "size"])
     share = 100 * counts["sum"] / counts["size"]
-    found, started = [], None
+    found: list[Finding] = []
+    started = None
     for name in [x for x in share.index if x != primary.reference]:
         if primary.reference not in share or not _far_apart(counts.loc[[name, primary.reference]]):
             continue

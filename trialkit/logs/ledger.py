@@ -354,6 +354,10 @@ class Account:
         self.files.append(account)
         return account
 
+    def drop(self, account: FileAccount) -> None:
+        """Forget the account of a file that could not be read to its end."""
+        self.files.remove(account)
+
     def tell_doubled(self) -> list[Finding]:
         """Tell, once for each file, how many of its rows stand in the files twice."""
         doubled: dict[str, int] = {}

@@ -420,7 +420,8 @@ class LogSection(Section):
     units: dict[str, str] = {}
     layout: Literal["long", "wide"] | None = None
     time_format: str | None = None
-    time_zone: str | None = None
+    #: Zone of times without an offset; of all files, or file → zone.
+    time_zone: str | dict[str, str] | None = None
     day_first: bool | None = None
     decimal: Literal[".", ","] | None = None
     delimiter: str | None = None

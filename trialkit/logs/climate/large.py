@@ -40,7 +40,15 @@ from trialkit.logs.clocks.zones import Change
 from trialkit.logs.ledger import FileAccount, Ledger
 from trialkit.logs.log import LogFile, no_spans
 from trialkit.logs.mapping.propose import advise_columns
-from trialkit.logs.opening import Opened, Reading, for_each_file, raise_together, start_reading
+from trialkit.logs.opening import (
+    Opened,
+    Reading,
+    files_there,
+    for_each_file,
+    raise_together,
+    start_reading,
+    tell_unread,
+)
 from trialkit.logs.text.files import find_files
 from trialkit.trial import Trial
 from trialkit.wording import message
@@ -244,19 +252,29 @@ class _Work:
 
     def _read_files(self) -> None:
         """Read the files in their order: large ones of many chambers in pieces, others whole."""
-        reading, troubles = self.reading, []
-        for path, name in find_files(self.trial.folder, reading.spec.files):
+        reading = self.reading
+        troubles: list[str] = []
+        grave: list[str] = []
+        read = 0
+        for path, name in files_there(reading, troubles):
             before = len(reading.stayed), len(reading.findings)
             try:
-                if not self._read_in_pieces(path, name):
+                in_pieces = self._read_in_pieces(path, name)
+            except LogError as problem:  # a part of it may have been taken already
+                grave.append(str(problem))
+                continue
+            try:
+                if not in_pieces:
                     alone = reading.spec.model_copy(update={"files": [name]})
                     for_each_file(replace(reading, spec=alone), self._take_file)
+                read += 1
             except LogError as problem:
                 troubles.append(str(problem))
             _merge_stayed(reading.stayed, before[0])
             reading.findings[before[1] :] = dict.fromkeys(reading.findings[before[1] :])
             self._tell()
-        raise_together(troubles)
+        raise_together([*grave, *(() if read else troubles)])
+        reading.findings += [tell_unread(reading.kind, trouble) for trouble in troubles]
 
     def _read_in_pieces(self, path: Path, name: str) -> bool:
         """Read a file chamber by chamber; say whether that was possible."""
