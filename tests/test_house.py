@@ -30,7 +30,7 @@ ORDER = [
     {"decision"},
     {"figures"},
     {"report"},
-    {"pipeline"},
+    {"pipeline", "next_plan"},
     {"demo", "status", "templates", "explore"},
     {"cli"},
 ]

@@ -224,9 +224,12 @@ class Pipeline:
             return None, ()
         self._step(0, str(message("step.redraw")))
         try:
-            return randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS), ()
+            test = randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS)
         except (DesignError, ModelError, PlanError) as problem:
             return None, (finding("not_redrawn", "note", problem=str(problem)),)
+        if self.result.follows == "as given":
+            return test, (finding("redrawn_as_planned", "caution"),)
+        return test, ()
 
     def write_report(
         self,
@@ -296,6 +299,9 @@ class Pipeline:
 
     def findings(self) -> list[Finding]:
         """List everything doubtful in logs and alignment, each once."""
+        from trialkit.alignment.proposals import with_proposals
+
         found = [f for log in self.logs.values() for f in log.findings]
         found += [*self._gaps, *unnamed_files(self.trial)]
-        return list(dict.fromkeys([*found, *self.data.findings]))
+        told = with_proposals(self.data.findings, self.data.proposals)
+        return list(dict.fromkeys([*found, *told]))

@@ -94,7 +94,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     moment = now or dt.datetime.now(dt.UTC)
     counts = trial.structure.counts(trial.counts)
     units = counts[trial.structure.smallest]
-    *harvested, last = _harvest(steps, units * trial.flushes)
+    *harvested, last = _harvest(steps, (units - len(trial.given_up)) * trial.flushes)
     rows = [
         ("trial file", "done", _size(trial, units)),
         ("plan", *_plan(steps)),

@@ -16,17 +16,19 @@ from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.open_checks import list_unmade
 from trialkit.alignment.photons import add_photons
+from trialkit.alignment.proposals import propose_deviations
 from trialkit.alignment.result import Aligned
 from trialkit.alignment.slow_findings import slow_findings
 from trialkit.alignment.slow_readings import SLOW_COLUMNS
 from trialkit.alignment.sources import Source
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS, Summaries
 from trialkit.alignment.trust import add_agreement, add_uncertainty
+from trialkit.alignment.who_got_what import as_given_first, plan_of, who_got_what
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.design.layout.progress import Told, shown_progress
 from trialkit.design.question_record import question_findings
-from trialkit.errors import AlignError, Finding, TrialkitError
+from trialkit.errors import AlignError, Finding
 from trialkit.logs.climate.outline import Outline, outline_of
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
@@ -111,18 +113,35 @@ def align(
     runs = add_agreement(runs, sensors, keys)
     runs = _add_slow(runs, judged.slow)
     runs = add_uncertainty(runs, sensors, trial, check.calibrated)
-    plan = _plan_of(trial, plan)
-    assignment = _assignment(trial, plan)
-    fidelity = fidelity_table(trial, runs, assignment, check.response)
+    plan = plan_of(trial, plan)
+    assignment, late, given = who_got_what(trial, plan, picked, spans)
+    actual = as_given_first(trial, assignment, given)
+    fidelity = fidelity_table(trial, runs, actual, check.response)
+    logged = getattr(mist, "spans", None)
+    proposed = [] if actual is None else propose_deviations(trial, runs, actual, pulses, logged)
     table, missing = _assemble(trial, picked, assignment, runs)
     if any(finding.code == "units_missing" for finding in told):
         missing = []  # the reader of the harvest already listed them
-    findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
+    findings += more + thin + lit + missing + [*late.findings]
+    findings += fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
     findings += question_findings(trial, plan)
     unmade = list_unmade(trial, judged.open, runs, check.response, mist=pulses)
     kept = check if source is not None else None
-    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, kept, unmade)
+    return Aligned(
+        table,
+        runs,
+        sensors,
+        fidelity,
+        tuple(findings),
+        settings,
+        trial,
+        kept,
+        unmade,
+        given=given,
+        not_randomised=late.units,
+        proposals=tuple(proposed),
+    )
 
 
 def _judge(
@@ -331,32 +350,6 @@ def _expose(
     return runs, out.sensors, findings
 
 
-def _plan_of(trial: Trial, plan: Any) -> Any:
-    """Read the plan from the trial's folder where none is given."""
-    from trialkit.design.plan import read_plan
-
-    if plan is not None or not trial.factors:
-        return plan
-    try:
-        return read_plan(trial)
-    except (TrialkitError, OSError) as problem:
-        raise AlignError(
-            f"who received what is not known: {problem} → make the plan with "
-            "'trialkit plan', or give plan="
-        ) from None
-
-
-def _assignment(trial: Trial, plan: Any) -> pd.DataFrame | None:
-    """Give the treatments of every unit, from the plan."""
-    if not trial.factors:
-        return None
-    table = plan if isinstance(plan, pd.DataFrame) else plan.table
-    absent = [name for name in trial.factors if name not in table.columns]
-    if absent:
-        raise AlignError(f"the plan has no column for {', '.join(absent)}")
-    return pd.DataFrame(table)
-
-
 def _assemble(
     trial: Trial,
     picked: pd.DataFrame,
@@ -364,7 +357,7 @@ def _assemble(
     runs: pd.DataFrame,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """Build the table: every unit and flush, its treatments, harvest and exposures."""
-    units = trial.unit_table()
+    units = trial.grown_units()
     factors = list(trial.structure.factors)
     flushes = pd.DataFrame({"flush": np.arange(1, trial.flushes + 1, dtype=np.int64)})
     table = units.merge(flushes, how="cross")
@@ -380,7 +373,7 @@ def _assemble(
     columns = ["unit", "flush", *trial.harvest_columns, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
-    findings = _mark_missing(table, begun(table, picked))
+    findings = _mark_missing(table, begun(table, picked) & ~table["unit"].isin(trial.given_up))
     keys = list(run_factors(trial))
     start = runs[runs["window"] == "whole"][[*keys, "start"]]
     table = (

@@ -9,6 +9,7 @@ import pandas as pd
 from trialkit.alignment.checks import LogCheck
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.open_checks import no_unmade
+from trialkit.alignment.proposals import Proposal
 from trialkit.columns import COLUMNS, head
 from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table
@@ -40,6 +41,14 @@ class Aligned:
         Calibrations, sensor flags and mist response; None where there was no climate log.
     unmade : DataFrame
         Checks that the logs did not allow: `check, quantity, chamber, sensor, run, why, needs`.
+    given : DataFrame or None
+        Where the trial file tells of slips: every unit's place and levels as given
+        (`trialkit.alignment.given_levels`).
+    not_randomised : frozenset of str
+        Codes of the smallest units that ran before they were drawn; their levels in `table` are
+        those given.
+    proposals : tuple of Proposal
+        Lines for the trial file that the logs ask for.
     """
 
     table: pd.DataFrame
@@ -51,6 +60,9 @@ class Aligned:
     trial: Trial = field(repr=False)
     check: LogCheck | None = field(default=None, repr=False)
     unmade: pd.DataFrame = field(default_factory=no_unmade, repr=False)
+    given: pd.DataFrame | None = field(default=None, repr=False)
+    not_randomised: frozenset[str] = frozenset()
+    proposals: tuple[Proposal, ...] = ()
 
     @property
     def limits(self) -> pd.DataFrame:

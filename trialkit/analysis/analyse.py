@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from trialkit.analysis.as_given import data_as_given, given_findings, reading_followed
 from trialkit.analysis.findings import analysis_findings
 from trialkit.analysis.fit_response import fit_response
 from trialkit.analysis.flush_error import fit_for_flush, with_flush_test
 from trialkit.analysis.logscale import geometric, geometric_differences
 from trialkit.analysis.result import Analysis, Scale
 from trialkit.columns.response import response_of
+from trialkit.errors import ModelError
+from trialkit.wording import finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,7 +28,9 @@ def analyse(
     """Fit the trial as it was randomised and compare its treatments.
 
     The fixed and random terms come from the trial's layout (`derive_terms`), so that a
-    schedule given to chamber runs is judged against chamber runs, never against blocks.
+    schedule given to chamber runs is judged against chamber runs, never against blocks. Where the
+    trial file tells that units were given something else than planned, both readings are fitted;
+    which of them the result is, `follows` says (`trialkit.analysis.as_given` has the rule).
 
     Parameters
     ----------
@@ -54,6 +60,26 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
+    planned = _analyse(trial, data, response=response, residual_by=residual_by)
+    given = data_as_given(trial, data)
+    told = given_findings(trial, data, given)
+    if given is None:
+        return replace(planned, findings=(*planned.findings, *told))
+    try:
+        second = _analyse(trial, given, response=response, residual_by=residual_by)
+    except ModelError as problem:
+        told.append(finding("given_not_fitted", "caution", problem=str(problem)))
+        return replace(planned, findings=(*planned.findings, *told))
+    follows = reading_followed(trial, data)
+    main, other = (second, planned) if follows == "as given" else (planned, second)
+    found = tuple(dict.fromkeys([*main.findings, *told]))
+    return replace(main, findings=found, follows=follows, other=other)
+
+
+def _analyse(
+    trial: Trial, data: Aligned, *, response: str | None, residual_by: str | None
+) -> Analysis:
+    """Fit and compare under the levels that stand in the data."""
     asked = response in (None, trial.question.response)
     scale: Scale = trial.question.scale if asked else "plain"
     terms, table, fit = fit_response(

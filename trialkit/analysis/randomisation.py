@@ -202,7 +202,10 @@ def randomisation_test(
         table = logged(table, terms.response)
     units, unit_codes = _units(trial, chosen, table)
     names = list(chosen.levels)
+    late: frozenset[str] = getattr(data, "not_randomised", frozenset())
     real = _real_levels(plan, chosen, units, names)
+    still = _not_drawn(table, units, unit_codes, late)
+    real[still] = _levels_of_rows(table, chosen, names, unit_codes, real)[still]
     held = hold_variances(
         table,
         terms.response,
@@ -211,7 +214,8 @@ def randomisation_test(
         unit_codes,
         len(units),
     )
-    redrawn = draw_plans(trial, chosen, draws, seed, progress)
+    redrawn = draw_plans(trial, chosen, draws, seed, progress, plan=plan)
+    redrawn[:, still] = real[still]  # chance had no say there
     observed = float(held.values(real[None, :], len(names))[0])
     values = held.values(redrawn, len(names))
     reached = values >= observed - _TIE * max(1.0, abs(observed))
@@ -285,8 +289,31 @@ def _real_levels(plan: Plan, factor: Factor, units: pd.DataFrame, names: list[st
         tuple(map(str, row[:-1])): str(row[-1])
         for row in given[[*columns, factor.name]].itertuples(index=False, name=None)
     }
-    order = [level[key] for key in units.itertuples(index=False, name=None)]
+    # a unit that never began has no level, and no row
+    order = [level.get(key, names[0]) for key in units.itertuples(index=False, name=None)]
     return np.array([names.index(name) for name in order], dtype=np.intp)
+
+
+def _not_drawn(
+    table: pd.DataFrame,
+    units: pd.DataFrame,
+    unit_codes: Codes,
+    late: frozenset[str],
+) -> np.ndarray:
+    """Tell the units of the treatment's stratum that ran before they were drawn."""
+    out = np.zeros(len(units), dtype=bool)
+    if late:
+        out[unit_codes[table["unit"].isin(late).to_numpy()]] = True
+    return out
+
+
+def _levels_of_rows(
+    table: pd.DataFrame, factor: Factor, names: list[str], unit_codes: Codes, real: Codes
+) -> Codes:
+    """Give the level of each unit as the rows have it; that of the plan where there is no row."""
+    out = real.copy()
+    out[unit_codes] = [names.index(str(level)) for level in table[factor.name]]
+    return out
 
 
 def _without(fixed: str, factor: str) -> str:
@@ -307,8 +334,12 @@ def draw_plans(
     draws: int,
     seed: int,
     progress: Callable[[int, int], None] | None = None,
+    *,
+    plan: Plan | None = None,
 ) -> Codes:
     """Draw plans by the trial's own procedure.
+
+    A plan that was drawn in parts is drawn again in the same parts, one after the other.
 
     Returns
     -------
@@ -317,6 +348,8 @@ def draw_plans(
     """
     from trialkit.design.layout.procedure import re_randomise
 
+    if plan is not None and plan.in_parts:
+        return _draw_in_parts(trial, factor, draws, seed, plan, progress)
     rng = np.random.default_rng(seed)
     position = {name: i for i, name in enumerate(factor.levels)}
     out = []
@@ -328,6 +361,31 @@ def draw_plans(
     if progress is not None:
         progress(draws, draws)
     return np.array(out, dtype=np.intp)
+
+
+def _draw_in_parts(
+    trial: Trial,
+    factor: Factor,
+    draws: int,
+    seed: int,
+    plan: Plan,
+    progress: Callable[[int, int], None] | None,
+) -> Codes:
+    """Draw again each part of a plan, beside what stood when it was drawn."""
+    from trialkit.design.layout.parts_redrawn import parts_redrawer
+
+    chance = np.random.default_rng(seed)
+    position = {name: i for i, name in enumerate(factor.levels)}
+    units = trial.strata_units(factor.stratum)[list(factor.applied_to)].astype(str)
+    keys = list(units.itertuples(index=False, name=None))
+    out = np.zeros((draws, len(keys)), dtype=np.intp)
+    redraw = parts_redrawer(plan)
+    for done in range(draws):
+        drawn = redraw(chance)[factor.name]
+        out[done] = [position[drawn[key]] if key in drawn else 0 for key in keys]
+        if progress is not None and ((done + 1) % 50 == 0 or done + 1 == draws):
+            progress(done + 1, draws)
+    return out
 
 
 def _fit_whole(trial: Trial, table: pd.DataFrame, terms: Any) -> Fit:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
+from trialkit.analysis.as_given import Reading
 from trialkit.analysis.logscale import geometric
 from trialkit.columns import find_column, head, house_unit
 from trialkit.columns.response import response_of
@@ -57,6 +58,10 @@ class Analysis:
         Whether `fit` and `tests` are of the response or of its natural logarithm. On the
         logarithm `means` are geometric means, and `differences` and `ratios` those between
         them, in the response's unit.
+    follows : {"as planned", "as given"}
+        Under which levels the units count.
+    other : Analysis or None
+        The same under the other levels, where the trial file tells of slips.
     """
 
     trial: Trial
@@ -73,6 +78,37 @@ class Analysis:
     n_missing: int
     findings: tuple[Finding, ...] = field(default=())
     scale: Scale = "plain"
+    follows: Reading = "as planned"
+    other: Analysis | None = field(default=None, repr=False)
+
+    @property
+    def readings(self) -> pd.DataFrame:
+        """As planned and as given side by side, where there are both.
+
+        One row per reading and level: `reading, followed, level, reference, ratio, low, high, p,
+        verdict, runs`.
+        """
+        import pandas as pd
+
+        parts = []
+        both = [(self.follows, self)]
+        if self.other is not None:
+            both.append(("as given" if self.follows == "as planned" else "as planned", self.other))
+        columns = ["level", "reference", "ratio", "low", "high", "p", "verdict"]
+        for name, analysis in sorted(both, key=lambda pair: pair[0] == "as given"):
+            rows = analysis.ratios[columns].reset_index(drop=True).copy()
+            rows.insert(0, "reading", name)
+            rows.insert(1, "followed", name == self.follows)
+            rows["runs"] = analysis.runs_used
+            parts.append(rows)
+        return pd.concat(parts, ignore_index=True)
+
+    @property
+    def runs_used(self) -> int:
+        """Units that received the primary treatment and have a row in the model."""
+        table = self.data.table
+        rows = table[table[self.terms.response].notna()] if self.terms.response in table else table
+        return len(rows[list(self.trial.primary.applied_to)].drop_duplicates())
 
     @property
     def table(self) -> pd.DataFrame:
@@ -187,7 +223,22 @@ class Analysis:
                     ),
                 )
             )
+        if self.other is not None:
+            shown.append(self.shown_readings())
         return shown
+
+    def shown_readings(self) -> Any:
+        """Format as planned and as given side by side."""
+        say, rows = spoken(), self.readings
+        table = rows.assign(
+            reading=[say.text(f"reading.{name.replace(' ', '_')}") for name in rows["reading"]],
+            followed=[say.text("page.yes") if yes else "" for yes in rows["followed"]],
+        )
+        columns = ["reading", "followed", "level", "reference", "ratio", "low", "high", "runs"]
+        heads = {name: say.either(f"column.{name}", name) for name in columns}
+        heads |= {name: say.text(f"reading.head.{name}") for name in ("reading", "followed")}
+        heads["runs"] = say.text("reading.head.units")
+        return show_table(table, columns=columns, heads=heads, caption=say.text("reading.caption"))
 
     def __str__(self) -> str:
         parts = [table.text() for table in self._shown()]

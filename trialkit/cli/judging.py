@@ -153,6 +153,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
             screen.say(line, indent="  ")
     screen.heading(message("cli.check.found" if findings else "cli.check.nothing"))
     screen.findings(findings)
+    _say_proposals(screen, job)
     unmade = job.data.unmade
     screen.record["unmade"] = unmade
     if len(unmade):
@@ -184,6 +185,18 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     command = f"trialkit analyse {quoted(job.trial.folder)}"
     screen.say(message("cli.check.next", command=command))
     return DONE
+
+
+def _say_proposals(screen: Screen, job: Pipeline) -> None:
+    """Print the lines for the trial file that the logs ask for."""
+    proposals = job.data.proposals
+    screen.record["proposals"] = [p.lines for p in proposals]
+    if not proposals:
+        return
+    screen.heading(message("cli.check.proposals"))
+    for proposal in proposals:
+        for line in [*proposal.lines.splitlines(), ""]:
+            screen.say(line, indent="  ")
 
 
 def tell_analysis(screen: Screen, job: Pipeline) -> int:
@@ -222,6 +235,10 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
     if verdict.depends_on:
         screen.show(verdict.shown_by())
         screen.say("")
+    if len(verdict.readings):
+        screen.record |= {"readings": verdict.readings, "follows": result.follows}
+        screen.show(verdict.shown_readings())
+        screen.say("")
     screen.say(str(result))
     screen.say("")
     for line in job.data.told_limits():
@@ -255,6 +272,8 @@ def _more_tables(verdict: Verdict) -> dict[str, pd.DataFrame]:
         tables["ratios_by"] = verdict.by.drop(columns="sentence", errors="ignore")
     if verdict.logarithm is not None:
         tables["ratios_logarithm"] = verdict.logarithm
+    if len(verdict.readings):
+        tables["readings"] = verdict.readings
     return tables
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Hashable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,12 +12,24 @@ import typer
 from trialkit.cli.command import DONE, Folder, command, trial_folder
 from trialkit.cli.finding_out import percent, priced, say_order_of_starts, say_what_can_be_found
 from trialkit.cli.screen import Screen
+from trialkit.next_plan import (
+    batches_weighed,
+    entries_of_runs,
+    next_plan,
+    plan_in_parts,
+)
 from trialkit.shell import quoted
 from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
+    from trialkit.design.layout.draw_record import Draw
+    from trialkit.design.plan import Plan
     from trialkit.design.power.power import Power
     from trialkit.trial import Trial
+
+
+#: Simulated trials behind the chance that `plan` tells of what remains.
+_TRIALS = 1000
 
 
 @command("trialkit plan my-trial", "trialkit plan my-trial --seed 77")
@@ -41,6 +54,9 @@ def plan(
     Writes DIR/plan: the assignment, a map, timer settings, labels, cards and an empty harvest
     sheet with every block listed. Labels and harvest sheet do not say what a block receives, so
     that whoever weighs cannot know. The same seed gives the same plan.
+
+    Once the trial runs, only what has not begun is drawn: a chamber or a batch that was added
+    joins by a draw of its own, and what was drawn before stands.
     """
     import trialkit as tk
     from trialkit.cautions import list_cautions
@@ -48,9 +64,10 @@ def plan(
 
     trial = tk.read_trial(trial_folder(folder))
     laid = tk.strata(trial)
+    weighed, now = batches_weighed(trial), dt.datetime.now(dt.UTC).replace(microsecond=0)
     with screen.counted(message("progress.plan")) as tell:
-        drawn = tk.assign(trial, seed=seed, progress=tell)
-        wrote = drawn.write(trial.folder, keep_old=beside)
+        drawn = next_plan(trial, seed=seed, beside=beside, weighed=weighed, progress=tell)
+        wrote = drawn.write(trial.folder, keep_old=beside, weighed=weighed)
     screen.record |= {
         "trial": trial.title,
         "seed": drawn.seed,
@@ -62,6 +79,7 @@ def plan(
         trial = drawn.trial
         laid = tk.strata(trial, plan=drawn)
     screen.say(str(drawn))
+    _say_draws(screen, tk.read_plan(trial), now)
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
@@ -75,6 +93,54 @@ def plan(
     screen.wrote(wrote)
     screen.say(message("cli.plan.next", folder=str(trial.folder / "plan")))
     return DONE
+
+
+def _say_draws(screen: Screen, plan: Plan, now: dt.datetime) -> None:
+    """Say what stands, what was drawn now, and what had begun before it was drawn."""
+    if not plan.draws:
+        return
+    last = plan.draws[-1]
+    drawn = len(last.units) if last.at >= now else 0
+    stands = len(plan.table) - drawn
+    if stands:
+        units = Units((plan.trial.structure.smallest[-1],), stands)
+        screen.say(
+            message("cli.plan.stands", number=stands, units=units, drawn=drawn)
+            if drawn
+            else message("cli.plan.nothing_new")
+        )
+    if plan.in_parts:
+        _say_remains(screen, plan)
+    begun = [name for name in last.begun if _drawn_in(plan, name, last)]
+    screen.record |= {"draws": [draw.to_data() for draw in plan.draws], "begun": begun}
+    if not begun:
+        return
+    screen.say(message("cli.plan.begun", batches=begun), style="yellow")
+    screen.say(message("cli.plan.say_given"))
+    lines = entries_of_runs(plan, begun)
+    screen.record["lines"] = lines
+    screen.say("")
+    for line in lines:
+        screen.say(line, indent="  ")
+
+
+def _say_remains(screen: Screen, plan: Plan) -> None:
+    """Say what can still be found with the units that remain."""
+    import trialkit as tk
+
+    found = tk.power(plan.trial, plan=plan, trials=_TRIALS)
+    screen.record["power_of_what_remains"] = found.table
+    screen.heading(message("cli.plan.remains"))
+    screen.say(_weakest(found), indent="  ")
+    screen.say("")
+
+
+def _drawn_in(plan: Plan, batch: str, draw: Draw) -> bool:
+    """Tell whether a draw drew units of a batch."""
+    from trialkit.design.layout.draw_record import batch_of
+
+    batches = batch_of(plan.trial)
+    return any(batches.get(code) == batch for code in draw.units)
 
 
 def _say_room(screen: Screen, trial: Trial) -> None:
@@ -152,6 +218,7 @@ def power(
             lost=lost,
             wanted=wanted / 100,
             progress=tell,
+            plan=plan_in_parts(trial),
         )
         needed, then, mixes = found.needed, found.next_step, found.cheapest
         bought, box, ways = found.changes, second_box(found), choose_over_time(trial)

@@ -14,6 +14,15 @@ from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.logarithm import on_the_logarithm
 from trialkit.decision.measures import MEASURE_COLUMNS, measures_by_level, shown_measures
 from trialkit.decision.money import Money, value_by_level
+from trialkit.decision.readings import (
+    disagreement,
+    drawn_after_harvest,
+    judged_readings,
+    late_draw,
+    no_readings,
+    readings_disagree,
+    show_readings,
+)
 from trialkit.decision.recommend import Recommendation, recommend
 from trialkit.decision.sentences import level_sentence
 from trialkit.decision.settle import batches_to_settle
@@ -98,6 +107,9 @@ class Verdict:
     measures : DataFrame
         What growers decide on, by level: `measure, unit, level, estimate, low, high, change_pct,
         change_low_pct, change_high_pct, runs` (`trialkit.decision.measures`).
+    readings : DataFrame
+        Where the trial file tells of slips: as planned and as given side by side, `reading,
+        followed, level, reference, ratio, low, high, p, answer, runs`; else no rows.
     """
 
     answer: Answer
@@ -117,11 +129,17 @@ class Verdict:
     logarithm: pd.DataFrame | None = None
     recommended: Recommendation | None = None
     measures: pd.DataFrame = field(default_factory=_no_measures)
+    readings: pd.DataFrame = field(default_factory=no_readings)
 
     @property
     def sentence(self) -> str:
         """The answer in the language in use."""
         return str(self.said)
+
+    @property
+    def disagrees(self) -> bool:
+        """Whether as planned and as given give different answers."""
+        return readings_disagree(self.readings)
 
     @property
     def next_steps(self) -> tuple[str, ...]:
@@ -147,6 +165,10 @@ class Verdict:
         """Format the answer at each level of what it depends on."""
         return self._ratios_shown(self.by, spoken().text("verdict_table.by", factor=self._on()))
 
+    def shown_readings(self) -> Shown:
+        """Format as planned and as given side by side."""
+        return show_readings(self.readings, spoken())
+
     def _shown(self) -> list[Shown]:
         say = spoken()
         joint = "joint" if len(self.table) > 1 else "alone"
@@ -154,6 +176,8 @@ class Verdict:
         if self.depends_on:
             caption = say.text("verdict_table.average", caption=caption, factor=self._on())
         shown = [self._ratios_shown(self.table, caption)]
+        if len(self.readings):
+            shown.append(self.shown_readings())
         if len(self.by):
             shown.append(self.shown_by())
         if self.logarithm is not None:
@@ -214,7 +238,10 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     or on the batch, the answer is given at each level of it, and an answer over all of them
     only where each carries it (`trialkit.decision.depends` has the rule). A finding marked
     "stop" blocks the verdict. The answer is about blocks that were harvested; findings say where
-    blocks were lost unevenly, and where parts of the planned harvest are not in yet.
+    blocks were lost unevenly, and where parts of the planned harvest are not in yet. Where units
+    were given something else than planned, the answer follows the levels as given only if the
+    trial file says of every slip that it was not because of the harvest; where the two readings
+    give different answers, that comes first.
 
     Examples
     --------
@@ -241,7 +268,9 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     level = str(table.loc[chosen, "level"])
     answer: Answer = "blocked" if stops else cast("Answer", table.loc[chosen, "answer"])
     added = logarithm.sentences.get(level, "")
-    said: object = Joined((sentences[level], added))
+    readings = judged_readings(result)
+    first = (drawn_after_harvest(findings), disagreement(readings))
+    said: object = Joined((*first, sentences[level], added, late_draw(findings)))
     if stops:
         said = message("verdict.blocked", faults=Joined(tuple(f.said for f in stops), "; "))
     advised = None if answer in ("blocked", "depends") else recommend(trial, table, level, money)
@@ -264,6 +293,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         logarithm=logarithm.table,
         recommended=advised,
         measures=measures_by_level(trial, result.data, totals),
+        readings=readings,
     )
 
 

@@ -50,6 +50,8 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
        treatment. Br J Radiol 44:793-797 (cited from memory).
     """
     table = result.data.table
+    if "unit" in table:  # what was given up is not waited for
+        table = table[~table["unit"].isin(trial.given_up)]
     keys = [name for name in ("batch", "flush") if name in table]
     if "status" not in table or not keys:
         return []

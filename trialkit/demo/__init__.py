@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 __all__ = ["copy_demo", "demo_folder", "write_demo"]
@@ -73,6 +74,10 @@ def copy_demo(folder: str | Path) -> Path:
     return out
 
 
+#: When the invented plan was drawn.
+DRAWN = dt.datetime(2031, 1, 6, 18, 0, tzinfo=dt.UTC)
+
+
 def write_demo(folder: str | Path) -> list[Path]:
     """Make the whole invented scenario in a folder, from the seed in its trial file.
 
@@ -109,7 +114,7 @@ def write_demo(folder: str | Path) -> list[Path]:
     with tempfile.TemporaryDirectory() as spare:
         # drawn where nothing is harvested yet, as it would have been
         shutil.copyfile(target, Path(spare) / "trial.toml")
-        assign(read_trial(spare)).write(spare)
+        assign(read_trial(spare)).write(spare, now=DRAWN)
         for name in ("assignment.csv", "plan.json"):
             made = Path(spare) / "plan" / name
             wrote.append(Path(shutil.copyfile(made, out / "plan" / name)))

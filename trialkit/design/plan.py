@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, fields
+import datetime as dt
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,11 +12,22 @@ import numpy as np
 
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.chance import Draws
+from trialkit.design.layout.draw_record import (
+    Draw,
+    has_begun,
+    undated_draw,
+)
 from trialkit.design.layout.fragile_counts import fragile_counts
+from trialkit.design.layout.joined_units import joined_efficiency
 from trialkit.design.layout.procedure import draw_plan, plan_table
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.layout.restriction_cost import restriction_findings
 from trialkit.design.layout.search import Progress
+from trialkit.design.layout.standing_levels import (
+    continued_table,
+    ran_before_and_told,
+    standing_levels,
+)
 from trialkit.design.power.over_time import over_time_findings
 from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
@@ -106,6 +118,111 @@ def assign(
     )
 
 
+def continue_plan(
+    trial: Trial,
+    old: Allocation | None = None,
+    *,
+    now: dt.datetime | None = None,
+    weighed: Collection[str] = (),
+    seed: int | None = None,
+    again: bool = False,
+    progress: Progress | bool | None = None,
+) -> Plan:
+    """Draw what has not begun; what was drawn before, or runs already, stands.
+
+    Parameters
+    ----------
+    trial : Trial
+    old : Allocation, optional
+        The plan so far; its draws stand.
+    now : datetime, optional
+        Moment to judge by what has begun, with a time zone; the present by default.
+    weighed : collection of str
+        Batches of which weights are in: they have begun, whatever their dates.
+    seed : int, optional
+        Seed of chance; the trial file's by default.
+    again : bool
+        Draw again what has been drawn but has not begun.
+    progress : callable or bool, optional
+        As for `assign`.
+
+    Returns
+    -------
+    Plan
+        A whole new plan where nothing has begun and none was drawn before. Otherwise a unit that
+        has a level in `old` keeps it; one that ran before any draw has what the trial file says
+        it got (``[[happened]]`` with ``got``); the others are drawn by a draw of their own.
+        Units that never began are left out. `Plan.draws` tells the draws apart.
+
+    Raises
+    ------
+    PlanError
+        If constraints leave no way to draw what joins.
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> early = dt.datetime(2031, 1, 2, tzinfo=dt.UTC)
+    >>> continue_plan(trial, now=early).hash == tk.assign(trial).hash
+    True
+    """
+    moment = now or dt.datetime.now(dt.UTC)
+    seed = trial.seed if seed is None else seed
+    begun = {b for b in trial.batches if b in weighed or has_begun(trial, b, moment)}
+    standing = standing_levels(trial, old, begun, again=again)
+    if old is None and not any(standing.values()) and not trial.never_grown:
+        return assign(trial, seed=seed, progress=progress)
+    earlier = 0 if old is None else len(old.draws)
+    table, stood = continued_table(trial, standing, earlier, seed)
+    return _continued(trial, table, stood, old, seed, moment, sorted(begun), again=again)
+
+
+def _continued(
+    trial: Trial,
+    table: pd.DataFrame,
+    stood: np.ndarray,
+    old: Allocation | None,
+    seed: int,
+    now: dt.datetime,
+    begun: list[str],
+    *,
+    again: bool,
+) -> Plan:
+    """Put a plan together from what stands and what was drawn now."""
+    import trialkit
+
+    version = trialkit.__version__
+    codes = tuple(table.loc[~stood, "unit"].astype(str))
+    draws = () if old is None else draws_of(old)
+    elsewhere = set(codes) if again else set()  # what is drawn again belongs to this draw alone
+    if old is not None:  # and what ran before it was drawn, to none once it is told
+        elsewhere |= ran_before_and_told(trial, old)
+    draws = tuple(replace(d, units=tuple(u for u in d.units if u not in elsewhere)) for d in draws)
+    draws = tuple(d for d in draws if d.units)
+    if codes:
+        draws = (*draws, Draw(now, seed, version, codes, tuple(begun)))
+    first_seed, first_version = (seed, version) if old is None else (old.seed, old.version)
+    return Plan(
+        trial=trial,
+        table=table,
+        seed=first_seed,
+        version=first_version,
+        hash=plan_hash(table, first_seed, first_version),
+        method=dict.fromkeys(trial.factors, "joined"),
+        efficiency={name: joined_efficiency(trial, table, name) for name in trial.factors},
+        findings=tuple(_fragile(trial, table)),
+        draws=draws,
+    )
+
+
+def draws_of(plan: Allocation) -> tuple[Draw, ...]:
+    """Give the draws of a plan; one whose day is not known where it has none."""
+    factors = plan.trial.structure.factors
+    return plan.draws or (undated_draw(plan.table, factors, plan.seed, plan.version),)
+
+
 def _tuned(trial: Trial, seed: int, progress: Progress | bool | None) -> Plan:
     """Draw the plan of a trial whose treatments have ranges."""
     import pandas as pd
@@ -138,6 +255,20 @@ def _fragile(trial: Trial, table: pd.DataFrame) -> Iterator[Finding]:
         units = table[[*factor.applied_to, name]].drop_duplicates()
         counts = units[name].value_counts().reindex(list(factor.levels), fill_value=0)
         yield from fragile_counts(counts.rename(name))
+
+
+def plan_so_far(trial: Trial) -> Plan | None:
+    """Read the plan in a trial's folder though units may have joined since; None without one.
+
+    Raises
+    ------
+    PlanError
+        If it cannot be read, was changed, or is of other units or levels than the trial's.
+    """
+    if not (trial.folder / "plan" / "plan.json").exists():
+        return None
+    found = load_plan(trial, None, partly=True)
+    return Plan(**{f.name: getattr(found, f.name) for f in fields(found)})
 
 
 def read_plan(trial: Trial, *, directory: str | Path | None = None) -> Plan:

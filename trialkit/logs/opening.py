@@ -246,7 +246,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
                 spec,
                 reading.kind,
                 file=table.name,
-                chambers=trial.levels.get("chamber", ()),
+                chambers=(*trial.levels.get("chamber", ()), *trial.aliases.get("chamber", ())),
                 extra=tuple(trial.structure.factors),
                 own=trial.columns,
                 under=table.units,

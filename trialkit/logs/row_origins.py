@@ -17,7 +17,11 @@ from trialkit.wording import message, suggestion
 
 
 def chambers_of_rows(
-    opened: Opened, chambers: Sequence[str], given: Mapping[str, str], kind: str
+    opened: Opened,
+    chambers: Sequence[str],
+    given: Mapping[str, str],
+    kind: str,
+    also: Mapping[str, str] | None = None,
 ) -> np.ndarray:
     """Give the chamber of each row, from the chamber column or else from the file's name.
 
@@ -29,6 +33,8 @@ def chambers_of_rows(
     given : mapping
         Cell → chamber, as the trial file says.
     kind : {"environment", "mist"}
+    also : mapping, optional
+        Another name of a chamber that was renamed → its name in the trial file.
 
     Returns
     -------
@@ -42,9 +48,9 @@ def chambers_of_rows(
     """
     head = opened.columns.heads.get("chamber")
     if head is None:
-        name = chamber_of_file(opened.raw.name, chambers, opened.chamber, kind)
+        name = chamber_of_file(opened.raw.name, chambers, opened.chamber, kind, also)
         return np.full(opened.raw.n, chambers.index(name))
-    names = match_names(opened.raw.columns[head], chambers, given=given)
+    names = match_names(opened.raw.columns[head], chambers, given=given, also=also)
     unknown = np.flatnonzero(names.codes < 0)
     if len(unknown):
         cells = np.array(names.cells, dtype=object)[names.cell_of[unknown]]
@@ -61,7 +67,13 @@ def chambers_of_rows(
     return names.codes
 
 
-def chamber_of_file(file: str, chambers: Sequence[str], given: str | None, kind: str) -> str:
+def chamber_of_file(
+    file: str,
+    chambers: Sequence[str],
+    given: str | None,
+    kind: str,
+    also: Mapping[str, str] | None = None,
+) -> str:
     """Give the chamber that a file belongs to, from the trial file or from its name.
 
     Parameters
@@ -72,6 +84,8 @@ def chamber_of_file(file: str, chambers: Sequence[str], given: str | None, kind:
     given : str or None
         The chamber that the trial file names for this file.
     kind : {"environment", "mist"}
+    also : mapping, optional
+        Another name of a chamber that was renamed → its name in the trial file.
 
     Raises
     ------
@@ -83,7 +97,9 @@ def chamber_of_file(file: str, chambers: Sequence[str], given: str | None, kind:
     >>> chamber_of_file("logs/climate_T1.csv.gz", ["T1", "T2"], None, "environment")
     'T1'
     """
+    other = dict(also or {})
     if given is not None:
+        given = other.get(given, given)
         if given not in chambers:
             raise LogError(
                 f"{file}: the trial file gives it to {given!r}, which is no chamber "
@@ -91,7 +107,9 @@ def chamber_of_file(file: str, chambers: Sequence[str], given: str | None, kind:
             )
         return given
     stem = PurePosixPath(file).name
-    hits = _named_in(stem, chambers) or _named_in(file, chambers)
+    every = (*chambers, *other)
+    hits = _named_in(stem, every) or _named_in(file, every)
+    hits = list(dict.fromkeys(other.get(name, name) for name in hits))
     if len(hits) == 1:
         return hits[0]
     what = "holds no chamber" if not hits else f"holds several chambers ({', '.join(hits)})"
@@ -110,9 +128,15 @@ def _named_in(text: str, chambers: Sequence[str]) -> list[str]:
 
 
 def chamber_of_column(
-    wide: WideColumn, chambers: Sequence[str], given: Mapping[str, str], file: str
+    wide: WideColumn,
+    chambers: Sequence[str],
+    given: Mapping[str, str],
+    file: str,
+    also: Mapping[str, str] | None = None,
 ) -> int:
     """Give the index of the chamber that a column of a wide file belongs to.
+
+    `also` gives other names of chambers that were renamed.
 
     Raises
     ------
@@ -121,6 +145,7 @@ def chamber_of_column(
     """
     asked = {written.casefold(): chamber for written, chamber in given.items()}
     name = wide.chamber if wide.chamber in chambers else asked.get(wide.chamber.casefold(), "")
+    name = name or (also or {}).get(wide.chamber, "")
     if name not in chambers:
         raise LogError(
             f"{file}: the column {wide.head!r} belongs to {wide.chamber!r}, which is no "

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.cells import depends_form
 from trialkit.display import decimals_beside
+from trialkit.report.deviations import readings_table
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Table, build_table
 from trialkit.report.svg import inline_svg
@@ -82,6 +83,16 @@ def _question(inputs: PageInputs, level: str) -> str:
 
 
 def _headline(inputs: PageInputs) -> str:
+    """Give the answer in a few words; what it cannot rest on comes first."""
+    headline = _answer_headline(inputs)
+    if inputs.verdict.disagrees:
+        headline = inputs.say.text("answer.readings_disagree", headline=headline)
+    if any(f.code == "drawn_after_harvest" for f in inputs.verdict.findings):
+        headline = inputs.say.text("answer.drawn_after_harvest", headline=headline)
+    return headline
+
+
+def _answer_headline(inputs: PageInputs) -> str:
     """Give the answer in a few words, with what it depends on."""
     say, verdict = inputs.say, inputs.verdict
     key = f"answer.{verdict.answer}"
@@ -326,6 +337,8 @@ def answer_table(inputs: PageInputs) -> Table:
 def further_tables(inputs: PageInputs) -> list[Table]:
     """Give the levels at each level of what the answer depends on, and on the logarithm."""
     verdict, out = inputs.verdict, []
+    if len(verdict.readings):
+        out.append(readings_table(inputs))
     if verdict.depends_on:
         out.append(_ratio_table(inputs, verdict.by, "answer.by_table"))
     if verdict.logarithm is not None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.design.question_record import fixed_before_harvest
+from trialkit.report.deviations import deviation_parts
 from trialkit.report.inputs import PLAN_NOT_SHOWN, PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -24,6 +25,7 @@ def layout_section(inputs: PageInputs) -> Section:
     dates = _dates(inputs)
     if dates is not None:
         parts.append(dates)
+    parts += deviation_parts(inputs)
     parts.append(_map(inputs))
     parts += _strata(inputs)
     return Section("layout", say.text("section.layout"), tuple(parts))

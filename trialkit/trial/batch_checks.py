@@ -43,7 +43,7 @@ def read_batches(
         checked = check_section(BatchSection, section, ("batches", str(name)), places, faults)
         if checked is None:
             continue
-        start, end = _moment(checked.start, zone), _moment(checked.end, zone)
+        start, end = local_moment(checked.start, zone), local_moment(checked.end, zone)
         if start and end and end <= start:
             what = "ends before it starts"
             faults.append(Fault(places.where("batches", name), what, "correct the dates"))
@@ -51,7 +51,7 @@ def read_batches(
     return out
 
 
-def _moment(value: dt.datetime | dt.date | None, zone: dt.tzinfo) -> dt.datetime | None:
+def local_moment(value: dt.datetime | dt.date | None, zone: dt.tzinfo) -> dt.datetime | None:
     """Turn a local date or time of the file into a moment in UTC."""
     if value is None:
         return None

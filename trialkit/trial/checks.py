@@ -16,11 +16,12 @@ from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
+from trialkit.trial.deviation_checks import read_deviations
 from trialkit.trial.log_checks import check_logs_section
 from trialkit.trial.over_time import check_over_time, read_over_time
 from trialkit.trial.question_checks import check_question
 from trialkit.trial.ranges import levels_of_range
-from trialkit.trial.section_checks import check_price_levels, check_section
+from trialkit.trial.section_checks import check_price_levels, check_section, check_setting
 from trialkit.trial.sections import (
     LONGEST_NAME,
     SECTIONS,
@@ -76,6 +77,17 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         faults,
     )
     logs = check_logs_section(raw.get("logs", {}), levels, zone, places, faults, own=columns)
+    happened = read_deviations(
+        raw.get("happened", []),
+        structure if len(levels) == len(structure.factors if structure else ()) else None,
+        levels,
+        factors,
+        getattr(sections.get("question"), "primary", ""),
+        batches,
+        zone,
+        places,
+        faults,
+    )
     if structure and factors and not faults and not any(f.tuned for f in factors.values()):
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
     if faults or structure is None:
@@ -102,6 +114,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         logs=logs,
         columns=columns,
         over_time=over_time,
+        happened=happened,
     )
     check_over_time(trial, places, faults)
     if faults:
@@ -318,21 +331,7 @@ def _settings(levels: object, path: tuple[str, ...], places: Places, faults: lis
             setting = Setting.model_validate(given)
         except ValidationError:
             continue
-        _setting(setting, places.where(*path, "levels", level), faults)
-
-
-def _setting(setting: Setting, where: str, faults: list[Fault]) -> None:
-    if (setting.on_s is None) != (setting.off_s is None):
-        faults.append(Fault(where, "a timed mist needs both on_s and off_s", "add the other"))
-    elif setting.on_s is not None and setting.on_s + (setting.off_s or 0) == 0:
-        faults.append(Fault(where, "on_s and off_s are both zero", "give the cycle a length"))
-    low, high = setting.start_below_rh, setting.stop_above_rh
-    if (low is None) != (high is None):
-        faults.append(Fault(where, "a band needs start_below_rh and stop_above_rh", "add both"))
-    elif low is not None and high is not None and low >= high:
-        faults.append(
-            Fault(where, f"the band starts at {low:g} % but stops at {high:g} %", "swap them")
-        )
+        check_setting(setting, places.where(*path, "levels", level), faults)
 
 
 def _testable(

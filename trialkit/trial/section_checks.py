@@ -85,6 +85,21 @@ def check_price_levels(
                 faults.append(Fault(places.where("prices", key), what, nearest(name, levels)))
 
 
+def check_setting(setting: Setting, where: str, faults: list[Fault]) -> None:
+    """Check that what a setting needs beside what it says is there."""
+    if (setting.on_s is None) != (setting.off_s is None):
+        faults.append(Fault(where, "a timed mist needs both on_s and off_s", "add the other"))
+    elif setting.on_s is not None and setting.on_s + (setting.off_s or 0) == 0:
+        faults.append(Fault(where, "on_s and off_s are both zero", "give the cycle a length"))
+    low, high = setting.start_below_rh, setting.stop_above_rh
+    if (low is None) != (high is None):
+        faults.append(Fault(where, "a band needs start_below_rh and stop_above_rh", "add both"))
+    elif low is not None and high is not None and low >= high:
+        faults.append(
+            Fault(where, f"the band starts at {low:g} % but stops at {high:g} %", "swap them")
+        )
+
+
 #: How the validator's kinds of error begin → what should stand there, and what to do.
 _PLAIN = {
     "string": ("words", "put them in quotes"),

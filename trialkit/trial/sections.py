@@ -552,6 +552,7 @@ TOP = (
     "prices",
     "blocks",
     "batches",
+    "happened",
     "columns",
     "logs",
 )

@@ -28,7 +28,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
 _WORTH_COMPARING = 20_000
 
 
-_HEADER = re.compile(r"^\s*\[{1,2}\s*([^\]]+?)\s*\]{1,2}")
+_HEADER = re.compile(r"^\s*(\[{1,2})\s*([^\]]+?)\s*\]{1,2}")
 _KEY = re.compile(
     r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*="""
 )
@@ -44,6 +44,7 @@ class Places:
     def __init__(self, text: str) -> None:
         self._line: dict[tuple[str, ...], int] = {}
         section: tuple[str, ...] = ()
+        entries: dict[tuple[str, ...], int] = {}  # tables of an array so far
         for number, line in enumerate(text.splitlines(), 1):
             header = _HEADER.match(line)
             key = _KEY.match(line)
@@ -52,7 +53,11 @@ class Places:
                 for end in range(len(section) + 1, len(path) + 1):
                     self._line.setdefault(path[:end], number)
             elif header:
-                section = self._parts(header.group(1))
+                section = self._parts(header.group(2))
+                if header.group(1) == "[[":
+                    entries[section] = entries.get(section, -1) + 1
+                    self._line.setdefault(section, number)
+                    section = (*section, str(entries[section]))
                 for end in range(1, len(section) + 1):
                     self._line.setdefault(section[:end], number)
 

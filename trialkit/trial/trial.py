@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
 from trialkit.settings.setting_range import SettingRange
 from trialkit.structure import Structure, Term
+from trialkit.trial.deviations import Deviation
 from trialkit.trial.ranges import number_of
 from trialkit.trial.sections import (
     BlocksSection,
@@ -128,6 +129,8 @@ class Trial:
         Harvest columns that the trial file adds: name → `HarvestColumn`.
     over_time : {"random", "trend", "time blocks", "split deliveries"}
         How treatments are spread over starts that follow one another.
+    happened : tuple of Deviation
+        What was done otherwise than planned, in the order of the file.
     """
 
     folder: Path
@@ -150,6 +153,7 @@ class Trial:
     logs: dict[str, LogSpec] = field(default_factory=dict)
     columns: dict[str, HarvestColumn] = field(default_factory=dict)
     over_time: OverTime = "random"
+    happened: tuple[Deviation, ...] = ()
 
     @cached_property
     def harvest_columns(self) -> dict[str, HarvestColumn]:
@@ -206,6 +210,44 @@ class Trial:
         term = self.structure.term(stratum)
         rows = product(*(self.levels[name] for name in term))
         return pd.DataFrame(list(rows), columns=list(term), dtype=object)
+
+    @cached_property
+    def aliases(self) -> dict[str, dict[str, str]]:
+        """Unit factor → {another name of a level: its name here}, of those that were renamed."""
+        out: dict[str, dict[str, str]] = {}
+        for told in self.happened:
+            if told.kind == "renamed":
+                ((name, level),) = told.units[0].items()
+                out.setdefault(name, {})[told.names[1]] = level
+        return out
+
+    @cached_property
+    def never_grown(self) -> frozenset[str]:
+        """Codes of units that never began: added later, or given up before they started."""
+        return frozenset(code for code, moment in self.given_up.items() if moment is None)
+
+    @cached_property
+    def given_up(self) -> dict[str, dt.datetime | None]:
+        """Unit code → when it was given up; None for one that never began."""
+        told = [d for d in self.happened if d.kind in ("given_up", "added")]
+        out: dict[str, dt.datetime | None] = {}
+        for row in self.unit_table().to_dict("records") if told else ():
+            unit = {str(k): str(v) for k, v in row.items()}
+            start = self.batches.get(unit.get("batch", "all"), BatchDates()).start
+            for d in told:
+                if not d.about(unit):
+                    continue
+                if d.kind == "given_up":
+                    never = start is None or d.on <= start
+                    out[unit["unit"]] = None if never else out.get(unit["unit"], d.on)
+                elif start is not None and start < d.on:
+                    out[unit["unit"]] = None
+        return out
+
+    def grown_units(self) -> pd.DataFrame:
+        """List the smallest units as `unit_table` does, without those that never began."""
+        table = self.unit_table()
+        return table[~table["unit"].isin(self.never_grown)].reset_index(drop=True)
 
     def __str__(self) -> str:
         say = spoken()

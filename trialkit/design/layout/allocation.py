@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from trialkit.design.layout.draw_record import UNKNOWN, Draw
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.errors import Finding, PlanError
 from trialkit.trial import Factor, Trial
@@ -43,6 +44,9 @@ class Allocation:
     asked : mapping
         The question as ``plan.json`` keeps it; empty for a plan that is not written, laid out by
         hand, or written by an earlier version.
+    draws : tuple of Draw
+        When it was drawn, the first draw first; empty where that is not known, or where it has
+        not been written yet. Units in none of them were not drawn: they ran already.
     """
 
     trial: Trial
@@ -55,6 +59,19 @@ class Allocation:
     bound: dict[str, float] = field(default_factory=dict)
     findings: tuple[Finding, ...] = ()
     asked: Mapping[str, Any] = field(default_factory=dict)
+    draws: tuple[Draw, ...] = ()
+
+    @property
+    def undated(self) -> bool:
+        """Whether it was drawn and written, but not when is known."""
+        return any(draw.at == UNKNOWN for draw in self.draws)
+
+    @property
+    def in_parts(self) -> bool:
+        """Whether it was not drawn whole at once."""
+        whole = len(self.table) == len(self.trial.unit_table())
+        drawn_at_once = len(self.draws) == 1 and len(self.draws[0].units) == len(self.table)
+        return bool(self.draws) and not (whole and drawn_at_once)
 
     def assignment(self, factor: str) -> pd.DataFrame:
         """List the units of a treatment's stratum with the level each receives."""
@@ -74,6 +91,8 @@ class Allocation:
         return self.assignment(factor)[factor].value_counts().reindex(levels, fill_value=0)
 
     def _percent(self, shares: dict[str, float], name: str) -> str:
+        if name not in shares and self.in_parts:  # not known of what was drawn in parts
+            return "–"
         return spoken().percent(100 * shares.get(name, 1.0), 1)
 
     def _shown(self) -> Shown:

@@ -16,6 +16,7 @@ _CODES = {
     "carry-over nearly balanced": "plan_words.laid.nearly_balanced",
     "restricted, by search": "plan_words.laid.by_search",
     "balanced against a trend": "plan_words.laid.trend",
+    "joined": "plan_words.laid.joined",
     "points of a surface": "plan_words.laid.points",
 }
 _RESTRICTED = (

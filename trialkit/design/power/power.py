@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
 from trialkit.design.power.changes import what_changes_buy
@@ -29,7 +30,7 @@ from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 from trialkit.trial.over_time import laid_name, laid_out
-from trialkit.wording import Message
+from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -113,6 +114,7 @@ def power(
     workers: int | None = None,
     cluster: str | None = None,
     progress: Progress | bool | None = None,
+    plan: Allocation | None = None,
 ) -> Power:
     """Work out the chance that a trial answers its question, before it is run.
 
@@ -155,6 +157,8 @@ def power(
         Address of a Dask scheduler to send the work to; the numbers are the same.
     progress : callable or bool, optional
         True shows a bar; a callable is told (done, planned).
+    plan : Plan, optional
+        The plan so far, where units joined or never began: what remains of it is simulated.
 
     Returns
     -------
@@ -202,7 +206,8 @@ def power(
     c = compare_in(trial, name)
     chances = all_chances(c, spread, asked, chosen)
     simulated: Simulated | None = None
-    if method == "simulation" or (method == "auto" and not c.orthogonal):
+    parted = bool(trial.never_grown) or (plan is not None and plan.in_parts)
+    if method == "simulation" or (method == "auto" and (parted or not c.orthogonal)):
         simulated = simulate_power(
             trial,
             c,
@@ -214,10 +219,13 @@ def power(
             workers=workers,
             cluster=cluster,
             progress=progress,
+            plan=plan,
         )
     table = pd.DataFrame(_exact_rows(c, chances, spread, asked, wanted))
     if simulated is not None:
         table = simulated.put_into(table)
+    if trial.never_grown:
+        table = _of_what_remains(trial, c, table)
     return Power(
         trial=trial,
         factor=name,
@@ -233,8 +241,38 @@ def power(
             *notes_on(c, spread, asked),
             *batch_notes(trial, c),
             *(simulated.notes if simulated else ()),
+            *_remains_notes(trial),
         ),
     )
+
+
+def _of_what_remains(trial: Trial, c: Comparison, table: pd.DataFrame) -> pd.DataFrame:
+    """Count the units that are grown; what can be detected is known for whole counts alone."""
+    inside = trial.grown_units()[list(c.stratum)].drop_duplicates()
+    whole = trial.unit_table()[list(c.stratum)].drop_duplicates()
+    gone = _free_of_holders(trial, c, whole) - _free_of_holders(trial, c, inside)
+    left = (table["error_df"] - gone).clip(lower=0)
+    return table.assign(n_units=len(inside), error_df=left, detectable_pct=float("nan"))
+
+
+def _free_of_holders(trial: Trial, c: Comparison, units: pd.DataFrame) -> int:
+    """Count the degrees of freedom of units once the larger units that hold them are taken out."""
+    import numpy as np
+    import pandas as pd
+
+    holders = [np.ones((len(units), 1))]
+    for term in trial.structure.terms:
+        if set(term) < set(c.stratum):
+            names = units[list(term)].astype(str).agg(":".join, axis=1)
+            holders.append(pd.get_dummies(names).to_numpy(dtype=float))
+    return len(units) - int(np.linalg.matrix_rank(np.hstack(holders)))
+
+
+def _remains_notes(trial: Trial) -> list[Message]:
+    """Say that units which never began are not counted."""
+    absent = len(trial.never_grown)
+    smallest = Units((trial.structure.smallest[-1],), absent)
+    return [message("power.remains", number=absent, units=smallest)] if absent else []
 
 
 def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[Message]:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.chance import Draws
+from trialkit.design.layout.draw_record import has_begun
 from trialkit.design.layout.procedure import draw_plan, plan_table
 from trialkit.design.layout.progress import shown_progress
+from trialkit.design.layout.standing_levels import continued_table, standing_levels
 from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.power.simulate import CHUNK, ENDS, make_job
 from trialkit.design.power.workers import run_chunks
@@ -72,13 +76,13 @@ def simulate_power(
     workers: int | None,
     cluster: str | None,
     progress: Callable[[int, int], None] | bool | None,
+    plan: Allocation | None = None,
 ) -> Simulated:
-    """Simulate trials of the layout that `assign` would draw, and count positive answers."""
+    """Simulate trials of a plan, or of the layout that would be drawn; count positive answers."""
     if trials < 1:
         raise DesignError(f"trials={trials} must be 1 or more")
     seed = trial.seed if seed is None else seed
-    table = plan_table(trial, draw_plan(trial, Draws(seed)))
-    job = make_job(trial, table, c, variation, wanted, questions, seed)
+    job = make_job(trial, _whole_table(trial, plan, seed), c, variation, wanted, questions, seed)
     ends = max(1, round(ENDS * trials))
     counts = (ends, trials, ends)
     chunks = [
@@ -96,3 +100,18 @@ def simulate_power(
         answers[question] = (sums[0], sums[1], sums[2])
     failed = sum(result["failed"] for result in results)
     return Simulated(answers, counts, failed)
+
+
+def _whole_table(trial: Trial, plan: Allocation | None, seed: int) -> pd.DataFrame:
+    """Give every unit with its levels; those that never began stand in with any level."""
+    if plan is None and not trial.never_grown:
+        return plan_table(trial, draw_plan(trial, Draws(seed)))
+    now = dt.datetime.now(dt.UTC)
+    begun = {batch for batch in trial.batches if has_begun(trial, batch, now)}
+    standing = standing_levels(trial, plan, begun, again=False)
+    earlier = 0 if plan is None else len(plan.draws)
+    drawn = continued_table(trial, standing, earlier, seed)[0].set_index("unit")
+    table = trial.unit_table()
+    for name, factor in trial.factors.items():
+        table[name] = drawn[name].reindex(table["unit"]).fillna(factor.reference).to_list()
+    return table

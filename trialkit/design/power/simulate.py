@@ -62,6 +62,7 @@ def make_job(
     strata = structure.strata(counts)
     whole = strata[-1]
     n = len(plan_table)
+    absent = plan_table["unit"].isin(trial.never_grown).to_numpy()
     groups = {":".join(s): unit_of(structure.smallest, s, counts) for s in strata}
     coefficients = {
         ":".join(s): {":".join(k): v for k, v in strata_coefficients(structure, counts, s).items()}
@@ -76,6 +77,7 @@ def make_job(
     grid = _df_grid(c.error_df)
     return Job(
         table=plan_table.drop(columns="unit"),
+        absent=absent if absent.any() else None,
         fixed=_fixed(trial, c),
         random=tuple(column_names(s) for s in strata if s != whole),
         groups=groups,
@@ -194,7 +196,7 @@ def _fitted(job: Job, keep: Any, responses: Floats) -> list[Batch]:
 
 
 def _kept(job: Job, rng: np.random.Generator) -> Any:
-    keep = np.ones(len(job.table), dtype=bool)
+    keep = np.ones(len(job.table), dtype=bool) if job.absent is None else ~job.absent
     for stratum, share in sorted(job.wanted.lost.items()):
         if share > 0:
             unit = job.groups[stratum]

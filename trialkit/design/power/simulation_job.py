@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from trialkit.arrays import Floats
+from trialkit.arrays import Bools, Floats
 from trialkit.design.power.questions import Question, Wanted
 
 if TYPE_CHECKING:
@@ -48,6 +48,8 @@ class Job:
         Unit factors it was given to.
     by_batch : tuple of float
         For low, middle, high variation: standard deviation [%] of what it does by batch.
+    absent : array of bool, optional
+        Rows of units that never began; they are in no trial.
     """
 
     table: pd.DataFrame
@@ -68,3 +70,4 @@ class Job:
     primary: str = ""
     given_to: tuple[str, ...] = ()
     by_batch: tuple[float, ...] = (0.0, 0.0, 0.0)
+    absent: Bools | None = None

@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import os
 import shutil
 import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.allocation import Allocation
+from trialkit.design.layout.draw_record import undated_draw
 from trialkit.design.question_record import read_question, record_question
 from trialkit.design.sheets.harvest_form import harvest_sheet
+from trialkit.design.sheets.plan_dates import (
+    dated,
+    read_draws,
+    read_record,
+    stands_in,
+    under_names_here,
+)
 from trialkit.errors import Finding, PlanError
 from trialkit.file_names import kind_of, match_names
 from trialkit.formulas import with_formulas, without_formulas
@@ -70,7 +80,13 @@ def _is_filled(path: Path, trial: Trial) -> bool:
 
 
 def write_plan(
-    plan: Allocation, directory: str | Path, *, keep_old: bool = False, blind: bool = True
+    plan: Allocation,
+    directory: str | Path,
+    *,
+    keep_old: bool = False,
+    blind: bool = True,
+    now: dt.datetime | None = None,
+    weighed: Sequence[str] = (),
 ) -> list[Path]:
     """Write the plan's files to ``directory/plan``, all of them or none.
 
@@ -83,6 +99,11 @@ def write_plan(
         If the trial has begun, keep the old plan beside the new one as ``plan-old-1``, …
     blind : bool
         Leave treatments off the block labels.
+    now : datetime, optional
+        When it is drawn, with a time zone; the present by default. A plan that is there already
+        keeps its date.
+    weighed : sequence of str
+        Batches of which weights are known to be there already.
 
     Returns
     -------
@@ -91,12 +112,17 @@ def write_plan(
     Raises
     ------
     PlanError
-        If another plan is there and harvest rows exist, unless `keep_old`.
+        If another plan is there and harvest rows exist, unless `keep_old`, or all that was
+        drawn before stands in the new one.
     """
     target = Path(directory) / "plan"
     old = _existing_hash(target)
-    started = begun(plan.trial, target) if old is not None and old != plan.hash else None
-    if started and not keep_old:
+    rows = begun(plan.trial, target)
+    started = rows if old is not None and old != plan.hash else None
+    moment = now or dt.datetime.now(dt.UTC)
+    stood = rows or "" if now is None else ""  # what stood at another moment is not known
+    plan = dated(plan, target, moment, weighed, stood, same=old == plan.hash)
+    if started and not keep_old and not stands_in(target, plan):
         raise PlanError(
             f"{target} holds another plan and the trial has begun (harvest rows in {started}); "
             "a new plan would no longer say what the blocks received. Keep it, or ask for the "
@@ -115,7 +141,7 @@ def write_plan(
         if isinstance(problem, OSError) and problem.errno and not problem.filename:
             problem.filename = str(target)  # a full disk does not name the file
         raise
-    _exchange(target, made, keep=bool(started))
+    _exchange(target, made, keep=bool(started) or (keep_old and bool(rows)))
     return [target / name for name in names]
 
 
@@ -192,8 +218,11 @@ def _write_files(plan: Allocation, folder: Path, question: object, *, blind: boo
         "method": plan.method,
         "efficiency": plan.efficiency,
         "efficiency_at_best": plan.bound,
+        "draws": [draw.to_data() for draw in plan.draws],
         "question": question,
     }
+    if not plan.draws:  # when it was drawn is not known, and is not made up
+        del record["draws"]
     if plan.findings:
         record["findings"] = [_stored(finding) for finding in plan.findings]
     text = json.dumps(record, indent=2, ensure_ascii=False)
@@ -212,8 +241,8 @@ def _write_files(plan: Allocation, folder: Path, question: object, *, blind: boo
     ]
 
 
-def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
-    """Read and check a written plan."""
+def load_plan(trial: Trial, directory: str | Path | None, *, partly: bool = False) -> Allocation:
+    """Read and check a written plan; with `partly`, units may be in the trial that it lacks."""
     import pandas as pd
 
     folder = Path(directory if directory is not None else trial.folder) / "plan"
@@ -221,36 +250,37 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
     try:
         table = pd.read_csv(folder / "assignment.csv", dtype=str, keep_default_na=False)
         table = with_formulas(table)
-        record = _by_hand(trial) if by_hand else _record(folder)
+        record = _by_hand(trial) if by_hand else read_record(folder)
     except FileNotFoundError:
         raise PlanError(
             f"no plan is at {folder} (assignment.csv is missing); make one: trialkit plan"
         ) from None
     except (OSError, ValueError) as problem:
         raise PlanError(f"the plan at {folder} cannot be read: {problem}") from None
-    if (
-        by_hand
-        and "unit" in table.columns
-        and set(table["unit"]) == set(trial.unit_table()["unit"])
-    ):
-        table = table.set_index("unit").loc[trial.unit_table()["unit"]].reset_index()
-    _check_fit(trial, table, folder)
+    drawn = table
+    table = under_names_here(trial, table)
+    _check_fit(trial, table, folder, partly=partly)
     if not by_hand:
         _check_over_time(trial, str(record.get("over_time", "random")), folder)
+    now_called = dict(zip(drawn["unit"], table["unit"], strict=True))
     whole = trial.unit_table()
+    whole = whole[whole["unit"].isin(table["unit"])].reset_index(drop=True)
+    levels = table.drop_duplicates("unit").set_index("unit").loc[whole["unit"]]
     for name in trial.factors:
-        whole[name] = table[name].astype(object)
-    table = whole
-    found = plan_hash(table, int(record["seed"]), str(record["version"]))
+        whole[name] = pd.Series(levels[name].tolist(), index=whole.index, dtype=object)
     if by_hand:
-        _check_units(trial, table, folder)
-        record["hash"] = found
-    elif found != record["hash"]:
-        raise PlanError(
-            f"{folder / 'assignment.csv'} has been changed since it was drawn: its hash is "
-            f"{found[:12]}, but plan.json says {str(record['hash'])[:12]}. Put the drawn file "
-            "back; note any deviation in the harvest notes instead"
-        )
+        _check_units(trial, whole, folder)
+        record["hash"] = plan_hash(whole, int(record["seed"]), str(record["version"]))
+    else:
+        columns = [*trial.structure.factors, "unit", *trial.factors]
+        found = plan_hash(drawn[columns], int(record["seed"]), str(record["version"]))
+        _check_hash(found, str(record["hash"]), folder)
+    whole = whole[~whole["unit"].isin(trial.never_grown)].reset_index(drop=True)
+    table = whole
+    draws = read_draws(record, codes=now_called, names=trial.aliases)
+    if not draws and not by_hand:
+        factors, seed = trial.structure.factors, int(record["seed"])
+        draws = (undated_draw(table, factors, seed, str(record["version"])),)
     return Allocation(
         trial=trial.with_levels(table),
         table=table,
@@ -262,7 +292,19 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
         bound={str(k): float(v) for k, v in record.get("efficiency_at_best", {}).items()},
         findings=tuple(_found(stored) for stored in record.get("findings", [])),
         asked=read_question(record.get("question"), str(record["hash"])),
+        draws=draws,
     )
+
+
+def _check_hash(found: str, stated: str, folder: Path) -> None:
+    """Refuse an assignment that was changed after it was drawn."""
+    if found != stated:
+        raise PlanError(
+            f"{folder / 'assignment.csv'} has been changed since it was drawn: its hash is "
+            f"{found[:12]}, but plan.json says {stated[:12]}. Put the drawn file "
+            "back; what was done otherwise than planned belongs into the trial file, as "
+            "[[happened]]"
+        )
 
 
 def _stored(finding: Finding) -> dict[str, Any]:
@@ -282,33 +324,35 @@ def _found(stored: dict[str, Any]) -> Finding:
     return Finding(stored["code"], stored["severity"], from_data(said), from_data(cure))
 
 
-def _record(folder: Path) -> dict[str, Any]:
-    """Read plan.json; a ValueError says what is wrong with it."""
-    record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
-    known = record if isinstance(record, dict) else {}
-    absent = [name for name in ("seed", "version", "hash") if name not in known]
-    if absent:
-        raise ValueError(f"plan.json lacks {', '.join(absent)}")
-    return known
-
-
 def _by_hand(trial: Trial) -> dict[str, Any]:
     """Describe a plan that was laid out elsewhere: an assignment without a record beside it."""
     how = dict.fromkeys(trial.factors, "laid out by hand, not drawn here")
     return {"seed": 0, "version": "by hand", "method": how}
 
 
-def _check_fit(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
+def _check_fit(trial: Trial, table: pd.DataFrame, folder: Path, *, partly: bool) -> None:
     """Refuse a plan that was made for other units or other levels."""
     wanted = [*trial.structure.factors, "unit", *trial.factors]
     missing = [name for name in wanted if name not in table.columns]
     if missing:
         raise PlanError(f"the plan at {folder} has no column {missing[0]!r}; draw it anew")
-    units = trial.unit_table()["unit"]
-    if list(table["unit"]) != list(units):
-        odd = sorted(set(table["unit"]) ^ set(units))
-        named = f"; for instance {odd[0]!r} is in only one of them" if odd else ""
-        raise PlanError(f"the plan at {folder} was made for other units than the trial's{named}")
+    units, there = set(trial.unit_table()["unit"]), set(table["unit"])
+    joined = sorted(units - there - trial.never_grown)
+    strangers = sorted(there - units)
+    if joined and not strangers and not partly:
+        raise PlanError(
+            f"the plan at {folder} was made for other units than the trial's; for instance "
+            f"{joined[0]!r} is in only one of them. What joined later gets a draw of its own, and "
+            "what was drawn stands: trialkit plan. What never began is told by [[happened]] with "
+            "given_up or added"
+        )
+    if strangers or len(there) != len(table):
+        odd = f"{strangers[0]!r} is in only one of them" if strangers else "one appears twice"
+        raise PlanError(
+            f"the plan at {folder} was made for other units than the trial's; for instance {odd}. "
+            "Keep a unit that was given up in [units], and tell it by [[happened]] with given_up; "
+            "a new name is told by [[happened]] with renamed"
+        )
     for name, factor in trial.factors.items():
         strange = sorted(set(table[name]) - set(factor.levels))
         if strange:

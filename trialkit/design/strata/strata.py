@@ -164,6 +164,9 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     if trial.tuned:
         table = pd.DataFrame(surface_rows(trial))
         return Strata(trial, table, tuple(surface_sentences(trial, plan)))
+    absent = len(trial.never_grown)
+    if plan is not None and len(plan.table) < len(trial.unit_table()):
+        plan = None  # the skeleton is that of whole counts
     laid = laid_out(trial)
     lines = trial_lines(trial, plan)
     left = {line.stratum: line.df for line in lines if not line.name}
@@ -186,6 +189,9 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
         for line in lines
     ]
     said = [*_sentences(trial, lines, home, left), *_trend_sentence(trial)]
+    if absent:
+        smallest = Units((trial.structure.smallest[-1],), absent)
+        said.append(message("strata.never_grown", number=absent, units=smallest))
     return Strata(trial, pd.DataFrame(rows), tuple(said))
 
 

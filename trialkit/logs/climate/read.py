@@ -114,7 +114,8 @@ def read_parts(reading: Reading, opened: Opened) -> list[Part]:
     if opened.columns.wide:
         return _read_wide(reading, opened)
     levels, heads = reading.trial.levels, opened.columns.heads
-    chamber = chambers_of_rows(opened, levels["chamber"], reading.spec.chamber, reading.kind)
+    given, also = reading.spec.chamber, reading.trial.aliases.get("chamber")
+    chamber = chambers_of_rows(opened, levels["chamber"], given, reading.kind, also)
     sensors, sensor = sensors_of_rows(opened, reading.spec.sensor)
     shelf = shelves_of_rows(opened, levels.get("shelf", ()))
     single = len(sensors) <= 1 and len(np.unique(chamber)) <= 1
@@ -143,11 +144,12 @@ def read_parts(reading: Reading, opened: Opened) -> list[Part]:
 def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
     """Read the records of a file with one column per chamber."""
     chambers, given = reading.trial.levels["chamber"], reading.spec.chamber
+    also = reading.trial.aliases.get("chamber")
     times = read_times(reading, opened)
     by_chamber: dict[int, dict[str, np.ndarray]] = {}
     warmth_first = sorted(opened.columns.wide, key=lambda w: w.column != "temp_c")
     for w in warmth_first:
-        chamber = chamber_of_column(w, chambers, given, opened.raw.name)
+        chamber = chamber_of_column(w, chambers, given, opened.raw.name, also)
         read = by_chamber.setdefault(chamber, {})
         read[w.column] = _read_values(opened, w.column, w.head, read.get("temp_c"))
     _drop_empty(opened, [v for values in by_chamber.values() for v in values.values()])

@@ -135,6 +135,12 @@ def _all_zero(levels: dict[str, object], weights: int) -> Message:
     return message("place.all_weights", place=place(levels), number=weights)
 
 
+def _is_given_up(trial: Trial, units: pd.DataFrame, batch: str) -> bool:
+    """Tell whether the trial file says that a whole batch was given up."""
+    own = units if "batch" not in units else units[units["batch"] == batch]
+    return bool(len(own)) and bool(own["unit"].isin(trial.given_up).all())
+
+
 def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     """List units and flushes without a row, apart from those lost to contamination before."""
     table = entries.table
@@ -151,13 +157,14 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
             place=place({"batch": batch}),
         )
         for batch in trial.batches
-        if batch not in begun
+        if batch not in begun and not _is_given_up(trial, units, batch)
     ]
     missing = [
         (code, flush)
         for i, code in enumerate(units["unit"])
         for flush in range(1, trial.flushes + 1)
         if batches.iloc[i] in begun
+        and code not in trial.given_up
         and (i, flush) not in present
         and flush <= lost.get(i, trial.flushes + 1)
     ]

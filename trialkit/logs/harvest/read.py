@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -143,7 +144,8 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     )
     _tell_unread(reading, opened)
     _set_unfilled_aside(opened, sheet, status_cells, blank_time)
-    sheet.unit = _units(opened, list(reading.trial.structure.factors), units)
+    trial = reading.trial
+    sheet.unit = _units(opened, list(trial.structure.factors), units, _other_codes(reading))
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     return sheet
@@ -226,7 +228,30 @@ def _set_unfilled_aside(
     )
 
 
-def _units(opened: Opened, factors: list[str], codes: list[str]) -> np.ndarray:
+def _other_codes(reading: Reading) -> dict[str, str]:
+    """Give unit codes written with another name of a chamber (or other unit) → the code here."""
+    trial = reading.trial
+    names = {factor: dict(other) for factor, other in trial.aliases.items()}
+    if "chamber" in trial.levels:
+        given = {k: v for k, v in reading.spec.chamber.items() if v in trial.levels["chamber"]}
+        names["chamber"] = given | names.get("chamber", {})
+    names = {factor: other for factor, other in names.items() if other}
+    if not names:
+        return {}
+    units = trial.unit_table()
+    out: dict[str, str] = {}
+    for row in units.to_dict("records"):
+        ways = [
+            [row[f], *(other for other, level in names.get(f, {}).items() if level == row[f])]
+            for f in trial.structure.factors
+        ]
+        out |= {"-".join(parts): str(row["unit"]) for parts in product(*ways)}
+    return {other: code for other, code in out.items() if other != code}
+
+
+def _units(
+    opened: Opened, factors: list[str], codes: list[str], also: dict[str, str]
+) -> np.ndarray:
     """Match unit codes; unknown ones are set aside with the nearest right ones."""
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -245,7 +270,7 @@ def _units(opened: Opened, factors: list[str], codes: list[str]) -> np.ndarray:
             f"{raw.name}: no column says which unit was weighed "
             f'→ name it: columns = {{ unit = "…" }} in [logs.harvest], or give {", ".join(factors)}'
         )
-    names = match_names(column, codes)
+    names = match_names(column, codes, also=also)
     cells_of = np.array([*names.cells, ""], dtype=object)[names.cell_of]
     unknown = np.flatnonzero(names.codes < 0)
     if len(unknown):

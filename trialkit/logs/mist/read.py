@@ -85,7 +85,8 @@ def _read_file(reading: Reading, opened: Opened) -> list[Switches]:
         return _read_wide(reading, opened)
     heads = opened.columns.heads
     chambers = reading.trial.levels["chamber"]
-    chamber = chambers_of_rows(opened, chambers, reading.spec.chamber, reading.kind)
+    also = reading.trial.aliases.get("chamber")
+    chamber = chambers_of_rows(opened, chambers, reading.spec.chamber, reading.kind, also)
     if "start" in heads:
         return [_read_intervals(reading, opened, chamber)]
     several = len(np.unique(chamber)) > 1
@@ -202,10 +203,11 @@ def _read_intervals(reading: Reading, opened: Opened, chamber: np.ndarray) -> Sw
 def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
     """Read a file with one column of states (or of power) per chamber."""
     chambers, given = reading.trial.levels["chamber"], reading.spec.chamber
+    also = reading.trial.aliases.get("chamber")
     times = read_times(reading, opened)
     read: list[tuple[int, np.ndarray, np.ndarray, bool]] = []
     for w in opened.columns.wide:
-        chamber = chamber_of_column(w, chambers, given, opened.raw.name)
+        chamber = chamber_of_column(w, chambers, given, opened.raw.name, also)
         on, known = _wide_states(reading, opened, w.column, w.head)
         read.append((chamber, on, known, w.column in _SAMPLED))
     nothing = ~np.any([known for _, _, known, _ in read], axis=0)

@@ -52,7 +52,11 @@ class Names:
 
 
 def match_names(
-    column: Any, known: Sequence[str], *, given: Mapping[str, str] | None = None
+    column: Any,
+    known: Sequence[str],
+    *,
+    given: Mapping[str, str] | None = None,
+    also: Mapping[str, str] | None = None,
 ) -> Names:
     """Match a column of cells with known names; each different cell is looked at once.
 
@@ -63,10 +67,14 @@ def match_names(
         The trial's names.
     given : mapping, optional
         Cell → name, as the trial file says.
+    also : mapping, optional
+        Another name → name, of what was renamed; it may be written as freely as the names.
     """
     texts, cell_of = encode_cells(column)
-    tidy_known = [tidy(k) for k in known]
-    lookup = dict(zip(reversed(tidy_known), reversed(known), strict=True))
+    other = dict(also or {})
+    tidy_known = [tidy(k) for k in (*known, *other)]
+    named = [*known, *other.values()]
+    lookup = dict(zip(reversed(tidy_known), reversed(named), strict=True))
     clash = {t for t, times in Counter(tidy_known).items() if times > 1}
     asked = {k.strip().casefold(): v for k, v in (given or {}).items()}
     index = {k: i for i, k in enumerate(known)}
@@ -74,6 +82,7 @@ def match_names(
     for j, text in enumerate(texts):
         bare = text.strip()
         name = asked.get(bare.casefold(), bare)
+        name = other.get(name, name)
         if name in index:
             codes[j] = index[name]
         elif tidy(bare) in lookup and tidy(bare) not in clash:
