@@ -208,6 +208,7 @@ def power(
     import trialkit as tk
     from trialkit.design.power.changes import second_box
     from trialkit.design.power.over_time import choose_over_time
+    from trialkit.design.power.power import remains_notes
 
     trial = tk.read_trial(trial_folder(folder))
     with screen.counted(message("progress.power")) as tell:
@@ -236,6 +237,8 @@ def power(
     say_order_of_starts(screen, ways, box, trial)
     screen.heading(message("cli.power.means"))
     screen.say(_weakest(found), indent="  ")
+    for said in remains_notes(trial):
+        screen.say(said, indent="  ")
     if found.table["power"].min() < found.wanted:
         screen.heading(message("cli.power.enough", wanted=percent(found.wanted)))
         for line in _enough(found):

@@ -241,7 +241,7 @@ def power(
             *notes_on(c, spread, asked),
             *batch_notes(trial, c),
             *(simulated.notes if simulated else ()),
-            *_remains_notes(trial),
+            *remains_notes(trial),
         ),
     )
 
@@ -268,7 +268,7 @@ def _free_of_holders(trial: Trial, c: Comparison, units: pd.DataFrame) -> int:
     return len(units) - int(np.linalg.matrix_rank(np.hstack(holders)))
 
 
-def _remains_notes(trial: Trial) -> list[Message]:
+def remains_notes(trial: Trial) -> list[Message]:
     """Say that units which never began are not counted."""
     absent = len(trial.never_grown)
     smallest = Units((trial.structure.smallest[-1],), absent)
