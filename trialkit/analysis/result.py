@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.analysis.look import Look
     from trialkit.analysis.terms import Terms
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
@@ -57,6 +58,9 @@ class Analysis:
         Whether `fit` and `tests` are of the response or of its natural logarithm. On the
         logarithm `means` are geometric means, and `differences` and `ratios` those between
         them, in the response's unit.
+    look : Look or None
+        The planned look that the harvest has reached; its level is then that of all limits, and
+        `trial` and `data` are as at this look.
     """
 
     trial: Trial
@@ -73,6 +77,15 @@ class Analysis:
     n_missing: int
     findings: tuple[Finding, ...] = field(default=())
     scale: Scale = "plain"
+    look: Look | None = None
+
+    @property
+    def joint_level_at_end(self) -> float:
+        """Give the joint level that single ratio intervals will have at the trial's end."""
+        if self.look is None or self.look.is_last:
+            return self.joint_level
+        error = (1 - self.joint_level) / (1 - self.look.level)
+        return 1 - error * (1 - self.look.level_at_end)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -148,7 +161,7 @@ class Analysis:
 
     def _shown(self) -> list[Any]:
         say, question = spoken(), self.trial.question
-        unit, level = self.quantity, say.percent(100 * question.level)
+        unit, level = self.quantity, say.confidence(question.level)
         means = self.per_block(self.means[question.primary])
         columns = ["level", "estimate", "low", "high", "df"]
         substrate = self.trial.blocks.dry_substrate_g

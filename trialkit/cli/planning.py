@@ -144,6 +144,7 @@ def power(
     screen.record |= {
         "trial": trial.title,
         "power": found.table,
+        "by_look": found.by_look,
         "needed": needed,
         "one_more": then,
         "cheapest": mixes,

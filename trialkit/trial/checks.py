@@ -15,6 +15,7 @@ from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
 from trialkit.trial.log_checks import check_logs_section
+from trialkit.trial.look_checks import check_looks
 from trialkit.trial.question_checks import check_question
 from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
@@ -66,6 +67,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     logs = check_logs_section(raw.get("logs", {}), levels, zone, places, faults, own=columns)
     if structure and factors and not faults:
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
+        check_looks(sections["question"], structure, levels, factors, places, faults)
     if faults or structure is None:
         raise TrialFileError(source.name, sorted(faults, key=places.line_of))
     head = sections["trial"]

@@ -173,7 +173,11 @@ class ColumnSection(Section):
 
 
 class QuestionSection(Section):
-    """`[question]`: what is asked, before any data are seen."""
+    """`[question]`: what is asked, before any data are seen.
+
+    `looks` names the batches after which an answer is looked for; the end is always a look.
+    `spend_error` says how the chance of a false answer is shared out among the looks.
+    """
 
     response: str = "fresh_g"
     scale: Literal["plain", "logarithm"] = "plain"
@@ -181,6 +185,8 @@ class QuestionSection(Section):
     margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
     difference_pct: Positive = 15.0
     level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    looks: list[Annotated[int, Field(ge=1)]] = []
+    spend_error: Literal["late", "even", "steady"] = "late"
 
 
 class RigSection(Section):

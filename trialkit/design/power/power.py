@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
+from trialkit.design.power.by_look import power_by_look, shown_by_look
+from trialkit.design.power.looks import planned_looks
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (
     QUESTIONS,
@@ -30,12 +32,13 @@ from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
-from trialkit.wording import Message
+from trialkit.wording import Message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from trialkit.display import Shown
     from trialkit.model.fit import Fit
 
 LOST = 5.0  #: blocks expected to be lost or contaminated [%]; common practice, no source
@@ -75,6 +78,20 @@ class Power(PowerTable):
         in all), `power`. Empty where up to eight more of each do not get there.
         """
         return grid.cheapest_mixes(self)
+
+    @cached_property
+    def by_look(self) -> pd.DataFrame:
+        """The chance of an answer by each planned look; empty where none is before the end.
+
+        Columns as `trialkit.design.power.by_look.power_by_look` has them.
+        """
+        if self.factor != self.trial.question.primary:
+            return power_by_look(self.trial, self.variation, self.asked, ())
+        return power_by_look(self.trial, self.variation, self.asked, self.questions)
+
+    def _shown(self) -> list[Shown]:
+        more = [shown_by_look(self.by_look, self.factor, spoken())] if len(self.by_look) else []
+        return [*super()._shown(), *more]
 
     def grid(self, *, most: int = 8) -> pd.DataFrame:
         """Power with up to `most` more of each kind of unit: `unit, count, added, cost, …`."""
@@ -134,7 +151,7 @@ def power(
     wanted : float
         Power aimed at.
     level : float, optional
-        Confidence; that of the question by default.
+        Confidence; that of the question by default, or where looks are planned that of the last.
     joint : bool
         Whether limits hold for all levels together, as the analysis has them.
     method : {"auto", "exact", "simulation"}
@@ -312,11 +329,17 @@ def _asked(
         difference_pct=difference,
         margin_pct=margin,
         true_pct=true_pct,
-        level=question.level if level is None else level,
+        level=_level_at_end(trial) if level is None else level,
         joint=joint,
         reference=reference,
         lost={stratum: share / 100 for stratum, share in shares.items()},
     )
+
+
+def _level_at_end(trial: Trial) -> float:
+    """Give the confidence of the limits once all batches are in."""
+    looks = planned_looks(trial)
+    return looks[-1].level if looks else trial.question.level
 
 
 def _variation(
