@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.covariates import covariate_terms
 from trialkit.analysis.table import flushes_weighed
 from trialkit.structure import skeleton
 
@@ -56,7 +57,8 @@ def derive_terms(
     -------
     Terms
         Fixed: every treatment, their two-way interactions where a stratum can test them,
-        and flush with its interactions with each treatment. Random: every stratum coarser
+        and flush with its interactions with each treatment; covariates and further blocks that
+        the trial file names and the layout does not hold already. Random: every stratum coarser
         than one row, so that each treatment is judged against the units it was given to;
         and those units crossed with flush, for what a treatment does by flush.
 
@@ -85,6 +87,8 @@ def derive_terms(
             left_out.append(pair)
     if repeated:
         fixed += ["flush", *(f"{name}:flush" for name in trial.factors)]
+    rows: Any = data
+    fixed += covariate_terms(trial, getattr(rows, "table", rows))
     strata = trial.structure.strata(trial.counts)
     random = [":".join(term) for term in (strata if repeated else strata[:-1])]
     if repeated:

@@ -14,6 +14,7 @@ from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
+from trialkit.trial.covariate_checks import check_covariates_section
 from trialkit.trial.log_checks import check_logs_section
 from trialkit.trial.look_checks import check_looks
 from trialkit.trial.question_checks import check_question
@@ -51,6 +52,10 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     columns = check_columns_section(raw.get("columns", {}), taken, places, faults)
     check_question(
         raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults
+    )
+    response = str(getattr(sections.get("question"), "response", ""))
+    covariates = check_covariates_section(
+        raw.get("covariates", {}), structure, levels, columns, [*taken, response], places, faults
     )
     asked = factors.get(getattr(sections.get("question"), "primary", "")) if factors else None
     if asked is not None:
@@ -91,6 +96,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         batches=batches,
         logs=logs,
         columns=columns,
+        covariates=covariates,
     )
 
 

@@ -172,6 +172,22 @@ class ColumnSection(Section):
     heads: list[str] = []
 
 
+class CovariateSection(Section):
+    """`[covariates.NAME]`: what differs between units besides the treatments.
+
+    A number (weight at the start) or, with `use = "block"`, a name (spawn lot). Values stand in
+    a column of the harvest sheet of that name, or under `values`, by unit.
+    """
+
+    label: str = ""
+    unit: str = ""
+    by: str = ""
+    use: Literal["covariate", "block"] = "covariate"
+    measured: Literal["before", "after"] = "before"
+    values: dict[str, float | str] = {}
+    explains_pct: Annotated[float, Field(ge=0, lt=100)] | None = None
+
+
 class QuestionSection(Section):
     """`[question]`: what is asked, before any data are seen.
 
@@ -443,5 +459,6 @@ TOP = (
     "blocks",
     "batches",
     "columns",
+    "covariates",
     "logs",
 )

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
 from trialkit.structure import Structure, Term
+from trialkit.trial.covariates import Covariate
 from trialkit.trial.sections import (
     BlocksSection,
     LogSection,
@@ -112,6 +113,8 @@ class Trial:
         ``"harvest"``, ``"environment"``, ``"mist"`` → `LogSpec`, where given.
     columns : dict
         Harvest columns that the trial file adds: name → `HarvestColumn`.
+    covariates : dict
+        What differs between units besides the treatments: name → `Covariate`.
     """
 
     folder: Path
@@ -133,6 +136,7 @@ class Trial:
     batches: dict[str, BatchDates]
     logs: dict[str, LogSpec] = field(default_factory=dict)
     columns: dict[str, HarvestColumn] = field(default_factory=dict)
+    covariates: dict[str, Covariate] = field(default_factory=dict)
 
     @cached_property
     def harvest_columns(self) -> dict[str, HarvestColumn]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
 from trialkit.design.power.by_look import power_by_look, shown_by_look
+from trialkit.design.power.covariates import covariates_cost, with_covariates
 from trialkit.design.power.looks import planned_looks
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (
@@ -210,8 +211,8 @@ def power(
     chosen: tuple[Question, ...] = tuple(questions)
     if ":" in name:
         chosen = tuple(q for q in chosen if q != "no worse")
-    spread = _variation(trial, variation, pilot)
-    c = compare_in(trial, name)
+    spread, told_covariates = with_covariates(trial, _variation(trial, variation, pilot))
+    c = covariates_cost(trial, compare_in(trial, name))
     chances = all_chances(c, spread, asked, chosen)
     simulated: Simulated | None = None
     if method == "simulation" or (method == "auto" and not c.orthogonal):
@@ -244,6 +245,7 @@ def power(
             *ranges_of(table, spread),
             *notes_on(c, spread, asked),
             *batch_notes(trial, c),
+            *told_covariates,
             *(simulated.notes if simulated else ()),
         ),
     )
