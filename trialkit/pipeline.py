@@ -168,8 +168,7 @@ class Pipeline:
             return None, ()
         self._step(0, str(message("step.redraw")))
         try:
-            result = self.result
-            return randomisation_test(result.trial, self.plan, result.data, draws=REDRAWS), ()
+            return randomisation_test(self.trial, self.plan, self.result.data, draws=REDRAWS), ()
         except (DesignError, ModelError, PlanError) as problem:
             return None, (finding("not_redrawn", "note", problem=str(problem)),)
 
