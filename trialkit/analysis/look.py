@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from trialkit.trial import Trial
 
-_HALF = 0.5  #: share of the blocks of a flush from which it counts as in
+IN_FROM = 0.5  #: share of the blocks of a flush from which it counts as in
 
 
 @dataclass(frozen=True)
@@ -92,7 +92,7 @@ def batches_in(table: pd.DataFrame) -> tuple[set[str], set[str]]:
         return set(keys[0]), set(keys[0])
     by_batch = parts.groupby(level=0)
     return (
-        {str(name) for name, least in by_batch.min().items() if least >= _HALF},
+        {str(name) for name, least in by_batch.min().items() if least >= IN_FROM},
         {str(name) for name, most in by_batch.max().items() if most > 0},
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trialkit.analysis.look import batches_in_order
+from trialkit.analysis.look import IN_FROM, batches_in_order
 from trialkit.decision.sentences import confidence_number
 from trialkit.design.power.looks import planned_looks
 from trialkit.trial.look_checks import BATCH
@@ -14,8 +14,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.trial import Trial
-
-_HALF = 0.5  #: share of the blocks of a flush from which it counts as in
 
 
 def look_due(trial: Trial, harvest: pd.DataFrame | None) -> tuple[str, object] | None:
@@ -74,7 +72,7 @@ def _done(trial: Trial, harvest: pd.DataFrame | None) -> int:
     done = 0
     for name in batches_in_order(trial):
         flushes = (share.get((name, flush), 0.0) for flush in range(1, trial.flushes + 1))
-        if min(flushes) < _HALF:
+        if min(flushes) < IN_FROM:
             break
         done += 1
     return done
