@@ -33,7 +33,7 @@ from trialkit.design.power.looks import comparison_after, level_at, look_plan
 from trialkit.design.power.power import _asked
 from trialkit.design.power.questions import critical_value, rows_against
 from trialkit.design.power.ratio_tests import ratio_tests
-from trialkit.design.power.variation import given_variation
+from trialkit.design.variation import given_variation
 from trialkit.errors import ModelError
 from trialkit.model.batch import fit_batch
 from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear

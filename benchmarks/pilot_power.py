@@ -37,9 +37,9 @@ from trialkit.design.layout.units import unit_of
 from trialkit.design.power.notes import cannot_be_said
 from trialkit.design.power.power import _asked
 from trialkit.design.power.questions import all_chances, outward
-from trialkit.design.power.variation import Variation, given_variation
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import compare_in, with_counts
+from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import ModelError
 
 RUNS = "(batch * chamber) / shelf / block"

@@ -5,8 +5,8 @@ and advised on as growers do (tables in memory). Printed are, in per cent:
 
 - false claims: trials in which some level is called *better* that is not, or *no worse* that loses
   the margin or more (2.5 % stated), about blocks that were harvested;
-- how often 95 % limits hold the true gain per chamber run and the true saving of water per
-  kilogram, over all levels, lost runs and blocks included;
+- how often 95 % limits hold the true gain per chamber run (of all levels at once) and the true
+  saving of water per kilogram (level by level), lost runs and blocks included;
 - how often the recommended level is the one that a perfect informant would choose: the one worth
   most, or without prices the one with the least mist that does not lose the margin; and what the
   recommended level falls short of that one on average, in money per chamber run.
@@ -218,7 +218,7 @@ def judge(here: Situation, trial: Trial, data: Aligned) -> dict[str, float]:
     out["short"] = float(here.worth()[here.best()] - here.worth()[got]) if here.priced else np.nan
     gain = here.worth() - here.worth()[0]
     if money is not None:
-        out["gain"] = _held(here, money.table, "gain", gain)
+        out["gain"] = float(np.floor(_held(here, money.table, "gain", gain)))  # all at once
     if len(use):
         per = here.water() / here.kilograms()
         rows = use[use["use"] == "water_l"]

@@ -563,3 +563,71 @@ def test_a_picture_of_check_says_what_its_marks_mean(small):
     words = " ".join(text.get_text() for text in figure.axes[-1].texts).replace("\n", " ")
     for mark in ("Line:", "shade:", "Strip", "Hatched:", "Red edge", "Dashed:"):
         assert mark in words
+
+
+def test_check_offers_the_section_for_files_that_nothing_describes(run, small):
+    rows = "2031-01-14 10:00,59,88\n2031-01-14 10:10,60,87\n"
+    path = small / "logs" / "export.csv"
+    path.write_text(f'"Date Time, GMT+01:00","Temp, °F","RH, %"\n{rows}', encoding="utf-8")
+    plain = run("check", small)
+    assert plain.exit_code == 0, plain.output
+    told = plain.output.replace("\n", " ")
+    assert 'files = ["logs/export.csv"]' in told
+    assert "which chamber is logs/export.csv from?" in told
+    assert "put these lines into trial.toml" in told
+    record = json.loads(run("check", small, "--json").stdout)
+    [offer] = record["proposals"]
+    assert offer["kind"] == "environment"
+    assert 'units = { temp_c = "degF" }' in offer["section"]
+    assert len(offer["questions"]) == 1
+
+
+def test_check_reads_the_climate_although_the_harvest_cannot_be_read(run, small):
+    (small / "logs" / "harvest.csv").write_text("no,such,columns\n1,2,3\n")
+    chamber = next(iter(tk.read_trial(small).levels["chamber"]))
+    climate = "time,temp_c\n2031-01-14 10:00,15\n2031-01-14 10:10,16\n"
+    (small / "logs" / f"climate_{chamber}.csv").write_text(climate)
+    with (small / "trial.toml").open("a") as out:
+        out.write('\n[logs.environment]\nfiles = ["logs/climate_*.csv"]\n')
+    done = run("check", small)
+    assert done.exit_code == 1
+    assert "climate log: 2 rows" in done.output
+    assert "no column" in done.output
+
+
+def test_a_climate_log_that_cannot_be_read_does_not_stop_the_weights(run, small):
+    (small / "logs" / "climate.csv").write_text("a,b\n1,2\n")
+    with (small / "trial.toml").open("a") as out:
+        out.write('\n[logs.environment]\nfiles = ["logs/climate.csv"]\n')
+    checked = run("check", small, "--json")
+    assert checked.exit_code == 0, checked.output
+    found = {f["code"]: f["severity"] for f in json.loads(checked.stdout)["findings"]}
+    assert found["log_unread"] == "caution"
+
+
+def test_on_a_terminal_check_asks_what_is_open_and_writes_the_section(tmp_path, small, monkeypatch):
+    from trialkit.cli.screen import Screen
+
+    monkeypatch.setattr(Screen, "converses", property(lambda screen: not screen.as_json))
+    rows = "2031-01-14 10:00,59,88\n2031-01-14 10:10,60,87\n"
+    path = small / "logs" / "export.csv"
+    path.write_text(f'"Date Time, GMT+01:00","Temp, °F","RH, %"\n{rows}', encoding="utf-8")
+    before = (small / "trial.toml").read_text(encoding="utf-8")
+
+    def check(answers):
+        return CliRunner().invoke(build(rich_help=False), ["check", str(small)], input=answers)
+
+    refused = check("\nn\n")  # the chamber left open, nothing written
+    assert refused.exit_code == 0, refused.output
+    assert (small / "trial.toml").read_text(encoding="utf-8") == before
+    done = check("middle\n2\ny\n")  # no such chamber: asked again
+    assert done.exit_code == 0, done.output
+    assert done.output.count("which chamber is logs/export.csv from?") == 2
+    after = (small / "trial.toml").read_text(encoding="utf-8")
+    assert after.startswith(before.rstrip())
+    section = tk.read_trial(small).logs["environment"]
+    assert section.chamber == {"logs/export.csv": "right"}
+    assert "logs/export.csv" in done.output.split("Rows read")[1]  # read at once
+    assert "proposals" not in json.loads(
+        CliRunner().invoke(build(rich_help=False), ["check", str(small), "--json"]).stdout
+    )

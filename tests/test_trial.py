@@ -196,3 +196,18 @@ def test_a_trial_shows_itself_in_a_notebook_with_what_a_file_says_escaped(tmp_pa
     assert "<b>Two" not in page
     for words in ("20 s on, 460 s off", "chamber runs", "6 chamber runs", "24 blocks"):
         assert words in page
+
+
+def test_a_clock_with_two_truths_for_one_moment_is_a_fault(tmp_path):
+    logs = """
+[logs.environment]
+files = ["c.csv"]
+clock = [
+  { file = "c.csv", shows = 2031-01-14T10:00:00, truth = 2031-01-14T10:05:00 },
+  { file = "c.csv", shows = 2031-01-14T10:00:00, truth = 2031-01-14T10:06:00 },
+]
+"""
+    [fault] = faults_of(tmp_path, GOOD + logs)
+    assert "different truths" in fault.what
+    same = logs.replace("10:06:00", "10:05:00")
+    assert len(tk.read_trial(write(tmp_path, GOOD + same)).logs["environment"].clock) == 2

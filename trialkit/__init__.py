@@ -34,6 +34,7 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.design.plan import read_plan as read_plan
     from trialkit.design.power.power import power as power
     from trialkit.design.strata.strata import strata as strata
+    from trialkit.logs.climate.large import read_large_environment as read_large_environment
     from trialkit.logs.climate.read import read_environment as read_environment
     from trialkit.logs.harvest.read import read_harvest as read_harvest
     from trialkit.logs.mapping.propose import propose_mapping as propose_mapping
@@ -58,6 +59,7 @@ _HOMES = {
     "trialkit.design.plan": ("assign", "read_plan"),
     "trialkit.design.power.power": ("power",),
     "trialkit.logs.harvest.read": ("read_harvest",),
+    "trialkit.logs.climate.large": ("read_large_environment",),
     "trialkit.logs.climate.read": ("read_environment",),
     "trialkit.logs.mist.read": ("read_mist",),
     "trialkit.logs.mapping.propose": ("propose_mapping",),
@@ -108,6 +110,7 @@ __all__ = [
     "randomisation_test",
     "read_environment",
     "read_harvest",
+    "read_large_environment",
     "read_mist",
     "read_plan",
     "read_trial",

@@ -6,6 +6,7 @@ says where and why: nothing is passed over in silence.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,7 @@ from trialkit.wording import finding, several
 
 if TYPE_CHECKING:
     from trialkit.design.plan import Plan
+    from trialkit.logs.climate.large import LargeLog
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
 
@@ -64,6 +66,29 @@ def read_log(trial: Trial, kind: str) -> Log | None:
     readers = {"harvest": read_harvest, "environment": read_environment, "mist": read_mist}
     read = readers[kind]
     return read(trial) if kind in trial.logs else None
+
+
+def read_climate(
+    trial: Trial, *, progress: Callable[[int, int], object] | None = None
+) -> Log | LargeLog | None:
+    """Read the climate log of a trial, chamber by chamber where it is too large for memory.
+
+    Parameters
+    ----------
+    trial : Trial
+    progress : callable, optional
+        Told (steps done, steps in all) while a log too large for memory is read.
+
+    Raises
+    ------
+    LogError
+        If the files that the trial file names are not there or cannot be read.
+    """
+    from trialkit.logs.climate.large import is_large, read_large_environment
+
+    if is_large(trial):
+        return read_large_environment(trial, progress=progress)
+    return read_log(trial, "environment")
 
 
 def log_files(trial: Trial, kind: str) -> list[Path]:

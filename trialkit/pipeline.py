@@ -6,21 +6,24 @@ done once, when it is first asked for, and an error in a step is raised where it
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from trialkit.errors import DesignError, Finding, ModelError, PlanError
-from trialkit.folder import read_log, read_plan_there, unnamed_files
+from trialkit.errors import DesignError, Finding, LogError, ModelError, PlanError
+from trialkit.folder import read_climate, read_log, read_plan_there, unnamed_files
 from trialkit.wording import finding, message
 
 if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
     from trialkit.analysis.randomisation import RandomisationTest
     from trialkit.analysis.result import Analysis
+    from trialkit.decision.best_setting import BestSetting
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
+    from trialkit.logs.climate.large import LargeLog
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
 
@@ -41,6 +44,13 @@ REDRAWS = 999
 
 def _untold(share: float, words: str = "") -> None:
     """Tell nobody how far the work is."""
+
+
+def _tell_gap(kind: str, problem: LogError) -> Finding:
+    """Tell a log none of whose files can be read, with the first reason."""
+    lines = str(problem).splitlines()
+    told, _, remedy = " ".join(line.strip() for line in lines[:3]).partition(" → ")
+    return finding("log_unread", "caution", form=kind, problem=told[:300], remedy=remedy[:300])
 
 
 class Pipeline:
@@ -65,6 +75,7 @@ class Pipeline:
     def __init__(self, trial: Trial | str | Path, step: Callable[..., object] = _untold) -> None:
         self._given = trial
         self._step = step
+        self._gaps: list[Finding] = []
 
     def watch(self, step: Callable[..., object]) -> Pipeline:
         """Tell another function of the steps from now on."""
@@ -90,26 +101,57 @@ class Pipeline:
         return self._read("harvest")
 
     @cached_property
-    def climate(self) -> Log | None:
-        """The climate log; None where the trial file names none."""
-        return self._read("environment")
+    def climate(self) -> Log | LargeLog | None:
+        """The climate log; None where the trial file names none, or none can be read.
+
+        One too large for memory is left on disk and read chamber by chamber.
+        """
+        if "environment" not in self.trial.logs:
+            return None
+        try:
+            with self._part("environment") as tell:
+                return read_climate(self.trial, progress=tell)
+        except LogError as problem:
+            self._gaps.append(_tell_gap("environment", problem))
+            return None
 
     @cached_property
     def mist(self) -> Log | None:
-        """The mist log; None where the trial file names none."""
-        return self._read("mist")
+        """The mist log; None where the trial file names none, or none can be read."""
+        return self._read_beside("mist")
+
+    def _read_beside(self, kind: str) -> Log | None:
+        """Read a log that the weights do not depend on; where it cannot be read, keep why."""
+        try:
+            return self._read(kind)
+        except LogError as problem:
+            self._gaps.append(_tell_gap(kind, problem))
+            return None
 
     def _read(self, kind: str) -> Log | None:
         if kind not in self.trial.logs:
             return None
-        self._step(0, str(message(f"step.{kind}")))
-        log = read_log(self.trial, kind)
-        self._step(SHARE[kind])
-        return log
+        with self._part(kind):
+            return read_log(self.trial, kind)
+
+    @contextmanager
+    def _part(self, name: str) -> Iterator[Callable[[int, int], None]]:
+        """Tell of a step's beginning and end; gives a function told (done, planned) between."""
+        words, told = str(message(f"step.{name}")), 0.0
+        self._step(0, words)
+
+        def tell(done: int, planned: int) -> None:
+            nonlocal told
+            share = SHARE[name] * done / planned
+            self._step(max(share - told, 0.0), words)
+            told = max(share, told)
+
+        yield tell
+        self._step(SHARE[name] - told)
 
     @property
-    def logs(self) -> dict[str, Log]:
-        """Every log that the trial file names, by kind."""
+    def logs(self) -> dict[str, Any]:
+        """Every log that the trial file names, by kind: `Log`, or `LargeLog` for the climate."""
         found = {"harvest": self.harvest, "environment": self.climate, "mist": self.mist}
         return {kind: log for kind, log in found.items() if log is not None}
 
@@ -121,12 +163,15 @@ class Pipeline:
         if "harvest" not in self.trial.logs:
             raise PlanError("the trial file names no harvest log → add [logs.harvest] with files")
         logs, plan = self.logs, self.plan
-        self._step(0, str(message("step.align")))
-        data = align(
-            self.trial, logs["harvest"], logs.get("environment"), logs.get("mist"), plan=plan
-        )
-        self._step(SHARE["align"])
-        return data
+        with self._part("align") as tell:
+            return align(
+                self.trial,
+                logs["harvest"],
+                logs.get("environment"),
+                logs.get("mist"),
+                plan=plan,
+                progress=tell,
+            )
 
     @cached_property
     def result(self) -> Analysis:
@@ -149,6 +194,17 @@ class Pipeline:
         verdict = decide(self.trial, result)
         self._step(SHARE["decide"])
         return verdict
+
+    @cached_property
+    def best_setting(self) -> BestSetting:
+        """The answer of a trial whose treatments are ranges."""
+        from trialkit.decision.best_setting import find_best_setting
+
+        data = self.data
+        self._step(0, str(message("step.analyse")))
+        found = find_best_setting(self.trial, data)
+        self._step(SHARE["analyse"] + SHARE["decide"])
+        return found
 
     @property
     def redrawn(self) -> RandomisationTest | None:
@@ -198,6 +254,8 @@ class Pipeline:
         """
         from trialkit.report.page import write_report
 
+        if self.trial.tuned:
+            return self._write_settings_report(path, locale, language)
         result, verdict, (redrawn, problems) = self.result, self.verdict, self._redrawn
         self._step(0, str(message("step.report")))
         made = write_report(
@@ -210,8 +268,28 @@ class Pipeline:
             logs=self.logs,
             plan=self.plan,
             redrawn=redrawn,
-            findings=problems,
+            findings=(*problems, *self._gaps),
             short=short,
+        )
+        self._step(SHARE["report"])
+        return made
+
+    def _write_settings_report(
+        self, path: str | Path | None, locale: str | None, language: str | None
+    ) -> Path:
+        from trialkit.report.settings_page import write_settings_report
+
+        found = self.best_setting
+        self._step(0, str(message("step.report")))
+        made = write_settings_report(
+            self.trial,
+            found,
+            self.data,
+            self.trial.folder / "report.html" if path is None else path,
+            logs=self.logs,
+            plan=self.plan,
+            locale=locale,
+            language=language,
         )
         self._step(SHARE["report"])
         return made
@@ -219,5 +297,5 @@ class Pipeline:
     def findings(self) -> list[Finding]:
         """List everything doubtful in logs and alignment, each once."""
         found = [f for log in self.logs.values() for f in log.findings]
-        found += unnamed_files(self.trial)
+        found += [*self._gaps, *unnamed_files(self.trial)]
         return list(dict.fromkeys([*found, *self.data.findings]))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import dask.dataframe as dd
 import numpy as np
 import pandas as pd
@@ -155,3 +157,21 @@ def test_what_cannot_be_read_is_said(log, windows, tmp_path):
         expose_files(tmp_path / "text.parquet", windows, settings=SETTINGS)
     with pytest.raises(AlignError, match="mixed"):
         expose_files([tmp_path / "log.parquet", tmp_path / "bad.csv"], windows, settings=SETTINGS)
+
+
+@pytest.mark.parametrize("name", ["log[12]", "log*", "log?", "lo]g [x]"])
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_a_name_with_the_signs_of_a_pattern_is_a_name(name: str, kind: str, tmp_path: Path) -> None:
+    """Only the named file counts, not one that the name would fit as a pattern."""
+    time = pd.to_datetime(["2031-01-01 00:00", "2031-01-01 00:10"], utc=True)
+    log = pd.DataFrame({"chamber": "T1", "time": time, "rh_pct": [80.0, 90.0]})
+    window = pd.DataFrame({"chamber": ["T1"], "start": time[:1], "stop": time[1:]})
+    folder = tmp_path / "trial [2] *"
+    folder.mkdir()
+    for stem, frame in ((name, log), ("log1", log.assign(rh_pct=10.0))):
+        path = folder / f"{stem}.{kind}"
+        _ = frame.to_csv(path, index=False) if kind == "csv" else frame.to_parquet(path)
+    found = expose_files(folder / f"{name}.{kind}", window, settings=ExposureSettings())
+    assert found.chambers["rh_pct"].tolist() == [85.0]
+    both = expose_files(folder / f"lo*.{kind}", window, settings=ExposureSettings())
+    assert both.chambers["rh_pct"].tolist() == [47.5]

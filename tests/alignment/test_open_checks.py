@@ -15,6 +15,7 @@ from trialkit.alignment.open_checks import (
     UNMADE_COLUMNS,
     _of_other_sensors,
     list_unmade,
+    tally_chamber,
     told_unmade,
 )
 from trialkit.pipeline import Pipeline
@@ -90,8 +91,9 @@ def test_demo_thinned_to_eight_minutes_says_what_it_could_not_see(demo):
 def test_readings_too_far_apart(trial, every, checks):
     whole = climate_of()
     climate = whole[(whole["time"] == whole["time"].dt.floor(every))]
-    found = list_unmade(trial, climate, pd.DataFrame({"window": [], "rh_pct": []}), None,
-                        mist=None, max_gap_min=10)  # fmt: skip
+    blank = pd.DataFrame({"window": [], "rh_pct": []})
+    chambers = [tally_chamber(climate, max_gap_min=10)]
+    found = list_unmade(trial, chambers, blank, None, mist=None)
     about = set(found["check"]) - {"lamp clock", "peer clock", "mist", "slow readings"}
     assert about == checks | {"sensor lag"}
 
@@ -102,7 +104,8 @@ def test_second_sensor_and_shared_days(trial):
     blank = pd.DataFrame({"window": [], "rh_pct": []})
 
     def listed(climate):
-        found = list_unmade(trial, climate, blank, None, mist=None, max_gap_min=10)
+        chambers = [tally_chamber(climate, max_gap_min=10)]
+        found = list_unmade(trial, chambers, blank, None, mist=None)
         return places(found, "other sensor")
 
     assert listed(one) == {("T1", "rh_pct"), ("T1", "temp_c")}
@@ -135,10 +138,7 @@ def test_stated_lag_is_not_asked_for(tmp_path, plan, harvest):
     assert not places(got, "sensor lag")
 
 
-def test_logs_that_were_not_read(tmp_path, trial, plan, harvest):
-    path = tmp_path / "climate.parquet"
-    climate_of().to_parquet(path)
-    assert places(align(trial, harvest, path, plan=plan).unmade, "sensors", "in_place")
+def test_without_a_climate_log_no_sensor_was_checked(trial, plan, harvest):
     assert places(align(trial, harvest, plan=plan).unmade, "sensors", "no_log")
 
 

@@ -160,7 +160,7 @@ def test_expected_loss_of_two_levels_has_its_closed_form(tmp_path):
     trial = make_trial(tmp_path, more=PRICES)
     verdict = tk.decide(trial, tk.analyse(trial, make_data(trial, effect=1.0, sd_run=120, seed=3)))
     row = verdict.money.table.set_index("level").loc["sparse"]
-    from trialkit.decision.use import fit_by_run
+    from trialkit.analysis.by_run import fit_by_run
 
     totals = verdict.totals.assign(
         value=lambda t: t["kg"] * 10 - t["water_l"] / 1000 * 5 - t["energy_kwh"] * 0.4

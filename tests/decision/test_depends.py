@@ -142,3 +142,13 @@ def test_no_next_step_proposes_what_the_limits_do_not_carry(tmp_path):
                 assert not verdict.depends_on
             assert "larger margin" not in step
     assert {"better", "no worse", "worse", "not enough evidence", "depends"} <= kinds
+
+
+def test_where_it_depends_the_advice_says_that_prices_were_not_used(tmp_path):
+    trial = make_trial(tmp_path, more=LIGHT + "[prices]\nmushrooms_per_kg = 10\n")
+    (tmp_path / "unpriced").mkdir()
+    _, drawn = lit(tmp_path / "unpriced", 1.22, 0.75, sd_run=10, sd_block=20)
+    data = replace(drawn, trial=trial)
+    verdict = tk.decide(trial, tk.analyse(trial, data))
+    assert verdict.answer == "depends"
+    assert verdict.next_steps[-1].startswith("Prices were not used for this advice")

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+import trialkit as tk
 from tests.small_trials import make_data, make_trial
 from trialkit.decision.money import value_by_level
 from trialkit.decision.use import run_totals
@@ -135,3 +136,33 @@ def test_runs_are_priced_by_what_was_weighed_whole_and_counted(tmp_path):
     # the two blocks that nobody weighed are taken as the mean of the four others
     assert run["kg_all"] == pytest.approx(run["kg"] * 6 / 4)
     assert run["water_l_per_kg"] == pytest.approx(water / run["kg_all"])
+
+
+def test_limits_of_two_gains_hold_together_as_in_dunnetts_test(tmp_path):
+    """One batch of twelve chambers, four of each schedule: scipy's Dunnett test of the values.
+
+    scipy (1.11 and later) finds the joint point by quasi-random integration, good to about
+    three digits. Here the single limits would be 9 df's t, a tenth closer.
+    """
+    thin = "levels.thin = { on_s = 15, off_s = 585 }\n"
+    trial = make_trial(tmp_path, batches=1, chambers=12, more=PRICES)
+    file = tmp_path / "trial.toml"
+    text = file.read_text(encoding="utf-8")
+    at = text.index("levels.sparse")
+    file.write_text(text[:at] + thin + text[at:], encoding="utf-8")
+    trial = tk.read_trial(tmp_path)
+    totals = run_totals(trial, make_data(trial, effect=0.97, sd_run=30, seed=4))
+    money, _ = value_by_level(trial, totals)
+    worth = totals["kg"] * 10 - totals["water_l"] / 1000 * 50 - totals["energy_kwh"] * 0.4
+    groups = {name: worth[totals["schedule"] == name] for name in ("sparse", "thin", "usual")}
+    joint = stats.dunnett(groups["sparse"], groups["thin"], control=groups["usual"], rng=1)
+    limits = joint.confidence_interval(0.95)
+    got = money.table.set_index("level")
+    for i, name in enumerate(("sparse", "thin")):
+        assert got.loc[name, "gain_low"] == pytest.approx(limits.low[i], rel=5e-3)
+        assert got.loc[name, "gain_high"] == pytest.approx(limits.high[i], rel=5e-3)
+        at_price = money.by_price[(money.by_price["level"] == name)]
+        now = at_price[at_price["multiple"] == 1]
+        assert len(now) == 3
+        assert now["low"].tolist() == pytest.approx([got.loc[name, "gain_low"]] * 3)
+    assert "hold for all levels at once" in str(money)

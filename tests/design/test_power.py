@@ -11,8 +11,8 @@ import pytest
 
 from trialkit.design.power.exact import power_f, power_t, smallest_for
 from trialkit.design.power.power import power
-from trialkit.design.power.variation import planning_ranges
 from trialkit.design.strata.comparisons import compare_in, with_counts
+from trialkit.design.variation import planning_ranges
 from trialkit.errors import DesignError
 
 

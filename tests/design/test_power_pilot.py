@@ -12,9 +12,9 @@ import trialkit as tk
 from trialkit.design.power.notes import range_in_words
 from trialkit.design.power.power import power
 from trialkit.design.power.questions import all_chances
-from trialkit.design.power.variation import percentiles
 from trialkit.design.power.variation_pilot import pilot_variation, spread_points
 from trialkit.design.strata.comparisons import compare_in, with_counts
+from trialkit.design.variation import percentiles
 from trialkit.model.answers.mean_squares import mean_squares
 
 

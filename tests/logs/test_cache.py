@@ -165,8 +165,8 @@ def test_a_folder_that_cannot_be_written_is_read_all_the_same(
 def test_small_logs_and_the_demo_as_it_ships_leave_no_traces(tmp_path: Path) -> None:
     read_environment(make_trial(tmp_path, FILES, LOGS))
     assert not (tmp_path / ".cache").exists()
-    assert kept._ships(Path(kept.__file__).parents[1] / "_demo")
-    assert not kept._ships(tmp_path)
+    assert kept.ships(Path(kept.__file__).parents[1] / "_demo")
+    assert not kept.ships(tmp_path)
 
 
 def test_a_harvest_is_read_again_when_a_column_is_added_to_the_register(tmp_path: Path) -> None:

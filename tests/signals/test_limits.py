@@ -11,15 +11,13 @@ import pytest
 
 from trialkit.air import rh_from_dew_point
 from trialkit.signals.calibration import (
-    READING_U,
     Calibrated,
     Correction,
     find_correction,
-    salt_rh_pct,
-    salt_u_pct,
 )
 from trialkit.signals.faults import FlagLimits, find_all, find_gaps, find_spikes
 from trialkit.signals.mist_response import ResponseLimits, check_response
+from trialkit.signals.salts import READING_U, salt_rh_pct, salt_u_pct
 from trialkit.signals.sensors import flag_sensors
 from trialkit.signals.vapour import Pulses, responses, rolling_response
 from trialkit.trial.sections import Calibration

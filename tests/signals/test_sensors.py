@@ -13,12 +13,10 @@ from trialkit.air import vpd_kpa, vpd_uncertainty_kpa
 from trialkit.errors import LogError
 from trialkit.signals import faults
 from trialkit.signals.calibration import (
-    POLYNOMIALS,
     calibrate_sensors,
     find_correction,
-    salt_rh_pct,
-    salt_u_pct,
 )
+from trialkit.signals.salts import POLYNOMIALS, salt_rh_pct, salt_u_pct
 from trialkit.signals.sensors import flag_sensors, leave_out
 from trialkit.trial.sections import Calibration
 

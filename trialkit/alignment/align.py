@@ -8,28 +8,30 @@ import numpy as np
 import pandas as pd
 
 from trialkit.air import RH_ERROR_PCT
-from trialkit.alignment.carriers import are_files, expose, is_spread
-from trialkit.alignment.cells import to_ns
-from trialkit.alignment.checks import check_logs
+from trialkit.alignment.carriers import log_table, open_climate
+from trialkit.alignment.checks import JudgedLog, LogCheck, judge_log, runs_until
 from trialkit.alignment.fidelity import fidelity_findings, fidelity_table
+from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.mist import MIST_COLUMNS, mist_per_window
 from trialkit.alignment.open_checks import list_unmade
 from trialkit.alignment.photons import add_photons
 from trialkit.alignment.result import Aligned
 from trialkit.alignment.slow_findings import slow_findings
-from trialkit.alignment.slow_readings import SLOW_COLUMNS, judge_readings
-from trialkit.alignment.summaries import EXPOSURE_COLUMNS
+from trialkit.alignment.slow_readings import SLOW_COLUMNS
+from trialkit.alignment.sources import Source
+from trialkit.alignment.summaries import EXPOSURE_COLUMNS, Summaries
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
+from trialkit.design.layout.progress import Told, shown_progress
 from trialkit.errors import AlignError, Finding, TrialkitError
+from trialkit.logs.climate.outline import Outline, outline_of
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 from trialkit.wording import finding, message, place, several
 
 _WORST_FIRST = ("discarded", "contaminated", "ok")
-_UNCHECKED = finding("sensors_unchecked", "note")
 
 
 def align(
@@ -41,6 +43,7 @@ def align(
     plan: Any = None,
     windows: pd.DataFrame | None = None,
     settings: ExposureSettings | None = None,
+    progress: Told | bool | None = None,
 ) -> Aligned:
     """Put beside every weight what its chamber really got until then.
 
@@ -56,8 +59,8 @@ def align(
         columns (`dry_g`, `caps`, those of the trial file), `status`, `note` optional.
     climate : Log, DataFrame, path(s), Dask DataFrame or None
         Environment table: `chamber, time` and any of `sensor, temp_c, rh_pct, co2_ppm,
-        light_lux, ppfd_umol_m2_s`. Parquet or CSV files too large for memory, or a Dask table,
-        are summed where they are; their sensors are then not checked.
+        light_lux, ppfd_umol_m2_s`. Parquet or CSV files too large for memory, a `LargeLog`, or a
+        Dask table are judged and summed chamber by chamber, by the same rules.
     mist : Log, DataFrame or None
         Intervals with mist on: `chamber, start, stop`.
     plan : Plan, DataFrame or None
@@ -67,6 +70,8 @@ def align(
         start, stop` (UTC).
     settings : ExposureSettings, optional
         Limits; by default from the trial file (`default_settings`).
+    progress : callable, bool or None
+        Told (chambers done, chambers in all); True shows a bar.
 
     Returns
     -------
@@ -83,67 +88,76 @@ def align(
     for the line drawn between them). Several sensors in a chamber are averaged, each by the
     time it covers. Blocks of one chamber run share the exposures of that run.
     """
-    picked = _table(harvest, "harvest")
-    air = climate if are_files(climate) or is_spread(climate) else _table(climate, "climate")
-    pulses = _table(mist, "mist")
-    held = air if isinstance(air, pd.DataFrame) else None
-    settings = settings or default_settings(trial, held)
-    picked, findings = _one_row_each(trial, picked)
-    until = None if held is None else held["time"].max()
-    spans, more = derive_windows(trial, picked, override=windows, until=until)
-    if air is None and pulses is None:  # no log could fill a window, known or not
-        more = [finding for finding in more if finding.code != "window_unknown"]
-    told = _told(harvest, climate, mist)
-    check = None
-    if held is not None:
-        gap = settings.max_gap_min
-        check = check_logs(trial, held, pulses, max_gap_min=gap, told=told, spans=spans)
-        air = check.climate
-        findings += check.findings
-    elif air is not None:
-        findings.append(_UNCHECKED)
-        spec = trial.logs.get("environment")
-        findings += tell_unheeded(spec.asked if spec else (), why="too_large")
+    picked = log_table(harvest, "harvest")
+    with open_climate(climate) as source:
+        pulses = log_table(mist, "mist")
+        outline = None if source is None else source.outline
+        settings = settings or settings_of(trial, outline)
+        picked, findings = _one_row_each(trial, picked)
+        until = None if outline is None else outline.last
+        spans, more = derive_windows(trial, picked, override=windows, until=until)
+        if source is None and pulses is None:  # no log could fill a window, known or not
+            more = [finding for finding in more if finding.code != "window_unknown"]
+        told = _told(harvest, climate, mist)
+        judged = _judge(trial, source, pulses, spans, settings, told, progress)
+    check = judged.check
+    findings += check.findings
     runs, sensors, thin = _expose(
-        trial, air, (pulses, getattr(mist, "spans", None)), spans, settings
+        trial, judged.exposures, (pulses, getattr(mist, "spans", None)), spans, settings
     )
     runs, lit = add_photons(runs, trial)
     keys = list(run_factors(trial))
     runs = add_agreement(runs, sensors, keys)
-    usable = air if isinstance(air, pd.DataFrame) else None
-    runs = _add_slow(runs, usable, pulses, trial, settings)
-    runs = add_uncertainty(runs, sensors, trial, check.calibrated if check else None)
+    runs = _add_slow(runs, judged.slow)
+    runs = add_uncertainty(runs, sensors, trial, check.calibrated)
     assignment = _assignment(trial, plan)
-    fidelity = fidelity_table(trial, runs, assignment, check.response if check else None)
+    fidelity = fidelity_table(trial, runs, assignment, check.response)
     table, missing = _assemble(trial, picked, assignment, runs)
     if any(finding.code == "units_missing" for finding in told):
         missing = []  # the reader of the harvest already listed them
     findings += more + thin + lit + missing + fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
-    unmade = list_unmade(
-        trial,
-        held,
-        runs,
-        check.response if check else None,
-        mist=pulses,
-        max_gap_min=settings.max_gap_min,
-        in_place=air is not None and held is None,
-    )
-    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, check, unmade)
+    unmade = list_unmade(trial, judged.open, runs, check.response, mist=pulses)
+    kept = check if source is not None else None
+    return Aligned(table, runs, sensors, fidelity, tuple(findings), settings, trial, kept, unmade)
 
 
-def _add_slow(
-    runs: pd.DataFrame,
-    air: pd.DataFrame | None,
-    pulses: pd.DataFrame | None,
+def _judge(
     trial: Trial,
+    source: Source | None,
+    pulses: pd.DataFrame | None,
+    spans: pd.DataFrame,
     settings: ExposureSettings,
-) -> pd.DataFrame:
+    told: tuple[Finding, ...],
+    progress: Told | bool | None,
+) -> JudgedLog:
+    """Judge the climate log and sum it over the windows, where there is one."""
+    spec = trial.logs.get("environment")
+    asked = spec.asked if spec else ()
+    if source is None:
+        return JudgedLog(LogCheck(None, None, None, None), None, None, ())
+    if "chamber" not in run_factors(trial):
+        unheeded = tuple(tell_unheeded(asked, why="no_chambers"))
+        return JudgedLog(LogCheck(source.held, None, None, None, unheeded), None, None, ())
+    runs = runs_until(trial, source.outline.last, spans)
+    with shown_progress(progress, str(message("step.align"))) as tell:
+        return judge_log(
+            trial,
+            source,
+            pulses,
+            runs=runs,
+            settings=settings,
+            told=told,
+            windows=spans,
+            progress=tell,
+        )
+
+
+def _add_slow(runs: pd.DataFrame, slow: pd.DataFrame | None) -> pd.DataFrame:
     """Add how far readings too slow for the mist leave each window open."""
-    if air is None or "chamber" not in runs.columns:
+    if slow is None:
         return runs.assign(**dict.fromkeys(SLOW_COLUMNS, np.nan))
-    told = judge_readings(air, pulses, runs, rig=trial.rig, settings=settings)
-    return pd.concat([runs, told], axis=1)
+    return pd.concat([runs, slow.set_axis(runs.index)], axis=1)
 
 
 def _told(*logs: Any) -> tuple[Finding, ...]:
@@ -166,6 +180,11 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
     -------
     ExposureSettings
     """
+    return settings_of(trial, None if climate is None else outline_of(climate))
+
+
+def settings_of(trial: Trial, outline: Outline | None) -> ExposureSettings:
+    """Take the limits from the trial file; see `default_settings`."""
     spec = trial.logs.get("environment")
     given = {name: getattr(trial.rig, name) for name in LIMITS if LIMITS[name].section == "rig"}
     if trial.rig.sensor_rh_error is not None:
@@ -175,30 +194,14 @@ def default_settings(trial: Trial, climate: pd.DataFrame | None) -> ExposureSett
         given |= spec.limits
         stated = {"max_gap_min": spec.max_gap_min, "min_coverage_pct": spec.min_coverage_pct}
         given |= {name: float(value) for name, value in stated.items() if value is not None}
-    if "max_gap_min" not in given and climate is not None and len(climate):
-        given["max_gap_min"] = max(10.0, 2.5 * usual_step_min(climate))
+    if "max_gap_min" not in given and outline is not None and outline.rows:
+        given["max_gap_min"] = max(10.0, 2.5 * outline.step_min)
     return ExposureSettings(**given)
 
 
 def usual_step_min(climate: pd.DataFrame) -> float:
     """Give the usual time between records of one sensor: the largest median [min]."""
-    keys = [name for name in ("chamber", "sensor") if name in climate.columns]
-    steps = []
-    for _, part in climate[climate["time"].notna()].groupby(keys, dropna=False):
-        time = np.unique(to_ns(part["time"]))
-        if len(time) > 1:
-            steps.append(float(np.median(np.diff(time))) / 6e10)
-    return max(steps, default=0.0)
-
-
-def _table(log: Any, kind: str) -> pd.DataFrame | None:
-    """Accept a log or its table; an empty one counts as none."""
-    if log is None:
-        return None
-    table = log if isinstance(log, pd.DataFrame) else getattr(log, "table", None)
-    if not isinstance(table, pd.DataFrame):
-        raise AlignError(f"{kind}: a log or a table is needed, not {type(log).__name__}")
-    return table if len(table) or kind == "harvest" else None
+    return outline_of(climate).step_min
 
 
 def _one_row_each(trial: Trial, picked: pd.DataFrame | None) -> tuple[pd.DataFrame, list[Finding]]:
@@ -278,23 +281,22 @@ def _pool_picks(
 
 def _expose(
     trial: Trial,
-    air: Any,
+    summed: Summaries | None,
     mist: tuple[pd.DataFrame | None, pd.DataFrame | None],
     spans: pd.DataFrame,
     settings: ExposureSettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[Finding]]:
     """Sum climate and mist over the windows of every chamber run."""
     pulses, logged = mist
-    if "chamber" not in spans.columns or (air is None and pulses is None and logged is None):
+    if "chamber" not in spans.columns or (summed is None and pulses is None and logged is None):
         runs = spans.copy()
         for name in (*EXPOSURE_COLUMNS, *MIST_COLUMNS):
             runs[name] = np.nan
         runs["low_coverage"] = False
         return runs, runs.iloc[:0].assign(sensor=""), []
-    silent = air is None
-    if silent:
-        air = pd.DataFrame({"chamber": [], "time": pd.Series([], dtype="datetime64[ns, UTC]")})
-    out = expose(air, spans, settings=settings)
+    silent = summed is None
+    nothing = pd.DataFrame({"chamber": [], "time": pd.Series([], dtype="datetime64[ns, UTC]")})
+    out = expose_frame(nothing, spans, settings=settings) if summed is None else summed
     delivered = mist_per_window(pulses, spans, trial.rig, spans=logged)
     runs = pd.concat([out.chambers, delivered], axis=1)
     findings = []

@@ -1,16 +1,18 @@
-"""One kernel, three carriers: a table in memory, files on disk, a Dask table."""
+"""A climate log opened, whatever carries it: memory, files on disk, a Dask table."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeGuard
 
 import pandas as pd
 
-from trialkit.alignment.frame import expose_frame
-from trialkit.alignment.measures import ExposureSettings
-from trialkit.alignment.summaries import Summaries
+from trialkit.alignment.sources import HeldLog, Source, SpreadLog, StoredLog
+from trialkit.errors import AlignError
+from trialkit.logs.climate.large import LargeLog
 
 Files = str | Path | Sequence[str | Path]
 
@@ -33,27 +35,45 @@ def is_spread(climate: Any) -> bool:
     return hasattr(climate, "to_delayed") and hasattr(climate, "npartitions")
 
 
-def expose(climate: Any, windows: pd.DataFrame, *, settings: ExposureSettings) -> Summaries:
-    """Sum a climate log over windows, wherever the log is.
+@contextmanager
+def open_climate(climate: Any) -> Iterator[Source | None]:
+    """Open a climate log chamber by chamber, wherever it is.
 
     Parameters
     ----------
-    climate : DataFrame, path(s) or Dask DataFrame
-        See `expose_frame`, `expose_files`, `expose_dask`.
-    windows : DataFrame
-        `chamber, start, stop` (UTC) and any further columns, which are kept.
-    settings : ExposureSettings
+    climate : Log, DataFrame, LargeLog, path(s), Dask DataFrame or None
 
-    Returns
-    -------
-    Summaries
+    Yields
+    ------
+    Source or None
+        None where there is no log, or an empty one. Files are first turned into one file a
+        chamber, in a folder of their own that is removed at the end.
+
+    Raises
+    ------
+    AlignError
+        If it is no log.
     """
     if are_files(climate):
-        from trialkit.alignment.engine import expose_files
+        from trialkit.alignment.chamber_files import store_files
 
-        return expose_files(climate, windows, settings=settings)
-    if is_spread(climate):
-        from trialkit.alignment.cluster import expose_dask
+        with tempfile.TemporaryDirectory(prefix="trialkit-") as folder:
+            store = store_files(climate, Path(folder))
+            yield StoredLog(store.read, store.outline)
+    elif isinstance(climate, LargeLog):
+        yield StoredLog(climate.read, climate.outline) if climate.outline.rows else None
+    elif is_spread(climate):
+        yield SpreadLog(climate)
+    else:
+        table = log_table(climate, "climate")
+        yield None if table is None else HeldLog(table)
 
-        return expose_dask(climate, windows, settings=settings)
-    return expose_frame(climate, windows, settings=settings)
+
+def log_table(log: Any, kind: str) -> pd.DataFrame | None:
+    """Accept a log or its table; an empty one counts as none, save for the harvest's."""
+    if log is None:
+        return None
+    table = log if isinstance(log, pd.DataFrame) else getattr(log, "table", None)
+    if not isinstance(table, pd.DataFrame):
+        raise AlignError(f"{kind}: a log or a table is needed, not {type(log).__name__}")
+    return table if len(table) or kind == "harvest" else None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import glob
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -33,7 +34,7 @@ from trialkit.errors import AlignError
 BATCH = 262_144
 _PARQUET = (".parquet", ".pq")
 _CSV = (".csv", ".tsv", ".txt", ".csv.gz", ".tsv.gz", ".csv.zst")
-_WORDS = ("chamber", "sensor")
+_WORDS = ("chamber", "sensor", "shelf")
 
 
 def expose_files(
@@ -110,10 +111,50 @@ def expose_files(
     return summarise(total, cells, settings)
 
 
+@contextmanager
+def read_batches(
+    files: str | Path | Sequence[str | Path], *, columns: Mapping[str, str], memory_mb: int
+) -> Iterator[Iterator[Any]]:
+    """Read the rows of files as record batches under house names, in the order of the files.
+
+    Parameters
+    ----------
+    files, columns, memory_mb
+        As for `expose_files`; `shelf` is read too where it is there.
+
+    Yields
+    ------
+    iterator of pyarrow.RecordBatch
+    """
+    paths, reader = _find(files)
+    if reader == "read_parquet":
+        names = _columns_there(paths, _parquet_columns(paths), columns, shelf=True)
+        yield _in_row_groups(paths, names)
+        return
+    import duckdb
+
+    with _database(os.cpu_count() or 1, memory_mb) as con:
+        try:
+            names = _columns_there(paths, _csv_columns(con, paths), columns, shelf=True)
+            yield iter(con.sql(_query(paths, reader, names)).to_arrow_reader(BATCH))
+        except duckdb.Error as problem:
+            raise AlignError(f"the log cannot be read: {problem}") from None
+
+
+def _in_row_groups(paths: Sequence[Path], names: Mapping[str, str]) -> Iterator[Any]:
+    """Read Parquet files batch by batch, one row group at a time."""
+    import pyarrow.parquet as pq
+
+    for path in paths:
+        about = pq.read_metadata(path)
+        for group in range(about.num_row_groups):
+            yield from _parquet_batches(path, about, [group], names)
+
+
 def _find(files: str | Path | Sequence[str | Path]) -> tuple[list[Path], str]:
     """Resolve globs and name the reader; refuse an empty list and a mix of kinds."""
     given = [files] if isinstance(files, str | Path) else list(files)
-    paths = sorted({Path(p) for item in given for p in glob.glob(str(item))})
+    paths = sorted({path for item in given for path in _named_or_fitting(Path(item))})
     if not paths:
         raise AlignError(f"no files match {', '.join(map(str, given))}")
     readers = set()
@@ -144,8 +185,22 @@ def _quoted(name: str) -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
+def _named_or_fitting(item: Path) -> list[Path]:
+    """Give the file or the files of a name or pattern; a name that is there is no pattern."""
+    if item.is_file():
+        return [item]
+    folder = next((above for above in item.parents if above.is_dir()), Path())
+    pattern = str(item.relative_to(folder))
+    return [folder / hit for hit in glob.glob(pattern, root_dir=folder)]
+
+
+def _literal(path: str) -> str:
+    """Write a path so that the database reads it as a name, not as a pattern."""
+    return re.sub(r"[*?\[]", r"[\g<0>]", path)
+
+
 def _from(paths: Sequence[Path], reader: str) -> str:
-    listed = ", ".join("'" + str(p).replace("'", "''") + "'" for p in paths)
+    listed = ", ".join("'" + _literal(str(p)).replace("'", "''") + "'" for p in paths)
     return f"{reader}([{listed}], union_by_name = true)"
 
 
@@ -175,11 +230,15 @@ def _csv_columns(con: Any, paths: Sequence[Path]) -> list[str]:
 
 
 def _columns_there(
-    paths: Sequence[Path], there: Sequence[str], columns: Mapping[str, str]
+    paths: Sequence[Path],
+    there: Sequence[str],
+    columns: Mapping[str, str],
+    *,
+    shelf: bool = False,
 ) -> dict[str, str]:
     """Match the columns of the files; house name → name in the files."""
     names = {}
-    for house in ("chamber", "time", "sensor", *READ):
+    for house in ("chamber", "time", "sensor", *(("shelf",) if shelf else ()), *READ):
         name = columns.get(house, house)
         if name in there:
             names[house] = name

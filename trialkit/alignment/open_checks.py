@@ -6,14 +6,17 @@ could not be made is a row here, with what it would need.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from trialkit.alignment.cells import to_ns
 from trialkit.alignment.windows import run_factors
+from trialkit.arrays import Ints
 from trialkit.display import Shown, show_table
 from trialkit.logs.clocks.unrest import FEWEST_DAYS
 from trialkit.signals.mist_response import MistResponse, ResponseLimits
@@ -37,32 +40,71 @@ def no_unmade() -> pd.DataFrame:
     return pd.DataFrame(columns=list(UNMADE_COLUMNS))
 
 
+@dataclass(frozen=True)
+class Open:
+    """What could not be looked for in one chamber. Made by `tally_chamber`.
+
+    Parameters
+    ----------
+    sensors, others : list of dict
+        Rows of the table: about single series, and about sensors beside each other.
+    lit, able : int
+        Series that see a lamp, and series whose temperature can bear witness of a clock.
+    """
+
+    sensors: list[Row]
+    others: list[Row]
+    lit: int
+    able: int
+
+
+def tally_chamber(
+    climate: pd.DataFrame, *, max_gap_min: float, shelves: bool | None = None
+) -> Open:
+    """List what could not be looked for in the records of a chamber, or of several.
+
+    Parameters
+    ----------
+    climate : DataFrame
+        Whole chambers of the climate log as it was read.
+    max_gap_min : float
+        Largest gap that is bridged [min].
+    shelves : bool, optional
+        Whether the log names shelves anywhere; by default whether these chambers do.
+    """
+    if shelves is None:
+        shelves = "shelf" in climate.columns and bool(climate["shelf"].notna().any())
+    series = [(where, part, _Steps(part)) for where, part in _series(climate)]
+    spans = [steps.of("temp_c") for _, part, steps in series if _known(part, "temp_c").any()]
+    return Open(
+        sensors=list(_of_sensors(series, max_gap_min)),
+        others=list(_of_other_sensors(climate, shelves=shelves)),
+        lit=_lit(climate),
+        able=sum(step <= 30 and hours >= 24 * FEWEST_DAYS for step, hours in spans),
+    )
+
+
 def list_unmade(
     trial: Trial,
-    climate: pd.DataFrame | None,
+    chambers: Sequence[Open] | None,
     runs: pd.DataFrame,
     response: MistResponse | None,
     *,
     mist: pd.DataFrame | None,
-    max_gap_min: float,
-    in_place: bool = False,
 ) -> pd.DataFrame:
     """List the checks that these logs did not allow.
 
     Parameters
     ----------
     trial : Trial
-    climate : DataFrame or None
-        The climate log as it was checked; None where there is none in memory.
+    chambers : sequence of Open or None
+        What was open in each chamber, in order of their names; None where there is no climate
+        log.
     runs : DataFrame
         Windows with the columns of `judge_readings`.
     response : MistResponse or None
         What was found of mist and vapour.
     mist : DataFrame or None
-    max_gap_min : float
-        Largest gap that is bridged [min].
-    in_place : bool
-        Whether the climate log was added up where it is, without being read.
 
     Returns
     -------
@@ -72,17 +114,16 @@ def list_unmade(
         ``"peer clock"``, ``"slow readings"``, ``"sensor lag"``, ``"sensors"``, ``"record"``),
         `quantity, chamber, sensor, run`, and in words `why` and `needs`.
     """
-    if climate is None or "chamber" not in climate.columns or not len(climate):
-        why = "in_place" if in_place else "no_log"
-        rows = [_row("sensors", why)]
+    if not chambers:
+        rows = [_row("sensors", "no_log")]
     elif "chamber" not in run_factors(trial):
         rows = [_row("sensors", "no_chambers")]
     else:
         rows = [
-            *_of_sensors(climate, max_gap_min),
-            *_of_other_sensors(climate),
-            *_of_clocks(climate),
-            *_of_mist(climate, mist, response),
+            *(row for one in chambers for row in one.sensors),
+            *(row for one in chambers for row in one.others),
+            *_of_clocks(sum(one.lit for one in chambers), sum(one.able for one in chambers)),
+            *_of_mist(mist, response),
             *_of_slow_readings(trial, runs, mist),
         ]
     return pd.DataFrame(rows, columns=list(UNMADE_COLUMNS))
@@ -106,31 +147,58 @@ def _series(climate: pd.DataFrame) -> Iterator[tuple[Row, pd.DataFrame]]:
         yield {"chamber": str(chamber), "sensor": str(name)}, part
 
 
-def _step_min(part: pd.DataFrame) -> tuple[float, float]:
+def _known(part: pd.DataFrame, quantity: str) -> NDArray[np.bool_]:
+    """Tell the records that hold a quantity."""
+    if quantity not in part:
+        return np.zeros(len(part), dtype=bool)
+    return part[quantity].notna().to_numpy(dtype=bool)
+
+
+class _Steps:
+    """Usual time between readings of each quantity of one series [min], and the time spanned [h].
+
+    Most loggers write all they measure at once, so the times are looked at only once.
+    """
+
+    def __init__(self, part: pd.DataFrame) -> None:
+        self._part, self._time = part, to_ns(part["time"])
+        self._found: dict[str, tuple[float, float]] = {}
+
+    def of(self, quantity: str) -> tuple[float, float]:
+        """Give step and span of the records that hold a quantity."""
+        known = _known(self._part, quantity)
+        name = "" if known.all() else quantity
+        if name not in self._found:
+            self._found[name] = _step_min(self._time if not name else self._time[known])
+        return self._found[name]
+
+
+def _step_min(time: Ints) -> tuple[float, float]:
     """Give the usual time between readings [min] and the time they span [h]."""
-    time = to_ns(part["time"])
     gaps = np.diff(time)
     if (gaps < 0).any():  # a log is in order as a rule, and sorting it anew is dear
         gaps = np.diff(np.sort(time))
     gaps = gaps[gaps > 0]
     if not len(gaps):
         return np.inf, 0.0
-    return float(np.median(gaps)) / 6e10, float(gaps.sum()) / 3.6e12
+    return float(np.median(gaps.astype(float))) / 6e10, float(gaps.sum()) / 3.6e12
 
 
-def _of_sensors(climate: pd.DataFrame, max_gap_min: float) -> Iterator[Row]:
+def _of_sensors(
+    series: Sequence[tuple[Row, pd.DataFrame, _Steps]], max_gap_min: float
+) -> Iterator[Row]:
     """List what could not be looked for in single series."""
-    for where, part in _series(climate):
+    for where, part, found in series:
         steps: dict[str, float] = {}
         for quantity in _QUANTITIES:
-            known = part[part[quantity].notna()] if quantity in part else part.iloc[:0]
+            count = int(_known(part, quantity).sum())
             here = where | {"quantity": quantity}
-            if not len(known):
+            if not count:
                 if quantity in ("rh_pct", "temp_c"):
                     yield _row("record", "not_recorded", here)
                 continue
-            steps[quantity], hours = _step_min(known)
-            yield from _of_series(here, quantity, len(known), steps[quantity], hours, max_gap_min)
+            steps[quantity], hours = found.of(quantity)
+            yield from _of_series(here, quantity, count, steps[quantity], hours, max_gap_min)
         pair = [steps.get(name, np.inf) for name in ("rh_pct", "temp_c")]
         if np.isfinite(pair).all() and max(pair) > min(_SUDDEN_MIN, max_gap_min):
             most = min(_SUDDEN_MIN, max_gap_min)
@@ -160,14 +228,14 @@ def _of_series(
         yield _row("saturated", "apart", here, step=step, most=max_gap_min)
 
 
-def _of_other_sensors(climate: pd.DataFrame) -> Iterator[Row]:
+def _of_other_sensors(climate: pd.DataFrame, *, shelves: bool = False) -> Iterator[Row]:
     """List the chambers whose sensors no other could be compared with."""
-    shelves = "shelf" in climate.columns and climate["shelf"].notna().any()
     for chamber, part in climate.groupby("chamber", sort=True):
         for quantity in ("rh_pct", "temp_c"):
-            known = part[part[quantity].notna()] if quantity in part else part.iloc[:0]
-            if not len(known):
+            there = _known(part, quantity)
+            if not there.any():
                 continue
+            known = part if there.all() else part[there]
             here = {"chamber": str(chamber), "quantity": quantity}
             count = known["sensor"].dropna().nunique() if "sensor" in known else 1
             if count < 2:
@@ -184,23 +252,22 @@ def _days_shared(known: pd.DataFrame) -> int:
     return int((days >= 2).sum())
 
 
-def _of_clocks(climate: pd.DataFrame) -> Iterator[Row]:
-    """List the ways to judge clocks that were not open."""
+def _lit(climate: pd.DataFrame) -> int:
+    """Count the series that see a lamp."""
     lit = climate[climate["light_lux"] > 10] if "light_lux" in climate else climate.iloc[:0]
     named = [name for name in ("chamber", "sensor") if name in lit]
-    loggers = len(lit[named].drop_duplicates()) if len(lit) else 0
+    return len(lit[named].drop_duplicates()) if len(lit) else 0
+
+
+def _of_clocks(loggers: int, able: int) -> Iterator[Row]:
+    """List the ways to judge clocks that were not open."""
     if loggers < 3:
         yield _row("lamp clock", "lamps", count=loggers)
-    warm = climate[climate["temp_c"].notna()] if "temp_c" in climate else climate.iloc[:0]
-    spans = [_step_min(part) for _, part in _series(warm)] if len(warm) else []
-    able = sum(step <= 30 and hours >= 24 * FEWEST_DAYS for step, hours in spans)
     if able < 3:
         yield _row("peer clock", "peers", count=able, days=FEWEST_DAYS)
 
 
-def _of_mist(
-    climate: pd.DataFrame, mist: pd.DataFrame | None, response: MistResponse | None
-) -> Iterator[Row]:
+def _of_mist(mist: pd.DataFrame | None, response: MistResponse | None) -> Iterator[Row]:
     """List the runs whose mist could not be followed into the air."""
     if mist is None or not len(mist):
         yield _row("mist", "no_mist_log")

@@ -37,8 +37,7 @@ class Aligned:
         Limits the exposures were counted against.
     trial : Trial
     check : LogCheck or None
-        Calibrations, sensor flags and mist response; None where the climate log was not held
-        in memory or there was none.
+        Calibrations, sensor flags and mist response; None where there was no climate log.
     unmade : DataFrame
         Checks that the logs did not allow: `check, quantity, chamber, sensor, run, why, needs`.
     """
@@ -86,11 +85,14 @@ class Aligned:
             columns=columns,
             heads={name: head(name) for name in columns},
             caption=str(message("aligned.caption", units=units, flushes=self.trial.flushes)),
-            notes=[*self._limits_told(), *map(str, self.findings)],
+            notes=[*self.told_limits(), *map(str, self.findings)],
         )
 
-    def _limits_told(self) -> list[str]:
-        """Say the limits of the channels that were recorded, by their keys in the trial file."""
+    def told_limits(self) -> list[str]:
+        """Say the limits of the channels that were recorded, by their keys in the trial file.
+
+        Nothing is said where no channel was recorded.
+        """
         told = {}
         for row in self.limits.to_dict("records"):
             heard = self.runs[row["channel"]].notna().any()
@@ -99,7 +101,12 @@ class Aligned:
                 told[key] = message(
                     "aligned.limit", key=key, value=float(row["value"]), unit=row["unit"]
                 )
-        return [str(message("aligned.limits", limits=list(told.values())))] if told else []
+        if not told:
+            return []
+        for key, unit in (("max_gap_min", "min"), ("min_coverage_pct", "%")):
+            value = float(getattr(self.settings, key))
+            told[key] = message("aligned.limit", key=key, value=value, unit=unit)
+        return [str(message("aligned.limits", limits=list(told.values())))]
 
     def __str__(self) -> str:
         return self.shown().text()

@@ -66,7 +66,7 @@ class _Series:
 
     @property
     def step_s(self) -> float:
-        return float(np.median(np.diff(self.time))) / 1e9
+        return float(np.median(np.diff(self.time).astype(float))) / 1e9
 
 
 @dataclass(frozen=True)
@@ -162,12 +162,12 @@ def _judge(
     settings: ExposureSettings,
 ) -> dict[str, float]:
     """Judge one window."""
-    apart = np.diff(on)
+    apart = np.diff(on).astype(float)
     usual = float(np.median(apart))
     apart = apart[apart <= _PAUSE * usual]
     cycle_s = float(np.median(apart)) / 1e9
     rh = float(np.average(np.concatenate([s.rh for s in each])))
-    pulse_s = float(np.median(off - on)) / 1e9
+    pulse_s = float(np.median((off - on).astype(float))) / 1e9
     air = _Air(cycle_s, most_swing_pct(rig, pulse_s, float(run["temp_c"]), rh), rig.sensor_lag_s)
     step_s = max(s.step_s for s in each)
     row = {"reading_s": step_s, "cycle_s": cycle_s}

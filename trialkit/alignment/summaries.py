@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ import pandas as pd
 from trialkit.alignment.cells import Cells, to_ns
 from trialkit.alignment.kernel import Key, Piece
 from trialkit.alignment.measures import ExposureSettings, measures_for
-from trialkit.arrays import Floats
+from trialkit.arrays import Floats, Ints
 from trialkit.columns.channels import CHANNELS
 from trialkit.columns.exposures import CLIMATE, Exposure
 
@@ -70,7 +70,7 @@ def summarise(piece: Piece, cells: Cells, settings: ExposureSettings) -> Summari
     each = _columns(pd.DataFrame(sensor_sums, columns=names), hours[at], settings)
     each.insert(0, "sensor", [sensor for _, sensor in sensor_rows])
     keys = windows.iloc[at].reset_index(drop=True)
-    return Summaries(pd.concat([windows, whole], axis=1), pd.concat([keys, each], axis=1))
+    return Summaries(pd.concat([windows, whole], axis=1), pd.concat([keys, each], axis=1), at)
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,10 +83,43 @@ class Summaries:
         One row per window: the columns of the windows and `EXPOSURE_COLUMNS`.
     sensors : DataFrame
         The same for every sensor, with the column `sensor`.
+    place : ndarray of int
+        Row of `chambers` that each row of `sensors` belongs to.
     """
 
     chambers: pd.DataFrame
     sensors: pd.DataFrame
+    place: Ints
+
+
+def join_summaries(parts: Sequence[tuple[Ints, Summaries]]) -> Summaries:
+    """Put exposures together that were summed chamber by chamber.
+
+    Parameters
+    ----------
+    parts : sequence of (ndarray of int, Summaries)
+        Positions of the windows in the whole table, and their exposures.
+
+    Returns
+    -------
+    Summaries
+        As `summarise` gives of the whole log.
+    """
+    at = np.concatenate([positions for positions, _ in parts])
+    whole = pd.concat([one.chambers for _, one in parts], ignore_index=True)
+    whole = whole.iloc[np.argsort(at, kind="stable")].reset_index(drop=True)
+    tables = [one.sensors.assign(_at=positions[one.place]) for positions, one in parts]
+    each = pd.concat([table for table in tables if len(table)] or tables[:1])
+    each = each.sort_values("_at", kind="stable").reset_index(drop=True)
+    place = each.pop("_at").to_numpy(dtype=np.int64)
+    return Summaries(_cover(whole), _cover(each), place)
+
+
+def _cover(table: pd.DataFrame) -> pd.DataFrame:
+    """Take the coverage of humidity, or of temperature where no humidity is recorded at all."""
+    humid = bool((table["rh_coverage_pct"] > 0).any())
+    own = table["rh_coverage_pct" if humid else "temp_coverage_pct"]
+    return table.assign(coverage_pct=own)
 
 
 def _pool(parts: list[dict[str, float]], settings: ExposureSettings) -> dict[str, float]:

@@ -103,7 +103,7 @@ def derive_windows(
     harvest: pd.DataFrame,
     *,
     override: pd.DataFrame | None = None,
-    until: pd.Timestamp | None = None,
+    until: Any = None,
 ) -> tuple[pd.DataFrame, list[Finding]]:
     """List the windows of every chamber run.
 

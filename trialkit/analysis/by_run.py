@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from trialkit.arrays import Floats
+    from trialkit.model.batch import Batch
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
 
@@ -149,20 +150,26 @@ def _ratios(fit: Fit, name: str, reference: str) -> dict[str, dict[str, float]]:
     labels = [str(label) for label in cells.labels]
     scaled = fit.table[name].astype(str).to_numpy() == reference
     ends = {"ratio": "estimate", "low": "low", "high": "high"}
-    out = {}
-    for label in labels:
-        if label == reference:
-            continue
-        row = cells.rows[labels.index(label)] - cells.rows[labels.index(reference)]
-        tried = np.geomspace(1 / WIDEST, WIDEST, _TRIED)
-        first = _try(fit, row, tried, scaled)
+    base = cells.rows[labels.index(reference)]
+    rows = {x: cells.rows[labels.index(x)] - base for x in labels if x != reference}
+    tried = np.geomspace(1 / WIDEST, WIDEST, _TRIED)
+    coarse = _times(fit, tried, scaled)
+    finer: dict[tuple[str, str], Floats] = {}
+    out: dict[str, dict[str, float]] = {}
+    for label, row in rows.items():
+        first = coarse.contrast(row, level=fit.level)
         brackets = {key: _bracket(tried, first[end]) for key, end in ends.items()}
-        known = {key: pair for key, pair in brackets.items() if isinstance(pair, tuple)}
-        finer = {key: np.geomspace(*pair, _TRIED // 3) for key, pair in known.items()}
         out[label] = {k: v for k, v in brackets.items() if not isinstance(v, tuple)}
-        if finer:
-            second = _try(fit, row, np.concatenate(list(finer.values())), scaled)
-        for i, (key, ratios) in enumerate(finer.items()):
+        for key, pair in brackets.items():
+            if isinstance(pair, tuple):
+                finer[label, key] = np.geomspace(*pair, _TRIED // 3)
+    for label, row in rows.items():
+        own = {key: ratios for (of, key), ratios in finer.items() if of == label}
+        if not own:
+            continue
+        fine = _times(fit, np.concatenate(list(own.values())), scaled)
+        second = fine.contrast(row, level=fit.level)
+        for i, (key, ratios) in enumerate(own.items()):
             part = slice(i * len(ratios), (i + 1) * len(ratios))
             values = second[ends[key]].to_numpy(dtype=float)[part]
             at = int(np.flatnonzero(values <= 0)[0])
@@ -172,14 +179,13 @@ def _ratios(fit: Fit, name: str, reference: str) -> dict[str, dict[str, float]]:
     return out
 
 
-def _try(fit: Fit, row: Floats, ratios: Floats, scaled: NDArray[np.bool_]) -> pd.DataFrame:
-    """Compare a level with the reference, whose values are taken times each of some ratios."""
+def _times(fit: Fit, ratios: Floats, scaled: NDArray[np.bool_]) -> Batch:
+    """Fit again with the values of the reference taken times each of some ratios."""
     import numpy as np
 
     from trialkit.model.batch import refit_batch
 
-    values = np.where(scaled, fit.y * ratios[:, None], fit.y)
-    return refit_batch(fit, values).contrast(row, level=fit.level)
+    return refit_batch(fit, np.where(scaled, fit.y * ratios[:, None], fit.y))
 
 
 def _bracket(ratios: Floats, values: pd.Series) -> tuple[float, float] | float:

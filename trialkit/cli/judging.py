@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from trialkit.cli.best_setting import tell_best_setting
 from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 from trialkit.cli.files import write_tables
+from trialkit.cli.mapping import offer_to_write
 from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
+from trialkit.errors import LogError
 from trialkit.pipeline import SHARE, Pipeline
 from trialkit.shell import quoted
 from trialkit.wording import message
@@ -20,6 +23,7 @@ if TYPE_CHECKING:
 
     from trialkit.decision.decide import Verdict
     from trialkit.errors import Finding
+    from trialkit.logs.mapping.proposal import Proposal
 
 
 @command("trialkit check my-trial", "trialkit check my-trial --json")
@@ -29,14 +33,52 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     Writes DIR/results: the ledger (each row set aside or changed, with file, row and reason),
     the findings, what each chamber got and the limits it was counted against, and a picture of
     each chamber's humidity. Run it while the trial runs: a dead fan or a stuck sensor is cheap to
-    fix on the day. Your files are never changed.
+    fix on the day. Your files are never changed. For files that the trial file does not describe
+    yet, it offers the section to paste; on a terminal it asks what is open and writes it.
     """
-    job = Pipeline(trial_folder(folder))
+    place = trial_folder(folder)
+    job, stopped = _read_all(screen, place)
+    offers = _offers(job, stopped)
+    if offers and offer_to_write(screen, place, offers):
+        job, stopped = _read_all(screen, place)
+    if stopped is not None:
+        _tell_read(screen, job)
+        raise LogError(str(stopped).splitlines()[0] if offers else str(stopped)) from stopped
+    return tell_check(screen, job)
+
+
+def _read_all(screen: Screen, folder: Path) -> tuple[Pipeline, LogError | None]:
+    """Read every log of a trial; give what stopped it, where something did."""
+    job = Pipeline(folder)
     with screen.progress(
         message("progress.reading"), _total("harvest", "environment", "mist", "align")
     ) as step:
-        job.watch(step).data  # noqa: B018
-    return tell_check(screen, job)
+        try:
+            job.watch(step).data  # noqa: B018
+        except LogError as problem:
+            return job, problem
+    return job, None
+
+
+def _offers(job: Pipeline, stopped: LogError | None) -> list[Proposal]:
+    """Propose sections where a file was not read for want of one."""
+    from trialkit.logs.mapping.offer import offer_sections
+
+    codes = set() if stopped else {f.code for f in job.findings()}
+    if stopped or codes & {"file_unread", "log_unread", "files_unnamed"}:
+        return offer_sections(job.trial)
+    return []
+
+
+def _tell_read(screen: Screen, job: Pipeline) -> None:
+    """Say what the logs hold that could be read, where another stops the check."""
+    for log in (job.climate, job.mist):
+        if log is not None:
+            screen.say("")
+            table = getattr(log, "table", None)  # a log too large for memory has none
+            count = int(log.spans["records"].sum()) if table is None else len(table)
+            screen.say(str(message(f"log_rows.{log.kind}", count=count)), style="bold")
+            screen.findings(log.findings)
 
 
 @command("trialkit analyse my-trial")
@@ -49,7 +91,13 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
     with screen.progress(
         message("progress.reading"), sum(SHARE.values()) - SHARE["report"]
     ) as step:
-        job.watch(step).verdict  # noqa: B018
+        if job.trial.tuned:
+            job.watch(step).best_setting  # noqa: B018
+        else:
+            job.watch(step).verdict  # noqa: B018
+    if job.trial.tuned:
+        screen.findings(_grave(job.findings()))
+        return tell_best_setting(screen, job)
     screen.findings(f for f in _grave(job.findings()) if f not in job.result.findings)
     return tell_analysis(screen, job)
 
@@ -176,6 +224,9 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
         screen.say("")
     screen.say(str(result))
     screen.say("")
+    for line in job.data.told_limits():
+        screen.say(line)
+        screen.say("")
     for line in verdict.next_steps:
         screen.say(message("cli.next", what=line))
     screen.wrote(
@@ -183,6 +234,7 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
             job.trial.folder / "results",
             {
                 "analysed": job.data.table,
+                "limits": job.data.limits,
                 "tests": result.tests,
                 "means": means,
                 "differences": differences,
@@ -208,6 +260,11 @@ def _more_tables(verdict: Verdict) -> dict[str, pd.DataFrame]:
 
 def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:
     """Print the verdict and name the report; give the exit code."""
+    if job.trial.tuned:
+        screen.record |= {"sentence": job.best_setting.sentence}
+        screen.say(job.best_setting.sentence, style="bold")
+        screen.wrote([made])
+        return DONE
     screen.record |= {"answer": job.verdict.answer, "sentence": job.verdict.sentence}
     screen.say(job.verdict.sentence, style="bold")
     screen.wrote([made])

@@ -55,6 +55,9 @@ def plan(
         "assignment": drawn.table,
         "strata": laid.table,
     }
+    if trial.tuned:  # what is tried is known only now
+        trial = drawn.trial
+        laid = tk.strata(trial, plan=drawn)
     screen.say(str(drawn))
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:

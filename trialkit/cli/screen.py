@@ -44,6 +44,11 @@ class Screen:
         """Whether a moving bar makes sense."""
         return self._err.is_terminal and not self.as_json
 
+    @property
+    def converses(self) -> bool:
+        """Whether somebody is there to answer questions."""
+        return not self.as_json and sys.stdin.isatty() and sys.stdout.isatty()
+
     def say(self, text: object, *, style: str = "", indent: str = "") -> None:
         """Print a line or a paragraph; words from files are never read as markup."""
         if not self.as_json:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.logs.climate.large import LargeLog
     from trialkit.logs.log import Log
 
 
@@ -33,8 +34,8 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
     """
     if "environment" not in logs or "chamber" not in data.runs:
         return []
-    climate = logs["environment"].table
-    if "rh_pct" not in climate or climate["rh_pct"].isna().all():
+    climate = _drawn(logs["environment"], data)
+    if climate is None or "rh_pct" not in climate or climate["rh_pct"].isna().all():
         return []
     made = []
     with whole_folder(folder) as spare:
@@ -46,6 +47,15 @@ def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> lis
                 _draw(str(chamber), records, runs, data, logs).savefig(spare / name, dpi=130)
                 made.append(folder / name)
     return made
+
+
+def _drawn(log: Log | LargeLog, data: Aligned) -> pd.DataFrame | None:
+    """Give the records that are drawn; of a log too large for memory those that were kept."""
+    from trialkit.logs.log import Log
+
+    if isinstance(log, Log):
+        return log.table
+    return None if data.check is None else data.check.climate
 
 
 def _draw(

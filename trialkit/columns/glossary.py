@@ -13,7 +13,7 @@ from trialkit.columns.channels import CHANNELS, READ
 from trialkit.columns.column import Column
 from trialkit.columns.exposures import EXPOSURE
 from trialkit.columns.harvest import HARVEST_COLUMNS, HarvestColumn
-from trialkit.units import convert, units_of
+from trialkit.units import convert, unit_word, units_of
 
 _ROWS: tuple[Column, ...] = (
     Column("batch", ""),
@@ -101,6 +101,11 @@ LOG_COLUMNS: dict[str, tuple[str, ...]] = {
     "mist": ("time", "chamber", "state", "start", "stop", "on_s", "power_w", "current_a"),
 }
 
+#: Column → units that become the house unit only together with the temperature of the air.
+WITH_TEMPERATURE: dict[str, tuple[str, ...]] = {
+    "rh_pct": ("g_m3", "dew_degC", "dew_degF", "vpd_kPa", "vpd_hPa")
+}
+
 #: Harvest columns that a trial file adds: name → entry.
 Own = Mapping[str, HarvestColumn]
 _NONE: Own = {}
@@ -165,8 +170,25 @@ def units_for(name: str, own: Own = _NONE) -> tuple[str, ...]:
     --------
     >>> units_for("fresh_g")
     ('g', 'kg', 'mg', 'oz', 'lb')
+
+    Notes
+    -----
+    For relative humidity: vapour [g/m³], dew point, and vapour pressure deficit, too.
     """
-    return units_of(house_unit(name, own))
+    return (*units_of(house_unit(name, own)), *WITH_TEMPERATURE.get(name, ()))
+
+
+def unit_for(name: str, written: str, own: Own = _NONE) -> str | None:
+    """Give the unit that is written for a column's values; None where they cannot be in it.
+
+    Examples
+    --------
+    >>> unit_for("light_lux", "lum/ft²"), unit_for("rh_pct", "dew_degC"), unit_for("temp_c", "m")
+    ('fc', 'dew_degC', None)
+    """
+    if written in WITH_TEMPERATURE.get(name, ()):
+        return written
+    return unit_word(written, house_unit(name, own))
 
 
 def to_house_unit(values: Any, name: str, unit: str) -> Any:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.by_run import fit_by_run
 from trialkit.analysis.look import batches_in, next_look_after
 from trialkit.columns.response import response_of
-from trialkit.decision.use import fit_by_run
 from trialkit.errors import Finding, ModelError
 from trialkit.trial.look_checks import BATCH
 from trialkit.wording import Joined, Message, finding, message
@@ -127,11 +127,12 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)
     counts = lost.groupby(level.reindex(lost.index)).agg(["sum", "size"])
     share = 100 * counts["sum"] / counts["size"]
-    started = _per_block_started(trial, result)
-    found = []
+    found: list[Finding] = []
+    started = None
     for name in [x for x in share.index if x != primary.reference]:
         if primary.reference not in share or not _far_apart(counts.loc[[name, primary.reference]]):
             continue
+        started = _per_block_started(trial, result) if not found else started
         at = None if started is None else started[started["level"].astype(str) == name]
         n = counts.loc[[name, primary.reference]].to_numpy()
         words: dict[str, Any] = {

@@ -110,6 +110,7 @@ class Money:
             caption=say.text("verdict_table.money", currency=self.currency),
             notes=(
                 say.text("verdict_table.priced", prices=priced),
+                *map(str, gain_note(self)),
                 say.text("saves.risk_note"),
                 *map(str, break_even_words(self)),
             ),
@@ -144,7 +145,8 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     -----
     The expected loss of a level is the mean, over the joint t distribution of the levels'
     values given the data, of how far it falls short of the best level [1]_. Prices are
-    taken as known; `by_price` shows what happens when they move.
+    taken as known; `by_price` shows what happens when they move. The limits of the gains hold
+    for all levels at once (Dunnett), since the level to use is picked among them.
 
     References
     ----------
@@ -167,7 +169,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
         fit = fit_by_run(trial, worth, "value")
     except ModelError as problem:
         return None, [*findings, finding("money_not_estimated", "note", problem=str(problem))]
-    gains = fit.differences(name, against=reference, adjust="none").set_index("first")
+    gains = fit.differences(name, against=reference, adjust="dunnett").set_index("first")
     means = _around(fit.means(name), gains["estimate"])
     losses, chances = _risk(fit, name, list(means["level"]), trial.seed)
     yearly = (prices.batches_per_year or float("nan")) * trial.counts.get("chamber", 1)
@@ -191,7 +193,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
                 "chance_best": chances[i],
             }
         )
-    by_price = _by_price(trial, totals, fit)
+    by_price = _by_price(trial, totals, fit, _single_levels(gains))
     table = pd.DataFrame(rows)
     even = _break_even(trial, table, by_price)
     return Money(prices.currency, table, by_price, even, counted_prices(trial, totals)), findings
@@ -309,7 +311,19 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     return (best[:, None] - draws).mean(axis=0), chosen
 
 
-def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
+def _single_levels(gains: pd.DataFrame) -> dict[str, float]:
+    """Give the level at which single limits are as wide as the joint ones of each gain."""
+    import numpy as np
+    from scipy import special
+
+    point = (gains["high"] - gains["low"]) / (2 * gains["se"])
+    single = 2 * special.stdtr(gains["df"].to_numpy(float), point.to_numpy(float)) - 1
+    return dict(zip(gains.index.astype(str), np.asarray(single, dtype=float), strict=True))
+
+
+def _by_price(
+    trial: Trial, totals: pd.DataFrame, fit: Fit, levels: dict[str, float]
+) -> pd.DataFrame:
     """Work the gains out again with each price in turn at several multiples, all at once."""
     import numpy as np
     import pandas as pd
@@ -317,7 +331,7 @@ def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
     from trialkit.model.answers.means import mean_cells
     from trialkit.model.batch import refit_batch
 
-    prices, name, level = trial.prices, trial.primary.name, trial.question.level
+    prices, name = trial.prices, trial.primary.name
     assert prices is not None  # the caller has checked
     given = {name: getattr(prices, key) for name, key in MOVED.items()}
     counted = counted_prices(trial, totals)
@@ -339,7 +353,10 @@ def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
     for i, label in enumerate(cells.labels):
         if i == place:
             continue
-        got = batch.contrast(cells.rows[i] - cells.rows[place], level=level)
+        single = levels.get(str(label), math.nan)
+        if not 0 < single < 1:  # no limits at the prices given, so none at others
+            single = trial.question.level
+        got = batch.contrast(cells.rows[i] - cells.rows[place], level=single)
         frames.append(
             pd.DataFrame(
                 {
@@ -355,6 +372,11 @@ def _by_price(trial: Trial, totals: pd.DataFrame, fit: Fit) -> pd.DataFrame:
         )
     together = pd.concat(frames).sort_index(kind="stable")
     return together.reset_index(drop=True)
+
+
+def gain_note(money: Money) -> list[Message]:
+    """Say that the limits of several gains hold together; nothing where there is one gain."""
+    return [message("verdict_table.gain_joint")] if money.table["gain"].notna().sum() > 1 else []
 
 
 def break_even_words(money: Money) -> list[Message]:

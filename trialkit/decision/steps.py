@@ -103,6 +103,8 @@ def _by_level(trial: Trial, outlook: Outlook) -> list[Message]:
             steps.append(message("step.at.keep", where=where, **words))
         else:
             steps.append(message("step.at.open", where=where, **words))
+    if trial.prices is not None:
+        steps.append(message("step.at.prices", factor=str(rows["factor"].iloc[0])))
     return steps
 
 

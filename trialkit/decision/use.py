@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from trialkit.alignment.mist import COVERAGE
-from trialkit.analysis.by_run import fit_by_run as fit_by_run
 from trialkit.analysis.by_run import ratio_of_totals, run_keys
 from trialkit.analysis.mist_coverage import covered_runs, least_coverage
 from trialkit.errors import Finding, ModelError
@@ -93,24 +93,21 @@ def _weighed(table: pd.DataFrame, keys: list[str], level: str) -> pd.DataFrame:
         known = (weighed | lost).groupby(table["batch"], observed=True).transform("any")
         rows = rows[known]
     flush = [name for name in ("flush",) if name in rows]
-    parts = rows.groupby([*keys, *flush], sort=False, observed=True).agg(
-        g=("fresh_g", "sum"), n=("_in", "sum"), open=("_open", "sum")
-    )
-    filled = parts["g"] * (1 + parts["open"] / parts["n"].where(parts["n"] >= parts["open"]))
-    parts["all"] = filled.where(parts["open"] > 0, parts["g"])
-    runs = parts.groupby(level=keys, sort=False, observed=True)
-    sums = runs.agg(kg=("g", "sum"), kg_all=("all", lambda g: g.sum(skipna=False))) / 1000
-    units = rows.groupby([*keys, "unit"], sort=False, observed=True).agg(
-        level=(level, "first"), weighed=("_in", "any"), lost=("_lost", "any"), open=("_open", "sum")
-    )
-    counts = units.groupby(level=keys, sort=False, observed=True).agg(
-        **{level: ("level", "first")},
-        started=("level", "size"),
-        blocks=("weighed", "sum"),
-        lost=("lost", "sum"),
-        unweighed=("open", "sum"),
-    )
-    return counts.join(sums).reset_index()
+    counted = ["fresh_g", "_in", "_lost", "_open"]
+    parts = rows.groupby([*keys, *flush], sort=False, observed=True)[counted].sum()
+    ratio = parts["_open"] / parts["_in"].where(parts["_in"] >= parts["_open"])
+    parts["_all"] = parts["fresh_g"] * (1 + ratio.where(parts["_open"] > 0, 0))
+    parts["_gap"] = parts["_all"].isna()
+    sums = parts.groupby(level=keys, sort=False, observed=True)[["fresh_g", "_all", "_gap"]].sum()
+    units = rows.groupby([*keys, "unit"], sort=False, observed=True)[counted].sum()
+    units = units.assign(_in=units["_in"] > 0, _lost=units["_lost"] > 0, started=1)
+    runs = units.groupby(level=keys, sort=False, observed=True)
+    counts = runs[["started", "_in", "_lost", "_open"]].sum()
+    counts.insert(0, level, rows.groupby(keys, sort=False, observed=True)[level].first())
+    counts = counts.rename(columns={"_in": "blocks", "_lost": "lost", "_open": "unweighed"})
+    counts["kg"] = sums["fresh_g"] / 1000
+    counts["kg_all"] = sums["_all"].where(sums["_gap"] == 0) / 1000
+    return counts.reset_index()
 
 
 def _from_timer(trial: Trial, totals: pd.DataFrame) -> pd.DataFrame:
@@ -195,11 +192,15 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
     (`trialkit.analysis.by_run.ratio_of_totals`).
     """
     frames, found = [], []
+    before: dict[str, pd.DataFrame] = {}
     for name, unit in USES.items():
         if name not in totals or (totals[name].notna() & totals["kg_all"].notna()).sum() < 4:
             continue
         try:
-            got = ratio_of_totals(trial, totals, name, "kg_all")
+            got = _in_step(totals, name, before)
+            if got is None:
+                got = ratio_of_totals(trial, totals, name, "kg_all")
+            before[name] = got
         except ModelError as problem:
             use = message(f"figure.use.{name}")
             found.append(finding("use_not_estimated", "note", use=use, problem=str(problem)))
@@ -218,6 +219,22 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
         )
     empty = pd.DataFrame(columns=USE_COLUMNS)
     return pd.concat(frames, ignore_index=True) if frames else empty, found
+
+
+def _in_step(
+    totals: pd.DataFrame, name: str, before: dict[str, pd.DataFrame]
+) -> pd.DataFrame | None:
+    """Take over the comparison of a use that is the same number of times larger in every run.
+
+    Water and electricity both go by the time the fogger was on, where nothing else draws power.
+    """
+    for other, got in before.items():
+        times = (totals[name] / totals[other]).to_numpy(dtype=float)
+        same = (totals[name].isna() == totals[other].isna()).all() and (totals[other] != 0).all()
+        known = times[np.isfinite(times)]
+        if same and len(known) and np.ptp(known) <= 1e-9 * abs(known[0]):
+            return got.assign(**{k: got[k] * known[0] for k in ("estimate", "low", "high")})
+    return None
 
 
 def planned_use(trial: Trial, levels: Sequence[str] | None = None) -> pd.DataFrame:

@@ -84,6 +84,8 @@ def assign(
     seed = trial.seed if seed is None else seed
     if seed < 0:
         raise PlanError(f"the seed must be zero or more, but it is {seed}")
+    if trial.tuned:
+        return _tuned(trial, seed, progress)
     with shown_progress(progress, spoken().text("progress.plan")) as told:
         drawn = draw_plan(trial, Draws(seed), told)
     table = trial.unit_table()
@@ -101,6 +103,32 @@ def assign(
         efficiency={name: drawn[name].efficiency for name in trial.factors},
         bound={name: drawn[name].bound for name in trial.factors},
         findings=(*restriction_findings(trial, drawn), *_fragile(trial, table)),
+    )
+
+
+def _tuned(trial: Trial, seed: int, progress: Progress | bool | None) -> Plan:
+    """Draw the plan of a trial whose treatments have ranges."""
+    import pandas as pd
+
+    import trialkit
+    from trialkit.design.points.draw import STARTS, draw_points
+
+    with shown_progress(progress, spoken().text("progress.plan")) as told:
+        done = iter(range(1, STARTS + 1))
+        tick = None if told is None else lambda: told(next(done), STARTS)
+        drawn = draw_points(trial, Draws(seed), tick=tick)
+    table = trial.unit_table()
+    for name, factor in trial.factors.items():
+        levels = np.array(list(factor.levels), dtype=object)
+        table[name] = pd.Series(levels[drawn.level[name]], dtype=object)
+    version = trialkit.__version__
+    return Plan(
+        trial=trial.with_levels(table),
+        table=table,
+        seed=seed,
+        version=version,
+        hash=plan_hash(table, seed, version),
+        method=dict.fromkeys(trial.factors, "points of a surface"),
     )
 
 

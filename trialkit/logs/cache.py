@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 #: Raised whenever reading gives other results than before.
-REVISION = 2
+REVISION = 3
 #: Logs smaller than this are read anew: that is as fast.
 SMALLEST = 1_000_000
 #: Groups of the catalogue whose messages a log may hold.
@@ -55,7 +55,7 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
     of its columns. What was found is kept as messages, to be said in any language. Nothing is kept
     for logs under one megabyte, in folders that cannot be written, and for the demo as it ships.
     """
-    if not cache or trial.logs.get(kind) is None or _ships(trial.folder):
+    if not cache or trial.logs.get(kind) is None or ships(trial.folder):
         return read()
     try:
         files = [
@@ -75,7 +75,7 @@ def read_cached(trial: Trial, kind: str, read: Callable[[], Log], *, cache: bool
     return log
 
 
-def _ships(folder: Path) -> bool:
+def ships(folder: Path) -> bool:
     """Whether a folder is the demo inside the installed package or its source tree."""
     package = Path(__file__).resolve().parents[1]
     folder = folder.resolve()

@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from trialkit.columns import HarvestColumn, house_unit, log_columns, value_columns
+from trialkit.columns import (
+    WITH_TEMPERATURE,
+    HarvestColumn,
+    house_unit,
+    log_columns,
+    unit_for,
+    units_for,
+    value_columns,
+)
 from trialkit.errors import Finding, LogError
-from trialkit.logs.text.numbers import head_unit
+from trialkit.logs.head_units import SaidUnit, said_unit
+from trialkit.logs.humidity_units import said_humidity
 from trialkit.trial.sections import LogSection
 from trialkit.units import convert
 from trialkit.wording import Either, finding, suggestion
@@ -96,7 +105,7 @@ def find_columns(
     Raises
     ------
     LogError
-        If no value of this kind of log is in the file.
+        If no value of this kind of log is in the file, or a head gives a unit that cannot be used.
     """
     by_plain = {plain_head(h): h for h in reversed(heads)}
     found, wide, absent = _mapped(heads, by_plain, spec, chambers)
@@ -106,7 +115,7 @@ def find_columns(
                 found[column] = by_plain[name]
     values = value_columns(kind, own)
     _refuse_none(found, wide, kind, values, heads, file, absent)
-    units, notes = _units(found, wide, spec, file, own)
+    units, notes = _units(found, wide, spec, kind, file, own, (*chambers, *spec.chamber))
     notes += [
         finding(
             "column_absent",
@@ -200,32 +209,93 @@ def _refuse_none(
     )
 
 
+def said_of_column(
+    column: str, head: str, own: Mapping[str, HarvestColumn], names: Collection[str] = ()
+) -> SaidUnit:
+    """Read what a head says of the unit of a column.
+
+    Examples
+    --------
+    >>> said_of_column("light_lux", "Intensity, lum/ft²", {}).unit
+    'fc'
+    """
+    if column in WITH_TEMPERATURE:
+        return said_humidity(head, names=names)
+    return said_unit(head, house_unit(column, own), names=names)
+
+
 def _units(
     found: Mapping[str, str],
     wide: Sequence[WideColumn],
     spec: LogSection,
+    kind: str,
     file: str,
     own: Mapping[str, HarvestColumn],
+    names: Collection[str],
 ) -> tuple[dict[str, str], list[Finding]]:
-    """Take units from the trial file, else from the heads."""
-    units = dict(spec.units)
-    notes = []
-    heads = {w.column: w.head for w in wide} | dict(found)
-    for column, head in heads.items():
-        house = house_unit(column, own)
-        unit = None if column in units else head_unit(head, house)
-        if unit is None or convert(3.0, unit, house) == 3.0:
+    """Take units from the trial file, else from the heads; refuse what a head leaves open."""
+    units = {column: unit_for(column, given, own) or given for column, given in spec.units.items()}
+    notes: list[Finding] = []
+    troubles: list[str] = []
+    # the columns of a wide file have one head, but for the chamber, and so one unit
+    heads = {w.column: (w.head, _without(w.chamber, w.head)) for w in wide}
+    heads |= {column: (head, head) for column, head in found.items()}
+    for column, (head, bare) in heads.items():
+        if column in spec.units or not house_unit(column, own):
             continue
-        units[column] = unit
-        notes.append(
-            finding(
-                "unit_from_head",
-                "note",
-                file=file,
-                column=column,
-                unit=unit,
-                head=repr(head),
-                line=f'units = {{ {column} = "…" }}',
-            )
-        )
+        said = said_of_column(column, bare, own, names)
+        if said.strange:
+            troubles.append(_unit_question(column, head, said.strange, kind, own))
+        unit = not_house(column, said.unit, own)
+        if unit is not None:
+            units[column] = unit
+            notes.append(_told(file, column, unit, head))
+    if troubles:
+        raise LogError(f"{file}: " + "; ".join(troubles))
     return units, notes
+
+
+def _without(chamber: str, head: str) -> str:
+    """Take the chamber's name out of a head, so that it is not read as a unit."""
+    return re.sub(re.escape(chamber), " ", head, count=1, flags=re.IGNORECASE)
+
+
+def not_house(column: str, unit: str | None, own: Mapping[str, HarvestColumn]) -> str | None:
+    """Give a unit unless its values are those of the house unit.
+
+    Examples
+    --------
+    >>> not_house("temp_c", "degF", {}), not_house("temp_c", "degC", {})
+    ('degF', None)
+    """
+    if unit is None or unit in WITH_TEMPERATURE.get(column, ()):
+        return unit
+    return None if convert(3.0, unit, house_unit(column, own)) == 3.0 else unit
+
+
+def _told(file: str, column: str, unit: str, head: str) -> Finding:
+    """Tell a unit taken from a head; `unit` is read as it stands in the trial file."""
+    values = {
+        "file": file,
+        "column": column,
+        "unit": unit,
+        "head": repr(head),
+        "line": f'units = {{ {column} = "…" }}',
+    }
+    if unit in WITH_TEMPERATURE.get(column, ()):
+        return finding("humidity_worked_out", "note", **values)
+    return finding("unit_from_head", "note", **values)
+
+
+def _unit_question(
+    column: str, head: str, strange: str, kind: str, own: Mapping[str, HarvestColumn]
+) -> str:
+    """Ask for the unit of a column whose head says something that cannot be used."""
+    known = ", ".join(units_for(column, own))
+    lamp = column in ("light_lux", "ppfd_umol_m2_s") and strange.casefold().startswith("w")
+    why = "needs the lamp's spectrum to become" if lamp else "is not a unit that is turned into"
+    return (
+        f"{column} has the head {head!r}, and {strange!r} {why} {house_unit(column, own)} → if its "
+        f'values are in a unit that is known here, say so: units = {{ {column} = "…" }} in '
+        f"[logs.{kind}] ({known}); else leave {column} out of columns"
+    )

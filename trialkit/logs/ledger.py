@@ -250,6 +250,10 @@ class FileAccount:
         mine = [x for x in self.lines if x["rule"] == rule and x["action"] == "set aside"]
         return sum(int(np.sum(x["rows"])) for x in mine)
 
+    def asked_for(self, index: np.ndarray, rule: str) -> np.ndarray:
+        """Tell which rows, given by position, the trial file asks to keep in spite of a rule."""
+        return self._asked(index, rule)[0]
+
     def _select(self, which: Any, texts: dict[str, Any]) -> tuple[np.ndarray, dict[str, Any]]:
         which = np.asarray(which)
         index: np.ndarray = np.flatnonzero(which) if which.dtype == bool else which.astype(np.int64)
@@ -350,10 +354,16 @@ class Account:
         self.files.append(account)
         return account
 
+    def drop(self, account: FileAccount) -> None:
+        """Forget the account of a file that could not be read to its end."""
+        self.files.remove(account)
+
     def tell_doubled(self) -> list[Finding]:
         """Tell, once for each file, how many of its rows stand in the files twice."""
-        doubled = [(f.file, f.count("double export")) for f in self.files]
-        return [finding("double_export", "note", file=f, count=n) for f, n in doubled if n]
+        doubled: dict[str, int] = {}
+        for f in self.files:  # a file that was read in pieces has an account for each
+            doubled[f.file] = doubled.get(f.file, 0) + f.count("double export")
+        return [finding("double_export", "note", file=f, count=n) for f, n in doubled.items() if n]
 
     def close(self) -> tuple[Ledger, list[Finding]]:
         """Give the finished ledger, and findings about requests that touched nothing."""
@@ -380,6 +390,7 @@ class Account:
             [(f.file, len(f.rows), int(f.alive.sum()), int((~f.alive).sum())) for f in self.files],
             columns=["file", "read", "kept", "set_aside"],
         )
+        counts = counts.groupby("file", sort=False, as_index=False).sum()
         ledger = Ledger(table, counts)
         if not ledger.adds_up:
             raise AssertionError("the ledger does not add up")

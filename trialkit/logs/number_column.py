@@ -10,7 +10,13 @@ from trialkit.wording import message
 
 
 def read_number_column(
-    opened: Opened, column: str, head: str, house: str, *, remedy: str = "not_a_number"
+    opened: Opened,
+    column: str,
+    head: str,
+    house: str,
+    *,
+    unit: str | None = None,
+    remedy: str = "not_a_number",
 ) -> np.ndarray:
     """Read the values of one column; a cell that is no number becomes NaN and is recorded.
 
@@ -21,10 +27,12 @@ def read_number_column(
         Column of the glossary, and its head in the file.
     house : str
         Its house unit; empty where the values have none.
+    unit : str or None
+        Unit of the values; that of the file's column where it is None.
     remedy : str
         What to do about cells that are no number: ``row_remedy.<remedy>`` of the catalogue.
     """
-    raw, unit = opened.raw, opened.columns.units.get(column)
+    raw, unit = opened.raw, unit or opened.columns.units.get(column)
     numbers = read_numbers(raw.columns[head], house, unit=unit, decimal=raw.decimal)
     for index, rule, reason, cure in (
         (numbers.unreadable, "value unreadable", "not_a_number", message(f"row_remedy.{remedy}")),

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from trialkit.columns import HarvestColumn, log_columns
-from trialkit.errors import Finding, LogError
+from trialkit.errors import Finding, LogError, Severity
 from trialkit.logs.clocks.zones import Change, find_zone
 from trialkit.logs.heads import Columns, find_columns
 from trialkit.logs.ledger import Account, FileAccount
@@ -44,6 +45,8 @@ class Opened:
         What the trial file says of the file by its name: whose it is, and which logger's.
     clock : tuple of Clock
         Corrections of the trial file for its clock.
+    zone : tzinfo or None
+        Zone of its times, where the trial file states it.
     """
 
     raw: RawTable
@@ -52,6 +55,7 @@ class Opened:
     chamber: str | None = None
     sensor: str | None = None
     clock: tuple[Clock, ...] = ()
+    zone: dt.tzinfo | None = None
 
 
 @dataclass
@@ -102,7 +106,8 @@ def start_reading(trial: Trial, kind: str, advise: Advice) -> Reading:
     spec = trial.logs.get(kind)
     if spec is None:
         raise LogError(f"the trial names no {kind} log → add [logs.{kind}] with files = [ … ]")
-    zone = find_zone(spec.time_zone) if spec.time_zone else trial.zone
+    stated = spec.time_zone
+    zone = find_zone(stated) if isinstance(stated, str) else trial.zone
     return Reading(trial, kind, spec, zone, Account(spec.keep), advise)
 
 
@@ -112,13 +117,17 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
     The cells of a file are let go when its work is done, so that only one file's text is in
     memory at a time.
 
+    A file that cannot be read stops only what depends on it: the others are read, and the gap is
+    told. Without a harvest sheet the weights are not all there, which blocks the verdict.
+
     Raises
     ------
     LogError
-        If files cannot be read; what stops one is reported with what stops the others.
+        If no file can be read; what stops one is reported with what stops the others.
     """
     troubles: list[str] = []
-    for path, name in find_files(reading.trial.folder, reading.spec.files):
+    read = 0
+    for path, name in files_there(reading, troubles):
         try:
             sha256, size = hash_file(path)
             reading.files.append(LogFile(name, sha256, size))
@@ -127,32 +136,70 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
             troubles.append(str(problem))
             continue
         while members:
-            troubles += _work_through(reading, members.pop(0), work)
-    _raise_together(troubles)
+            read += _work_through(reading, members.pop(0), work, troubles)
+    if not read:
+        raise_together(troubles)
+    reading.findings += [tell_unread(reading.kind, trouble) for trouble in troubles]
 
 
-def _work_through(reading: Reading, member: Member, work: Callable[[Opened], None]) -> list[str]:
-    """Do the work on the tables of one file; give what stopped it."""
-    troubles: list[str] = []
+def files_there(reading: Reading, troubles: list[str]) -> list[tuple[Path, str]]:
+    """Find the files of a log, each once; add what names no file to the troubles."""
+    found: dict[Path, tuple[Path, str]] = {}
+    missing: list[str] = []
+    folder, patterns = reading.trial.folder, reading.spec.files
+    for pattern in patterns:
+        try:
+            found |= {
+                path.resolve(): (path, name)
+                for path, name in find_files(folder, [pattern])
+                if path.resolve() not in found
+            }
+        except LogError:
+            missing.append(pattern)
+    if missing and not found:
+        find_files(folder, missing)  # says all that is missing
+    for pattern in missing:
+        what = f"no file fits {pattern!r} in {folder.name}/"
+        troubles.append(f"{what} → put it there, or correct the names under files")
+    return list(found.values())
+
+
+def tell_unread(kind: str, trouble: str) -> Finding:
+    """Tell a file (or a whole log) that was not read, and what is missing for it."""
+    problem, _, remedy = trouble.splitlines()[0].partition(" → ")
+    severity: Severity = "stop" if kind == "harvest" else "caution"
+    return finding("file_unread", severity, form=kind, problem=problem, remedy=remedy)
+
+
+def _work_through(
+    reading: Reading, member: Member, work: Callable[[Opened], None], troubles: list[str]
+) -> int:
+    """Do the work on the tables of one file; count those done, add what stopped the others."""
     try:
         opened = _open_tables(reading, member)
     except LogError as problem:
-        return [str(problem)]
+        troubles.append(str(problem))
+        return 0
     except MemoryError:
-        return [f"{member.name}: does not fit into memory → split the file"]
+        troubles.append(f"{member.name}: does not fit into memory → split the file")
+        return 0
     del member  # its bytes are no longer needed
+    done = 0
     for one in opened:
+        before = len(reading.findings), len(reading.stayed)
         try:
             work(one)
-        except LogError as problem:
-            troubles.append(str(problem))
-        except MemoryError:
-            troubles.append(f"{one.raw.name}: does not fit into memory → split the file")
+            done += 1
+        except (LogError, MemoryError) as problem:
+            memory = f"{one.raw.name}: does not fit into memory → split the file"
+            troubles.append(memory if isinstance(problem, MemoryError) else str(problem))
+            reading.account.drop(one.account)
+            del reading.findings[before[0] :], reading.stayed[before[1] :]
         one.raw.columns = {}
-    return troubles
+    return done
 
 
-def _raise_together(troubles: list[str]) -> None:
+def raise_together(troubles: list[str]) -> None:
     """Raise one error for all files that cannot be read; do nothing where there are none."""
     if len(troubles) == 1:
         raise LogError(troubles[0])
@@ -198,14 +245,21 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         reading.findings += [*table.findings, *columns.findings]
         chamber, sensor = (_said_of(table.name, given) for given in (spec.chamber, spec.sensor))
         clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
-        out.append(Opened(table, columns, account, chamber, sensor, clock))
+        zone = _zone_stated(table.name, spec.time_zone)
+        out.append(Opened(table, columns, account, chamber, sensor, clock, zone))
     if not out:
-        _raise_together(troubles)
+        raise_together(troubles)
     reading.findings += [  # other sheets of a workbook that is read
         finding("sheet_left", "note", form="because", problem=trouble.splitlines()[0])
         for trouble in troubles
     ]
     return out
+
+
+def _zone_stated(file: str, given: str | Mapping[str, str] | None) -> dt.tzinfo | None:
+    """Give the zone that the trial file states for a file, where it states any."""
+    name = _said_of(file, given) if isinstance(given, Mapping) else given
+    return None if name is None else find_zone(name)
 
 
 def _said_of(file: str, given: Mapping[str, str]) -> str | None:
@@ -247,3 +301,28 @@ def expected_heads(spec: LogSection, kind: str, own: Mapping[str, HarvestColumn]
         if "{chamber}" not in given:
             out += [given, *(given.split(" + ") if " + " in given else ())]
     return out
+
+
+def open_member(reading: Reading, member: Member) -> list[Opened]:
+    """Open the tables of a sample of a file, leaving no trace of it in the reading.
+
+    Raises
+    ------
+    LogError
+        If they cannot be read.
+    """
+    aside = replace(reading, account=Account(reading.account.keep), findings=[], stayed=[])
+    return _open_tables(aside, member)
+
+
+def work_on_member(reading: Reading, member: Member, work: Callable[[Opened], None]) -> None:
+    """Do the work on the tables of one file that is at hand already.
+
+    Raises
+    ------
+    LogError
+        If it cannot be read.
+    """
+    troubles: list[str] = []
+    _work_through(reading, member, work, troubles)
+    raise_together(troubles)

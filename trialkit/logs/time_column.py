@@ -12,6 +12,7 @@ import numpy as np
 from trialkit.errors import Finding, LogError
 from trialkit.logs.clocks.correction import set_right
 from trialkit.logs.clocks.zones import NS, Change, Localised, localise
+from trialkit.logs.file_zone import refuse_doubtful_truth, zone_of_file
 from trialkit.logs.opening import Opened, Reading
 from trialkit.logs.text.arrow import as_numpy, cell_texts
 from trialkit.logs.text.raw_table import RawTable
@@ -102,10 +103,12 @@ def read_times(
     aware = moments.aware if moments.aware is not None else np.zeros(raw.n, bool)
     if moments.offset_s is not None:
         wall = wall - moments.offset_s.astype(np.int64) * NS
+    zone = zone_of_file(reading, opened, parts, wall[moments.ok & ~aware])
+    refuse_doubtful_truth(reading, opened, zone)
     wall, touched = set_right(
         wall,
         opened.clock,
-        zone=reading.zone,
+        zone=zone,
         aware=aware,
         ok=moments.ok,
         account=account,
@@ -114,7 +117,7 @@ def read_times(
     utc, ok = wall.copy(), moments.ok.copy()
     naive = np.flatnonzero(ok & ~aware)
     part = groups[naive] if groups is not None else None
-    there = localise(wall[naive], reading.zone, groups=part)
+    there = localise(wall[naive], zone, groups=part)
     utc[naive] = there.utc
     ok &= _clock_changes(reading, opened, column, head, naive, there, strict=strict)
     ok &= _resets(reading, opened, column, head, wall, utc, ok, touched, strict=strict)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from trialkit.cautions import list_cautions
-from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Pairs, Section, Words
 
+if TYPE_CHECKING:
+    from trialkit.report.inputs import PageInputs
+    from trialkit.report.settings_inputs import SettingsInputs
 
-def cautions_section(inputs: PageInputs) -> Section:
+
+def cautions_section(inputs: PageInputs | SettingsInputs) -> Section:
     """Put together the safety notes."""
     say = inputs.say
     pairs = tuple(

@@ -185,13 +185,25 @@ def _runs_table(inputs: PageInputs, runs: pd.DataFrame) -> Table:
 
 
 def _limits(inputs: PageInputs, runs: pd.DataFrame, columns: list[str]) -> list[str]:
-    """Say which limits the exposures of the table were counted against."""
-    say, told = inputs.say, []
+    """Say which limits exposures were counted against: those of the table, and all others."""
+    say = inputs.say
+    told: list[str] = []
+    more: list[str] = []
     for row in inputs.data.limits.to_dict("records"):
         name, channel = row["exposure"], row["channel"]
         heard = channel in runs and runs[channel].notna().any()
-        if name in columns and heard and row["value"] == row["value"]:
-            label = say.either(f"column.{name}", EXPOSURE[name].label)
-            value = f"{say.number(row['value'])} {row['unit']}"
-            told.append(say.text("alt.pair", level=f"{label}:", value=value))
-    return [say.text("delivered.limits", limits="; ".join(told))] if told else []
+        if not heard or row["value"] != row["value"]:
+            continue
+        label = say.either(f"column.{name}", EXPOSURE[name].label)
+        value = f"{say.number(row['value'])} {row['unit']}"
+        pair = say.text("alt.pair", level=f"{label}:", value=value)
+        if name in columns:
+            told.append(pair)
+        elif name not in shown_in("report"):
+            more.append(pair)
+    notes = [say.text("delivered.limits", limits="; ".join(told))] if told else []
+    if more:
+        notes.append(say.text("delivered.limits_more", limits="; ".join(more)))
+    settings = inputs.data.settings
+    gap, least = say.number(settings.max_gap_min), say.percent(settings.min_coverage_pct)
+    return [*notes, say.text("delivered.limits_gap", gap=gap, least=least)]

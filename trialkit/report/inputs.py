@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.columns import find_column, house_unit
 from trialkit.columns.response import Better, response_of
 from trialkit.errors import Finding, TrialkitError
-from trialkit.folder import LOG_KINDS, read_log, read_plan_there
+from trialkit.folder import LOG_KINDS, read_climate, read_log, read_plan_there
 from trialkit.wording import Units, Wording, finding, message, units_in_words
 
 if TYPE_CHECKING:
@@ -206,13 +206,13 @@ def plan_for_page(trial: Trial) -> tuple[Plan | None, list[Finding]]:
         return None, [finding(PLAN_NOT_SHOWN, "caution", problem=str(problem))]
 
 
-def logs_for_page(trial: Trial) -> tuple[dict[str, Log], list[Finding]]:
+def logs_for_page(trial: Trial) -> tuple[dict[str, Any], list[Finding]]:
     """Read the trial's logs; one that cannot be read becomes a finding of the page."""
-    out: dict[str, Log] = {}
+    out: dict[str, Any] = {}
     found: list[Finding] = []
     for kind in LOG_KINDS:
         try:
-            log = read_log(trial, kind)
+            log = read_climate(trial) if kind == "environment" else read_log(trial, kind)
         except (TrialkitError, OSError) as problem:
             log_kind = message(f"log_kind.{kind}")
             found.append(finding("log_not_shown", "caution", log=log_kind, problem=str(problem)))

@@ -22,7 +22,9 @@ if TYPE_CHECKING:
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
+    from trialkit.report.first_screen import Answer
     from trialkit.trial import Trial
+    from trialkit.wording import Wording
 
 #: A page larger than this is hard to mail [bytes].
 LARGEST = 2_000_000
@@ -135,10 +137,31 @@ def build_page(inputs: PageInputs, *, short: bool = False) -> str:
     str
         The whole HTML file.
     """
+    from trialkit.report.first_screen import answer_screen
+
+    return render_page(
+        inputs.trial,
+        inputs.say,
+        answer_screen(inputs),
+        _short_sections(inputs) if short else _sections(inputs),
+        dates=_dates(inputs),
+        short=short,
+    )
+
+
+def render_page(
+    trial: Trial,
+    say: Wording,
+    answer: Answer,
+    sections: Sequence[Section],
+    *,
+    dates: str = "",
+    short: bool = False,
+) -> str:
+    """Fill the template: the first screen and what follows it."""
     from jinja2 import Environment, StrictUndefined
 
     from trialkit import __version__
-    from trialkit.report.first_screen import answer_screen
     from trialkit.report.svg import dark_colors, light_colors
 
     here = files("trialkit.report")
@@ -153,17 +176,16 @@ def build_page(inputs: PageInputs, *, short: bool = False) -> str:
     )
     environment.filters["shape"] = cell_shape
     template = environment.from_string(here.joinpath("page.html.j2").read_text(encoding="utf-8"))
-    say, trial = inputs.say, inputs.trial
     return template.render(
         lang=say.locale.replace("_", "-") if say.language != "en" else "en",
         say=say,
         css=Markup(css),
         title=trial.title,
         species=trial.species,
-        dates=_dates(inputs),
+        dates=dates,
         invented=trial.invented,
-        answer=answer_screen(inputs),
-        sections=_short_sections(inputs) if short else _sections(inputs),
+        answer=answer,
+        sections=sections,
         short=short,
         version=__version__,
     )

@@ -8,11 +8,12 @@ from importlib.metadata import PackageNotFoundError, version
 from trialkit import __version__
 from trialkit.report.inputs import PageInputs, file_hash
 from trialkit.report.page_parts import Pairs, Section, build_table
+from trialkit.report.settings_inputs import SettingsInputs
 
 _SOFTWARE = ("numpy", "pandas", "scipy", "formulaic", "statsmodels", "duckdb", "matplotlib")
 
 
-def provenance_section(inputs: PageInputs) -> Section:
+def provenance_section(inputs: PageInputs | SettingsInputs) -> Section:
     """Name everything the numbers were made from."""
     import pandas as pd
 
@@ -37,7 +38,7 @@ def provenance_section(inputs: PageInputs) -> Section:
     return Section("provenance", say.text("section.provenance"), parts)
 
 
-def provenance_pairs(inputs: PageInputs) -> tuple[tuple[str, str], ...]:
+def provenance_pairs(inputs: PageInputs | SettingsInputs) -> tuple[tuple[str, str], ...]:
     """Give hash of the trial file, seed, and hash and seed of the plan."""
     say, trial, plan = inputs.say, inputs.trial, inputs.plan
     pairs = [
@@ -50,7 +51,7 @@ def provenance_pairs(inputs: PageInputs) -> tuple[tuple[str, str], ...]:
     return tuple(pairs)
 
 
-def fingerprint(inputs: PageInputs) -> str:
+def fingerprint(inputs: PageInputs | SettingsInputs) -> str:
     """Name trial file, plan, seed and version in one line."""
     say, trial, plan = inputs.say, inputs.trial, inputs.plan
     words = {"trial": trial.sha256[:12], "seed": str(trial.seed), "version": __version__}
@@ -59,7 +60,7 @@ def fingerprint(inputs: PageInputs) -> str:
     return say.text("page.fingerprint", plan=plan.hash[:12], **words)
 
 
-def _files(inputs: PageInputs) -> list[tuple[str, int, str]]:
+def _files(inputs: PageInputs | SettingsInputs) -> list[tuple[str, int, str]]:
     trial = inputs.trial
     found = {}
     if trial.source.is_file():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from trialkit.decision.money import break_even_words
+from trialkit.decision.money import break_even_words, gain_note
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -100,7 +100,7 @@ def _money(inputs: PageInputs) -> list[Any]:
                 "verdict_table.priced",
                 prices=[say.text(f"saves.price.{price}") for price in money.counted],
             ),
-            *(say.written(said) for said in break_even_words(money)),
+            *(say.written(said) for said in (*gain_note(money), *break_even_words(money))),
         ],
     )
     prices = list(dict.fromkeys(money.by_price["price"]))

@@ -84,12 +84,14 @@ def timelines(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
 
 def _sound_climate(inputs: PageInputs) -> pd.DataFrame | None:
     """Give the climate log as it was used: calibrated, without readings that were left out."""
+    from trialkit.logs.log import Log
+
     check = inputs.data.check
     if check is not None and check.climate is not None:
         sound: pd.DataFrame = check.climate
         return sound
     log = inputs.logs.get("environment")
-    return None if log is None else log.table
+    return log.table if isinstance(log, Log) else None
 
 
 def _by_chamber(table: pd.DataFrame | None) -> dict[str, pd.DataFrame]:

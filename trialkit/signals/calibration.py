@@ -2,11 +2,6 @@
 
 Above a saturated salt solution the air has a known humidity. One reading gives an offset, two
 give a line. The correction holds from its date to the next one; nothing before the first.
-
-References
-----------
-.. [1] Greenspan, L. (1977). Humidity fixed points of binary saturated aqueous solutions.
-   J. Res. Natl. Bur. Stand. 81A, 89-96. doi:10.6028/jres.081A.011
 """
 
 from __future__ import annotations
@@ -24,106 +19,12 @@ from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
 from trialkit.errors import Finding, LogError
+from trialkit.signals.salts import READING_U, salt_rh_pct, salt_u_pct
 from trialkit.trial.sections import Calibration
-from trialkit.trial.text import nearest
 from trialkit.wording import finding, message, suggestion
 
-#: Coefficients of humidity [%] as a polynomial of temperature [°C], 0 to 50 °C: [1]_ table 1,
-#: as transcribed publicly; KNO3 fitted to the table's values from memory.
-POLYNOMIALS: dict[str, tuple[float, ...]] = {
-    "LiCl": (11.2323, 0.00824245, -2.1489e-4),
-    "MgCl2": (33.6686, -0.00797397, -1.08988e-3),
-    "Mg(NO3)2": (60.3514, -0.298153),
-    "NaCl": (75.5164, 0.0398321, -2.65459e-3, 2.848e-5),
-    "KCl": (88.6190, -0.193340, 8.99706e-4),
-    "KNO3": (96.3321, 0.011226, -0.0048452),
-    "K2SO4": (98.7792, -0.0590502),
-}
-#: Limits of error [% points] at 0, 5 … 35 °C: [1]_ table 2. From memory, except NaCl at 25 °C.
-_ERRORS: dict[str, tuple[float, ...]] = {
-    "LiCl": (0.54, 0.47, 0.41, 0.35, 0.31, 0.27, 0.24, 0.22),
-    "MgCl2": (0.33, 0.28, 0.24, 0.21, 0.18, 0.16, 0.14, 0.13),
-    "Mg(NO3)2": (0.55, 0.43, 0.33, 0.27, 0.23, 0.22, 0.24, 0.29),
-    "NaCl": (0.34, 0.27, 0.22, 0.18, 0.14, 0.12, 0.11, 0.12),
-    "KCl": (0.53, 0.45, 0.39, 0.33, 0.29, 0.26, 0.25, 0.25),
-    "KNO3": (2.9, 2.1, 1.4, 0.96, 0.66, 0.55, 0.60, 0.83),
-    "K2SO4": (1.1, 0.91, 0.76, 0.63, 0.53, 0.45, 0.40, 0.38),
-}
-#: Spread of a reading above a salt [% points]. Common practice, no source.
-READING_U = 0.3
-#: Share of the humidity that 0.1 °C between probe and solution makes.
-PROBE_SHARE = 0.006
-
-
-def salt_rh_pct(salt: str, temp_c: float) -> float:
-    """Give the humidity above a saturated salt solution [%].
-
-    Parameters
-    ----------
-    salt : str
-        One of `POLYNOMIALS`, such as ``"NaCl"``.
-    temp_c : float
-        Temperature of the solution [°C], 0 to 50.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    LogError
-        If the salt is not known or the temperature is out of range.
-
-    Notes
-    -----
-    Greenspan (1977), doi:10.6028/jres.081A.011, table 1.
-
-    Examples
-    --------
-    >>> round(salt_rh_pct("NaCl", 25.0), 2), round(salt_rh_pct("K2SO4", 20.0), 2)
-    (75.3, 97.6)
-    """
-    name = _salt(salt)
-    if not 0 <= temp_c <= 50:
-        raise LogError(f"calibration with {name} at {temp_c:g} °C: the table is for 0 to 50 °C")
-    return sum(c * temp_c**k for k, c in enumerate(POLYNOMIALS[name]))
-
-
-def salt_u_pct(salt: str, temp_c: float, *, temp_u_c: float = 0.5) -> float:
-    """Give the standard uncertainty of one calibration reading [% points].
-
-    Parameters
-    ----------
-    salt : str
-    temp_c : float
-        Temperature of the solution [°C].
-    temp_u_c : float
-        Standard uncertainty of that temperature [°C].
-
-    Returns
-    -------
-    float
-        The table's limits of error taken as two standard deviations; the temperature; 0.1 °C
-        between probe and solution; the spread of the reading; all independent.
-
-    Examples
-    --------
-    >>> round(salt_u_pct("NaCl", 20.0), 2)
-    0.55
-    """
-    name = _salt(salt)
-    table = float(np.interp(temp_c, np.arange(0, 40, 5), _ERRORS[name])) / 2
-    slope = salt_rh_pct(name, min(temp_c + 0.5, 50)) - salt_rh_pct(name, max(temp_c - 0.5, 0))
-    probe = PROBE_SHARE * salt_rh_pct(name, temp_c)
-    return math.sqrt(table**2 + (slope * temp_u_c) ** 2 + probe**2 + READING_U**2)
-
-
-def _salt(name: str) -> str:
-    known = {salt.casefold(): salt for salt in POLYNOMIALS}
-    found = known.get(name.strip().casefold())
-    if found is None:
-        raise LogError(f"calibration: salt {name!r} is not known; {nearest(name, POLYNOMIALS)}")
-    return found
+#: Chamber and sensor; None where the log names no sensor.
+Series = tuple[str, str | None]
 
 
 @dataclass(frozen=True)
@@ -305,36 +206,92 @@ def calibrate_sensors(
     LogError
         As `find_correction`.
     """
-    corrections = tuple(find_correction(one, zone) for one in given)
+    corrections = order_corrections(given, zone)
     if not corrections:
         return Calibrated(climate)
-    table = climate.copy()
-    findings: list[Finding] = []
-    time = table["time"]
-    order = sorted(corrections, key=lambda c: (c.sensor, str(c.since or "")))
-    for sensor, group in itertools.groupby(order, key=lambda c: c.sensor):
-        mine = _rows_of(table, sensor)
-        if not mine.any():
-            findings.append(_unknown(table, sensor))
+    known = list_series(climate)
+    table, counts = correct_records(climate, corrections, known)
+    return Calibrated(table, corrections, tell_corrections(corrections, counts, known, zone))
+
+
+def order_corrections(given: Sequence[Calibration], zone: dt.tzinfo) -> tuple[Correction, ...]:
+    """Find the corrections of a trial's calibrations, by sensor and date."""
+    found = [find_correction(one, zone) for one in given]
+    return tuple(sorted(found, key=lambda c: (c.sensor, str(c.since or ""))))
+
+
+def list_series(climate: pd.DataFrame) -> list[Series]:
+    """List the series of a log: chamber and sensor, None where the sensor is not named."""
+    if "sensor" not in climate.columns:
+        return [(str(name), None) for name in climate["chamber"].astype(str).unique()]
+    pairs = climate[["chamber", "sensor"]].drop_duplicates()
+    return [
+        (str(chamber), None if pd.isna(sensor) else str(sensor))
+        for chamber, sensor in zip(pairs["chamber"], pairs["sensor"], strict=True)
+    ]
+
+
+def correct_records(
+    climate: pd.DataFrame, corrections: Sequence[Correction], known: Sequence[Series]
+) -> tuple[pd.DataFrame, list[int]]:
+    """Correct readings of a log, or of some of its chambers.
+
+    Parameters
+    ----------
+    climate : DataFrame
+    corrections : sequence of Correction
+        In order, see `order_corrections`.
+    known : sequence of (chamber, sensor)
+        Series of the whole log: a name is a chamber's only where no sensor has it.
+
+    Returns
+    -------
+    table : DataFrame
+        The log itself where no correction holds.
+    counts : list of int
+        Records that each correction holds for.
+    """
+    counts = [0] * len(corrections)
+    sensors = {sensor for _, sensor in known}
+    table = climate
+    for i, correction in enumerate(corrections):
+        rows = _rows_of(climate, correction.sensor, own=correction.sensor in sensors)
+        if not rows.any():
             continue
-        held = list(group)
-        for i, correction in enumerate(held):
-            rows = mine.copy()
-            if correction.since is not None:
-                rows &= (time >= correction.since).to_numpy()
-            if i + 1 < len(held):
-                rows &= (time < held[i + 1].since).to_numpy()
-            _correct(table, correction, rows)
-            findings.append(_told(correction, int(rows.sum()), zone))
-    return Calibrated(table, corrections, tuple(findings))
+        if correction.since is not None:
+            rows &= (climate["time"] >= correction.since).to_numpy()
+        following = corrections[i + 1] if i + 1 < len(corrections) else None
+        if following is not None and following.sensor == correction.sensor:
+            rows &= (climate["time"] < following.since).to_numpy()
+        table = climate.copy() if table is climate else table
+        _correct(table, correction, rows)
+        counts[i] = int(rows.sum())
+    return table, counts
 
 
-def _rows_of(table: pd.DataFrame, sensor: str) -> NDArray[np.bool_]:
-    mine = (table["chamber"] == sensor).to_numpy(dtype=bool)
-    if "sensor" in table.columns:
-        own = (table["sensor"] == sensor).fillna(False).to_numpy(dtype=bool)
-        mine = own if own.any() else mine
-    return mine
+def tell_corrections(
+    corrections: Sequence[Correction],
+    counts: Sequence[int],
+    known: Sequence[Series],
+    zone: dt.tzinfo,
+) -> tuple[Finding, ...]:
+    """Tell each correction and the records it holds for, and sensors that are not in the log."""
+    there = {name for series in known for name in series}
+    findings: list[Finding] = []
+    numbered = zip(corrections, counts, strict=True)
+    for sensor, group in itertools.groupby(numbered, key=lambda pair: pair[0].sensor):
+        if sensor in there:
+            findings += [_told(correction, count, zone) for correction, count in group]
+        else:
+            findings.append(_unknown(known, sensor))
+    return tuple(findings)
+
+
+def _rows_of(table: pd.DataFrame, sensor: str, *, own: bool) -> NDArray[np.bool_]:
+    """Tell the records of a sensor, or of a chamber where no sensor has that name."""
+    if own:
+        return (table["sensor"] == sensor).fillna(False).to_numpy(dtype=bool, copy=True)
+    return (table["chamber"] == sensor).to_numpy(dtype=bool, copy=True)
 
 
 def _correct(table: pd.DataFrame, correction: Correction, rows: NDArray[np.bool_]) -> None:
@@ -371,9 +328,8 @@ def _told(correction: Correction, rows: int, zone: dt.tzinfo) -> Finding:
     )
 
 
-def _unknown(table: pd.DataFrame, sensor: str) -> Finding:
-    names = sorted(table["chamber"].astype(str).unique())
-    if "sensor" in table.columns:
-        names += sorted(table["sensor"].dropna().astype(str).unique())
+def _unknown(known: Sequence[Series], sensor: str) -> Finding:
+    names = sorted({chamber for chamber, _ in known})
+    names += sorted({name for _, name in known if name is not None})
     hint = suggestion(sensor, dict.fromkeys(names), list_all=True)
     return finding("calibration_idle", "caution", sensor=sensor, hint=hint)

@@ -283,13 +283,20 @@ def find_dew_jumps(
     return [(int(i), float(j)) for i, j in zip(at[odd], jump[odd], strict=True)]
 
 
-def compare_sensors(climate: pd.DataFrame, limits: FlagLimits) -> list[Flag]:
-    """Look for drift and lasting disagreement between sensors of one chamber."""
+def compare_sensors(
+    climate: pd.DataFrame, limits: FlagLimits, *, shelves: bool | None = None
+) -> list[Flag]:
+    """Look for drift and lasting disagreement between sensors of one chamber.
+
+    Sensors on shelves of their own are not compared; `shelves` says whether the log names any,
+    where `climate` is only a part of it.
+    """
     if "sensor" not in climate.columns:
         return []
     out: list[Flag] = []
     quantities = [("rh_pct", limits.drift_rh_pct, "%"), ("temp_c", limits.drift_temp_c, "°C")]
-    shelves = "shelf" in climate.columns and climate["shelf"].notna().any()
+    if shelves is None:
+        shelves = "shelf" in climate.columns and bool(climate["shelf"].notna().any())
     for chamber, part in climate.groupby("chamber", observed=True):
         names = sorted(part["sensor"].dropna().astype(str).unique())
         for quantity, least, unit in quantities:

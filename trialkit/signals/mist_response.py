@@ -154,32 +154,77 @@ def check_response(
     `low_share` of the usual one by more than four standard errors; its ends are put where the
     sum of what is missing is largest.
     """
+    parts = [
+        follow_chamber(climate[climate["chamber"] == chamber], mist, part, limits=limits)
+        for chamber, part in within[within["start"].notna()].groupby("chamber", sort=False)
+    ]
+    return gather_response(parts, within=within, reservoir_l=reservoir_l, zone=zone)
+
+
+@dataclass(frozen=True)
+class Followed:
+    """Troubles and runs of one chamber, as rows of `MistResponse`. Made by `follow_chamber`."""
+
+    rows: list[dict[str, Any]]
+    runs: list[dict[str, Any]]
+
+
+def follow_chamber(
+    climate: pd.DataFrame,
+    mist: pd.DataFrame,
+    within: pd.DataFrame,
+    *,
+    limits: ResponseLimits | None = None,
+) -> Followed:
+    """Compare the pulses commanded in one chamber with the vapour that followed.
+
+    Parameters
+    ----------
+    climate : DataFrame
+        Records of that chamber alone.
+    mist : DataFrame
+        Of all chambers or of this one.
+    within : DataFrame
+        Runs of that chamber alone.
+    limits : ResponseLimits, optional
+    """
     limits = limits or ResponseLimits()
-    rows: list[dict[str, Any]] = []
-    runs: list[dict[str, Any]] = []
-    for chamber, part in within[within["start"].notna()].groupby("chamber", sort=False):
-        air = vapour_of(climate[climate["chamber"] == chamber])
-        here = mist[(mist["chamber"] == chamber) & mist["stop"].notna()].sort_values("start")
-        on, off = to_ns(here["start"]), to_ns(here["stop"])
-        pulses = Pulses(on, off, *responses(on, off, air))
-        for _, run in part.iterrows():
-            lo, hi = (np.searchsorted(on, run[name].value) for name in ("start", "stop"))
-            one = pulses.between(int(lo), int(hi))
-            found = list(_judge(one, air, run, limits)) if len(one.on) else []
-            rows += [{"chamber": str(chamber), "run": str(run["run"])} | row for row in found]
-            lost = sum(r["on_s"] for r in found if r["fault"] in ("no response", "ran dry"))
-            runs.append(
-                {"chamber": str(chamber), "run": str(run["run"])}
-                | one.summary()
-                | {"lost_on_s": lost}
-                | {"seen_pct": loss_seen_pct(one, _NEAR, limits.low_share, _SURE)}
-            )
+    out = Followed([], [])
+    if not len(within):
+        return out
+    chamber = within["chamber"].iloc[0]
+    air = vapour_of(climate)
+    here = mist[(mist["chamber"] == chamber) & mist["stop"].notna()].sort_values("start")
+    on, off = to_ns(here["start"]), to_ns(here["stop"])
+    pulses = Pulses(on, off, *responses(on, off, air))
+    for _, run in within.iterrows():
+        lo, hi = (np.searchsorted(on, run[name].value) for name in ("start", "stop"))
+        one = pulses.between(int(lo), int(hi))
+        found = list(_judge(one, air, run, limits)) if len(one.on) else []
+        name = {"chamber": str(chamber), "run": str(run["run"])}
+        out.rows.extend(name | row for row in found)
+        lost = sum(r["on_s"] for r in found if r["fault"] in ("no response", "ran dry"))
+        seen = loss_seen_pct(one, _NEAR, limits.low_share, _SURE)
+        out.runs.append(name | one.summary() | {"lost_on_s": lost, "seen_pct": seen})
+    return out
+
+
+def gather_response(
+    parts: Sequence[Followed],
+    *,
+    within: pd.DataFrame,
+    reservoir_l: float | None = None,
+    zone: dt.tzinfo = dt.UTC,
+) -> MistResponse:
+    """Put together what was found chamber by chamber, and tell it; see `check_response`."""
+    rows = [row for part in parts for row in part.rows]
     columns = ["chamber", "run", "fault", "start", "stop", "hours", "pulses", "on_s"]
     table = pd.DataFrame(rows, columns=[*columns, "response_pct", "detail"])
     for name in ("start", "stop"):
         table[name] = pd.to_datetime(table[name].astype("int64"), utc=True)
     findings = tuple(_findings(table, zone, reservoir_l, run_places(within)))
-    return MistResponse(table, pd.DataFrame(runs), findings)
+    runs = pd.DataFrame([run for part in parts for run in part.runs])
+    return MistResponse(table, runs, findings)
 
 
 def _judge(

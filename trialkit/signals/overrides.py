@@ -135,12 +135,12 @@ def tell_unheeded(asked: Sequence[Trust | LeaveOut], *, why: str) -> list[Findin
     Parameters
     ----------
     asked : sequence of Trust or LeaveOut
-    why : {"no_log", "no_chambers", "too_large"}
+    why : {"no_log", "no_chambers"}
         Why no sensor was judged.
 
     Examples
     --------
-    >>> tell_unheeded((), why="too_large")
+    >>> tell_unheeded((), why="no_log")
     []
     """
     if not asked:

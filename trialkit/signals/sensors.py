@@ -130,6 +130,47 @@ def flag_sensors(
     >>> flag_sensors(log).table[["quantity", "flag", "hours"]].to_numpy().tolist()
     [['rh_pct', 'stuck', 4.983]]
     """
+    found = find_flags(
+        climate, within=within, max_gap_min=max_gap_min, limits=limits, zone=zone, asked=asked
+    )
+    return gather_flags([found], within=within, zone=zone, asked=asked)
+
+
+@dataclass(frozen=True)
+class FoundFlags:
+    """Flags of some chambers of a log, before they are told. Made by `find_flags`.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `SensorFlags.table`, with `asked`, the number of the request behind a row, or −1.
+    known : tuple of (str, str)
+        Chamber and sensor of every series.
+    """
+
+    table: pd.DataFrame
+    known: tuple[tuple[str, str], ...]
+
+
+def find_flags(
+    climate: pd.DataFrame,
+    *,
+    within: pd.DataFrame | None = None,
+    max_gap_min: float = 10.0,
+    limits: faults.FlagLimits | None = None,
+    zone: dt.tzinfo = dt.UTC,
+    asked: Sequence[Trust | LeaveOut] = (),
+    shelves: bool | None = None,
+) -> FoundFlags:
+    """Look for readings that cannot be trusted in whole chambers of a log.
+
+    Parameters
+    ----------
+    climate, within, max_gap_min, limits, zone, asked
+        As for `flag_sensors`; `climate` may hold some chambers of a log only.
+    shelves : bool, optional
+        Whether the log names shelves anywhere; by default whether these chambers do.
+    """
     limits = limits or faults.FlagLimits()
     gap_ns = round(max_gap_min * 6e10)
     rows: list[dict[str, Any]] = []
@@ -143,7 +184,8 @@ def flag_sensors(
         judged = {name: v for name, v in values.items() if name in JUDGED}
         for quantity, found in faults.find_all(time, judged, gap_ns, limits):
             rows.append({"chamber": chamber, "sensor": sensor, "quantity": quantity} | found)
-    rows = apply_overrides([*rows, *faults.compare_sensors(climate, limits)], series, asked, zone)
+    compared = faults.compare_sensors(climate, limits, shelves=shelves)
+    rows = apply_overrides([*rows, *compared], series, asked, zone)
     columns = ["chamber", "sensor", "quantity", "flag", "start", "stop", "records", "action"]
     table = pd.DataFrame(rows, columns=[*columns, "detail", "because", "asked"])
     for name in ("start", "stop"):
@@ -151,10 +193,32 @@ def flag_sensors(
     table = _within(table, within)
     hours = (table["stop"] - table["start"]).dt.total_seconds() / 3600
     table.insert(6, "hours", hours.round(3))
+    return FoundFlags(table, tuple(series))
+
+
+def gather_flags(
+    parts: Sequence[FoundFlags],
+    *,
+    within: pd.DataFrame | None = None,
+    zone: dt.tzinfo = dt.UTC,
+    asked: Sequence[Trust | LeaveOut] = (),
+) -> SensorFlags:
+    """Put the flags of all chambers of a log together, and tell them.
+
+    Parameters
+    ----------
+    parts : sequence of FoundFlags
+        At least one; no chamber in more than one.
+    within, zone, asked
+        As for `flag_sensors`.
+    """
+    tables = [part.table for part in parts if len(part.table)] or [parts[0].table]
+    table = tables[0] if len(tables) == 1 else pd.concat(tables, ignore_index=True)
     order = ["chamber", "sensor", "start", "quantity"]
     table = table.sort_values(order, kind="stable").reset_index(drop=True)
     runs = run_places(within)
-    told = tell_overrides(table, asked, known=list(series), runs=runs)
+    known = [series for part in parts for series in part.known]
+    told = tell_overrides(table, asked, known=known, runs=runs)
     findings = (*_findings(table[table["asked"] < 0], zone, runs), *told)
     return SensorFlags(table.drop(columns="asked"), findings)
 

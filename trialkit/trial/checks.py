@@ -18,6 +18,7 @@ from trialkit.trial.covariate_checks import check_covariates_section
 from trialkit.trial.log_checks import check_logs_section
 from trialkit.trial.look_checks import check_looks
 from trialkit.trial.question_checks import check_question
+from trialkit.trial.ranges import levels_of_range
 from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
     SECTIONS,
@@ -70,7 +71,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         faults,
     )
     logs = check_logs_section(raw.get("logs", {}), levels, zone, places, faults, own=columns)
-    if structure and factors and not faults:
+    if structure and factors and not faults and not any(f.tuned for f in factors.values()):
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
         check_looks(sections["question"], structure, levels, factors, places, faults)
     if faults or structure is None:
@@ -244,8 +245,12 @@ def _factor(
     except DesignError as problem:
         faults.append(Fault(places.where(*path, "applied_to"), str(problem), "choose one of them"))
         return None
-    names = list(section.levels)
-    if len(names) < 2:
+    levels, tuned = dict(section.levels), None
+    if section.range is not None:
+        where = places.where(*path, "range")
+        levels, tuned, wrong = levels_of_range(section.range, levels, section.control, where)
+        faults += wrong
+    elif len(levels) < 2:
         faults.append(Fault(places.where(*path, "levels"), "has only one level", "add a second"))
     if len(faults) > before:
         return None
@@ -253,11 +258,12 @@ def _factor(
         name=name,
         applied_to=term,
         control=section.control,
-        levels=dict(section.levels),
+        levels=levels,
         replication=dict(section.replication) if section.replication else None,
         forbidden=tuple((f.unit, f.level) for f in section.forbidden),
         apart=tuple(tuple(group) for group in section.apart),
         method=section.method,
+        tuned=tuned,
     )
 
 

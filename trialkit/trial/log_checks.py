@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 
-from trialkit.columns import HarvestColumn, log_columns, units_for
+from trialkit.columns import HarvestColumn, log_columns, unit_for, units_for
 from trialkit.errors import Fault
 from trialkit.trial.section_checks import check_section
 from trialkit.trial.sections import (
@@ -58,10 +58,11 @@ def check_logs_section(
                 what = f"a {kind} log has no column {name!r}"
                 faults.append(Fault(where, what, nearest(name, known)))
         for name, unit in checked.units.items():
-            if name in known and unit not in units_for(name, own):
+            if name in known and unit_for(name, unit, own) is None:
                 listed = ", ".join(units_for(name, own)) or "none: it carries no unit"
                 where = places.where(*path, "units", name)
                 faults.append(Fault(where, f"unit {unit!r} is not known here", f"known: {listed}"))
+        _clocks(str(kind), checked, zone, places, faults)
         _readings(str(kind), checked, levels.get("chamber"), zone, places, faults)
         out[str(kind)] = checked
     return out
@@ -98,6 +99,26 @@ def _readings(
             what = f"readings of {trust.chamber} are both to be trusted and to be left out"
             where = places.where("logs", kind, "trust", number)
             faults.append(Fault(where, what, "decide for one, or correct since and until"))
+
+
+def _clocks(
+    kind: str,
+    section: LogSection,
+    zone: dt.tzinfo,
+    places: Places,
+    faults: list[Fault],
+) -> None:
+    """Check that no clock has two truths for one moment that it showed."""
+    known: dict[tuple[object, ...], dt.datetime] = {}
+    for number, clock in enumerate(section.clock):
+        if clock.shows is None or clock.truth is None:
+            continue
+        key = (clock.file, clock.since, clock.until, _aware(clock.shows, zone))
+        truth = _aware(clock.truth, zone)
+        if known.setdefault(key, truth) != truth:
+            where = places.where("logs", kind, "clock", number)
+            what = f"the clock of {clock.file!r} shows {clock.shows} twice, with different truths"
+            faults.append(Fault(where, what, "remove the wrong one"))
 
 
 def _aware(moment: dt.datetime, zone: dt.tzinfo) -> dt.datetime:

@@ -14,6 +14,7 @@ from trialkit.trial.sections import (
     Forbidden,
     Keep,
     LeaveOut,
+    RangeSection,
     Section,
     Setting,
     Trust,
@@ -98,6 +99,7 @@ def _owner(model: type[Section], location: tuple[Any, ...]) -> list[str]:
     """Find the keys allowed where an unknown one stands."""
     nested: dict[str, type[Section]] = {
         "levels": Setting,
+        "range": RangeSection,
         "forbidden": Forbidden,
         "clock": Clock,
         "keep": Keep,

@@ -16,6 +16,7 @@ from pydantic import (
     Field,
     create_model,
     field_validator,
+    model_validator,
 )
 from pydantic_core import PydanticCustomError
 
@@ -137,6 +138,65 @@ class Forbidden(Section):
     level: str
 
 
+def _check_range(value: object) -> object:
+    listed = value if isinstance(value, list) else []
+    numbers = [v for v in listed if isinstance(v, (int, float)) and not isinstance(v, bool)]
+    if len(listed) != 2 or len(numbers) != 2:
+        raise PydanticCustomError(
+            "range", "should be the lowest and the highest possible value, such as [5, 250]"
+        )
+    return value
+
+
+def _check_ends(value: object) -> object:
+    return None if value is None else _check_range(value)
+
+
+#: The lowest and the highest value of a range.
+Ends = Annotated[list[float] | None, BeforeValidator(_check_ends)]
+
+
+class RangeSection(Section):
+    """`range` of a treatment: a setting that is tuned as a number, from a value to another.
+
+    One of `duty_pct`, `start_below_rh`, `lux`, `ppfd_umol_m2_s`, `hours` and `value` has a
+    lowest and a highest value; `step` or `values` say what the timer, sensor or lamp can be set to.
+    """
+
+    duty_pct: Ends = None
+    start_below_rh: Ends = None
+    lux: Ends = None
+    ppfd_umol_m2_s: Ends = None
+    hours: Ends = None
+    value: Ends = None
+    step: Positive | None = None
+    values: list[float] = []
+    on_s: Positive | None = None
+    width: Positive | None = None
+    unit: str = ""
+
+    @model_validator(mode="after")
+    def _one_of_them(self) -> RangeSection:
+        given = [name for name in _TUNABLE if getattr(self, name) is not None]
+        if len(given) != 1:
+            raise PydanticCustomError(
+                "one_range", "should have one setting with its lowest and highest value"
+            )
+        low, high = getattr(self, given[0])
+        if not low < high:
+            raise PydanticCustomError("one_range", "should go from a smaller to a larger number")
+        return self
+
+    @property
+    def tuned(self) -> tuple[str, list[float]]:
+        """Name the setting that is tuned, with the ends of its range."""
+        name = next(name for name in _TUNABLE if getattr(self, name) is not None)
+        return name, getattr(self, name)
+
+
+_TUNABLE = ("duty_pct", "start_below_rh", "lux", "ppfd_umol_m2_s", "hours", "value")
+
+
 class FactorSection(Section):
     """`[factors.NAME]`: a treatment, its levels and the units that receive it."""
 
@@ -146,17 +206,8 @@ class FactorSection(Section):
     replication: dict[str, Annotated[int, Field(gt=0)]] | None = None
     forbidden: list[Forbidden] = []
     apart: list[list[str]] = []
+    range: RangeSection | None = None
     method: Literal["auto", "randomised", "latin square", "carry-over balanced"] = "auto"
-
-
-def _check_range(value: object) -> object:
-    listed = value if isinstance(value, list) else []
-    numbers = [v for v in listed if isinstance(v, (int, float)) and not isinstance(v, bool)]
-    if len(listed) != 2 or len(numbers) != 2:
-        raise PydanticCustomError(
-            "range", "should be the lowest and the highest possible value, such as [5, 250]"
-        )
-    return value
 
 
 class ColumnSection(Section):
@@ -391,7 +442,8 @@ class LogSection(Section):
     units: dict[str, str] = {}
     layout: Literal["long", "wide"] | None = None
     time_format: str | None = None
-    time_zone: str | None = None
+    #: Zone of times without an offset; of all files, or file → zone.
+    time_zone: str | dict[str, str] | None = None
     day_first: bool | None = None
     decimal: Literal[".", ","] | None = None
     delimiter: str | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import product
 from pathlib import Path
@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
+from trialkit.settings.setting_range import SettingRange
 from trialkit.structure import Structure, Term
 from trialkit.trial.covariates import Covariate
+from trialkit.trial.ranges import number_of
 from trialkit.trial.sections import (
     BlocksSection,
     LogSection,
@@ -53,6 +55,9 @@ class Factor:
         Levels that must not stand in neighbouring units.
     method : str
         How it is randomised; ``"auto"`` chooses by the structure.
+    tuned : SettingRange or None
+        The range, where the treatment is a setting tuned as a number; then `levels` are all
+        values that can be set.
     """
 
     name: str
@@ -63,6 +68,7 @@ class Factor:
     forbidden: tuple[tuple[str, str], ...] = ()
     apart: tuple[tuple[str, ...], ...] = ()
     method: str = "auto"
+    tuned: SettingRange | None = None
 
     @property
     def stratum(self) -> str:
@@ -73,6 +79,13 @@ class Factor:
     def reference(self) -> str:
         """The control, or the first level where none is named."""
         return self.control or next(iter(self.levels))
+
+    def number(self, level: str) -> float:
+        """Give the number of a level of a setting that is tuned."""
+        assert self.tuned is not None, self.name
+        found = number_of(self.levels[level], self.tuned.name)
+        assert found is not None, level
+        return found
 
 
 @dataclass(frozen=True)
@@ -152,6 +165,28 @@ class Trial:
     def counts(self) -> dict[str, int]:
         """Unit factor → number of levels (within its parent where nested)."""
         return {name: len(names) for name, names in self.levels.items()}
+
+    @property
+    def tuned(self) -> tuple[Factor, ...]:
+        """Treatments that are settings tuned as numbers."""
+        return tuple(f for f in self.factors.values() if f.tuned is not None)
+
+    def with_levels(self, table: pd.DataFrame) -> Trial:
+        """Give the trial with only those levels of tuned settings that stand in a table."""
+        factors = {
+            name: f
+            if f.tuned is None
+            else replace(
+                f,
+                levels={
+                    level: setting
+                    for level, setting in f.levels.items()
+                    if level == f.control or (table[name] == level).any()
+                },
+            )
+            for name, f in self.factors.items()
+        }
+        return replace(self, factors=factors)
 
     @property
     def primary(self) -> Factor:

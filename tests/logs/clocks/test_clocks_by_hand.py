@@ -238,3 +238,21 @@ def test_a_file_that_begins_or_ends_in_the_doubled_hour_tells_nothing() -> None:
     assert len(localise(every(10, "00:00", "02:40"), VIENNA).unsure) == 5
     assert len(localise(every(10, "01:50", "03:00"), VIENNA).unsure) == 0  # a record on each side
     assert len(localise(np.zeros(0, np.int64), VIENNA).utc) == 0
+
+
+# ------------------------------------------------------------------ two truths for one moment
+
+
+def test_one_moment_shown_with_two_truths_is_refused() -> None:
+    """At 08:00 on its display it was 08:05 or 08:10, not both."""
+    first = Clock(file="*", shows=moment("08:00"), truth=moment("08:05"))
+    second = Clock(file="a.csv", shows=moment("08:00"), truth=moment("08:10"))
+    with pytest.raises(LogError, match="two clock corrections"):
+        added(["09:00"], first, second)
+    again = Clock(file="a.csv", shows=moment("08:00"), truth=moment("08:05"))
+    assert added(["09:00"], first, again)[0] == [300]
+    until = first.model_copy(update={"until": moment("08:30")})
+    since = second.model_copy(update={"since": moment("08:30")})
+    assert added(["08:29", "08:30"], until, since)[0] == [300, 600]
+    with pytest.raises(LogError, match="two clock corrections"):
+        added(["09:00"], first, since)

@@ -49,3 +49,24 @@ def test_the_empty_sheet_is_an_empty_harvest(tmp_path: Path) -> None:
     assert len(log.table) == 0
     assert len(log.ledger.table) == 1
     assert log.ledger.summary()["set_aside"].tolist() == [64]
+
+
+def _unread(folder: Path, head: str, row: str, section: str = "") -> list[str]:
+    sheet = f"unit,flush,date,fresh_g,{head}\nB1-T1-top-1,1,2031-01-20,400,{row}\n"
+    logs = f'\n[logs.harvest]\nfiles = ["h.csv"]\n{section}'
+    log = tk.read_harvest(make_trial(folder, {"h.csv": sheet.encode()}, logs))
+    return [str(f) for f in log.findings if f.code == "columns_unread"]
+
+
+def test_a_column_that_nothing_reads_is_told(tmp_path: Path) -> None:
+    [told] = _unread(tmp_path / "1", "picker,cap diameter", "Ann,55")
+    assert "'picker' and 'cap diameter'" in told
+    assert "dry_g" in told  # one that could be meant and is not named yet
+    [one] = _unread(tmp_path / "2", "picker,cap diameter", "Ann,")  # empty: nothing is lost
+    assert "'picker'" in one
+    assert "cap diameter" not in one
+    assert _unread(tmp_path / "3", "remark", "wet", 'columns = { note = "remark" }\n') == []
+    assert _unread(tmp_path / "4", "batch,chamber,shelf,block", "B1,T1,top,1") == []
+    own = '\n[columns.cap_mm]\nrange = [5, 250]\npools = "mean"\nunit = "mm"\n'
+    mapped = 'columns = { cap_mm = "cap (cm)" }\n' + own
+    assert _unread(tmp_path / "5", "cap (cm)", "5.5", mapped) == []

@@ -12,8 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from trialkit.columns import LOG_COLUMNS, house_unit, to_house_unit
-from trialkit.logs.text.numbers import head_unit, read_numbers, unit_word
+from trialkit.logs.head_units import head_unit
+from trialkit.logs.text.numbers import read_numbers
 from trialkit.logs.text.times import compile_format, read_moments
+from trialkit.units import unit_word
 
 FORMATS = [
     "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y/%m/%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S.%f",

@@ -68,6 +68,9 @@ class Allocation:
         levels = list(self._factor(factor).levels)
         return self.assignment(factor)[factor].value_counts().reindex(levels, fill_value=0)
 
+    def _percent(self, shares: dict[str, float], name: str) -> str:
+        return spoken().percent(100 * shares.get(name, 1.0), 1)
+
     def _shown(self) -> Shown:
         import pandas as pd
 
@@ -83,8 +86,8 @@ class Allocation:
                     "given": factor.stratum,
                     "units": ", ".join(f"{k} {v}" for k, v in counts.items()),
                     "laid": str(layout_words(self.method.get(name, ""))),
-                    "kept": say.percent(100 * self.efficiency.get(name, 1.0), 1),
-                    "best": say.percent(100 * self.bound.get(name, 1.0), 1),
+                    "kept": "–" if factor.tuned else self._percent(self.efficiency, name),
+                    "best": "–" if factor.tuned else self._percent(self.bound, name),
                 }
             )
         version = say.text("plan_words.version", version=self.version, plan=self.hash[:12])

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.design.power.looks import PlannedLook, comparison_after, planned_looks
 from trialkit.design.power.questions import Question, Wanted, chance, effect_of
-from trialkit.design.power.variation import Variation
+from trialkit.design.variation import Variation
 from trialkit.model.sequential.stage_levels import chances_by_look
 from trialkit.trial import Trial
 from trialkit.wording import Message, message

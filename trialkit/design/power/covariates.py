@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.variation import Variation
 from trialkit.trial import Trial
 from trialkit.trial.covariates import Covariate
 from trialkit.wording import Message, Units, message

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.design.power.questions import rows_against, worst_row
-from trialkit.design.power.variation import Variation, planning_ranges
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
+from trialkit.design.variation import Variation, planning_ranges
 from trialkit.errors import DesignError, PlanError
 from trialkit.model.answers.comparisons import correlation_of
 from trialkit.model.sequential.spending import error_spent

@@ -8,8 +8,8 @@ import numpy as np
 
 from trialkit.arrays import Floats
 from trialkit.design.power.simulation_job import Job
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.variation import Variation
 from trialkit.structure import Term
 
 

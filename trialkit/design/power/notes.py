@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from trialkit.design.power.error_choice import acts
 from trialkit.design.power.questions import Question, Wanted
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
 from trialkit.design.strata.error_terms import BATCH
+from trialkit.design.variation import Variation
 from trialkit.errors import DesignError, PlanError
 from trialkit.trial import Trial
 from trialkit.wording import Message, Units, message

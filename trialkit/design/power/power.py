@@ -23,14 +23,14 @@ from trialkit.design.power.questions import (
 )
 from trialkit.design.power.result import PowerTable
 from trialkit.design.power.run import Simulated, simulate_power
-from trialkit.design.power.variation import (
+from trialkit.design.power.variation_pilot import pilot_variation
+from trialkit.design.strata.comparisons import Comparison, compare_in
+from trialkit.design.strata.remedies import scarce
+from trialkit.design.variation import (
     Variation,
     given_variation,
     planning_ranges,
 )
-from trialkit.design.power.variation_pilot import pilot_variation
-from trialkit.design.strata.comparisons import Comparison, compare_in
-from trialkit.design.strata.remedies import scarce
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 from trialkit.wording import Message, spoken

@@ -20,9 +20,9 @@ from trialkit.arrays import Floats
 from trialkit.design.power.error_choice import ErrorUsed, errors_used, mixed
 from trialkit.design.power.exact import beyond_f, beyond_t
 from trialkit.design.power.mean_error import common_row, joint_df, mean_df, split_variance
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.design.strata.error_terms import BatchTerm
+from trialkit.design.variation import Variation
 from trialkit.model.answers.comparisons import correlation_of
 from trialkit.model.inference.simultaneous import largest_point
 from trialkit.model.inference.tails import t_quantile

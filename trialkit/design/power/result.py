@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 from trialkit.design.power.notes import method_words
 from trialkit.design.power.questions import QUESTIONS, Question, Wanted
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.variation import Variation
 from trialkit.trial import Trial
 from trialkit.wording import Message, spoken, units_in_words
 

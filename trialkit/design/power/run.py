@@ -11,9 +11,9 @@ import numpy as np
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.power.simulate import CHUNK, ENDS, make_job
-from trialkit.design.power.variation import Variation
 from trialkit.design.power.workers import run_chunks
 from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.variation import Variation
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 from trialkit.wording import Message, message, spoken

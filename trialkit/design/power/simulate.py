@@ -32,8 +32,8 @@ from trialkit.design.power.questions import (
 )
 from trialkit.design.power.ratio_tests import ratio_tests
 from trialkit.design.power.simulation_job import Job
-from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
+from trialkit.design.variation import Variation
 from trialkit.errors import ModelError
 from trialkit.trial import Trial
 

@@ -24,7 +24,7 @@ import numpy as np
 from scipy import special
 
 from trialkit.arrays import Floats
-from trialkit.design.power.variation import Variation, percentiles, planning_ranges
+from trialkit.design.variation import Variation, percentiles, planning_ranges
 from trialkit.errors import DesignError
 from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
 from trialkit.model.inference.memory import recall

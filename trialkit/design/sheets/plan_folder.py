@@ -228,7 +228,7 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
             "back; note any deviation in the harvest notes instead"
         )
     return Allocation(
-        trial=trial,
+        trial=trial.with_levels(table),
         table=table,
         seed=int(record["seed"]),
         version=str(record["version"]),

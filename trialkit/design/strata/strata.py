@@ -30,6 +30,7 @@ from trialkit.design.layout.procedure import base_layouts
 from trialkit.design.layout.site import treated_sites
 from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.remedies import refusal, scarce
+from trialkit.design.strata.surface_terms import surface_rows, surface_sentences
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
@@ -157,6 +158,9 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     """
     import pandas as pd
 
+    if trial.tuned:
+        table = pd.DataFrame(surface_rows(trial))
+        return Strata(trial, table, tuple(surface_sentences(trial, plan)))
     lines = trial_lines(trial, plan)
     left = {line.stratum: line.df for line in lines if not line.name}
     home = home_strata(lines)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from trialkit.errors import Finding
@@ -11,14 +13,20 @@ from trialkit.wording import finding
 
 def tell_doubts(records: Records, series: np.ndarray, kept: np.ndarray) -> list[Finding]:
     """Tell records out of order, and values that only make sense in another unit."""
-    return [*_tell_disorder(records, series), *_doubt_units(records, kept)]
+    files = [part.account.file for part in records.parts]
+    return [*tell_disorder(files, count_steps(records, series)), *doubt_units(records, kept)]
 
 
-def _tell_disorder(records: Records, series: np.ndarray) -> list[Finding]:
-    """Tell files whose records are not in order of time."""
-    out = []
+def count_steps(records: Records, series: np.ndarray) -> np.ndarray:
+    """Count the steps back and forth in time between neighbouring records of each part.
+
+    Returns
+    -------
+    ndarray of int, shape (parts, 2)
+    """
+    out = np.zeros((len(records.parts), 2), np.int64)
     bounds = np.searchsorted(records.part, np.arange(len(records.parts) + 1))
-    for f, part in enumerate(records.parts):
+    for f in range(len(records.parts)):
         mine = slice(bounds[f], bounds[f + 1])
         live = records.alive[mine]
         code, time = series[mine][live], records.time[mine][live]
@@ -26,13 +34,20 @@ def _tell_disorder(records: Records, series: np.ndarray) -> list[Finding]:
             order = np.argsort(code, kind="stable")
             code, time = code[order], time[order]
         steps = np.diff(time)[np.diff(code) == 0]
-        turns = min(int((steps < 0).sum()), int((steps > 0).sum()))
-        if turns:
-            out.append(finding("out_of_order", "note", file=part.account.file, count=turns))
+        out[f] = (steps < 0).sum(), (steps > 0).sum()
     return out
 
 
-def _doubt_units(records: Records, kept: np.ndarray) -> list[Finding]:
+def tell_disorder(files: Sequence[str], steps: np.ndarray) -> list[Finding]:
+    """Tell files whose records are not in order of time."""
+    return [
+        finding("out_of_order", "note", file=file, count=int(turns))
+        for file, turns in zip(files, steps.min(axis=1), strict=True)
+        if turns
+    ]
+
+
+def doubt_units(records: Records, kept: np.ndarray) -> list[Finding]:
     """Find values that only make sense in another unit."""
     out = []
     whole = len(kept) == len(records.time)

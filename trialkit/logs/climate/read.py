@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from trialkit.columns import VALUE_COLUMNS, house_unit
+from trialkit.columns import VALUE_COLUMNS, WITH_TEMPERATURE, house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
 from trialkit.logs.climate.copies import set_copies_aside
@@ -18,6 +18,7 @@ from trialkit.logs.climate.records import (
     tabulate_records,
     tabulate_spans,
 )
+from trialkit.logs.humidity_units import WRITTEN, rh_from
 from trialkit.logs.log import Log
 from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.number_column import read_number_column
@@ -90,7 +91,7 @@ def _read(trial: Trial) -> Log:
     """Read file by file: places, times, values. Then, across files: copies, doubts, the table."""
     reading = start_reading(trial, "environment", advise_columns)
     parts: list[Part] = []
-    for_each_file(reading, lambda opened: parts.extend(_read_file(reading, opened)))
+    for_each_file(reading, lambda opened: parts.extend(read_parts(reading, opened)))
     chambers, shelves = trial.levels["chamber"], trial.levels.get("shelf", ())
     records = stack_parts(parts)
     findings = name_sensors(records, chambers)
@@ -108,8 +109,8 @@ def _read(trial: Trial) -> Log:
     return reading.close(table, tabulate_spans(records, kept, chambers))
 
 
-def _read_file(reading: Reading, opened: Opened) -> list[Part]:
-    """Read the records of one file."""
+def read_parts(reading: Reading, opened: Opened) -> list[Part]:
+    """Read the records of one file: one part, or one for each chamber of a wide file."""
     if opened.columns.wide:
         return _read_wide(reading, opened)
     levels, heads = reading.trial.levels, opened.columns.heads
@@ -119,9 +120,10 @@ def _read_file(reading: Reading, opened: Opened) -> list[Part]:
     single = len(sensors) <= 1 and len(np.unique(chamber)) <= 1
     groups = None if single else chamber * (len(sensors) + 1) + sensor
     times = read_times(reading, opened, groups=groups)
-    values = {
-        c: _read_values(opened, c, heads[c]) for c in VALUE_COLUMNS["environment"] if c in heads
-    }
+    values: dict[str, np.ndarray] = {}
+    for column in VALUE_COLUMNS["environment"]:
+        if column in heads:
+            values[column] = _read_values(opened, column, heads[column], values.get("temp_c"))
     _drop_empty(opened, list(values.values()))
     kept = np.flatnonzero(opened.account.alive[: opened.raw.n] & times.ok)
     return [
@@ -143,9 +145,11 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
     chambers, given = reading.trial.levels["chamber"], reading.spec.chamber
     times = read_times(reading, opened)
     by_chamber: dict[int, dict[str, np.ndarray]] = {}
-    for w in opened.columns.wide:
+    warmth_first = sorted(opened.columns.wide, key=lambda w: w.column != "temp_c")
+    for w in warmth_first:
         chamber = chamber_of_column(w, chambers, given, opened.raw.name)
-        by_chamber.setdefault(chamber, {})[w.column] = _read_values(opened, w.column, w.head)
+        read = by_chamber.setdefault(chamber, {})
+        read[w.column] = _read_values(opened, w.column, w.head, read.get("temp_c"))
     _drop_empty(opened, [v for values in by_chamber.values() for v in values.values()])
     sensors, sensor = sensors_of_rows(opened, reading.spec.sensor)
     alive = opened.account.alive[: opened.raw.n] & times.ok
@@ -167,9 +171,13 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
     return parts
 
 
-def _read_values(opened: Opened, column: str, head: str) -> np.ndarray:
+def _read_values(opened: Opened, column: str, head: str, temp_c: np.ndarray | None) -> np.ndarray:
     """Read one measured column of a file; what cannot be used becomes NaN and is recorded."""
-    values = read_number_column(opened, column, head, house_unit(column))
+    unit = opened.columns.units.get(column, "")
+    if unit in WITH_TEMPERATURE.get(column, ()):
+        values = _work_out_humidity(opened, head, unit, temp_c)
+    else:
+        values = read_number_column(opened, column, head, house_unit(column))
     low, high = IMPOSSIBLE[column]
     wrong = np.flatnonzero((values < low) | (values > high))
     if len(wrong):
@@ -184,6 +192,20 @@ def _read_values(opened: Opened, column: str, head: str) -> np.ndarray:
         )
         values[may] = np.nan
     return values
+
+
+def _work_out_humidity(
+    opened: Opened, head: str, unit: str, temp_c: np.ndarray | None
+) -> np.ndarray:
+    """Give relative humidity from vapour, dew point or deficit and the temperature beside it."""
+    if temp_c is None:
+        raise LogError(
+            f"{opened.raw.name}: {head!r} gives humidity as {unit}, which takes the temperature of "
+            "the air, and the file has none → name temp_c under columns, or leave rh_pct out"
+        )
+    own, house = WRITTEN[unit]
+    written = read_number_column(opened, "rh_pct", head, house, unit=own)
+    return rh_from(unit, written, temp_c)
 
 
 def _drop_empty(opened: Opened, values: list[np.ndarray]) -> None:

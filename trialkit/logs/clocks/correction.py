@@ -6,15 +6,19 @@ A logger's clock is corrected first, on the clock it shows, and put into its zon
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from itertools import combinations
 
 import numpy as np
 
 from trialkit.errors import LogError
-from trialkit.logs.clocks.zones import NS
+from trialkit.logs.clocks.zones import NO_TIME, NS
 from trialkit.logs.ledger import FileAccount
 from trialkit.trial.sections import Clock
 from trialkit.wording import message
+
+#: From and until which shown moment [ns] a correction holds; None where it has no end.
+Span = tuple[int | None, int | None]
 
 
 def set_right(
@@ -103,7 +107,7 @@ def correct_clock(
     """
     add = np.zeros(len(shown), np.int64)
     touched = np.zeros(len(shown), bool)
-    pairs: dict[tuple[int | None, int | None], list[tuple[int, int]]] = {}
+    pairs: dict[Span, list[tuple[int, int]]] = {}
     for c in corrections:
         since = _to_shown(c.since, zone, aware) if c.since else None
         until = _to_shown(c.until, zone, aware) if c.until else None
@@ -119,11 +123,33 @@ def correct_clock(
                 f"{file}: a clock correction needs add_s, or both shows and truth "
                 "→ complete it in the trial file"
             )
+    _refuse_two_truths(pairs, file)
     for (since, until), known in pairs.items():
         inside = _inside(shown, since, until)
         add[inside] += _drift(shown[inside], sorted(known))
         touched |= inside
     return add, touched
+
+
+def _refuse_two_truths(pairs: Mapping[Span, Sequence[tuple[int, int]]], file: str) -> None:
+    """Refuse a moment that a clock showed once, with two different truths."""
+    told = [(span, shows, truth) for span, known in pairs.items() for shows, truth in known]
+    for (one, shows, truth), (other, again, else_true) in combinations(told, 2):
+        if shows == again and truth != else_true and _overlap(one, other):
+            moments = [str(np.datetime64(t, "ns").astype("datetime64[s]")) for t in
+                       (shows, truth, else_true)]  # fmt: skip
+            raise LogError(
+                f"{file}: two clock corrections say what was true when the clock showed "
+                f"{moments[0]}: {moments[1]} and {moments[2]} → remove the wrong one, or give each "
+                "its own since and until"
+            )
+
+
+def _overlap(one: Span, other: Span) -> bool:
+    """Whether two stretches of shown time have a moment in common."""
+    start = max(t for t in (one[0], other[0], NO_TIME) if t is not None)
+    ends = [t for t in (one[1], other[1]) if t is not None]
+    return not ends or start < min(ends)
 
 
 def _inside(shown: np.ndarray, since: int | None, until: int | None) -> np.ndarray:

@@ -109,8 +109,9 @@ def find_zone(text: str) -> dt.tzinfo:
     fixed = re.fullmatch(r"(?:UTC|GMT)?([-+])(\d{1,2})(?::?(\d{2}))?", text.strip())
     if fixed:
         minutes = int(fixed[2]) * 60 + int(fixed[3] or 0)
-        if minutes <= 14 * 60:
-            return dt.timezone(dt.timedelta(minutes=-minutes if fixed[1] == "-" else minutes))
+        if minutes > 14 * 60:
+            raise LogError(f"unknown time zone {text!r}: no clock is more than 14 h from UTC")
+        return dt.timezone(dt.timedelta(minutes=-minutes if fixed[1] == "-" else minutes))
     try:
         return ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError):

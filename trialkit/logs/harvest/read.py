@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from trialkit.columns import log_columns
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
 from trialkit.logs.clocks.zones import NO_TIME
@@ -22,7 +23,7 @@ from trialkit.logs.text.names import match_names
 from trialkit.logs.text.numbers import BLANKS
 from trialkit.logs.time_column import read_times, tell_stayed
 from trialkit.trial import Trial
-from trialkit.wording import message, suggestion
+from trialkit.wording import finding, message, several, suggestion
 
 _OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
 _CONTAMINATED = {
@@ -140,11 +141,31 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
         status=np.full(raw.n, "ok", dtype=object),
         note=note,
     )
+    _tell_unread(reading, opened)
     _set_unfilled_aside(opened, sheet, status_cells, blank_time)
     sheet.unit = _units(opened, list(reading.trial.structure.factors), units)
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     return sheet
+
+
+def _tell_unread(reading: Reading, opened: Opened) -> None:
+    """Tell columns with something in them that nothing here reads."""
+    used = {part for head in opened.columns.heads.values() for part in (head, *head.split(" + "))}
+    left = [head for head in opened.raw.columns if head not in used]
+    filled = [h for h in left if any(c.casefold() not in BLANKS for c in set(_stripped(opened, h)))]
+    if filled:
+        known = log_columns("harvest", reading.trial.columns)
+        reading.findings.append(
+            finding(
+                "columns_unread",
+                "note",
+                file=opened.raw.name,
+                heads=several([repr(head) for head in filled], 8),
+                count=len(filled),
+                known=", ".join(c for c in known if c not in opened.columns.heads) or "–",
+            )
+        )
 
 
 def _texts(opened: Opened, column: str) -> np.ndarray:

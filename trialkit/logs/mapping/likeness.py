@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from trialkit.columns import HARVEST_COLUMNS, HarvestColumn, house_unit
-from trialkit.logs.heads import plain_head
+from trialkit.columns import HARVEST_COLUMNS, WITH_TEMPERATURE, HarvestColumn, house_unit
+from trialkit.logs.heads import plain_head, said_of_column
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.names import match_names
-from trialkit.logs.text.numbers import BLANKS, head_unit, read_numbers
+from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import is_state
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
@@ -96,6 +96,13 @@ _RANGES = {
     "on_s": (0.0, 1e6),
 }
 _SURE = 0.8
+#: What a head says that is another quantity than its words for the column suggest.
+_NOT = {
+    "temp_c": re.compile(
+        r"dew|taupunkt|roc[ií]o|ros[eé]e|wet.?bulb|feucht|heat.?index|chill|feels|gefühlt"
+    ),
+    "rh_pct": re.compile(r"\babs|specific|spezif|mixing|deficit|defizit|\bvpd\b"),
+}
 _NONE: Mapping[str, HarvestColumn] = {}
 
 
@@ -147,6 +154,8 @@ def named_score(
     plain = plain_head(head)
     if plain == column:
         return 5.0, column
+    if column in _NOT and _NOT[column].search(plain):
+        return 0.0, ""
     known = _head_words(column, own)
     words = re.findall(r"[^\W_\d]+\d?|%|°[cf]|co2|co₂", plain)
     for k, word in enumerate(known):
@@ -165,6 +174,8 @@ def find_likeness(
     score, word = named_score(head, column, trial.columns)
     said = message("clue.head", word=word) if word else ""
     content, seen, unit = _content(trial, head, cells, column, decimal)
+    if unit in WITH_TEMPERATURE.get(column, ()) and content > 0:
+        return Likeness(column, head, ENOUGH + 0.1, seen, unit)  # behind humidity read as such
     if content < 0 or (score == 0 and content < 3):
         return Likeness(column, head, 0.0, seen)
     clues = [part for part in (said, seen) if part]
@@ -233,11 +244,20 @@ def _numeric(
             else (-1.0, "", None)
         )
     house = house_unit(column, trial.columns)
-    told = head_unit(head, house)
-    numbers = read_numbers(cells, house, unit=told, decimal=decimal)
-    sound = numbers.values[~np.isnan(numbers.values)]
-    if len(sound) < _SURE * filled.sum():
+    said = said_of_column(column, head, trial.columns, trial.levels.get("chamber", ()))
+    if said.strange:
         return -1.0, "", None
+    told = said.unit
+    vapour = told in WITH_TEMPERATURE.get(column, ())
+    # vapour is judged as it is written: what it becomes takes the temperature beside it
+    house, unit = (str(told), None) if vapour else (house, told)
+    numbers = read_numbers(cells, house, unit=unit, decimal=decimal)
+    sound = numbers.values[~np.isnan(numbers.values)]
+    if not len(sound) or len(sound) < _SURE * filled.sum():
+        return -1.0, "", None
+    if vapour:
+        ends = {"low": float(sound.min()), "high": float(sound.max())}
+        return 0.5, message("clue.values_unit", unit=told, **ends), told
     low, high = _likely_range(trial, column)
     middle, top = float(np.median(sound)), float(sound.max())
     written = read_numbers(cells, house, unit=None, decimal=decimal).values

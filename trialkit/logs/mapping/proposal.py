@@ -2,15 +2,38 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from trialkit.trial.sections import LogSection
 from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the files do not tell, with the evidence, and what may be answered.
+
+    Parameters
+    ----------
+    said : Message
+        The question, in one line.
+    choices : tuple of (Message or str, dict)
+        Each answer, and the keys of the section that it sets; empty where the answer is free.
+    """
+
+    said: Message
+    choices: tuple[tuple[Message | str, Mapping[str, Any]], ...] = ()
+
+    def __str__(self) -> str:
+        return str(self.said)
+
+    def __hash__(self) -> int:
+        return hash(self.said)
 
 
 @dataclass(frozen=True)
@@ -28,10 +51,12 @@ class Proposal:
         Column → unit, where it is not the house unit.
     clues : DataFrame
         The rows of `table`, with the reason as a message.
-    asked : tuple of Message
-        The `questions`, to be said in any language.
+    asked : tuple of Question
+        The `questions`, to be said in any language, with their answers.
     heads : dict
         Column → all its heads, where files of several makes differ.
+    keys : dict
+        Further keys of the section, such as ``day_first``.
     """
 
     kind: str
@@ -39,8 +64,9 @@ class Proposal:
     columns: dict[str, str]
     units: dict[str, str]
     clues: pd.DataFrame
-    asked: tuple[Message, ...] = ()
+    asked: tuple[Question, ...] = ()
     heads: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    keys: dict[str, Any] = field(default_factory=dict)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -52,33 +78,65 @@ class Proposal:
         """What the files do not tell and must be answered in the trial file."""
         return tuple(map(str, self.asked))
 
+    def answered(self, question: Question, choice: int) -> Proposal:
+        """Give the proposal with one of its questions answered by one of its choices."""
+        _, given = question.choices[choice]
+        columns, keys = dict(self.columns), dict(self.keys)
+        for key, value in given.items():
+            if key == "columns":
+                columns |= value
+            else:
+                keys[key] = {**keys.get(key, {}), **value} if isinstance(value, Mapping) else value
+        left = tuple(q for q in self.asked if q is not question)
+        return replace(self, columns=columns, keys=keys, asked=left)
+
+    def settings(self) -> dict[str, Any]:
+        """Give the keys of the section and their values, as the trial file holds them."""
+        heads = {c: list(h) if isinstance(h, tuple) else h for c, h in self._heads().items()}
+        out: dict[str, Any] = {"files": list(self.files), "columns": heads}
+        return out | ({"units": dict(self.units)} if self.units else {}) | self.keys
+
+    def _heads(self) -> dict[str, str | tuple[str, ...]]:
+        return {**self.columns, **self.heads}
+
     def section(self) -> str:
         """Write the proposal as lines for the trial file."""
         lines = [f"[logs.{self.kind}]", "files = [" + ", ".join(map(_quote, self.files)) + "]"]
-        lines.append(f"columns = {{ {_pairs({**self.columns, **self.heads})} }}")
+        if self.columns:
+            lines.append(f"columns = {{ {_pairs(self._heads())} }}")
         if self.units:
             lines.append(f"units = {{ {_pairs(self.units)} }}")
+        for key, value in self.keys.items():
+            if isinstance(value, Mapping):
+                lines.append(f"{key} = {{ {_pairs(value, quoted=True)} }}")
+            else:
+                lines.append(f"{key} = {str(value).lower()}")
         return "\n".join(
             [*lines, *(f"# {message('proposal.open', question=q)}" for q in self.asked)]
         )
 
-    def __str__(self) -> str:
-        reasons = [
-            "  " + str(message("proposal.column", column=column, head=repr(head), reason=reason))
+    def reasons(self) -> list[str]:
+        """Say of each column why it was chosen, in the language in use."""
+        return [
+            str(message("proposal.column", column=column, head=repr(head), reason=reason))
             for column, head, reason in self.clues.itertuples(index=False)
         ]
+
+    def __str__(self) -> str:
+        reasons = [f"  {reason}" for reason in self.reasons()]
         asked = [f"  ? {question}" for question in self.questions]
         title = str(message("proposal.title", kind=self.kind))
         return "\n".join([title, *reasons, *asked, "", self.section()])
 
 
 def _quote(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return f'"{escaped}"'
+    """Write text as a string of the trial file; JSON writes these the same way."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _pairs(pairs: Mapping[str, str | tuple[str, ...]]) -> str:
-    return ", ".join(f"{name} = {_listed(value)}" for name, value in pairs.items())
+def _pairs(pairs: Mapping[str, str | tuple[str, ...]], *, quoted: bool = False) -> str:
+    names = {name: _quote(name) if quoted else name for name in pairs}
+    return ", ".join(f"{names[name]} = {_listed(value)}" for name, value in pairs.items())
 
 
 def _listed(value: str | tuple[str, ...]) -> str:

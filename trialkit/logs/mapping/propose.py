@@ -5,15 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from trialkit.columns import house_unit, log_columns, value_columns
+from trialkit.columns import WITH_TEMPERATURE, house_unit, log_columns, value_columns
 from trialkit.errors import LogError
-from trialkit.logs.heads import plain_head
+from trialkit.logs.head_units import head_unit
+from trialkit.logs.heads import not_house, plain_head
+from trialkit.logs.mapping.day_order import ask_order, judge_order
 from trialkit.logs.mapping.likeness import ENOUGH, Likeness, find_likeness, named_score
-from trialkit.logs.mapping.proposal import Proposal, with_more_heads
+from trialkit.logs.mapping.proposal import Proposal, Question, with_more_heads
 from trialkit.logs.opening import read_member
 from trialkit.logs.row_origins import chamber_of_file
 from trialkit.logs.text.files import find_files, open_members
-from trialkit.logs.text.numbers import head_unit
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import read_moments
 from trialkit.trial import Trial
@@ -63,7 +64,7 @@ def propose_mapping(trial: Trial, kind: str, *, files: Sequence[str] | None = No
     for path, name in find_files(trial.folder, named)[:12]:
         for member in open_members(path, name):
             tables += read_member(member, bare, kind, trial.columns)
-    return _propose_for_tables(trial, kind, tables, tuple(named))
+    return propose_for_tables(trial, kind, tables, tuple(named))
 
 
 def advise_columns(trial: Trial, kind: str, table: RawTable) -> str:
@@ -72,14 +73,14 @@ def advise_columns(trial: Trial, kind: str, table: RawTable) -> str:
     Where the trial file names heads that other files have, this one's are put beside them.
     """
     spec = trial.logs[kind]
-    proposal = _propose_for_tables(trial, kind, [table], tuple(spec.files))
+    proposal = propose_for_tables(trial, kind, [table], tuple(spec.files))
     if spec.columns:
         line = with_more_heads(spec, proposal, value_columns(kind, trial.columns))
         return f"; if other files have the heads named now: {line}" if line else ""
     return f"\n{proposal}" if proposal.columns else ""
 
 
-def _propose_for_tables(
+def propose_for_tables(
     trial: Trial, kind: str, tables: Sequence[RawTable], files: tuple[str, ...]
 ) -> Proposal:
     """Propose a mapping for tables that are already read."""
@@ -88,16 +89,20 @@ def _propose_for_tables(
     chosen: dict[str, Likeness] = {}
     more: dict[str, list[str]] = {}  # heads that differ from file to file
     mixed: set[str] = set()  # their units differ too, and each head has to tell its own
-    questions: dict[Message, None] = {}
+    questions: dict[Question, None] = {}
+    keys: dict[str, Any] = {}
     for table in tables:
-        found, asked = _judge(trial, kind, table)
+        found, asked, settled = _judge(trial, kind, table)
+        keys |= settled
         for clue in found:
             kept = chosen.get(clue.column)
             if kept is not None and plain_head(kept.head) != plain_head(clue.head):
                 more.setdefault(clue.column, [kept.head]).append(clue.head)
                 if clue.unit != kept.unit:
                     mixed.add(clue.column)
-                    asked += [_unit_question(c) for c in (kept, clue) if _hides_unit(trial, c)]
+                    asked += [
+                        Question(_unit_question(c)) for c in (kept, clue) if _hides_unit(trial, c)
+                    ]
             chosen.setdefault(clue.column, clue)
         questions.update(dict.fromkeys(asked))
     order = [c for c in log_columns(kind, trial.columns) if c in chosen]
@@ -105,15 +110,21 @@ def _propose_for_tables(
         [(c, chosen[c].head, chosen[c].reason) for c in order],
         columns=["column", "head", "reason"],
     )
-    units = {c: str(chosen[c].unit) for c in order if chosen[c].unit and c not in mixed}
+    units = {
+        c: unit
+        for c in order
+        if c not in mixed and (unit := not_house(c, chosen[c].unit, trial.columns)) is not None
+    }
     questions.update(dict.fromkeys(_missing(trial, kind, chosen, tables)))
     columns = {c: chosen[c].head for c in order}
     also = {c: tuple(dict.fromkeys(heads)) for c, heads in more.items()}
-    return Proposal(kind, files, columns, units, frame, tuple(questions), also)
+    return Proposal(kind, files, columns, units, frame, tuple(questions), also, keys)
 
 
-def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], list[Message]]:
-    """Judge the columns of one table; the best pairs of column and head first."""
+def _judge(
+    trial: Trial, kind: str, table: RawTable
+) -> tuple[list[Likeness], list[Question], dict[str, Any]]:
+    """Judge the columns of one table; give the best pairs, what is open, and what is settled."""
     sample = {head: cells.slice(0, _SAMPLE_ROWS) for head, cells in table.columns.items()}
     wide = _wide_columns(trial, kind, sample, table.decimal)
     taken = {head for _, heads in wide for head in heads}
@@ -124,7 +135,7 @@ def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], li
         if head not in taken
     ]
     found: list[Likeness] = [clue for clue, _ in wide]
-    questions: list[Message] = []
+    questions: list[Question] = []
     while likely:
         best = max(likely, key=lambda c: c.score)
         if best.score < ENOUGH:
@@ -135,12 +146,17 @@ def _judge(trial: Trial, kind: str, table: RawTable) -> tuple[list[Likeness], li
             if c.column == best.column and c.head != best.head and c.score > best.score - 0.04
         ]
         if rivals and best.column != "time":
-            heads = Either(tuple(c.head for c in (best, *rivals)))
-            questions.append(message("question.rivals", column=best.column, heads=heads))
+            names = tuple(c.head for c in (best, *rivals))
+            said = message("question.rivals", column=best.column, heads=Either(names))
+            choices = tuple((name, {"columns": {best.column: name}}) for name in names)
+            questions.append(Question(said, choices))
         found.append(best)
         likely = [c for c in likely if c.column != best.column and c.head != best.head]
     found = [_with_clock(c, sample) if c.column in ("time", "start") else c for c in found]
-    return found, questions + _order_question(found, sample)
+    if not any(c.column == "temp_c" for c in found):  # a dew point alone is no humidity
+        found = [c for c in found if c.unit not in WITH_TEMPERATURE.get(c.column, ())]
+    open_, settled = _order(trial, found, sample)
+    return found, questions + open_, settled
 
 
 def _with_clock(clue: Likeness, sample: dict[str, Any]) -> Likeness:
@@ -174,8 +190,10 @@ def _unit_question(clue: Likeness) -> Message:
     return message("question.unit", column=clue.column, unit=clue.unit, head=clue.head)
 
 
-def _order_question(found: list[Likeness], sample: dict[str, Any]) -> list[Message]:
-    """Ask for the order of day and month where the cells do not tell it."""
+def _order(
+    trial: Trial, found: list[Likeness], sample: dict[str, Any]
+) -> tuple[list[Question], dict[str, Any]]:
+    """Settle the order of day and month by what else the file tells, or ask for it."""
     import pyarrow as pa
 
     for clue in found:
@@ -183,8 +201,11 @@ def _order_question(found: list[Likeness], sample: dict[str, Any]) -> list[Messa
         if clue.column not in ("time", "start") or head not in sample:
             continue
         if pa.types.is_string(sample[head].type) and len(read_moments(sample[head]).undecided):
-            return [message("question.order", head=head)]
-    return []
+            first = judge_order(sample[head])
+            if first is not None:
+                return [], {"day_first": first}
+            return [ask_order(head, sample[head], trial.batches)], {}
+    return [], {}
 
 
 def _wide_columns(
@@ -217,26 +238,37 @@ def _wide_columns(
 
 def _missing(
     trial: Trial, kind: str, chosen: dict[str, Likeness], tables: Sequence[RawTable]
-) -> list[Message]:
+) -> list[Question]:
     """Ask for columns without which the log cannot be read."""
-    out = []
+    out: list[Question] = []
     heads = list(dict.fromkeys(h for t in tables for h in t.columns))
     shown = several([repr(h) for h in heads], 12)
     if "time" not in chosen and "start" not in chosen and kind != "harvest":
-        out.append(message("question.time", heads=shown))
+        out.append(Question(message("question.time", heads=shown)))
     if kind == "harvest" and "unit" not in chosen and not set(trial.levels) <= set(heads):
-        out.append(message("question.units", heads=shown))
+        out.append(Question(message("question.units", heads=shown)))
     if kind == "harvest" and "flush" not in chosen and trial.flushes > 1:
-        out.append(message("question.flush", heads=shown))
+        out.append(Question(message("question.flush", heads=shown)))
     values = value_columns(kind, trial.columns)
     if not any(c in chosen for c in values):
-        out.append(message("question.values", columns=list(values)))
+        out.append(Question(message("question.values", columns=list(values))))
     wide = any("{chamber}" in c.head for c in chosen.values())
     if kind != "harvest" and "chamber" not in chosen and not wide and "chamber" in trial.levels:
-        for table in tables:
-            try:
-                chamber_of_file(table.name, trial.levels["chamber"], None, kind)
-            except LogError:
-                line = f'chamber = {{ "{table.name}" = "…" }}'
-                out.append(message("question.chamber", file=table.name, line=line))
+        out += [q for table in tables if (q := ask_chamber(trial, kind, table)) is not None]
     return out
+
+
+def ask_chamber(trial: Trial, kind: str, table: RawTable) -> Question | None:
+    """Ask which chamber a file is from; None where its name tells."""
+    chambers = trial.levels["chamber"]
+    try:
+        chamber_of_file(table.name, chambers, None, kind)
+    except LogError:
+        line = f'chamber = {{ "{table.name}" = "…" }}'
+        shown = {"first": "", "last": ""}
+        if table.n:
+            cells = next(iter(table.columns.values()))
+            shown = {"first": str(cells[0]), "last": str(cells[table.n - 1])}
+        said = message("question.chamber", file=table.name, line=line, rows=table.n, **shown)
+        return Question(said, tuple((c, {"chamber": {table.name: c}}) for c in chambers))
+    return None

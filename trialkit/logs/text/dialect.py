@@ -43,7 +43,9 @@ _ENCODINGS = [
 ]
 _USUAL = frozenset("°µ²³·±–—’“”äöüßÄÖÜéèêàâçñíóáúãõåøæôîûëïÅØÆÉ")
 _NUMBER = re.compile(r"^\s*[-+]?(\d[\d .,']*\d|\d|[.,]\d+)([eE][-+]?\d+)?\s*(%|°?[CFK])?\s*$")
-_DATE = re.compile(r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{1,2}:\d{2}")
+_DATE = re.compile(
+    r"\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|(?<![-+−\d])\d{1,2}:\d{2}"
+)  # not the offset of a zone
 
 
 @dataclass(frozen=True)

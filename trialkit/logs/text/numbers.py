@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.logs.text.arrow import as_numpy, encode_cells
-from trialkit.units import convert, units_of
+from trialkit.units import convert, unit_word
 
 #: Words and signs that mean "no value".
 BLANKS = frozenset(
@@ -34,63 +34,6 @@ BLANKS = frozenset(
         "?",
     }
 )
-_UNIT_WORDS = {
-    "g": "g",
-    "gr": "g",
-    "gram": "g",
-    "grams": "g",
-    "kg": "kg",
-    "kilo": "kg",
-    "kilos": "kg",
-    "mg": "mg",
-    "oz": "oz",
-    "ounce": "oz",
-    "ounces": "oz",
-    "lb": "lb",
-    "lbs": "lb",
-    "pound": "lb",
-    "pounds": "lb",
-    "°c": "degC",
-    "c": "degC",
-    "degc": "degC",
-    "°f": "degF",
-    "f": "degF",
-    "degf": "degF",
-    "k": "K",
-    "%": "%",
-    "%rh": "%",
-    "% rh": "%",
-    "rh%": "%",
-    "ppm": "ppm",
-    "lux": "lux",
-    "lx": "lux",
-    "klux": "klux",
-    "klx": "klux",
-    "fc": "fc",
-    "w": "W",
-    "kw": "kW",
-    "a": "A",
-    "ma": "mA",
-    "s": "s",
-    "sec": "s",
-    "min": "min",
-    "h": "h",
-    "ms": "ms",
-    "pcs": "count",
-    "caps": "count",
-    "mm": "mm",
-    "cm": "cm",
-    "m": "m",
-    "in": "in",
-    "inch": "in",
-    "inches": "in",
-    "percent": "percent",
-    "fraction": "fraction",
-    "µmol/m²/s": "umol_m2_s",
-    "µmol m⁻² s⁻¹": "umol_m2_s",
-    "umol/m2/s": "umol_m2_s",
-    "umol m-2 s-1": "umol_m2_s",
-}
 _CELL = re.compile(
     r"^([-+−]?)\s*([\d][\d.,' \u00a0\u202f]*|[.,]\d+)([eE][-+]?\d+)?\s*(.*)$", re.DOTALL | re.ASCII
 )
@@ -117,36 +60,6 @@ class Numbers:
     unreadable: np.ndarray
     with_unit: np.ndarray
     cells: dict[int, str]
-
-
-def unit_word(text: str, house: str) -> str | None:
-    """Give the unit that a word stands for, if values kept in a house unit can be in it.
-
-    Examples
-    --------
-    >>> unit_word("lbs", "g"), unit_word("lbs", "°C")
-    ('lb', None)
-    """
-    known = units_of(house)
-    unit = _UNIT_WORDS.get(text.strip().strip("[]()").strip().casefold(), text.strip())
-    return unit if unit in known else None
-
-
-def head_unit(head: str, house: str) -> str | None:
-    """Read the unit written in a column's head, such as ``"Temp (°F)"``.
-
-    Examples
-    --------
-    >>> head_unit("Temp (°F)", "°C"), head_unit("weight_kg", "g")
-    ('degF', 'kg')
-    """
-    for part in re.findall(r"[\[(]([^\])]+)[\])]", head):
-        if (unit := unit_word(part, house)) is not None:
-            return unit
-    words = re.split(r"[\s_,/]+", head.strip())
-    if len(words) > 1 and len(words[-1]) <= 8:
-        return unit_word(words[-1].strip("."), house)
-    return None
 
 
 def read_numbers(cells: Any, house: str, *, unit: str | None, decimal: str | None) -> Numbers:

@@ -342,7 +342,10 @@ def _read_clock(found: re.Match[str], grid: np.ndarray, where: np.ndarray, work:
             sign = -1 if found.group("z")[0] == "-" else 1
             hours = _digits(grid, start + 1, start + 3)
             minutes = _digits(grid, stop - 2, stop) if stop - start > 3 else 0
-            work.offset[where] = sign * (hours * 3600 + minutes * 60)
+            seconds = hours * 3600 + minutes * 60
+            work.offset[where] = sign * seconds
+            # no clock is farther from UTC than 14 h
+            work.found[where[(seconds > 14 * 3600) | (minutes > 59)]] = False
 
 
 def _digits(grid: np.ndarray, start: int, stop: int) -> np.ndarray:

@@ -1,0 +1,212 @@
+"""A trial whose treatments are ranges: from the trial file to the page, with a known truth."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+import trialkit as tk
+from trialkit.analysis.tuned import analyse_settings
+from trialkit.cli import build
+from trialkit.decision.best_setting import daily_use, find_best_setting
+from trialkit.errors import DesignError, ModelError, PlanError, TrialFileError
+from trialkit.pipeline import Pipeline
+
+FILE = """
+[trial]
+title = "Best mist and light"
+seed = 7
+invented = true
+[units]
+structure = "(batch * chamber) / block"
+batch = 4
+chamber = 6
+block = 3
+flushes = 1
+[factors.mist]
+applied_to = "batch:chamber"
+control = "usual"
+levels.usual = {{ on_s = 20, off_s = 220 }}
+range = {{ duty_pct = [2, 10], on_s = 20, step = 0.5 }}
+{light}
+[question]
+primary = "mist"
+margin_pct = 10
+[rig]
+mist_l_h = 1.5
+fogger_w = 80
+fan_w = 20
+[logs.harvest]
+files = ["logs/harvest.csv"]
+"""
+LIGHT = """
+[factors.light]
+applied_to = "batch:chamber"
+control = "today"
+levels.today = { lux = 300, hours = 12 }
+range = { lux = [50, 1000], step = 50 }
+"""
+
+
+def run(*arguments):
+    return CliRunner().invoke(build(rich_help=False), [str(a) for a in arguments])
+
+
+def write_trial(folder, light="", **changes):
+    text = FILE.format(light=light)
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new)
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    return tk.read_trial(folder)
+
+
+def harvest(folder, trial, true, *, noise=25.0, seed=3):
+    """Write a harvest sheet drawn from a known surface, with batches and chambers that vary."""
+    table = tk.read_plan(trial).table
+    rng = np.random.default_rng(seed)
+    numbers = {f.name: table[f.name].map(f.number).to_numpy(float) for f in trial.tuned}
+    y = true(**numbers)
+    for name, sd in (("batch", 30), ("chamber", 10)):
+        codes = pd.factorize(table[name])[0]
+        y = y + rng.normal(0, sd, codes.max() + 1)[codes]
+    run = pd.factorize(table["batch"] + table["chamber"])[0]
+    y = y + rng.normal(0, noise / 3, run.max() + 1)[run] + rng.normal(0, noise, len(y))
+    (folder / "logs").mkdir()
+    pd.DataFrame(
+        {"unit": table["unit"], "flush": 1, "time": "2031-02-01 09:00", "fresh_g": y.round(1),
+         "status": "ok"}
+    ).to_csv(folder / "logs" / "harvest.csv", index=False)  # fmt: skip
+
+
+def hill(mist, light=None):
+    """Give 480 g at 6 % duty, 6 g less for each squared per cent of duty away from it."""
+    base = 480 - 6 * (mist - 6) ** 2
+    return base if light is None else base - 90 * ((light - 700) / 475) ** 2
+
+
+def test_every_value_of_the_range_is_a_setting_of_the_timer(tmp_path):
+    """On 20 s: off = 20 (100 / duty - 1), in whole seconds; at 2.5 % 780 s, at 6.5 % 288 s."""
+    trial = write_trial(tmp_path, LIGHT)
+    mist, light = trial.tuned
+    assert list(mist.levels)[:3] == ["usual", "2 %", "2.5 %"]
+    assert (mist.levels["2.5 %"].on_s, mist.levels["2.5 %"].off_s) == (20, 780)
+    assert mist.levels["6.5 %"].off_s == 288
+    assert mist.number("6.5 %") == pytest.approx(100 * 20 / 308)
+    assert mist.number("usual") == pytest.approx(100 / 12)
+    assert light.levels["350 lux"].lux == 350
+    assert light.levels["350 lux"].hours == 12  # what is not tuned stays as today
+    assert "300 lux" not in light.levels  # that is today's own
+
+
+def test_a_plan_keeps_runs_whole_and_says_what_it_tries(tmp_path):
+    trial = write_trial(tmp_path, LIGHT)
+    plan = tk.assign(trial)
+    runs = plan.table.groupby(["batch", "chamber"])[["mist", "light"]].nunique()
+    assert (runs == 1).all().all()
+    per_run = plan.table.drop_duplicates(["batch", "chamber"])
+    assert ((per_run["mist"] == "usual") & (per_run["light"] == "today")).sum() >= 2
+    ends = {"2 %", "10 %"} & set(per_run["mist"])
+    assert ends == {"2 %", "10 %"}
+    assert tk.assign(trial).hash == plan.hash
+    assert tk.assign(trial, seed=8).hash != plan.hash
+    said = tk.strata(plan.trial, plan=plan).sentences
+    assert "10 degrees of freedom left for error" in said[0]  # 15 between runs less 5 terms
+    plan.write(tmp_path)
+    again = tk.read_plan(trial)
+    assert again.table["mist"].tolist() == plan.table["mist"].tolist()
+    timers = pd.read_csv(tmp_path / "plan" / "timers.csv")
+    assert set(timers["on_s"].dropna()) == {20}
+
+
+def test_the_best_setting_of_a_known_hill_is_found_and_told(tmp_path):
+    """Top at 6 % duty and 700 lux; 10 % of today's yield may be lost."""
+    trial = write_trial(tmp_path, LIGHT)
+    tk.assign(trial).write(tmp_path)
+    harvest(tmp_path, trial, hill)
+    found = find_best_setting(trial, Pipeline(trial).data)
+    (low, high), (dim, bright) = found.region.limits()
+    assert low <= 6 <= high < 9
+    assert dim <= 700 <= bright
+    assert found.region.seen
+    assert found.stationary.kind == "top"
+    assert found.sentence.startswith("mist best near ")
+    table = found.choices.table.set_index("choice")
+    least = table.loc["least use"]
+    assert hill(least["mist"], least["light"]) >= 0.9 * hill(100 / 12, 300)
+    assert least["use_change_pct"] == pytest.approx(100 * (least["mist"] / (100 / 12) - 1))
+    made = run("analyse", tmp_path, "--json")
+    assert made.exit_code == 0, made.output
+    told = json.loads(made.stdout)
+    assert told["sentence"] == found.sentence
+    assert (tmp_path / "results" / "choices.csv").is_file()
+    assert run("report", tmp_path).exit_code == 0
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "What to choose" in page
+    assert page.count("<svg") == 4  # surface, frontier, and a curve for each setting
+    assert run("report", tmp_path, "--language", "de").exit_code == 0
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "Was zu wählen ist" in page
+
+
+def test_a_flat_truth_gives_no_best_setting(tmp_path):
+    trial = write_trial(tmp_path)
+    tk.assign(trial).write(tmp_path)
+    harvest(tmp_path, trial, lambda mist: 480 + 0 * mist, seed=5)
+    found = find_best_setting(trial, Pipeline(trial).data)
+    assert not found.region.seen
+    assert found.sentence.startswith("No best setting in sight")
+    assert not any("more than today" in str(line) for line in found.said)
+
+
+def test_use_is_that_of_the_timer(tmp_path):
+    """10 % of a day is 2.4 h: 3.6 L at 1.5 L/h, 0.24 kWh at 100 W."""
+    trial = write_trial(tmp_path)
+    ten = np.array([[10.0]])
+    assert daily_use(trial, "water_l")(ten) == pytest.approx([3.6])
+    assert daily_use(trial, "energy_kwh")(ten) == pytest.approx([0.24])
+
+
+def test_a_lost_block_is_no_block_and_an_open_one_is_left_out(tmp_path):
+    trial = write_trial(tmp_path)
+    tk.assign(trial).write(tmp_path)
+    harvest(tmp_path, trial, hill)
+    file = tmp_path / "logs" / "harvest.csv"
+    table = pd.read_csv(file)
+    table.loc[0, ["fresh_g", "status"]] = [np.nan, "contaminated"]
+    table.loc[1, ["fresh_g", "status"]] = [np.nan, "missing"]
+    table.to_csv(file, index=False)
+    assert analyse_settings(trial, Pipeline(trial).data).fit.n == 70
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("duty_pct = [2, 10]", "duty_pct = [10, 2]", "from a smaller to a larger"),
+        ("duty_pct = [2, 10]", "duty_pct = [2, 10], lux = [1, 2]", "one setting with its lowest"),
+        ("duty_pct = [2, 10]", "duty_pct = [2]", "lowest and the highest"),
+        ("duty_pct = [2, 10]", "lux = [2, 10]", "the control has no lux"),
+        ("step = 0.5", "step = 0.01", "more than 200"),
+        ('control = "usual"', "", "one named level, the control"),
+        ("duty_pct = [2, 10], on_s = 20, step = 0.5", "duty_pct = [0, 10], step = 5", "cannot be"),
+        ("duty_pct = [2, 10]", "duti_pct = [2, 10]", "duty_pct"),
+    ],
+)
+def test_a_range_that_cannot_be_is_refused_at_its_place(tmp_path, old, new, says):
+    with pytest.raises(TrialFileError, match=says):
+        write_trial(tmp_path, **{old: new})
+
+
+def test_what_ranges_do_not_go_with_is_refused(tmp_path):
+    named = LIGHT.replace("range = { lux = [50, 1000], step = 50 }", "levels.dim = { lux = 100 }")
+    with pytest.raises(PlanError, match="either the one or the other"):
+        tk.assign(write_trial(tmp_path, named))
+    with pytest.raises(DesignError, match="too few for a surface"):
+        tk.strata(
+            write_trial(tmp_path, LIGHT, **{"batch = 4": "batch = 2", "chamber = 6": "chamber = 4"})
+        )
+    demo = tk.read_trial(tk.demo_folder())
+    with pytest.raises(ModelError, match="named levels, no ranges"):
+        analyse_settings(demo, None)

@@ -1,0 +1,52 @@
+"""The screen and the files of a trial of ranges."""
+
+from __future__ import annotations
+
+from trialkit.cli.command import DONE
+from trialkit.cli.files import write_tables
+from trialkit.cli.screen import Screen
+from trialkit.display import show_table
+from trialkit.pipeline import Pipeline
+from trialkit.wording import message, spoken
+
+
+def tell_best_setting(screen: Screen, job: Pipeline) -> int:
+    """Print and write which setting is best, and what each choice gives; give the exit code."""
+    found, say = job.best_setting, spoken()
+    screen.record |= {
+        "trial": job.trial.title,
+        "sentence": found.sentence,
+        "said": [str(line) for line in found.said],
+        "tests": found.tests,
+        "surface": found.limits,
+    }
+    screen.keep(found.findings)
+    screen.heading(message("cli.analyse.answer"))
+    screen.say(found.sentence, style="bold")
+    for line in found.said[1:]:
+        screen.say("")
+        screen.say(line)
+    screen.say("")
+    tables = {"analysed": job.data.table, "tests": found.tests, "surface": found.limits}
+    if found.choices is not None:
+        names = [s.name for s in found.surface.settings]
+        shown = found.choices.table
+        columns = ["choice", *names, "yield", "yield_change_low", "yield_change_high"]
+        columns += [name for name in ("use_change_pct", "worth_change", "regret") if name in shown]
+        choices = [say.text(f"best.choice.{c.replace(' ', '_')}") for c in shown["choice"]]
+        screen.show(
+            show_table(
+                shown.assign(choice=choices),
+                columns=columns,
+                heads={
+                    name: name if name in names else say.text(f"best.head.{name}")
+                    for name in columns
+                },
+                caption=say.text("best.caption"),
+                notes=(say.text("best.note"),),
+            )
+        )
+        screen.record["choices"] = shown
+        tables |= {"choices": shown, "frontier": found.choices.frontier}
+    screen.wrote(write_tables(job.trial.folder / "results", tables))
+    return DONE

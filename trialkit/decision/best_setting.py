@@ -1,0 +1,299 @@
+"""How much mist? The setting that pays best, and what the trial knows of it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from trialkit.analysis.tuned import analyse_settings
+from trialkit.arrays import Floats
+from trialkit.columns.response import response_of
+from trialkit.errors import Finding
+from trialkit.surface.best_region import BestRegion, best_region
+from trialkit.surface.choices import Choices, choose_settings
+from trialkit.surface.limits import surface_limits
+from trialkit.surface.stationary import Stationary, stationary_point
+from trialkit.wording import Message, Number, finding, message
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.result import Aligned
+    from trialkit.surface.fit_surface import Surface
+    from trialkit.trial import Trial
+
+_SECONDS_A_DAY = 86400
+#: p of the lack of fit from which the surface is told not to fit.
+_POOR = 0.05
+
+
+@dataclass(frozen=True, eq=False)
+class BestSetting:
+    """What a trial of ranges says. Made by `find_best_setting`.
+
+    Parameters
+    ----------
+    surface : Surface
+    tests : DataFrame
+        `Surface.tests`.
+    stationary : Stationary
+        Where the estimated surface is level.
+    region : BestRegion
+        Settings that may be the best.
+    limits : DataFrame
+        `surface_limits`: the response over the range, with limits that hold jointly.
+    choices : Choices or None
+        What to choose, by what one wants; None where less of the response is better.
+    said : tuple of Message
+        The answer, then what each choice gives.
+    findings : tuple of Finding
+    """
+
+    surface: Surface
+    tests: pd.DataFrame
+    stationary: Stationary
+    region: BestRegion
+    limits: pd.DataFrame
+    choices: Choices | None
+    said: tuple[Message, ...]
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """The answer in the language in use."""
+        return str(self.said[0])
+
+    def __str__(self) -> str:
+        return "\n".join(str(line) for line in self.said)
+
+
+def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
+    """Say which setting is the best, as far as a trial of ranges can tell.
+
+    Parameters
+    ----------
+    trial : Trial
+        Whose treatments have ranges.
+    data : Aligned
+
+    Returns
+    -------
+    BestSetting
+
+    Raises
+    ------
+    ModelError
+        If the surface cannot be fitted.
+
+    Notes
+    -----
+    Water and electricity are calculated from the settings and the rig; prices are taken as known.
+    The region and the limits are about the settings that were set, which were drawn by chance.
+    """
+    surface = analyse_settings(trial, data)
+    asked = response_of(trial.question.response, trial.harvest_columns)
+    more = asked.better == "more"
+    region = best_region(surface, more_is_better=more, seed=trial.seed)
+    choices, findings = None, list(data.findings)
+    if more:
+        use = daily_use(trial, "water_l") or daily_use(trial, "energy_kwh")
+        money = _money(trial, data, surface.response)
+        if money is None and trial.prices is not None:
+            findings.append(finding("settings_not_priced", "note"))
+        choices = choose_settings(
+            surface,
+            margin_pct=trial.question.margin_pct,
+            use=use,
+            price=None if money is None else money[0],
+            cost=None if money is None else money[1],
+            seed=trial.seed,
+        )
+    tests = surface.tests()
+    if "lack of fit" in tests.index and tests["p"]["lack of fit"] <= _POOR:
+        p = float(tests["p"]["lack of fit"])
+        findings.append(finding("surface_does_not_fit", "caution", p=Number(p, 3)))
+    level = stationary_point(surface)
+    said = tuple(_say(trial, surface, region, choices, float(tests["p"]["settings"])))
+    return BestSetting(
+        surface,
+        tests,
+        level,
+        region,
+        surface_limits(surface, seed=trial.seed),
+        choices,
+        said,
+        tuple(findings),
+    )
+
+
+def daily_use(trial: Trial, name: str) -> Callable[[Floats], Floats] | None:
+    """Give the water [L] or electricity [kWh] a chamber uses a day, by its settings.
+
+    Parameters
+    ----------
+    trial : Trial
+    name : {"water_l", "energy_kwh"}
+
+    Returns
+    -------
+    callable or None
+        Takes settings, shape (n, settings); None where no duty cycle is tuned, or the rig's
+        figures do not say.
+    """
+    tuned = [f.tuned.name for f in trial.tuned if f.tuned is not None]
+    if "duty_pct" not in tuned:
+        return None
+    at, rig = tuned.index("duty_pct"), trial.rig
+    if name == "water_l":
+        litres = rig.mist_l_h
+        return None if litres is None else lambda v: v[:, at] / 100 * 24 * litres
+    fogger, fan = rig.fogger_w, rig.fan_w or 0.0
+    if fogger is None:
+        return None
+    always = rig.fan == "always"
+
+    def energy(values: Floats) -> Floats:
+        share = values[:, at] / 100
+        watts = fogger * share + fan * (1.0 if always else share)
+        return np.asarray(watts * 24 / 1000)
+
+    return energy
+
+
+def _money(
+    trial: Trial, data: Aligned, response: str
+) -> tuple[float, Callable[[Floats], Floats]] | None:
+    """Give the price of one unit of the response, and what settings cost a block."""
+    prices = trial.prices
+    if prices is None or prices.mushrooms_per_kg is None or response != "fresh_g":
+        return None
+    per_g = prices.mushrooms_per_kg / 1000
+    if prices.labour_per_h and prices.picking_kg_per_h:
+        per_g -= prices.labour_per_h / prices.picking_kg_per_h / 1000
+    runs = [name for name in ("batch", "chamber") if name in trial.levels]
+    blocks = math.prod(n for name, n in trial.counts.items() if name not in runs)
+    days = _days(data)
+    paid = {
+        "water_l": None if prices.water_per_m3 is None else prices.water_per_m3 / 1000,
+        "energy_kwh": prices.energy_per_kwh,
+    }
+    parts = []
+    for name, price in paid.items():
+        if not price:
+            continue
+        use = daily_use(trial, name)
+        if use is None or days is None:
+            return None
+        parts.append((price * days / blocks, use))
+
+    def cost(values: Floats) -> Floats:
+        return np.asarray(sum((times * use(values) for times, use in parts), np.zeros(len(values))))
+
+    return per_g, cost
+
+
+def _days(data: Aligned) -> float | None:
+    """Give the mean days of a chamber run; None where no log says."""
+    runs = data.runs
+    if runs is None or "window_h" not in runs:
+        return None
+    hours = runs.loc[runs["window"] == "whole", "window_h"].astype(float)
+    return float(hours.mean() / 24) if hours.notna().any() else None
+
+
+def _say(
+    trial: Trial, surface: Surface, region: BestRegion, choices: Choices | None, p: float
+) -> list[Message]:
+    """Say the answer, then what each choice gives."""
+    names = [f.name for f in trial.tuned]
+    if not region.seen:
+        said = [message("best.none", settings=names, p=Number(p, 3))]
+    else:
+        parts = [_part(surface, region, i) for i in range(len(names))]
+        said = [message("best.seen", parts=parts, level=100 * region.level)]
+    if choices is None:
+        return said
+    table = choices.table.set_index("choice")
+    if region.seen:
+        said.append(_gain(surface, table.loc["most yield"].to_dict()))
+    if "least use" in table.index:
+        said.append(_least(trial, surface, table.loc["least use"].to_dict()))
+    if "most money" in table.index:
+        said.append(_worth(trial, surface, table.loc["most money"].to_dict()))
+    said.append(_regret(trial, table))
+    return said
+
+
+def _part(surface: Surface, region: BestRegion, i: int) -> Message:
+    """Say of one setting where the best is, between what, and where that stays open."""
+    setting, (low, high) = surface.settings[i], region.limits()[i]
+    ends = (region.open_low[i], region.open_high[i])
+    key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
+        ends, "anywhere"
+    )
+    words = {"name": setting.name, "unit": setting.unit}
+    numbers = {"best": float(region.best[i]), "low": low, "high": high}
+    return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
+
+
+def _short(value: float) -> Number:
+    """Give three digits of a number."""
+    size = math.floor(math.log10(abs(value))) if value else 0
+    return Number(value, max(0, 2 - size))
+
+
+def _where(surface: Surface, row: dict[Any, Any]) -> list[Message]:
+    """Name the settings of a row."""
+    return [
+        message("best.setting", name=s.name, value=_short(float(row[s.name])), unit=s.unit)
+        for s in surface.settings
+    ]
+
+
+def _gain(surface: Surface, row: dict[Any, Any]) -> Message:
+    today = row["yield"] - row["yield_change"]
+    change = {k: 100 * row[f"yield_change{e}"] / today for k, e in _ENDS.items()}
+    key = "sure" if row["sure"] else "open"
+    return message(
+        f"best.gain.{key}",
+        where=_where(surface, row),
+        **{k: Number(v, 0) for k, v in change.items()},
+    )
+
+
+_ENDS = {"change": "", "low": "_low", "high": "_high"}
+
+
+def _least(trial: Trial, surface: Surface, row: dict[Any, Any]) -> Message:
+    margin = trial.question.margin_pct
+    if not row["sure"] or not row["use_change_pct"] < 0:
+        return message("best.least.none", margin=margin)
+    saved = Number(-row["use_change_pct"], 0)
+    kind = "water" if trial.rig.mist_l_h is not None else "energy"
+    where = _where(surface, row)
+    return message(f"best.least.{kind}", where=where, margin=margin, saved=saved)
+
+
+def _worth(trial: Trial, surface: Surface, row: dict[Any, Any]) -> Message:
+    assert trial.prices is not None  # there is a worth
+    words: dict[str, Any] = {k: Number(row[f"worth_change{e}"], 2) for k, e in _ENDS.items()}
+    key = "sure" if row["sure"] else "open"
+    return message(
+        f"best.worth.{key}", where=_where(surface, row), currency=trial.prices.currency, **words
+    )
+
+
+def _regret(trial: Trial, table: pd.DataFrame) -> Message:
+    """Say what staying as today may cost on average, and what the best choice still may."""
+    money = trial.prices is not None and "most money" in table.index
+    best = "most money" if money else "most yield"
+    words: dict[str, Any] = {
+        "today": Number(table["regret"]["today"], 2 if money else 0),
+        "best": Number(table["regret"][best], 2 if money else 0),
+        "unit": trial.prices.currency if money and trial.prices is not None else "g",
+    }
+    return message("best.regret", **words)

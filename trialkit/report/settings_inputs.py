@@ -1,0 +1,47 @@
+"""What the report of a trial of ranges is made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trialkit.alignment.result import Aligned
+    from trialkit.decision.best_setting import BestSetting
+    from trialkit.design.plan import Plan
+    from trialkit.logs.log import Log
+    from trialkit.trial import Trial
+    from trialkit.wording import Wording
+
+
+@dataclass(frozen=True)
+class SettingsInputs:
+    """What the report of a trial of ranges is made from."""
+
+    trial: Trial
+    found: BestSetting
+    data: Aligned
+    logs: Mapping[str, Log]
+    plan: Plan | None
+    say: Wording
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the settings."""
+        return [s.name for s in self.found.surface.settings]
+
+    def label(self, i: int) -> str:
+        """Name a setting with its unit."""
+        setting = self.found.surface.settings[i]
+        return f"{setting.name} [{setting.unit}]" if setting.unit else setting.name
+
+    @property
+    def quantity(self) -> str:
+        """What a block gave, with the unit."""
+        return self.say.text("best.page.quantity")
+
+    @property
+    def level(self) -> float:
+        """Confidence of limits."""
+        return self.found.surface.level

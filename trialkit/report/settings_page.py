@@ -1,0 +1,280 @@
+"""The report of a trial of ranges: the best setting, what to choose, and how sure that is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from trialkit.decision.best_setting import daily_use
+from trialkit.report.cautions import cautions_section
+from trialkit.report.first_screen import Answer, Fact
+from trialkit.report.page import render_page, write_page
+from trialkit.report.page_parts import (
+    Picture,
+    Section,
+    Table,
+    Words,
+    build_table,
+    show_findings,
+)
+from trialkit.report.provenance import provenance_section
+from trialkit.report.settings_inputs import SettingsInputs
+from trialkit.report.svg import inline_svg
+from trialkit.wording import speaking
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.alignment.result import Aligned
+    from trialkit.decision.best_setting import BestSetting
+    from trialkit.design.plan import Plan
+    from trialkit.logs.log import Log
+    from trialkit.trial import Trial
+
+
+def write_settings_report(
+    trial: Trial,
+    found: BestSetting,
+    data: Aligned,
+    path: str | Path,
+    *,
+    logs: Mapping[str, Log],
+    plan: Plan | None,
+    locale: str | None = None,
+    language: str | None = None,
+) -> Path:
+    """Write the report of a trial of ranges: one HTML file that works offline.
+
+    Parameters
+    ----------
+    trial : Trial
+    found : BestSetting
+    data : Aligned
+    path : str or Path
+    logs : mapping
+    plan : Plan or None
+    locale, language : str, optional
+        As in `trialkit.write_report`.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    ReportError
+        If the locale is not known or the file cannot be written.
+    """
+    with speaking(locale, language) as say:
+        inputs = SettingsInputs(trial, found, data, dict(logs), plan, say)
+        sections = [
+            _choices(inputs),
+            _surface(inputs),
+            _tried(inputs),
+            _limits(inputs),
+            cautions_section(inputs),
+            provenance_section(inputs),
+        ]
+        return write_page(Path(path), render_page(trial, say, _answer(inputs), sections))
+
+
+def _answer(inputs: SettingsInputs) -> Answer:
+    say, found = inputs.say, inputs.found
+    return Answer(
+        kind="better" if found.region.seen else "not-enough-evidence",
+        question=say.text("best.page.question", settings=inputs.names),
+        headline=say.text(f"best.page.headline.{'seen' if found.region.seen else 'none'}"),
+        sentence=say.written(found.said[0]),
+        facts=tuple(_facts(inputs)),
+        others=(),
+        more="",
+        minded="",
+        picture=_picture(inputs),
+        next_steps=tuple(say.written(line) for line in found.said[1:]),
+        table=_choice_table(inputs),
+    )
+
+
+def _facts(inputs: SettingsInputs) -> list[Fact]:
+    """Give the best of each setting with its limits."""
+    say, region = inputs.say, inputs.found.region
+    if not region.seen:
+        return []
+    out = []
+    for setting, best, (low, high) in zip(
+        inputs.found.surface.settings, region.best, region.limits(), strict=True
+    ):
+        value = f"{say.number(best)} {setting.unit}".strip()
+        ends = {"low": say.number(low), "high": say.number(high)}
+        out.append(Fact(setting.name, value, say.text("best.page.may_be", **ends)))
+    return out
+
+
+def _surface_table(inputs: SettingsInputs) -> pd.DataFrame:
+    """Give the surface with what may be best."""
+    return inputs.found.limits.assign(within=inputs.found.region.within)
+
+
+def _basis(inputs: SettingsInputs) -> str:
+    fit = inputs.found.surface.fit
+    return inputs.say.text("best.page.basis", n=inputs.say.number(fit.n, 0))
+
+
+def _picture(inputs: SettingsInputs) -> Picture:
+    say, found = inputs.say, inputs.found
+    names, settings = inputs.names, found.surface.settings
+    today = {s.name: s.usual for s in settings}
+    if len(names) == 2:
+        from trialkit.figures.settings import setting_map
+
+        drawn = setting_map(
+            _surface_table(inputs),
+            settings=names,
+            labels=[inputs.label(0), inputs.label(1)],
+            quantity=inputs.quantity,
+            today=today,
+            best=dict(zip(names, map(float, found.region.best), strict=True)),
+            tried=_points(inputs),
+            basis=_basis(inputs),
+            level=inputs.level,
+            wording=say,
+        )
+    else:
+        drawn = _curve(inputs, 0)
+    alt = say.written(found.said[0])
+    return Picture(inline_svg(drawn, ident="surface", alt=alt), say.text("best.page.picture"))
+
+
+def _curve(inputs: SettingsInputs, i: int) -> Any:
+    """Draw the response along one setting, the others at their best."""
+    from trialkit.figures.settings import setting_curve
+
+    found, name = inputs.found, inputs.names[i]
+    table = _surface_table(inputs)
+    for j, other in enumerate(inputs.names):
+        if j != i:
+            table = table[np.isclose(table[other], found.region.best[j])]
+    return setting_curve(
+        table,
+        setting=name,
+        axis=inputs.label(i),
+        quantity=inputs.quantity,
+        today=found.surface.settings[i].usual,
+        tried=_means(inputs) if len(inputs.names) == 1 else None,
+        basis=_basis(inputs),
+        level=inputs.level,
+        wording=inputs.say,
+    )
+
+
+def _points(inputs: SettingsInputs) -> pd.DataFrame:
+    """Give the settings that were tried, and at how many units each."""
+    import pandas as pd
+
+    surface = inputs.found.surface
+    values = {s.name: s.decode(x) for s, x in zip(surface.settings, surface.tried.T, strict=True)}
+    blocks = max(1, int(surface.counts.min()))
+    return pd.DataFrame(values).assign(n=surface.counts / blocks, blocks=surface.counts)
+
+
+def _means(inputs: SettingsInputs) -> pd.DataFrame:
+    """Give the mean of each treated unit."""
+    surface, trial = inputs.found.surface, inputs.trial
+    table = surface.fit.table
+    (factor,) = trial.tuned
+    keys = [*factor.applied_to, factor.name]
+    means = table.groupby(keys, observed=True)[surface.response].mean().reset_index(name="mean")
+    return means.assign(**{factor.name: means[factor.name].map(factor.number)})
+
+
+def _choice_table(inputs: SettingsInputs) -> Table:
+    say, choices = inputs.say, inputs.found.choices
+    if choices is None:
+        return build_table(_points(inputs), columns=[*inputs.names, "blocks"], say=say, caption="")
+    shown = choices.table.assign(
+        choice=[say.text(f"best.choice.{c.replace(' ', '_')}") for c in choices.table["choice"]],
+        change=[
+            say.text(
+                "best.page.change",
+                middle=say.number(row["yield_change"], 0),
+                low=say.number(row["yield_change_low"], 0),
+                high=say.number(row["yield_change_high"], 0),
+            )
+            for row in choices.table.to_dict("records")
+        ],
+    )
+    columns = ["choice", *inputs.names, "yield", "change"]
+    columns += [n for n in ("use_change_pct", "worth_change", "regret") if n in shown]
+    columns = [n for n in columns if n != "worth_change" or shown[n].notna().any()]
+    return build_table(
+        shown,
+        columns=columns,
+        say=say,
+        caption=say.text("best.caption"),
+        heads={n: n if n in inputs.names else say.text(f"best.head.{n}") for n in columns},
+        notes=[say.text("best.note")],
+    )
+
+
+def _choices(inputs: SettingsInputs) -> Section:
+    say, choices = inputs.say, inputs.found.choices
+    parts: list[Any] = [_choice_table(inputs)]
+    if choices is not None and len(choices.frontier) > 1:
+        from trialkit.figures.settings import yield_against_use
+
+        water = daily_use(inputs.trial, "water_l") is not None
+        axis = say.text(f"best.page.use.{'water' if water else 'energy'}")
+        now = choices.table.set_index("choice")
+        drawn = yield_against_use(
+            choices.frontier,
+            today={name: float(now[name]["today"]) for name in ("use", "yield")},
+            axis=axis,
+            quantity=inputs.quantity,
+            level=inputs.level,
+            wording=say,
+        )
+        alt = say.text("best.page.frontier")
+        parts.append(Picture(inline_svg(drawn, ident="frontier", alt=alt), alt))
+    return Section("choices", say.text("best.caption"), tuple(parts))
+
+
+def _surface(inputs: SettingsInputs) -> Section:
+    say, found = inputs.say, inputs.found
+    parts: list[Any] = []
+    if len(inputs.names) > 1:
+        for i, name in enumerate(inputs.names):
+            caption = say.text("best.page.along", name=name)
+            drawn = inline_svg(_curve(inputs, i), ident=f"along-{i}", alt=caption)
+            parts.append(Picture(drawn, caption))
+    tests = found.tests.reset_index()
+    tests["term"] = [say.text(f"best.test.{t.replace(' ', '_')}") for t in tests["term"]]
+    columns = ["term", "num_df", "den_df", "F", "p"]
+    parts.append(build_table(tests, columns=columns, say=say, caption=say.text("best.page.tests")))
+    parts.append(Words(say.text(f"best.page.level.{found.stationary.kind}"), quiet=True))
+    return Section("surface", say.text("best.page.surface"), tuple(parts))
+
+
+def _tried(inputs: SettingsInputs) -> Section:
+    say = inputs.say
+    table = build_table(
+        _points(inputs),
+        columns=[*inputs.names, "blocks"],
+        say=say,
+        caption=say.text("best.page.tried_caption"),
+        heads={n: inputs.label(i) for i, n in enumerate(inputs.names)}
+        | {"blocks": say.text("best.page.blocks")},
+    )
+    return Section("tried", say.text("best.page.tried"), (table,))
+
+
+def _limits(inputs: SettingsInputs) -> Section:
+    say = inputs.say
+    words = [Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", "place")]
+    return Section(
+        "limits",
+        say.text("section.limits"),
+        (*words, *show_findings(inputs.found.findings, say)),
+    )

@@ -1,0 +1,1 @@
+"""Settings given as numbers, such as a duty cycle or a light level, and polynomials of them."""
