@@ -224,7 +224,10 @@ class Pipeline:
             return None, ()
         self._step(0, str(message("step.redraw")))
         try:
-            test = randomisation_test(self.trial, self.plan, self.data, draws=REDRAWS)
+            planned = self.result
+            if planned.follows == "as given" and planned.other is not None:
+                planned = planned.other
+            test = randomisation_test(self.trial, self.plan, planned.data, draws=REDRAWS)
         except (DesignError, ModelError, PlanError) as problem:
             return None, (finding("not_redrawn", "note", problem=str(problem)),)
         if self.result.follows == "as given":

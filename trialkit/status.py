@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.decision.look_due import look_due
 from trialkit.design.question_record import question_changes
 from trialkit.display import Shown, show_table
 from trialkit.errors import LogError, TrialkitError
@@ -105,6 +106,9 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     for kind, name in (("environment", "climate logs"), ("mist", "mist logs")):
         if kind in trial.logs:
             rows.append((name, *_files(trial, kind)))
+    looks = look_due(trial, _harvest_rows(steps))
+    if looks is not None:
+        rows.append(("looks", *looks))
     rows.append(("report", *_report(steps)))
     table = pd.DataFrame(rows, columns=["step", "state", "detail"])
     states = dict(zip(table["step"].astype(str), table["state"].astype(str), strict=True))
@@ -190,6 +194,17 @@ def _harvest(steps: Pipeline, expected: int) -> tuple[str, object, dt.datetime |
             max([*ends, *([last] if last else [])], default=None),
         )
     return "under way", detail, last
+
+
+def _harvest_rows(steps: Pipeline) -> pd.DataFrame | None:
+    """Give the rows of the harvest that were kept; None where there is none to be read."""
+    if "harvest" not in steps.trial.logs or not log_files(steps.trial, "harvest"):
+        return None
+    try:
+        log = steps.harvest
+    except TrialkitError:
+        return None
+    return None if log is None else log.table
 
 
 def _no_file(trial: Trial, kind: str) -> Message:

@@ -10,6 +10,8 @@ from trialkit.analysis.findings import analysis_findings
 from trialkit.analysis.fit_response import fit_response
 from trialkit.analysis.flush_error import fit_for_flush, with_flush_test
 from trialkit.analysis.logscale import geometric, geometric_differences
+from trialkit.analysis.look import with_level
+from trialkit.analysis.look_reached import look_reached
 from trialkit.analysis.result import Analysis, Scale
 from trialkit.columns.response import response_of
 from trialkit.errors import ModelError
@@ -30,7 +32,9 @@ def analyse(
     The fixed and random terms come from the trial's layout (`derive_terms`), so that a
     schedule given to chamber runs is judged against chamber runs, never against blocks. Where the
     trial file tells that units were given something else than planned, both readings are fitted;
-    which of them the result is, `follows` says (`trialkit.analysis.as_given` has the rule).
+    which of them the result is, `follows` says (`trialkit.analysis.as_given` has the rule). Where
+    the harvest has reached a look that the trial file plans, it is analysed as at that look, with
+    limits of its level (`trialkit.analysis.look`).
 
     Parameters
     ----------
@@ -82,6 +86,11 @@ def _analyse(
     """Fit and compare under the levels that stand in the data."""
     asked = response in (None, trial.question.response)
     scale: Scale = trial.question.scale if asked else "plain"
+    look = None
+    reached = look_reached(trial, data) if asked else None
+    if reached is not None:
+        look, data = reached
+        trial = with_level(trial, look.level)
     terms, table, fit = fit_response(
         trial, data, response=response, residual_by=residual_by, scale=scale
     )
@@ -128,6 +137,7 @@ def _analyse(
         n_missing=len(table) - fit.n,
         findings=(*analysis_findings(trial, data, terms, table, fit), *told),
         scale=scale,
+        look=look,
     )
 
 

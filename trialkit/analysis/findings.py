@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.batches_to_come import batch_findings
+from trialkit.analysis.covariates import covariate_findings
 from trialkit.analysis.table import flushes_weighed
 from trialkit.columns import find_column
 from trialkit.errors import Finding
@@ -53,6 +54,9 @@ def analysis_findings(
         found.append(finding("interaction_untestable", "note", first=first, second=second))
     found += batch_findings(trial, table[table[terms.response].notna()], fit)
     found += spread_findings(fit, trial.primary.name)
+    rows = table[table[terms.response].notna()]
+    raw = data.table[data.table["unit"].isin(rows["unit"])]
+    found += covariate_findings(trial, rows, raw, fit)
     factor = trial.primary
     given = table[list(factor.applied_to)].drop_duplicates()
     if len(given) < 6:

@@ -27,6 +27,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.assignment_score import hold_variances
+from trialkit.analysis.covariates import with_covariates
 from trialkit.analysis.logscale import logged
 from trialkit.analysis.table import analysis_table
 from trialkit.analysis.terms import derive_terms
@@ -260,7 +261,7 @@ def _rows(trial: Trial, data: Aligned | pd.DataFrame, response: str) -> pd.DataF
             table["flush"] = 1
         for name in [*trial.structure.factors, *trial.factors, "flush"]:
             table[name] = table[name].astype(str)
-        table = with_starts(trial, table)
+        table = with_covariates(trial, with_starts(trial, table))
     else:
         table = analysis_table(trial, data, response)
     if response not in table or table[response].notna().sum() == 0:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.analysis.look import Look
     from trialkit.analysis.terms import Terms
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
@@ -62,6 +63,9 @@ class Analysis:
         Under which levels the units count.
     other : Analysis or None
         The same under the other levels, where the trial file tells of slips.
+    look : Look or None
+        The planned look that the harvest has reached; its level is then that of all limits, and
+        `trial` and `data` are as at this look.
     """
 
     trial: Trial
@@ -109,6 +113,16 @@ class Analysis:
         table = self.data.table
         rows = table[table[self.terms.response].notna()] if self.terms.response in table else table
         return len(rows[list(self.trial.primary.applied_to)].drop_duplicates())
+
+    look: Look | None = None
+
+    @property
+    def joint_level_at_end(self) -> float:
+        """Give the joint level that single ratio intervals will have at the trial's end."""
+        if self.look is None or self.look.is_last:
+            return self.joint_level
+        error = (1 - self.joint_level) / (1 - self.look.level)
+        return 1 - error * (1 - self.look.level_at_end)
 
     @property
     def table(self) -> pd.DataFrame:
@@ -184,7 +198,7 @@ class Analysis:
 
     def _shown(self) -> list[Any]:
         say, question = spoken(), self.trial.question
-        unit, level = self.quantity, say.percent(100 * question.level)
+        unit, level = self.quantity, say.confidence(question.level)
         means = self.per_block(self.means[question.primary])
         columns = ["level", "estimate", "low", "high", "df"]
         substrate = self.trial.blocks.dry_substrate_g

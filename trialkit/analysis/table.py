@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.covariates import with_covariates
 from trialkit.errors import ModelError
 from trialkit.trial.over_time import with_starts
 
@@ -25,7 +26,7 @@ def analysis_table(trial: Trial, data: Aligned, response: str) -> pd.DataFrame:
     for name in (*trial.structure.factors, *trial.factors):
         table[name] = table[name].astype(str)
     table["flush"] = table["flush"].astype(int).astype(str)
-    return with_starts(trial, table)
+    return with_covariates(trial, with_starts(trial, table))
 
 
 def flushes_weighed(data: Any, response: str) -> float:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.covariates import covariate_terms
 from trialkit.analysis.table import flushes_weighed
 from trialkit.structure import skeleton
 from trialkit.trial.over_time import START_NO, column_names, laid_out, over_starts
@@ -57,7 +58,8 @@ def derive_terms(
     -------
     Terms
         Fixed: every treatment, their two-way interactions where a stratum can test them,
-        and flush with its interactions with each treatment. Random: every stratum coarser
+        and flush with its interactions with each treatment; covariates and further blocks that
+        the trial file names and the layout does not hold already. Random: every stratum coarser
         than one row, so that each treatment is judged against the units it was given to;
         and those units crossed with flush, for what a treatment does by flush. Where starts
         follow one another in time blocks, these are a random term too; where they are balanced
@@ -93,6 +95,8 @@ def derive_terms(
     fixed += trend
     if repeated:
         fixed += ["flush", *(f"{name}:flush" for name in trial.factors)]
+    rows: Any = data
+    fixed += covariate_terms(trial, getattr(rows, "table", rows))
     strata = trial.structure.strata(trial.counts)
     random = [column_names(term) for term in (strata if repeated else strata[:-1])]
     if repeated:

@@ -227,6 +227,7 @@ def power(
         "trial": trial.title,
         "power": found.table,
         "changes": bought,
+        "by_look": found.by_look,
         "needed": needed,
         "one_more": then,
         "cheapest": mixes,

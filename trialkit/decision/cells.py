@@ -6,7 +6,13 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-from trialkit.decision.sentences import answer_key, is_poorer, limits_words, than_words
+from trialkit.decision.sentences import (
+    answer_key,
+    confidence_number,
+    is_poorer,
+    limits_words,
+    than_words,
+)
 from trialkit.wording import Joined, Message, Named, message
 
 if TYPE_CHECKING:
@@ -91,7 +97,9 @@ def cells_sentence(
             message("cells.counted", answer=Named(f"row_answer.{name}"), times=int(n))
             for name, n in counts.items()
         ]
-        more = message("cells.all", cells=len(cells), told=told, confidence=100 * level)
+        more = message(
+            "cells.all", cells=len(cells), told=told, confidence=confidence_number(level)
+        )
         return Joined((opening, more))
     return Joined((opening, *(_cell(row, response, words, level) for row in cells)))
 

@@ -12,6 +12,7 @@ from trialkit.decision.cells import cells_sentence, common_answer
 from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.logarithm import on_the_logarithm
+from trialkit.decision.look_words import look_words
 from trialkit.decision.measures import MEASURE_COLUMNS, measures_by_level, shown_measures
 from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.readings import (
@@ -236,7 +237,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     otherwise there is *not enough evidence*. Where less of the response is better (days to
     harvest), all of it is on the other side of 1. Where the effect depends on another treatment
     or on the batch, the answer is given at each level of it, and an answer over all of them
-    only where each carries it (`trialkit.decision.depends` has the rule). A finding marked
+    only where each carries it (`trialkit.decision.depends` has the rule). At a look that the
+    trial file plans, limits have the level of that look. A finding marked
     "stop" blocks the verdict. The answer is about blocks that were harvested; findings say where
     blocks were lost unevenly, and where parts of the planned harvest are not in yet. Where units
     were given something else than planned, the answer follows the levels as given only if the
@@ -252,6 +254,8 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     >>> tk.decide(trial, tk.analyse(trial, data)).answer in _RANK
     True
     """
+    if result.look is not None:
+        trial = result.trial  # with the level of this look
     response = response_of(result.terms.response, trial.harvest_columns)
     depends = dependence(trial, result, better=response.better)
     table, by, sentences = _answers(trial, result, depends.by)
@@ -270,7 +274,9 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     added = logarithm.sentences.get(level, "")
     readings = judged_readings(result)
     first = (drawn_after_harvest(findings), disagreement(readings))
-    said: object = Joined((*first, sentences[level], added, late_draw(findings)))
+    looked = look_words(result.look, answer, table["answer"].tolist())
+    parts = (*first, sentences[level], added, looked.said, late_draw(findings))
+    said: object = Joined(parts)
     if stops:
         said = message("verdict.blocked", faults=Joined(tuple(f.said for f in stops), "; "))
     advised = None if answer in ("blocked", "depends") else recommend(trial, table, level, money)
@@ -286,7 +292,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         money=money,
         settle=settle,
         needed=needed,
-        steps=next_steps(trial, outlook, stops),
+        steps=looked.before(next_steps(trial, outlook, stops)),
         findings=findings,
         depends_on=depends.on,
         by=by,

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.by_run import fit_by_run
+from trialkit.analysis.look import batches_in, next_look_after
 from trialkit.columns.response import response_of
 from trialkit.errors import Finding, ModelError
-from trialkit.wording import finding, message
+from trialkit.trial.look_checks import BATCH
+from trialkit.wording import Joined, Message, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +35,8 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
     Returns
     -------
     list of Finding
-        One caution where a batch (or a flush of one) has no row with a fate; else none.
+        One caution where a batch (or a flush of one) has no row with a fate, unless this is a
+        look that the trial file plans; else none.
 
     Notes
     -----
@@ -53,7 +56,7 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
     if "unit" in table:  # what was given up is not waited for
         table = table[~table["unit"].isin(trial.given_up)]
     keys = [name for name in ("batch", "flush") if name in table]
-    if "status" not in table or not keys:
+    if "status" not in table or not keys or result.look is not None:
         return []
     absent = (table["status"] == "missing").groupby([table[k].astype(str) for k in keys]).all()
     if not absent.any():
@@ -78,9 +81,21 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
             kind=message("doubt.parts.batch_flush" if len(keys) == 2 else f"doubt.parts.{keys[0]}"),
             few=REPEATED_PCT[2],
             many=REPEATED_PCT[5],
-            now=message("doubt.now.clear", levels=named) if named else message("doubt.now.open"),
+            now=Joined((_at_present(named), *_next_look(trial, result)), "; "),
         )
     ]
+
+
+def _at_present(named: list[str]) -> Message:
+    return message("doubt.now.clear", levels=named) if named else message("doubt.now.open")
+
+
+def _next_look(trial: Trial, result: Analysis) -> list[Message]:
+    """Say where the next planned look is, if the trial plans any."""
+    if not trial.question.looks:
+        return []
+    following = next_look_after(trial, len(batches_in(result.data.table)[0]))
+    return [message("doubt.next_look", following=following, total=trial.counts[BATCH])]
 
 
 def _is_lost_with_the_block(trial: Trial, response: str) -> bool:

@@ -8,7 +8,7 @@ from typing import Any
 
 from trialkit.columns.response import Kind, Response
 from trialkit.display import decimals_beside
-from trialkit.wording import Joined, Message, Number, message
+from trialkit.wording import Joined, Message, Number, confidence_decimals, message
 
 
 def change_words(ratio: float, kind: Kind = "amount", *, decimals: int = 0) -> Message:
@@ -41,7 +41,18 @@ def limits_words(
         for k in ("low", "high")
     )
     key = "said_limits.joint" if joint else "said_limits.alone"
-    return message(key, level=100 * level, low=low, high=high)
+    return message(key, level=confidence_number(level), low=low, high=high)
+
+
+def confidence_number(level: float) -> Number:
+    """Give a confidence as a number in per cent, with the decimals it needs.
+
+    Examples
+    --------
+    >>> str(confidence_number(0.95)), str(confidence_number(0.99695))
+    ('95', '99.7')
+    """
+    return Number(100 * level, confidence_decimals(level))
 
 
 def than_words(row: Mapping[str, Any], response: Response) -> Message:

@@ -201,7 +201,7 @@ def _wanted(trial: Trial, result: Analysis, base: float, repeats: str) -> Wanted
         difference_pct=question.difference_pct * base,
         margin_pct=question.margin_pct * base,
         true_pct=0.0,
-        level=result.joint_level,
+        level=result.joint_level_at_end,
         joint=False,
         reference=names.index(trial.primary.reference),
         lost={":".join(laid_out(trial).structure.smallest): lost} if lost > 1e-9 else {},

@@ -135,7 +135,7 @@ def residuals_by_normal(
     ax.set_ylabel(say.text("figure.normal.axis_y"))
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    words = {"n": say.number(n, 0), "level": say.percent(100 * level)}
+    words = {"n": say.number(n, 0), "level": say.confidence(level)}
     note(ax, say.text("figure.normal.note", **words))
     return dress(ax)
 

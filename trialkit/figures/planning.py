@@ -145,7 +145,7 @@ def savings(
     set_rows(ax, labels)
     ax.set_xlabel(say.text("figure.savings.axis"))
     number_axis(ax, say, sign=True)
-    note(ax, f"{say.text('figure.savings.note', level=say.percent(100 * level))} {basis}")
+    note(ax, f"{say.text('figure.savings.note', level=say.confidence(level))} {basis}")
     return dress(ax, grid="x")
 
 

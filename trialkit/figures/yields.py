@@ -147,7 +147,7 @@ def yield_by_level(
     ax.set_xlabel(quantity or head(response))
     number_axis(ax, say)
     key = "figure.yield.note_points" if counted else "figure.yield.note"
-    note(ax, say.text(key, level=say.percent(100 * level), units=units))
+    note(ax, say.text(key, level=say.confidence(level), units=units))
     return dress(ax, grid="x")
 
 
@@ -254,7 +254,7 @@ def ratio_to_reference(
     noun = say.written(response_of(response).noun)
     ax.set_xlabel(say.text("figure.ratio.axis", reference=reference, noun=noun))
     number_axis(ax, say, sign=True)
-    note(ax, f"{say.text('figure.ratio.note', level=say.percent(100 * level))} {basis}")
+    note(ax, f"{say.text('figure.ratio.note', level=say.confidence(level))} {basis}")
     return dress(ax, grid="x")
 
 
@@ -313,7 +313,7 @@ def flush_profiles(
     n = points.groupby("level", observed=True)["unit"].nunique() if "unit" in points else None
     count = "" if n is None else ", ".join(f"{k}: n = {v}" for k, v in n.items())
     key = "figure.flush.note" if means is not None else "figure.flush.note_plain"
-    note(ax, say.text(key, level=say.percent(100 * level), units=units, count=count))
+    note(ax, say.text(key, level=say.confidence(level), units=units, count=count))
     return dress(ax)
 
 
@@ -394,5 +394,5 @@ def effects(
     set_rows(ax, labels)
     ax.set_xlabel(say.text("figure.effects.axis", quantity=quantity))
     number_axis(ax, say, sign=True)
-    note(ax, f"{say.text('figure.effects.note', level=say.percent(100 * level))} {basis}")
+    note(ax, f"{say.text('figure.effects.note', level=say.confidence(level))} {basis}")
     return dress(ax, grid="x")

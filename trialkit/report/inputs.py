@@ -174,7 +174,7 @@ class PageInputs:
     @property
     def level(self) -> str:
         """Confidence of the limits, in words."""
-        return self.say.percent(100 * self.trial.question.level)
+        return self.say.confidence(self.trial.question.level)
 
     @property
     def margin(self) -> str:

@@ -101,6 +101,8 @@ def write_report(
     >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     True
     """
+    if result.look is not None:
+        trial = result.trial  # with the level of this look
     with speaking(locale, language) as say:
         told = list(findings)
         if logs is None:

@@ -16,8 +16,10 @@ from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
+from trialkit.trial.covariate_checks import check_covariates_section
 from trialkit.trial.deviation_checks import read_deviations
 from trialkit.trial.log_checks import check_logs_section
+from trialkit.trial.look_checks import check_looks
 from trialkit.trial.over_time import check_over_time, read_over_time
 from trialkit.trial.question_checks import check_question
 from trialkit.trial.ranges import levels_of_range
@@ -64,6 +66,10 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     check_question(
         raw.get("question"), raw.get("factors"), raw.get("columns"), columns, places, faults
     )
+    response = str(getattr(sections.get("question"), "response", ""))
+    covariates = check_covariates_section(
+        raw.get("covariates", {}), structure, levels, columns, [*taken, response], places, faults
+    )
     asked = factors.get(getattr(sections.get("question"), "primary", "")) if factors else None
     if asked is not None:
         check_price_levels(sections["prices"], asked.levels, places, faults)
@@ -90,6 +96,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     )
     if structure and factors and not faults and not any(f.tuned for f in factors.values()):
         _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
+        check_looks(sections["question"], structure, levels, factors, places, faults)
     if faults or structure is None:
         raise TrialFileError(source.name, sorted(faults, key=places.line_of))
     head = sections["trial"]
@@ -115,6 +122,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         columns=columns,
         over_time=over_time,
         happened=happened,
+        covariates=covariates,
     )
     check_over_time(trial, places, faults)
     if faults:

@@ -48,7 +48,7 @@ SensorFlag = Literal[
 #: Longest name of a unit or a level, and longest title [letters].
 LONGEST_NAME, LONGEST_TITLE = 60, 200
 #: Years that a date of a trial may have.
-FIRST_YEAR, LAST_YEAR = 1970, 2199
+FIRST_YEAR, LAST_YEAR = 1900, 2199
 _LONGEST_TEXT = 1000
 
 
@@ -278,8 +278,28 @@ class ColumnSection(Section):
     heads: list[str] = []
 
 
+class CovariateSection(Section):
+    """`[covariates.NAME]`: what differs between units besides the treatments.
+
+    A number (weight at the start) or, with `use = "block"`, a name (spawn lot). Values stand in
+    a column of the harvest sheet of that name, or under `values`, by unit.
+    """
+
+    label: str = ""
+    unit: str = ""
+    by: str = ""
+    use: Literal["covariate", "block"] = "covariate"
+    measured: Literal["before", "after"] = "before"
+    values: dict[str, float | str] = {}
+    explains_pct: Annotated[float, Field(ge=0, lt=100)] | None = None
+
+
 class QuestionSection(Section):
-    """`[question]`: what is asked, before any data are seen."""
+    """`[question]`: what is asked, before any data are seen.
+
+    `looks` names the batches after which an answer is looked for; the end is always a look.
+    `spend_error` says how the chance of a false answer is shared out among the looks.
+    """
 
     response: str = "fresh_g"
     scale: Literal["plain", "logarithm"] = "plain"
@@ -287,6 +307,8 @@ class QuestionSection(Section):
     margin_pct: Annotated[float, Field(gt=0, lt=100)] = 10.0
     difference_pct: Positive = 15.0
     level: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    looks: list[Annotated[int, Field(ge=1)]] = []
+    spend_error: Literal["late", "even", "steady"] = "late"
 
 
 class RigSection(Section):
@@ -554,5 +576,6 @@ TOP = (
     "batches",
     "happened",
     "columns",
+    "covariates",
     "logs",
 )

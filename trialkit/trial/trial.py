@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
 from trialkit.settings.setting_range import SettingRange
 from trialkit.structure import Structure, Term
+from trialkit.trial.covariates import Covariate
 from trialkit.trial.deviations import Deviation
 from trialkit.trial.ranges import number_of
 from trialkit.trial.sections import (
@@ -131,6 +132,8 @@ class Trial:
         How treatments are spread over starts that follow one another.
     happened : tuple of Deviation
         What was done otherwise than planned, in the order of the file.
+    covariates : dict
+        What differs between units besides the treatments: name → `Covariate`.
     """
 
     folder: Path
@@ -154,6 +157,7 @@ class Trial:
     columns: dict[str, HarvestColumn] = field(default_factory=dict)
     over_time: OverTime = "random"
     happened: tuple[Deviation, ...] = ()
+    covariates: dict[str, Covariate] = field(default_factory=dict)
 
     @cached_property
     def harvest_columns(self) -> dict[str, HarvestColumn]:

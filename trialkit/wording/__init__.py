@@ -1,6 +1,12 @@
 """All words that people read: a catalogue a language, and messages said from it."""
 
-from trialkit.wording.catalogue import Sayable, Wording, languages, read_wording
+from trialkit.wording.catalogue import (
+    Sayable,
+    Wording,
+    confidence_decimals,
+    languages,
+    read_wording,
+)
 from trialkit.wording.message import Message, finding, message, speaking, spoken
 from trialkit.wording.parts import Chance, Joined, Named, Number
 from trialkit.wording.places import place, several
@@ -17,6 +23,7 @@ __all__ = [
     "Sayable",
     "Units",
     "Wording",
+    "confidence_decimals",
     "finding",
     "languages",
     "message",

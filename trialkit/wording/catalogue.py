@@ -204,6 +204,17 @@ class Wording:
         plus = "+" if sign and round(number, decimals) > 0 else ""
         return f"{plus}{self.number(number, decimals)} %"
 
+    def confidence(self, level: float) -> str:
+        """Write the confidence of limits, with as many decimals as tell it from certainty.
+
+        Examples
+        --------
+        >>> say = read_wording("en")
+        >>> say.confidence(0.95), say.confidence(0.99695), say.confidence(0.9525)
+        ('95 %', '99.7 %', '95.2 %')
+        """
+        return self.percent(100 * level, confidence_decimals(level))
+
     def p(self, value: object) -> str:
         """Write a p-value so that a small one is not printed as zero."""
         number = _as_float(value)
@@ -247,6 +258,22 @@ _LONGEST = 2000
 def _is_whole_type(value: object) -> bool:
     kind = getattr(getattr(value, "dtype", None), "kind", "")
     return kind in ("i", "u", "b", "U", "O")
+
+
+def confidence_decimals(level: float) -> int:
+    """Give the decimals of a confidence in per cent that show its error within two per cent.
+
+    Examples
+    --------
+    >>> [confidence_decimals(level) for level in (0.95, 0.99695, 0.999985)]
+    [0, 1, 4]
+    """
+    error = 1 - level
+    for decimals in range(8):
+        shown = 1 - round(100 * level, decimals) / 100
+        if abs(shown - error) <= 0.02 * error:
+            return decimals
+    return 8
 
 
 def _as_float(value: object) -> float | None:

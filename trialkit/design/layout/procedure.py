@@ -11,6 +11,7 @@ import numpy as np
 from trialkit.arrays import Ints
 from trialkit.design.layout.blocks import complete
 from trialkit.design.layout.chance import Draws, randomised, randomised_alone
+from trialkit.design.layout.covariate_balance import most_even
 from trialkit.design.layout.efficiency import plan_bound, plan_efficiency
 from trialkit.design.layout.restricted_plans import best_plans
 from trialkit.design.layout.search import Progress, searched, searched_once
@@ -67,7 +68,7 @@ def draw_plan(trial: Trial, draws: Draws, progress: Progress | None = None) -> d
     """Lay out all treatments of a trial and randomise them."""
     sites = treated_sites(trial)
     layouts = base_layouts(sites, draws, progress)
-    level = randomised(layouts, draws)
+    level = most_even(trial, lambda: randomised(layouts, draws))
     return {
         name: Drawn(layout, level[name], len(asked))
         for layout in layouts

@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
+from trialkit.design.power.by_look import power_by_look, shown_by_look
 from trialkit.design.power.changes import what_changes_buy
+from trialkit.design.power.covariates import covariates_cost, with_covariates
 from trialkit.design.power.drift import planning_variation
+from trialkit.design.power.looks import planned_looks
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (
     QUESTIONS,
@@ -30,12 +33,13 @@ from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 from trialkit.trial.over_time import laid_name, laid_out
-from trialkit.wording import Message, Units, message
+from trialkit.wording import Message, Units, message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
+    from trialkit.display import Shown
     from trialkit.model.fit import Fit
 
 LOST = 5.0  #: blocks expected to be lost or contaminated [%]; common practice, no source
@@ -80,6 +84,20 @@ class Power(PowerTable):
         in all), `power`. Empty where up to eight more of each do not get there.
         """
         return grid.cheapest_mixes(self)
+
+    @cached_property
+    def by_look(self) -> pd.DataFrame:
+        """The chance of an answer by each planned look; empty where none is before the end.
+
+        Columns as `trialkit.design.power.by_look.power_by_look` has them.
+        """
+        if self.factor != self.trial.question.primary:
+            return power_by_look(self.trial, self.variation, self.asked, ())
+        return power_by_look(self.trial, self.variation, self.asked, self.questions)
+
+    def _shown(self) -> list[Shown]:
+        more = [shown_by_look(self.by_look, self.factor, spoken())] if len(self.by_look) else []
+        return [*super()._shown(), *more]
 
     def grid(self, *, most: int = 8) -> pd.DataFrame:
         """Power with up to `most` more of each kind of unit: `unit, count, added, cost, …`."""
@@ -140,7 +158,7 @@ def power(
     wanted : float
         Power aimed at.
     level : float, optional
-        Confidence; that of the question by default.
+        Confidence; that of the question by default, or where looks are planned that of the last.
     joint : bool
         Whether limits hold for all levels together, as the analysis has them.
     method : {"auto", "exact", "simulation"}
@@ -202,8 +220,8 @@ def power(
     chosen: tuple[Question, ...] = tuple(questions)
     if ":" in name:
         chosen = tuple(q for q in chosen if q != "no worse")
-    spread = _variation(trial, variation, pilot)
-    c = compare_in(trial, name)
+    spread, told_covariates = with_covariates(trial, _variation(trial, variation, pilot))
+    c = covariates_cost(trial, compare_in(trial, name))
     chances = all_chances(c, spread, asked, chosen)
     simulated: Simulated | None = None
     parted = bool(trial.never_grown) or (plan is not None and plan.in_parts)
@@ -240,6 +258,7 @@ def power(
             *ranges_of(table, spread),
             *notes_on(c, spread, asked),
             *batch_notes(trial, c),
+            *told_covariates,
             *(simulated.notes if simulated else ()),
             *remains_notes(trial),
         ),
@@ -355,11 +374,17 @@ def _asked(
         difference_pct=difference,
         margin_pct=margin,
         true_pct=true_pct,
-        level=question.level if level is None else level,
+        level=_level_at_end(trial) if level is None else level,
         joint=joint,
         reference=reference,
         lost={stratum: share / 100 for stratum, share in shares.items()},
     )
+
+
+def _level_at_end(trial: Trial) -> float:
+    """Give the confidence of the limits once all batches are in."""
+    looks = planned_looks(trial)
+    return looks[-1].level if looks else trial.question.level
 
 
 def _variation(
