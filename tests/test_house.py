@@ -30,7 +30,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline"},
-    {"demo", "status", "templates", "explore"},
+    {"demo", "status", "today", "templates", "explore"},
     {"cli"},
 ]
 PLACE = {name: i for i, names in enumerate(ORDER) for name in names}
