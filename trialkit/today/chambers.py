@@ -215,6 +215,8 @@ def _mist(
     seconds = (end - since).total_seconds()
     if seconds <= 0:
         return out
-    on = mine["stop"].clip(upper=end) - mine["start"].clip(lower=since) if len(mine) else None
-    given = float(on.dt.total_seconds().clip(lower=0).sum()) if on is not None else 0.0
+    given = 0.0
+    for pulse in mine[["start", "stop"]].itertuples(index=False) if len(mine) else ():
+        on = min(pulse.stop, end) - max(pulse.start, since)
+        given += max(0.0, on.total_seconds())
     return out | {"mist_pct": 100 * given / seconds, "mist_hours": seconds / 3600}
