@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 ORDER = [
     {"errors", "arrays", "whole_files"},
     {"wording"},
-    {"display", "shell", "units", "columns"},
+    {"display", "shell", "triage", "units", "columns"},
     {"structure"},
     {"trial"},
     {"style"},
