@@ -33,6 +33,12 @@ def plan(
             help="For a trial that has begun: make a new plan and keep the old one as plan-old-1.",
         ),
     ] = False,
+    labels: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE", help="Labels by their size in mm, such as 70x37; else to be cut."
+        ),
+    ] = None,
 ) -> int:
     """Randomise the treatments; write sheets for the growing room.
 
@@ -47,7 +53,7 @@ def plan(
     laid = tk.strata(trial)
     with screen.counted(message("progress.plan")) as tell:
         drawn = tk.assign(trial, seed=seed, progress=tell)
-        wrote = drawn.write(trial.folder, keep_old=beside)
+        wrote = drawn.write(trial.folder, keep_old=beside, labels=labels)
     screen.record |= {
         "trial": trial.title,
         "seed": drawn.seed,

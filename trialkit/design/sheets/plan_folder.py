@@ -64,7 +64,12 @@ def _is_filled(path: Path, trial: Trial) -> bool:
 
 
 def write_plan(
-    plan: Allocation, directory: str | Path, *, keep_old: bool = False, blind: bool = True
+    plan: Allocation,
+    directory: str | Path,
+    *,
+    keep_old: bool = False,
+    blind: bool = True,
+    labels: str | None = None,
 ) -> list[Path]:
     """Write the plan's files to ``directory/plan``, all of them or none.
 
@@ -77,6 +82,8 @@ def write_plan(
         If the trial has begun, keep the old plan beside the new one as ``plan-old-1``, …
     blind : bool
         Leave treatments off the block labels.
+    labels : str, optional
+        Size of the labels, such as ``"70x37"``; for plain paper, cut by hand, by default.
 
     Returns
     -------
@@ -99,7 +106,7 @@ def write_plan(
     target.parent.mkdir(parents=True, exist_ok=True)
     made = Path(tempfile.mkdtemp(prefix=".plan-", dir=target.parent))
     try:
-        names = _write_files(plan, made, blind=blind)
+        names = _write_files(plan, made, blind=blind, labels=labels)
         if target.exists() and not started:
             _carry_over(target, made, plan.trial, filled=old == plan.hash)
     except BaseException:
@@ -144,7 +151,7 @@ def _exchange(target: Path, made: Path, *, keep: bool) -> None:
         shutil.rmtree(aside)
 
 
-def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
+def _write_files(plan: Allocation, folder: Path, *, blind: bool, labels: str | None) -> list[str]:
     from trialkit.design.sheets.map import map_svg, save_png
     from trialkit.design.sheets.printed import write_sheets
     from trialkit.design.sheets.timers import timer_table
@@ -162,7 +169,7 @@ def _write_files(plan: Allocation, folder: Path, *, blind: bool) -> list[str]:
     drawn = map_svg(plan)
     (folder / "map.svg").write_text(drawn, encoding="utf-8")
     save_png(plan, folder / "map.png")
-    pages = write_sheets(plan, folder, blind=blind, drawn=drawn)
+    pages = write_sheets(plan, folder, blind=blind, drawn=drawn, labels=labels)
     record = {
         "title": plan.trial.title,
         "seed": plan.seed,
