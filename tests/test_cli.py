@@ -117,7 +117,7 @@ def test_help_loads_nothing_heavy():
 def test_a_new_trial_runs_at_once(run, tmp_path):
     made = run("new", tmp_path / "mine", "--seed", 3)
     assert made.exit_code == 0
-    assert "trialkit plan" in made.output
+    assert "trialkit power" in made.output
     trial = tk.read_trial(tmp_path / "mine")
     assert trial.primary.control == "usual"
     planned = run("plan", tmp_path / "mine")
@@ -584,9 +584,37 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
     line = f"{first['batch']} batches, {first['chamber']} chambers, {first['block']} blocks in each"
     assert f"mix with the fewest units: {line} ({100 * first['power']:.0f} %)" in shown
     # three chambers are simulated, the additions are not: the line says what they start from
+    told = json.loads(run("power", tmp_path / "x", "--json").stdout)["changes"]
     start = re.search(r"leaves out part of the information, the chance is (\d+) %", shown)
-    then = re.search(r"becomes (\d+) % \(([+−]\d+) percentage points", shown)
-    assert abs(int(start[1]) - (int(then[1]) - int(then[2].replace("−", "-")))) <= 1
+    assert int(start[1]) == round(100 * told[0]["chance"])
+    for row in told[1:4]:
+        line = f"instead of {row['now']}: {row['detectable_pct']:.0f} % can be told from none"
+        assert f"{line} (chance with 10 %: {100 * row['chance']:.0f} %)" in shown
+
+
+def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, small):
+    shown = run("power", small).output
+    first = "What you can find with what you have"
+    assert 0 <= shown.index(first) < shown.index("What each change would buy")
+    told = json.loads(run("power", small, "--json").stdout)["changes"][0]
+    loss = f"you can tell a loss of {told['detectable_pct']:.0f} % from none, 8 times in 10"
+    assert loss in " ".join(shown.split())
+    assert "Variation assumed" not in shown
+    tables = run("power", small, "--tables").output
+    assert "Variation assumed" in tables
+
+
+def test_one_box_is_led_to_an_order_of_its_starts_and_hears_what_a_second_buys(run, tmp_path):
+    folder = tmp_path / "x"
+    made = run("new", folder, "--chambers", 1, "--batches", 8, "--seed", 11).output
+    assert "trialkit power" in made
+    assert 'over_time = "trend"' in (folder / "trial.toml").read_text(encoding="utf-8")
+    shown = " ".join(run("power", folder).output.split())
+    assert "Their order is balanced against a trend over the starts" in shown
+    assert re.search(r"With a second, equal box, \d batches would tell as much as 8", shown)
+    drawn = " ".join(run("plan", folder).output.split())
+    assert "Their order is balanced against a trend over the starts" in drawn
+    assert "Time blocks (neighbouring starts hold each schedule once)" in drawn
 
 
 def test_harvest_without_dates_of_batches_asks_for_them_and_does_not_begin_anew(run, small):

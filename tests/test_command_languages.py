@@ -54,9 +54,9 @@ def test_commands_write_numbers_by_the_locale_and_words_by_the_language(tmp_path
         call("status", tmp_path / "t", *options)
         for options in (["--language", "de"], ["--locale", "de_CH"], [])
     )
-    assert "Als Nächstes: Erstellen Sie den Plan: trialkit plan" in german
+    assert "erstellen Sie dann den Plan: trialkit plan" in german
     assert german == swiss
-    assert "Next: make the plan: trialkit plan" in english
+    assert "then make the plan: trialkit plan" in english
 
 
 @needs_german

@@ -45,6 +45,11 @@ class Structure:
     terms: tuple[Term, ...]
 
     @property
+    def tokens(self) -> tuple[str, ...]:
+        """The notation in pieces: names, ``/``, ``*`` and brackets."""
+        return tuple(_tokens(self.text))
+
+    @property
     def random_terms(self) -> tuple[str, ...]:
         """Names of the strata, such as ``"batch:chamber"``; the last is the smallest unit."""
         return tuple(":".join(term) for term in self.terms)

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import ModelError
+from trialkit.trial.over_time import START_NO, TIME_BLOCK, in_time_blocks, with_starts
 
 if TYPE_CHECKING:
     import numpy as np
@@ -39,7 +40,7 @@ def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str) -> Fit:
     from trialkit.model.fit import fit
 
     primary = trial.primary
-    usable = totals[totals[response].notna()].copy()
+    usable = with_starts(trial, totals[totals[response].notna()].copy())
     order = [primary.reference, *(x for x in primary.levels if x != primary.reference)]
     seen = [x for x in order if (usable[primary.name] == x).any()]
     if len(seen) < 2 or primary.reference not in seen:
@@ -50,13 +51,24 @@ def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str) -> Fit:
         for term in trial.structure.strata(trial.counts)
         if set(term) < {"batch", "chamber"} & set(trial.levels)
     ]
+    if in_time_blocks(trial):
+        above = [TIME_BLOCK, *above, f"{TIME_BLOCK}:chamber"]
+    trend = f" + {START_NO}" if trial.over_time == "trend" else ""
     return fit(
         usable,
         response=response,
-        fixed=primary.name,
-        random=[term for term in above if usable[term].nunique() > 1],
+        fixed=primary.name + trend,
+        random=[term for term in above if _tells_runs_apart(term, usable)],
         level=trial.question.level,
     )
+
+
+def _tells_runs_apart(term: str, runs: pd.DataFrame) -> bool:
+    """Say whether a random term has several units, and fewer of them than there are runs."""
+    names = term.split(":")
+    if any(name not in runs or runs[name].nunique() < 2 for name in names):
+        return False
+    return len(names) == 1 or len(runs[names].drop_duplicates()) < len(runs)
 
 
 def ratio_of_totals(trial: Trial, totals: pd.DataFrame, top: str, bottom: str) -> pd.DataFrame:

@@ -26,6 +26,7 @@ from trialkit.columns import head
 from trialkit.columns.exposures import DOSES, EXPOSURE
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.trial.over_time import START_NO
 from trialkit.wording import finding, message, spoken
 
 if TYPE_CHECKING:
@@ -274,8 +275,7 @@ def _mixed(
     terms = derive_terms(trial, response=response, data=data)
     others = [f.name for f in trial.factors.values() if not set(f.applied_to) <= set(keys)]
     fixed = ["dose"] + (["dose2"] if curve == "curved" else []) + others
-    if "flush" in terms.fixed.split(" + "):
-        fixed.append("flush")
+    fixed += [name for name in (START_NO, "flush") if name in terms.fixed.split(" + ")]
     fit = fit_model(
         table,
         response=response,

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.errors import Finding, ModelError
+from trialkit.trial.over_time import TIME_BLOCK
 from trialkit.wording import finding
 
 if TYPE_CHECKING:
@@ -35,7 +36,8 @@ def fit_for_flush(fit: Fit) -> Fit | None:
         The fit itself where it has the term, or has a single batch or none; None where the rows
         cannot hold it.
     """
-    if TERM in fit.spec.random or not _has_batches(fit):
+    has = any(set(term.split(":")) - {TIME_BLOCK} == {"batch", FLUSH} for term in fit.spec.random)
+    if has or not _has_batches(fit):
         return fit
     try:
         return fit.refit(random=[*fit.spec.random, TERM])

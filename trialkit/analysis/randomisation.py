@@ -33,6 +33,7 @@ from trialkit.analysis.terms import derive_terms
 from trialkit.arrays import Codes, Floats
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.trial.over_time import with_starts
 from trialkit.wording import Chance, finding, spoken
 from trialkit.wording.method_names import method_words
 
@@ -255,6 +256,7 @@ def _rows(trial: Trial, data: Aligned | pd.DataFrame, response: str) -> pd.DataF
             table["flush"] = 1
         for name in [*trial.structure.factors, *trial.factors, "flush"]:
             table[name] = table[name].astype(str)
+        table = with_starts(trial, table)
     else:
         table = analysis_table(trial, data, response)
     if response not in table or table[response].notna().sum() == 0:

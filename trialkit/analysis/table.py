@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import ModelError
+from trialkit.trial.over_time import with_starts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,7 +25,7 @@ def analysis_table(trial: Trial, data: Aligned, response: str) -> pd.DataFrame:
     for name in (*trial.structure.factors, *trial.factors):
         table[name] = table[name].astype(str)
     table["flush"] = table["flush"].astype(int).astype(str)
-    return table
+    return with_starts(trial, table)
 
 
 def flushes_weighed(data: Any, response: str) -> float:

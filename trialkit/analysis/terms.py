@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.analysis.table import flushes_weighed
 from trialkit.structure import skeleton
+from trialkit.trial.over_time import START_NO, column_names, laid_out, over_starts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -58,7 +59,9 @@ def derive_terms(
         Fixed: every treatment, their two-way interactions where a stratum can test them,
         and flush with its interactions with each treatment. Random: every stratum coarser
         than one row, so that each treatment is judged against the units it was given to;
-        and those units crossed with flush, for what a treatment does by flush.
+        and those units crossed with flush, for what a treatment does by flush. Where starts
+        follow one another in time blocks, these are a random term too; where they are balanced
+        against a trend, the number of the start is fixed.
 
     Examples
     --------
@@ -69,12 +72,16 @@ def derive_terms(
     """
     wanted = response or trial.question.response
     repeated = trial.flushes > 1 and wanted != "days" and flushes_weighed(data, wanted) > 1
+    trial = laid_out(trial)
     treatments = {f.name: (f.applied_to, len(f.levels)) for f in trial.factors.values()}
     lines = skeleton(trial.structure, trial.counts, treatments)
     stands_for = trial.structure.merged(trial.counts)
     spare = trial.structure.degrees_of_freedom(trial.counts)
     for name in trial.factors:
         spare[stands_for[trial.factors[name].applied_to]] -= treatments[name][1] - 1
+    trend = [START_NO] if trial.over_time == "trend" else []
+    for factor in list(over_starts(trial).values())[: len(trend)]:
+        spare[stands_for[factor.applied_to]] -= 1
     fixed, left_out = list(trial.factors), []
     for pair in map(":".join, combinations(trial.factors, 2)):
         line = next(s for s in lines if s.name == pair)
@@ -83,10 +90,11 @@ def derive_terms(
             fixed.append(pair)
         else:
             left_out.append(pair)
+    fixed += trend
     if repeated:
         fixed += ["flush", *(f"{name}:flush" for name in trial.factors)]
     strata = trial.structure.strata(trial.counts)
-    random = [":".join(term) for term in (strata if repeated else strata[:-1])]
+    random = [column_names(term) for term in (strata if repeated else strata[:-1])]
     if repeated:
         random += _flush_strata(trial)
     return Terms(wanted, " + ".join(fixed), tuple(random), tuple(left_out))
@@ -105,4 +113,4 @@ def _flush_strata(trial: Trial) -> list[str]:
     stands_for = trial.structure.merged(trial.counts)
     given = {stands_for.get(f.applied_to, f.applied_to) for f in trial.factors.values()}
     strata = trial.structure.strata(trial.counts)
-    return [":".join((*term, "flush")) for term in strata[:-1] if term in given]
+    return [f"{column_names(term)}:flush" for term in strata[:-1] if term in given]

@@ -23,7 +23,7 @@ def build(*, rich_help: bool) -> typer.Typer:
     app = typer.Typer(
         name="trialkit",
         help="Design, check, analyse and share misting trials of gourmet mushrooms.\n\n"
-        "One folder is one trial. In the order of use: new, size, power, plan, check, analyse, "
+        "One folder is one trial. In the order of use: new, power, plan, check, analyse, "
         "report.\n\n"
         "Exit code 0: done. 1: the data stop it, with the list of what to fix. 2: wrong usage.",
         no_args_is_help=True,

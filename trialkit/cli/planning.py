@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trialkit.cli.command import DONE, Folder, command, trial_folder
+from trialkit.cli.finding_out import percent, priced, say_order_of_starts, say_what_can_be_found
 from trialkit.cli.screen import Screen
-from trialkit.wording import Message, Units, message, spoken
+from trialkit.shell import quoted
+from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
     from trialkit.design.power.power import Power
@@ -48,6 +50,7 @@ def plan(
     """
     import trialkit as tk
     from trialkit.cautions import list_cautions
+    from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
     laid = tk.strata(trial)
@@ -65,6 +68,8 @@ def plan(
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
+    ways = choose_over_time(trial)
+    say_order_of_starts(screen, ways, None, trial, drawn=True)
     _say_room(screen, trial)
     screen.heading(message("cli.plan.cautions"))
     for caution in list_cautions(where="plan"):
@@ -108,7 +113,7 @@ def status(screen: Screen, folder: Folder = Path()) -> int:
     return DONE
 
 
-@command("trialkit power my-trial", "trialkit power my-trial --margin 8 --lost 10")
+@command("trialkit power my-trial", "trialkit power my-trial --margin 8 --tables")
 def power(
     screen: Screen,
     folder: Folder = Path(),
@@ -128,13 +133,18 @@ def power(
             min=1, max=99, metavar="PERCENT", help="Chance of a clear answer that you want."
         ),
     ] = 80.0,
+    tables: Annotated[
+        bool, typer.Option("--tables", metavar="", help="Show the tables behind the sentences.")
+    ] = False,
 ) -> int:
     """Say what this layout can find out, before anything is grown.
 
-    Exact where the layout allows it, and with the variation that is usual until a trial of
-    your own says better. Ends with what to add first.
+    First what you can find with what you have, then what each change would buy. The variation is
+    what is usual until a trial of your own says better.
     """
     import trialkit as tk
+    from trialkit.design.power.changes import second_box
+    from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
     with screen.counted(message("progress.power")) as tell:
@@ -147,47 +157,49 @@ def power(
             progress=tell,
         )
         needed, then, mixes = found.needed, found.next_step, found.cheapest
+        bought, box, ways = found.changes, second_box(found), choose_over_time(trial)
     screen.record |= {
         "trial": trial.title,
         "power": found.table,
+        "changes": bought,
         "needed": needed,
         "one_more": then,
         "cheapest": mixes,
+        "over_time": None if ways is None else ways.table,
+        "second_box": None if box is None else vars(box),
     }
-    screen.say(str(found))
+    say_what_can_be_found(screen, found, bought)
+    say_order_of_starts(screen, ways, box, trial)
     screen.heading(message("cli.power.means"))
     screen.say(_weakest(found), indent="  ")
     if found.table["power"].min() < found.wanted:
-        screen.heading(message("cli.power.enough", wanted=_percent(found.wanted)))
+        screen.heading(message("cli.power.enough", wanted=percent(found.wanted)))
         for line in _enough(found):
             screen.say(line, indent="  ")
-    screen.heading(message("cli.power.first"))
-    if len(then) and found.table["method"].str.startswith("simulated").any():
-        now = then["power"].iloc[0] - then["gain"].iloc[0]
-        screen.say(message("cli.power.by_formula", now=_percent(now)), indent="  ")
-    for row in then.to_dict("records"):
-        line = _priced(
-            "cli.power.one_more",
-            trial,
-            row["cost"],
-            units=Units((str(row["unit"]),)),
-            then=row["then"],
-            now=row["now"],
-            chance=_percent(row["power"]),
-            points=100 * row["gain"],
-        )
-        screen.say(line, indent="  ")
+    screen.say("")
+    if tables:
+        screen.say(str(found))
+        if ways is not None:
+            screen.say("")
+            screen.show(ways.show())
+    else:
+        screen.say(message("cli.power.tables", command=_again(folder)))
+    screen.say(message("cli.power.next", command=f"trialkit plan {quoted(trial.folder)}"))
     return DONE
+
+
+def _again(folder: Path) -> str:
+    return f"trialkit power {quoted(folder)} --tables"
 
 
 def _weakest(found: Power) -> Message:
     """Say in a sentence whether the layout is large enough."""
     row = found.table.nsmallest(1, "power").to_dict("records")[0]
-    shares = {name: _percent(row[name]) for name in ("power", "low", "high")}
+    shares = {name: percent(row[name]) for name in ("power", "low", "high")}
     chance = message("cli.power.chance", **shares)
     if row["power"] >= found.wanted:
         return message("cli.power.large", chance=chance)
-    return message("cli.power.small", chance=chance, wanted=_percent(found.wanted))
+    return message("cli.power.small", chance=chance, wanted=percent(found.wanted))
 
 
 def _enough(found: Power) -> list[Message]:
@@ -197,13 +209,13 @@ def _enough(found: Power) -> list[Message]:
     for row in found.needed.to_dict("records"):
         units, cost = Units((str(row["unit"]),)), row["cost"]
         if row["needed"] != row["needed"]:
-            lines.append(message("cli.power.never", units=units, chance=_percent(row["power"])))
+            lines.append(message("cli.power.never", units=units, chance=percent(row["power"])))
         else:
             counts = {"needed": row["needed"], "now": row["now"]}
-            lines.append(_priced("cli.power.alone", trial, cost, units=units, **counts))
+            lines.append(priced("cli.power.alone", trial, cost, units=units, **counts))
     for row in found.cheapest.head(3).to_dict("records"):
-        mix, chance = _mix(trial, row), _percent(row["power"])
-        lines.append(_priced("cli.power.mix", trial, row["cost"], mix=mix, chance=chance))
+        mix, chance = _mix(trial, row), percent(row["power"])
+        lines.append(priced("cli.power.mix", trial, row["cost"], mix=mix, chance=chance))
     return lines
 
 
@@ -216,15 +228,3 @@ def _mix(trial: Trial, row: dict[Hashable, Any]) -> str:
         key = "cli.power.part_inner" if inner else "cli.power.part"
         parts.append(message(key, number=row[name], units=Units((name,), row[name])))
     return ", ".join(map(str, parts))
-
-
-def _percent(share: float) -> str:
-    return spoken().percent(100 * share)
-
-
-def _priced(key: str, trial: Trial, cost: float, **values: Any) -> Message:
-    """Say a line, with the cost where it is known."""
-    if cost != cost:
-        return message(key, **values)
-    currency = trial.prices.currency if trial.prices is not None else ""
-    return message(f"{key}_priced", cost=spoken().money(cost, currency, 0), **values)

@@ -22,6 +22,8 @@ _ROWS: tuple[Column, ...] = (
     Column("block", ""),
     Column("unit", ""),
     Column("flush", ""),
+    Column("time_block", ""),
+    Column("start_no", ""),
     Column("window", ""),
     Column("time", ""),
     Column("start", ""),

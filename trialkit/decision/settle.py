@@ -19,6 +19,7 @@ from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
 from trialkit.errors import DesignError, ModelError, PlanError
 from trialkit.structure import skeleton
+from trialkit.trial.over_time import in_time_blocks, laid_out
 from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
@@ -203,7 +204,7 @@ def _wanted(trial: Trial, result: Analysis, base: float, repeats: str) -> Wanted
         level=result.joint_level,
         joint=False,
         reference=names.index(trial.primary.reference),
-        lost={":".join(smallest): lost} if lost > 1e-9 else {},
+        lost={":".join(laid_out(trial).structure.smallest): lost} if lost > 1e-9 else {},
     )
 
 
@@ -227,7 +228,7 @@ class _Repeated:
 
     def at(self, count: int) -> Comparison | None:
         """Give the comparison at a count; None where it cannot be made."""
-        if count < 2:
+        if count < 2 or in_time_blocks(self.trial):  # a whole number of blocks, or none
             try:
                 return self._layout(count)
             except (DesignError, PlanError):

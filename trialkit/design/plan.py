@@ -7,15 +7,14 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.fragile_counts import fragile_counts
-from trialkit.design.layout.procedure import draw_plan
+from trialkit.design.layout.procedure import draw_plan, plan_table
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.layout.restriction_cost import restriction_findings
 from trialkit.design.layout.search import Progress
+from trialkit.design.power.over_time import over_time_findings
 from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
 from trialkit.errors import Finding, PlanError
@@ -77,8 +76,6 @@ def assign(
     >>> plan.counts("schedule").to_dict()
     {'usual': 8, 'sparse': 8, 'banded': 8}
     """
-    import pandas as pd
-
     import trialkit
 
     seed = trial.seed if seed is None else seed
@@ -86,10 +83,7 @@ def assign(
         raise PlanError(f"the seed must be zero or more, but it is {seed}")
     with shown_progress(progress, spoken().text("progress.plan")) as told:
         drawn = draw_plan(trial, Draws(seed), told)
-    table = trial.unit_table()
-    for name, factor in trial.factors.items():
-        levels = np.array(list(factor.levels), dtype=object)
-        table[name] = pd.Series(levels[drawn[name].at_smallest], dtype=object)
+    table = plan_table(trial, drawn)
     version = trialkit.__version__
     return Plan(
         trial=trial,
@@ -100,7 +94,11 @@ def assign(
         method={name: drawn[name].layout.method for name in trial.factors},
         efficiency={name: drawn[name].efficiency for name in trial.factors},
         bound={name: drawn[name].bound for name in trial.factors},
-        findings=(*restriction_findings(trial, drawn), *_fragile(trial, table)),
+        findings=(
+            *over_time_findings(trial),
+            *restriction_findings(trial, drawn),
+            *_fragile(trial, table),
+        ),
     )
 
 

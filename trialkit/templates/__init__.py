@@ -9,7 +9,7 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Fault, TrialFileError
 from trialkit.templates.settings import read_setting
@@ -72,7 +72,8 @@ def new_trial(
     Returns
     -------
     Path
-        The trial file.
+        The trial file. With one chamber it says how the schedules are spread over the starts
+        (`over_time`), chosen as in `trialkit.design.power.over_time`.
 
     Raises
     ------
@@ -150,21 +151,29 @@ def draft_trial(
         settings = {name: read_setting(text) for name, text in given.items()}
     except ValueError as problem:
         raise TrialFileError(say.text("new.answers"), [Fault("schedules", str(problem))]) from None
-    return _fill(
-        title=say.text("new.title") if title is None else title,
-        species=say.text("new.species") if species is None else species,
-        time_zone=time_zone,
-        seed=secrets.randbelow(10**6) if seed is None else seed,
-        batches=batches,
-        chambers=chambers,
-        shelves=shelves,
-        blocks=blocks,
-        flushes=flushes,
-        settings=settings,
-        margin_pct=margin_pct,
-        difference_pct=difference_pct,
-        second=second,
-    )
+    answers: dict[str, Any] = {
+        "title": say.text("new.title") if title is None else title,
+        "species": say.text("new.species") if species is None else species,
+        "time_zone": time_zone,
+        "seed": secrets.randbelow(10**6) if seed is None else seed,
+        "batches": batches,
+        "chambers": chambers,
+        "shelves": shelves,
+        "blocks": blocks,
+        "flushes": flushes,
+        "settings": settings,
+        "margin_pct": margin_pct,
+        "difference_pct": difference_pct,
+        "second": second,
+    }
+    text = _fill(**answers)
+    if chambers != 1 and (isinstance(chambers, int) or len(chambers) > 1):
+        return text
+    from trialkit.design.power.over_time import choose_over_time
+
+    choice = choose_over_time(read_draft(text))
+    # one box: the order of its starts is part of the trial
+    return text if choice is None else _fill(**answers, over_time=choice.chosen)
 
 
 def read_draft(text: str) -> Trial:
@@ -209,6 +218,7 @@ def _fill(
     margin_pct: float,
     difference_pct: float,
     second: tuple[str, Sequence[str]] | None,
+    over_time: str = "",
 ) -> str:
     names = {name: _key(name) for name in settings}
     width = max(len(key) for key in names.values())
@@ -233,6 +243,7 @@ def _fill(
         block=blocks,
         per=say.text("new.per_shelf" if shelves else "new.per_chamber"),
         flushes=flushes,
+        over_time=f"{say.text('new.over_time', over_time=over_time)}\n" if over_time else "",
         control=_toml(next(iter(settings))),
         levels="\n".join(levels) + "\n",
         smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",

@@ -15,6 +15,7 @@ from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.batch_checks import read_batches
 from trialkit.trial.column_checks import check_columns_section
 from trialkit.trial.log_checks import check_logs_section
+from trialkit.trial.over_time import check_over_time, read_over_time
 from trialkit.trial.question_checks import check_question
 from trialkit.trial.section_checks import check_price_levels, check_section
 from trialkit.trial.sections import (
@@ -46,6 +47,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         faults.append(Fault("[question]", "section is missing", "add it with primary = a factor"))
     zone = _zone(raw.get("trial"), places, faults)
     structure, levels, flushes = _units(raw.get("units"), places, faults)
+    over_time = read_over_time(raw.get("units"), places, faults)
     factors = _factors(raw.get("factors"), structure, levels, places, faults)
     taken = [*(structure.factors if structure else ()), *(factors or ())]
     columns = check_columns_section(raw.get("columns", {}), taken, places, faults)
@@ -70,7 +72,7 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
     if faults or structure is None:
         raise TrialFileError(source.name, sorted(faults, key=places.line_of))
     head = sections["trial"]
-    return Trial(
+    trial = Trial(
         folder=source.parent.resolve(),
         source=source,
         sha256=sha256,
@@ -90,7 +92,12 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         batches=batches,
         logs=logs,
         columns=columns,
+        over_time=over_time,
     )
+    check_over_time(trial, places, faults)
+    if faults:
+        raise TrialFileError(source.name, faults)
+    return trial
 
 
 def _zone(head: object, places: Places, faults: list[Fault]) -> dt.tzinfo:
@@ -148,12 +155,12 @@ def _units(
         )
         flushes = 1
     for key in raw:
-        if key not in (*structure.factors, "structure", "flushes"):
+        if key not in (*structure.factors, "structure", "flushes", "over_time"):
             faults.append(
                 Fault(
                     places.where("units", key),
                     f"unknown key {key!r}",
-                    nearest(key, (*structure.factors, "flushes")),
+                    nearest(key, (*structure.factors, "flushes", "over_time")),
                 )
             )
     total = 1

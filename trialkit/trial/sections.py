@@ -26,6 +26,8 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Names = int | list[str]
+#: How treatments are spread over starts that follow one another (`trialkit.trial.over_time`).
+OverTime = Literal["random", "trend", "time blocks", "split deliveries"]
 Quantity = Literal["rh_pct", "temp_c", "co2_ppm", "light_lux", "ppfd_umol_m2_s"]
 SensorFlag = Literal[
     "stuck",

@@ -15,6 +15,7 @@ from trialkit.structure import Structure, Term
 from trialkit.trial.sections import (
     BlocksSection,
     LogSection,
+    OverTime,
     PricesSection,
     QuestionSection,
     RigSection,
@@ -112,6 +113,8 @@ class Trial:
         ``"harvest"``, ``"environment"``, ``"mist"`` → `LogSpec`, where given.
     columns : dict
         Harvest columns that the trial file adds: name → `HarvestColumn`.
+    over_time : {"random", "trend", "time blocks", "split deliveries"}
+        How treatments are spread over starts that follow one another.
     """
 
     folder: Path
@@ -133,6 +136,7 @@ class Trial:
     batches: dict[str, BatchDates]
     logs: dict[str, LogSpec] = field(default_factory=dict)
     columns: dict[str, HarvestColumn] = field(default_factory=dict)
+    over_time: OverTime = "random"
 
     @cached_property
     def harvest_columns(self) -> dict[str, HarvestColumn]:

@@ -9,6 +9,7 @@ from trialkit.wording.catalogue import Wording
 from trialkit.wording.message import spoken
 
 _RUN = ("batch", "chamber")
+_START = ("time_block", "start")
 
 
 @dataclass(frozen=True)
@@ -34,6 +35,8 @@ class Units:
     def said_in(self, wording: Wording, /) -> str:
         """Give the name in a language."""
         term = tuple(self.term)
+        if term[:2] == _START:  # a start within its time block is a batch
+            term = ("batch", *term[2:])
         if term[:2] != _RUN:
             names, outer = list(reversed(term)), ""
         else:

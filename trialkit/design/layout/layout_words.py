@@ -15,6 +15,7 @@ _CODES = {
     "carry-over balanced": "plan_words.laid.balanced",
     "carry-over nearly balanced": "plan_words.laid.nearly_balanced",
     "restricted, by search": "plan_words.laid.by_search",
+    "balanced against a trend": "plan_words.laid.trend",
 }
 _RESTRICTED = (
     (r"restricted, drawn from all (?P<number>\d+) best plans", "plan_words.laid.all_best"),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,9 +16,13 @@ from trialkit.design.layout.restricted_plans import best_plans
 from trialkit.design.layout.search import Progress, searched, searched_once
 from trialkit.design.layout.site import Layout, Site, treated_sites
 from trialkit.design.layout.squares import carry_over, drawn_squares
+from trialkit.design.layout.trend import kept_of, lost_to_trend, trend_layout
 from trialkit.errors import PlanError
 from trialkit.structure import Term
 from trialkit.trial import Trial
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,8 +50,11 @@ class Drawn:
 
     @property
     def efficiency(self) -> float:
-        """Share of the information that is kept in its own stratum."""
-        return round(plan_efficiency(self.layout.site.groupings, self.level, self.levels), 10)
+        """Share of the information that is kept in its own stratum, beside a trend if there is."""
+        kept = plan_efficiency(self.layout.site.groupings, self.level, self.levels)
+        if self.layout.site.trend:
+            kept *= float(kept_of(lost_to_trend(self.level[None], self.levels), self.levels)[0])
+        return round(kept, 10)
 
     @property
     def bound(self) -> float:
@@ -65,6 +73,17 @@ def draw_plan(trial: Trial, draws: Draws, progress: Progress | None = None) -> d
         for layout in layouts
         for name, asked in layout.site.asked.items()
     }
+
+
+def plan_table(trial: Trial, drawn: Mapping[str, Drawn]) -> pd.DataFrame:
+    """List all smallest units with the level of each treatment that was drawn for them."""
+    import pandas as pd
+
+    table = trial.unit_table()
+    for name, factor in trial.factors.items():
+        levels = np.array(list(factor.levels), dtype=object)
+        table[name] = pd.Series(levels[drawn[name].at_smallest], dtype=object)
+    return table
 
 
 def re_randomise(trial: Trial, rng: np.random.Generator | Draws) -> dict[str, np.ndarray]:
@@ -99,17 +118,20 @@ def base_layouts(
 ) -> list[Layout]:
     """Arrange the treatments of every stratum, before randomisation.
 
-    Latin squares take their chance from `draws`, and in a trial with constraints all
+    Latin squares take their chance from `draws`, and in a trial with constraints or a trend all
     arrangements do. With `quick`, searches start only from systematic arrangements; with
     `closely`, those over strata that are not this one or above it do.
     """
     layouts: list[Layout] = []
-    constrained = any(site.limits for site in sites)
+    constrained = any(site.limits or site.trend for site in sites)
     for site in sites:
         above = [other for other in layouts if set(other.site.term) < set(site.term)]
         over = tuple(other.treatment[site.holder(other.site.term)] for other in above)
         if site.limits:
             layouts.append(_restricted_layout(site, over, draws, quick=quick))
+            continue
+        if site.trend:
+            layouts.append(trend_layout(site, draws))
             continue
         brief = quick or (closely is not None and not set(site.term) <= set(closely))
         # in a constrained trial larger units are not shuffled, so the search supplies the chance

@@ -17,6 +17,7 @@ from trialkit.design.layout.units import Grouping, groupings, parents, unit_leve
 from trialkit.errors import PlanError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Factor, Trial
+from trialkit.trial.over_time import laid_out, over_starts
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +41,8 @@ class Site:
         Where units may not hold everything.
     spread_over : tuple of array of int
         Levels of the treatments given to larger units, one per unit here, to be spread over.
+    trend : bool
+        Its units are starts in their order, which is to be balanced against a trend.
     """
 
     structure: Structure
@@ -50,6 +53,7 @@ class Site:
     methods: tuple[str, ...] = ()
     limits: Constraints | None = None
     spread_over: tuple[Ints, ...] = ()
+    trend: bool = False
 
     @property
     def sizes(self) -> tuple[int, ...]:
@@ -214,7 +218,8 @@ def treated_sites(trial: Trial) -> list[Site]:
         If a stratum has fewer units than treatment combinations, or a constraint names units
         that it does not have.
     """
-    return [_site(trial, term, factors) for term, factors in strata_factors(trial).items()]
+    laid = laid_out(trial)
+    return [_site(laid, term, factors) for term, factors in strata_factors(laid).items()]
 
 
 def strata_factors(trial: Trial) -> dict[Term, list[Factor]]:
@@ -239,7 +244,8 @@ def _site(trial: Trial, term: Term, factors: Sequence[Factor]) -> Site:
         )
     target = tuple(replication(n, weights.tolist()))
     methods = tuple(sorted({f.method for f in factors} - {"auto"}))
-    free = Site(trial.structure, trial.counts, term, asked, target, methods)
+    trend = trial.over_time == "trend" and set(asked) <= set(over_starts(trial))
+    free = Site(trial.structure, trial.counts, term, asked, target, methods, trend=trend)
     limits = find_constraints(free, factors, trial.levels)
     return free if limits is None else replace(free, limits=limits)
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.power.drift import variation_for
 from trialkit.design.power.questions import all_chances
 from trialkit.design.power.result import PowerTable
 from trialkit.design.strata.comparisons import compare_in, with_counts
@@ -17,6 +18,7 @@ from trialkit.design.strata.error_terms import BatchTerm
 from trialkit.errors import DesignError, PlanError
 from trialkit.model.inference.crossed_effect import LEAST_DF
 from trialkit.trial import Trial
+from trialkit.trial.over_time import laid_out
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -66,7 +68,10 @@ def _power_at(
         return None
     if hopeful and min(c.batch_term.df) < 2 * LEAST_DF:
         c = replace(c, batch_term=BatchTerm())
-    chances = all_chances(c, power.variation, power.asked, power.questions)
+    variation = variation_for(power.variation, changed)
+    if variation is None:
+        return None
+    chances = all_chances(c, variation, power.asked, power.questions)
     low, middle, high = (min(three[i] for three in chances.values()) for i in range(3))
     return low, middle, high
 
@@ -225,7 +230,7 @@ def cheapest_mixes(power: PowerTable, *, most: int = 8, show: int = 5) -> pd.Dat
             break
         if any(all(counts[n] >= row[n] for n in names) for row in rows):
             continue  # more of everything than a mix that is enough already
-        if power.comparison.error_df > 3 and not _promising(power, counts):
+        if not _promising(power, counts):
             continue
         tried += 1
         brief = _power_at(power, counts, quick=True, hopeful=True)
@@ -241,10 +246,25 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
     """Rule out mixes that would be too weak even with an orthogonal layout and ample df.
 
     The layout's own information is scaled by its units, which no arrangement can beat by
-    more than its efficiency falls short of one. One error serves all, on ample df.
+    more than its efficiency falls short of one. One error serves all, on ample df. Where a
+    second chamber (or batch) makes a new kind of stratum, the layout of two of them serves.
     """
-    c = power.comparison
-    sizes = {s: prod(counts[name] for name in s) for s in c.sizes}
+    now, c, variation = power.trial.counts, power.comparison, power.variation
+    second = {name: 2 for name, count in counts.items() if now[name] == 1 < count}
+    if second:
+        changed = with_counts(power.trial, second)
+        found = variation_for(variation, changed)
+        try:
+            c = compare_in(changed, power.factor, quick=True)
+        except (DesignError, PlanError):
+            return True
+        if found is None:
+            return True
+        variation = found
+    if c.error_df <= 3:
+        return True
+    laid = laid_out(with_counts(power.trial, counts)).counts
+    sizes = {s: prod(laid[name] for name in s) for s in c.sizes}
     gain = sizes[c.finest] / c.sizes[c.finest] / max(c.efficiency, 0.1)
     bigger = replace(
         c,
@@ -257,5 +277,5 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
         batch_term=BatchTerm(),
         level_errors=None,
     )
-    chances = all_chances(bigger, power.variation, power.asked, power.questions)
+    chances = all_chances(bigger, variation, power.asked, power.questions)
     return min(three[1] for three in chances.values()) >= power.wanted

@@ -34,6 +34,7 @@ def is_exact(c: Comparison, question: Question, variation: Variation, wanted: Wa
         variation.kind != "pilot"
         and not any(wanted.lost.values())
         and c.orthogonal
+        and not c.trend
         and free < 1e-6
         and not acts(c.left_df(), c.batch_term)
         and (c.level_errors is None or question == "no worse")

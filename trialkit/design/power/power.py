@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.design.layout.search import Progress
 from trialkit.design.power import figure, grid
+from trialkit.design.power.changes import what_changes_buy
+from trialkit.design.power.drift import planning_variation
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
 from trialkit.design.power.questions import (
     QUESTIONS,
@@ -20,16 +22,13 @@ from trialkit.design.power.questions import (
 )
 from trialkit.design.power.result import PowerTable
 from trialkit.design.power.run import Simulated, simulate_power
-from trialkit.design.power.variation import (
-    Variation,
-    given_variation,
-    planning_ranges,
-)
+from trialkit.design.power.variation import Variation, given_variation
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
+from trialkit.trial.over_time import laid_name, laid_out
 from trialkit.wording import Message
 
 if TYPE_CHECKING:
@@ -47,6 +46,11 @@ class Power(PowerTable):
 
     What it holds is described at `PowerTable`.
     """
+
+    @cached_property
+    def changes(self) -> pd.DataFrame:
+        """What can be told as the trial is, and with each change to it; see `what_changes_buy`."""
+        return what_changes_buy(self)
 
     @cached_property
     def needed(self) -> pd.DataFrame:
@@ -188,7 +192,8 @@ def power(
     import pandas as pd
 
     name = factor or trial.question.primary
-    asked = _asked(trial, name, difference_pct, margin_pct, true_pct, lost, level, joint)
+    laid = laid_out(trial)
+    asked = _asked(laid, name, difference_pct, margin_pct, true_pct, lost, level, joint)
     _check_request(wanted, questions, method)
     chosen: tuple[Question, ...] = tuple(questions)
     if ":" in name:
@@ -297,7 +302,7 @@ def _asked(
     stands_for = trial.structure.merged(trial.counts)
     shares: dict[str, float] = {}
     for stratum, share in given.items():
-        term = trial.structure.term(stratum)
+        term = trial.structure.term(laid_name(trial, stratum))
         if term not in stands_for:
             raise DesignError(f"lost: there is only one {stratum}, which cannot be lost in part")
         shares[":".join(stands_for[term])] = float(share)
@@ -329,5 +334,5 @@ def _variation(
     if isinstance(variation, Variation):
         return variation
     if variation is not None:
-        return given_variation(trial, variation)
-    return planning_ranges(trial.structure)
+        return given_variation(laid_out(trial), variation)
+    return planning_variation(trial)

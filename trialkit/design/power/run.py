@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.layout.chance import Draws
+from trialkit.design.layout.procedure import draw_plan, plan_table
 from trialkit.design.layout.progress import shown_progress
 from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.power.simulate import CHUNK, ENDS, make_job
@@ -72,13 +74,11 @@ def simulate_power(
     progress: Callable[[int, int], None] | bool | None,
 ) -> Simulated:
     """Simulate trials of the layout that `assign` would draw, and count positive answers."""
-    from trialkit.design.plan import assign
-
     if trials < 1:
         raise DesignError(f"trials={trials} must be 1 or more")
     seed = trial.seed if seed is None else seed
-    plan = assign(trial, seed=seed)
-    job = make_job(trial, plan.table, c, variation, wanted, questions, seed)
+    table = plan_table(trial, draw_plan(trial, Draws(seed)))
+    job = make_job(trial, table, c, variation, wanted, questions, seed)
     ends = max(1, round(ENDS * trials))
     counts = (ends, trials, ends)
     chunks = [

@@ -36,6 +36,7 @@ from trialkit.design.power.variation import Variation
 from trialkit.design.strata.comparisons import Comparison, Solved
 from trialkit.errors import ModelError
 from trialkit.trial import Trial
+from trialkit.trial.over_time import START_NO, column_names, laid_out, with_starts
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -56,6 +57,7 @@ def make_job(
     seed: int,
 ) -> Job:
     """Gather what the simulation of a trial needs."""
+    plan_table, trial = with_starts(trial, plan_table), laid_out(trial)
     structure, counts = trial.structure, trial.counts
     strata = structure.strata(counts)
     whole = strata[-1]
@@ -75,7 +77,7 @@ def make_job(
     return Job(
         table=plan_table.drop(columns="unit"),
         fixed=_fixed(trial, c),
-        random=tuple(":".join(s) for s in strata if s != whole),
+        random=tuple(column_names(s) for s in strata if s != whole),
         groups=groups,
         spread=spread,
         coefficients=coefficients,
@@ -89,7 +91,7 @@ def make_job(
         critical=np.array([critical_value(solved, rows, float(df), wanted) for df in grid]),
         seed=seed,
         primary=trial.primary.name,
-        given_to=trial.primary.applied_to,
+        given_to=tuple(column_names(trial.primary.applied_to).split(":")),
         by_batch=tuple(by_batch),
     )
 
@@ -112,7 +114,7 @@ def _fixed(trial: Trial, c: Comparison) -> str:
         line = next(s for s in lines if s.name == pair)
         if spare.get(line.stratum, 0) > 0 or pair == c.name:
             terms.append(pair)
-    return " + ".join(terms)
+    return " + ".join([*terms, START_NO] if trial.over_time == "trend" else terms)
 
 
 def _true_effects(
@@ -307,4 +309,5 @@ def _grid(design: Any) -> pd.DataFrame:
     import pandas as pd
 
     levels = design.levels
-    return pd.DataFrame(list(product(*levels.values())), columns=list(levels)).astype(object)
+    cells = pd.DataFrame(list(product(*levels.values())), columns=list(levels)).astype(object)
+    return cells.assign(**{START_NO: 0.0})  # the middle of the trial

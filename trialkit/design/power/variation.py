@@ -27,12 +27,12 @@ import numpy as np
 from trialkit.arrays import Floats
 from trialkit.errors import DesignError
 from trialkit.structure import Structure
+from trialkit.trial import Trial
+from trialkit.trial.over_time import BATCH, laid_name, plain_name
+from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     import pandas as pd
-
-    from trialkit.trial import Trial
-from trialkit.wording import Message, message
 
 #: Planning ranges: standard deviation [% of the mean], low, middle, high, and the source.
 BLOCK_RANGE = (12.0, 20.0, 30.0)
@@ -179,9 +179,9 @@ def planning_ranges(structure: Structure) -> Variation:
         name = ":".join(term)
         if term == structure.smallest:
             three, why = BLOCK_RANGE, BLOCK_SOURCE
-        elif term == ("batch",):
+        elif plain_name(term) == BATCH:
             three, why = BATCH_RANGE, PRACTICE_SOURCE
-        elif term == ("batch", "chamber"):
+        elif plain_name(term) == "batch:chamber":
             three, why = RUN_RANGE, PRACTICE_SOURCE
         else:
             three, why = PLACE_RANGE, PRACTICE_SOURCE
@@ -193,7 +193,10 @@ def planning_ranges(structure: Structure) -> Variation:
 def given_variation(trial: Trial, spread: Mapping[str, float]) -> Variation:
     """Take standard deviations from the user: stratum → per cent of the mean."""
     strata = [":".join(t) for t in trial.structure.terms]
-    named = {":".join(trial.structure.term(name)): float(v) for name, v in spread.items()}
+    named = {
+        ":".join(trial.structure.term(laid_name(trial, name))): float(v)
+        for name, v in spread.items()
+    }
     stands_for = trial.structure.merged(trial.counts)
     finest = stands_for[trial.structure.smallest]
     same = [":".join(t) for t, distinct in stands_for.items() if distinct == finest]

@@ -28,6 +28,7 @@ from trialkit.design.power.variation import Variation, percentiles, planning_ran
 from trialkit.errors import DesignError
 from trialkit.model.inference.crossed_effect import can_be_told, crossed_df, stands_clear
 from trialkit.model.inference.memory import recall
+from trialkit.trial.over_time import BATCH, START, laid_out
 from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ def pilot_variation(trial: Trial, pilot: Fit) -> Variation:
     """
     from trialkit.model.answers.mean_squares import mean_squares
 
+    trial = laid_out(trial)
     mean = float(np.mean(pilot.fitted_fixed))
     if mean <= 0:
         raise DesignError("the pilot's mean is not above zero, so per cent of it have no meaning")
@@ -115,7 +117,7 @@ def _for_planning(trial: Trial, pilot: Fit) -> Fit:
     """
     name = trial.primary.name
     term = next((t for t in pilot.spec.random if set(t.split(":")) == {"batch", name}), None)
-    units = trial.primary.applied_to
+    units = tuple(BATCH if x == START else x for x in trial.primary.applied_to)
     if term is None or pilot.is_large or not {"batch", *units} <= set(pilot.table):
         return pilot
     df = crossed_df(pilot.table, units, "batch", name)
@@ -153,6 +155,7 @@ def _spread_points(n: int, dimensions: int) -> Floats:
 
 def _key(trial: Trial, pilot: Fit, term: Term | tuple[str, ...]) -> frozenset[str]:
     """Name a stratum by the factors that had more than one level in the pilot."""
+    term = tuple(BATCH if name == START else name for name in term)  # as columns have it
 
     def several(name: str) -> bool:
         if name in pilot.table:

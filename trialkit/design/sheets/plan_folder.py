@@ -176,6 +176,7 @@ def _write_files(plan: Allocation, folder: Path, *, blind: bool, labels: str | N
         "version": plan.version,
         "hash": plan.hash,
         "trial_file_sha256": plan.trial.sha256,
+        "over_time": plan.trial.over_time,
         "method": plan.method,
         "efficiency": plan.efficiency,
         "efficiency_at_best": plan.bound,
@@ -220,6 +221,8 @@ def load_plan(trial: Trial, directory: str | Path | None) -> Allocation:
     ):
         table = table.set_index("unit").loc[trial.unit_table()["unit"]].reset_index()
     _check_fit(trial, table, folder)
+    if not by_hand:
+        _check_over_time(trial, str(record.get("over_time", "random")), folder)
     whole = trial.unit_table()
     for name in trial.factors:
         whole[name] = table[name].astype(object)
@@ -297,6 +300,16 @@ def _check_fit(trial: Trial, table: pd.DataFrame, folder: Path) -> None:
             raise PlanError(
                 f"the plan at {folder} has the {name} {strange[0]!r}, which the trial file lacks"
             )
+
+
+def _check_over_time(trial: Trial, drawn: str, folder: Path) -> None:
+    """Refuse a plan drawn by another layout over time: the analysis follows the trial file."""
+    if drawn != trial.over_time:
+        raise PlanError(
+            f'the plan at {folder} was drawn with over_time = "{drawn}", but the trial file has '
+            f'"{trial.over_time}". The analysis must follow the plan: write over_time = "{drawn}" '
+            "under [units], or, before the first start, draw the plan anew"
+        )
 
 
 def _check_units(trial: Trial, table: pd.DataFrame, folder: Path) -> None:

@@ -17,6 +17,8 @@ import numpy as np
 
 from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.efficiency import information
+from trialkit.design.layout.site import treated_sites
+from trialkit.design.layout.trend import kept_on_average
 from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.error_terms import (
     BATCH,
@@ -25,10 +27,16 @@ from trialkit.design.strata.error_terms import (
     batch_term,
     level_errors,
 )
-from trialkit.design.strata.strata import held_levels, home_strata, skeleton_lines
-from trialkit.errors import DesignError
+from trialkit.design.strata.strata import (
+    held_levels,
+    home_strata,
+    skeleton_lines,
+    with_trend,
+)
+from trialkit.errors import DesignError, PlanError
 from trialkit.structure import Term
 from trialkit.trial import Trial
+from trialkit.trial.over_time import laid_out, one_box, over_starts, refusal
 
 
 @dataclass(frozen=True)
@@ -70,6 +78,9 @@ class Comparison:
         What the layout tells of a random term batch × treatment.
     level_errors : LevelErrors, optional
         Where levels have unequal numbers of units, what an error by level rests on.
+    trend : bool
+        Whether a trend over starts is in the model; `info` is then what is left beside it,
+        averaged over the orders that may be drawn.
     """
 
     name: str
@@ -88,6 +99,7 @@ class Comparison:
     finer: dict[Term, Floats] = field(default_factory=dict)
     batch_term: BatchTerm = field(default_factory=BatchTerm)
     level_errors: LevelErrors | None = None
+    trend: bool = False
 
     @property
     def orthogonal(self) -> bool:
@@ -285,7 +297,8 @@ class Solved:
 def with_counts(trial: Trial, counts: Mapping[str, int]) -> Trial:
     """Give the trial with more or fewer levels of some unit factors.
 
-    New levels are named after the old ones: ``C7`` after ``C1`` … ``C6``.
+    New levels are named after the old ones: ``C7`` after ``C1`` … ``C6``. With a second box
+    schedules are compared within each start, and the order of the starts is plain chance.
     """
     levels = dict(trial.levels)
     for name, n in counts.items():
@@ -294,7 +307,9 @@ def with_counts(trial: Trial, counts: Mapping[str, int]) -> Trial:
         fresh = [f"{letter}{i}" for i in range(1, n + len(old) + 1)]
         extra = [x for x in fresh if x not in old]
         levels[name] = (*old, *extra)[:n]
-    return replace(trial, levels=levels)
+    bigger = replace(trial, levels=levels)
+    alone = one_box(trial) and not one_box(bigger)
+    return replace(bigger, over_time="random") if alone else bigger
 
 
 def compare_in(trial: Trial, name: str, *, quick: bool = False) -> Comparison:
@@ -314,6 +329,9 @@ def compare_in(trial: Trial, name: str, *, quick: bool = False) -> Comparison:
             raise DesignError(
                 f"no treatment is called {part!r}; there are {', '.join(trial.factors)}"
             )
+    refused = refusal(trial)
+    if refused is not None:  # such as a number of batches that makes no whole blocks
+        raise PlanError(f'over_time = "{trial.over_time}": {refused[0]}; {refused[1]}')
     free = replace(
         trial, factors={k: replace(f, forbidden=(), apart=()) for k, f in trial.factors.items()}
     )
@@ -329,6 +347,7 @@ class _Frozen:
         self.trial = trial
         self.key = (
             trial.structure.text,
+            trial.over_time,
             tuple(trial.counts.items()),
             tuple(
                 (
@@ -351,12 +370,12 @@ class _Frozen:
 
 @lru_cache(maxsize=512)
 def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison:
-    trial = frozen.trial
+    trial = laid_out(frozen.trial)
     structure, counts = trial.structure, trial.counts
     # how treatments of finer units lie hardly matters here, so they are not searched for long
     own = structure.join(*(trial.factors[f].applied_to for f in names))
     held = held_levels(trial, quick=quick, closely=own)
-    lines = skeleton_lines(structure, counts, held)
+    lines = with_trend(trial, skeleton_lines(structure, counts, held))
     name = ":".join(names)
     order = list(trial.factors)
     known = ":".join(sorted(names, key=order.index))
@@ -369,6 +388,8 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
     unique, cell = np.unique(np.stack(columns), axis=1, return_inverse=True)
     cell = cell.ravel().astype(np.int64)
     info = information(groupings(structure, counts, finest), cell, unique.shape[1])
+    beside = [kept_on_average(s.target) for s in treated_sites(trial) if s.trend]
+    trend = bool(beside) and stratum == structure.merged(counts)[_trend_home(trial)]
     replication = np.bincount(cell).astype(float)
     compared = np.unique(unique[: len(names)].T, axis=0, return_inverse=True)[1].ravel()
     batches = BatchTerm()
@@ -379,7 +400,7 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
         stratum=stratum,
         levels=tuple(tuple(trial.factors[f].levels) for f in names),
         cells=unique[: len(names)].T.astype(np.int64),
-        info=info[stratum],
+        info=info[stratum] * (beside[0] if trend else 1.0),
         mean_info=np.outer(replication, replication) / n,
         finest=structure.merged(counts)[finest],
         num_df=here.df,
@@ -391,4 +412,10 @@ def _compare(frozen: _Frozen, names: tuple[str, ...], quick: bool) -> Comparison
         finer={s: m for s, m in info.items() if set(stratum) < set(s) and np.abs(m).max() > 1e-9},
         batch_term=batches,
         level_errors=level_errors(structure, counts, stratum, finest, cell, compared),
+        trend=trend,
     )
+
+
+def _trend_home(trial: Trial) -> Term:
+    """Give the units that a trend over starts is taken out between."""
+    return next(iter(over_starts(trial).values())).applied_to

@@ -15,7 +15,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import prod
 from typing import TYPE_CHECKING
@@ -28,11 +28,13 @@ from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.efficiency import information
 from trialkit.design.layout.procedure import base_layouts
 from trialkit.design.layout.site import treated_sites
+from trialkit.design.layout.trend import kept_on_average
 from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.errors import DesignError
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
+from trialkit.trial.over_time import START_NO, laid_out, over_starts, plain_name
 from trialkit.wording import Message, Units, message, spoken
 
 if TYPE_CHECKING:
@@ -108,7 +110,8 @@ class Strata:
             for i, s in enumerate(table["stratum"])
         ]
         say = spoken()
-        table["source"] = table["source"].replace("error", say.text("strata.error"))
+        said = {"error": say.text("strata.error"), START_NO: say.text("strata.over_starts")}
+        table["source"] = table["source"].replace(said)
         columns = ["stratum", "n_units", "source", "df", "efficiency"]
         return show_table(
             table,
@@ -157,31 +160,34 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     """
     import pandas as pd
 
+    laid = laid_out(trial)
     lines = trial_lines(trial, plan)
     left = {line.stratum: line.df for line in lines if not line.name}
     home = home_strata(lines)
-    for factor in trial.factors.values():
+    for factor in laid.factors.values():
         where = home.get(factor.name, factor.applied_to)
         if factor.name not in home or left[where] <= 0:
             raise DesignError(refusal(trial, factor.name, where))
-    sizes = trial.structure.counts(trial.counts)
+    sizes = laid.structure.counts(laid.counts)
     rows = [
         {
-            "stratum": ":".join(line.stratum),
+            "stratum": plain_name(line.stratum),
             "source": line.name or "error",
             "df": line.df,
             "n_units": sizes[line.stratum],
-            "tested_in": ":".join(home[line.name]) if line.name else ":".join(line.stratum),
+            "tested_in": plain_name(home.get(line.name, line.stratum)),
             "error_df": left[line.stratum],
             "efficiency": line.efficiency,
         }
         for line in lines
     ]
-    return Strata(trial, pd.DataFrame(rows), tuple(_sentences(trial, lines, home, left)))
+    said = [*_sentences(trial, lines, home, left), *_trend_sentence(trial)]
+    return Strata(trial, pd.DataFrame(rows), tuple(said))
 
 
 def trial_lines(trial: Trial, plan: Allocation | None = None) -> list[Line]:
     """Give the skeleton of a trial for a plan, or for the layout that would be drawn."""
+    trial = laid_out(trial)
     if plan is None:
         treatments = held_levels(trial)
     else:
@@ -191,7 +197,22 @@ def trial_lines(trial: Trial, plan: Allocation | None = None) -> list[Line]:
             column = plan.assignment(name)[name]
             held = np.array([number[level] for level in column], dtype=np.int64)
             treatments[name] = (factor.applied_to, held, len(factor.levels))
-    return skeleton_lines(trial.structure, trial.counts, treatments)
+    return with_trend(trial, skeleton_lines(trial.structure, trial.counts, treatments))
+
+
+def with_trend(trial: Trial, lines: list[Line]) -> list[Line]:
+    """Take the degree of freedom of a trend over starts out of what is left to judge by."""
+    if trial.over_time != "trend":
+        return lines
+    stands_for = trial.structure.merged(trial.counts)
+    at = {stands_for[factor.applied_to] for factor in over_starts(trial).values()}
+    out = []
+    for line in lines:
+        if line.stratum in at and not line.name:
+            out.append(Line(line.stratum, START_NO, 1, 1.0))
+            line = replace(line, df=line.df - 1)
+        out.append(line)
+    return out
 
 
 def held_levels(
@@ -317,11 +338,17 @@ def home_strata(lines: list[Line]) -> dict[str, Term]:
     """Give for each term the stratum with most of its information."""
     best: dict[str, Line] = {}
     for line in lines:
-        if line.name:
+        if line.name and line.name != START_NO:
             known = best.get(line.name)
             if known is None or line.amount > known.amount + 1e-7:
                 best[line.name] = line
     return {name: line.stratum for name, line in best.items()}
+
+
+def _trend_sentence(trial: Trial) -> list[Message]:
+    """Say what a trend in the model costs."""
+    kept = [kept_on_average(site.target) for site in treated_sites(trial) if site.trend]
+    return [message("strata.trend", lost=100 * (1 - share)) for share in kept]
 
 
 def _sentences(

@@ -1,0 +1,139 @@
+"""What a layout can find and what changes would buy, in the words of who has to pay for them."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from trialkit.wording import Message, Units, message, spoken
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from trialkit.cli.screen import Screen
+    from trialkit.design.power.changes import SecondBox
+    from trialkit.design.power.over_time import OverTimeChoice
+    from trialkit.design.power.power import Power
+    from trialkit.trial import Trial
+
+
+def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) -> None:
+    """Say which loss can be told from none as things are, then with each change."""
+    rows = bought.to_dict("records")
+    if not rows:
+        return
+    now, changes = rows[0], rows[1:]
+    screen.heading(message("cli.power.now_heading"))
+    for line in _found_now(found, now):
+        screen.say(line, indent="  ")
+    if found.table["method"].str.startswith("simulated").any():
+        screen.say(message("cli.power.by_formula", now=percent(now["chance"])), indent="  ")
+    screen.heading(message("cli.power.changes_heading"))
+    for row in changes:
+        screen.say(_change(found, row), indent="  ")
+
+
+def _found_now(found: Power, row: dict[Any, Any]) -> list[Message]:
+    """Say what can be found with what there is."""
+    trial, values = found.trial, {"times": 10 * found.wanted, "have": _what_there_is(found.trial)}
+    said = [message("cli.power.none_told", **values)]
+    if math.isfinite(row["detectable_pct"]):
+        said = [message("cli.power.told", loss=row["detectable_pct"], **values)]
+        ends = [row["detectable_low"], row["detectable_high"]]
+        low, high = (_loss(end) for end in ends)
+        said.append(message("cli.power.told_range", low=low, high=high))
+    kept = {"margin": row["margin_pct"], "chance": percent(row["chance"])}
+    return [*said, message("cli.power.kept", primary=trial.primary.name, **kept)]
+
+
+def _loss(value: float) -> Message | str:
+    """Write a loss that can be told from none, where there is one."""
+    if math.isfinite(value):
+        return message("cli.power.loss", loss=value)
+    return message("cli.power.no_loss")
+
+
+def _what_there_is(trial: Trial) -> list[Message]:
+    """Count chambers and batches; where there are neither, the largest units."""
+    names = [name for name in ("chamber", "batch") if name in trial.counts]
+    counts = {name: trial.counts[name] for name in names or trial.structure.factors[:1]}
+    return [
+        message("cli.power.part", number=n, units=Units((name,), n)) for name, n in counts.items()
+    ]
+
+
+def _change(found: Power, row: dict[Any, Any]) -> Message:
+    """Say what one change would buy."""
+    kind, trial = row["change"], found.trial
+    values: dict[str, Any] = {"loss": _loss(row["detectable_pct"]), "margin": row["margin_pct"]}
+    values |= {"chance": percent(row["chance"])}
+    if kind == "more units":
+        then = row["now"] + row["added"]
+        units = Units((str(row["unit"]),), then)
+        return priced(
+            "cli.power.more", trial, row["cost"], then=then, now=row["now"], units=units, **values
+        )
+    if kind == "fewer levels":
+        return message("cli.power.fewer", level=row["level"], primary=found.factor, **values)
+    return message("cli.power.larger", now=found.asked.margin_pct, **values)
+
+
+def say_order_of_starts(
+    screen: Screen,
+    ways: OverTimeChoice | None,
+    box: SecondBox | None,
+    trial: Trial,
+    *,
+    drawn: bool = False,
+) -> None:
+    """Say how the starts of few boxes are best spread over time, and what a second box would buy.
+
+    A plan has said why already.
+    """
+    from trialkit.design.power.over_time import boxes_that_swap
+
+    if ways is None:
+        shared = boxes_that_swap(trial)
+        if shared is not None:
+            screen.heading(message("cli.starts.shared_heading"))
+            screen.say(shared, indent="  ")
+        return
+    screen.heading(message("cli.starts.heading"))
+    if not drawn:
+        screen.say(ways.reason, indent="  ")
+    for line in ways.other_ways:
+        screen.say(line, indent="  ")
+    if trial.over_time != ways.chosen and not drawn:
+        how = {"way": trial.over_time, "better": ways.chosen}
+        screen.say(message("cli.starts.not_chosen", **how), indent="  ")
+    if box is not None:
+        screen.say(_second_box(box, trial), indent="  ")
+
+
+def _second_box(box: SecondBox, trial: Trial) -> Message:
+    """Say what a second, equal box would buy."""
+    values = {"batches": box.batches, "now": trial.counts["batch"], "saved": box.saved}
+    if box.saved <= 0:
+        return message("cli.starts.second_none", **values)
+    said = message("cli.starts.second", **values)
+    currency = trial.prices.currency if trial.prices is not None else ""
+    if math.isfinite(box.box_cost):
+        cost = spoken().money(box.box_cost, currency, 0)
+        said = message("cli.starts.second_price", said=said, cost=cost)
+    if math.isfinite(box.batch_cost) and box.batch_cost > 0:
+        cost = spoken().money(box.batch_cost, currency, 0)
+        said = message("cli.starts.second_saves", said=said, cost=cost)
+    return said
+
+
+def percent(share: float) -> str:
+    """Write a share as a percentage in the language in use."""
+    return spoken().percent(100 * share)
+
+
+def priced(key: str, trial: Trial, cost: float, **values: Any) -> Message:
+    """Say a line, with the cost where it is known."""
+    if cost != cost:
+        return message(key, **values)
+    currency = trial.prices.currency if trial.prices is not None else ""
+    return message(f"{key}_priced", cost=spoken().money(cost, currency, 0), **values)
