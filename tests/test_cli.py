@@ -610,10 +610,10 @@ def test_one_box_is_led_to_an_order_of_its_starts_and_hears_what_a_second_buys(r
     assert "trialkit power" in made
     assert 'over_time = "trend"' in (folder / "trial.toml").read_text(encoding="utf-8")
     shown = " ".join(run("power", folder).output.split())
-    assert "Their order is balanced against a trend over the starts" in shown
+    assert "an order balanced against a trend over the starts" in shown
     assert re.search(r"With a second, equal box, \d batches would tell as much as 8", shown)
     drawn = " ".join(run("plan", folder).output.split())
-    assert "Their order is balanced against a trend over the starts" in drawn
+    assert "an order balanced against a trend over the starts" in drawn
     assert "Time blocks (neighbouring starts hold each schedule once)" in drawn
 
 

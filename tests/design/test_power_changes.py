@@ -126,3 +126,15 @@ def test_the_cheapest_mix_of_one_box_costs_no_more_than_boxes_alone(trial, way):
     alone = power.needed.set_index("unit").loc["chamber"]
     assert power.cheapest["cost"].iloc[0] <= alone["cost"]
     assert (power.cheapest["power"] >= 0.8).all()
+
+
+def test_enough_batches_are_counted_in_whole_time_blocks(trial):
+    one = trial(batch=9, chamber=1, levels=3, over_time="time blocks")
+    still = {"batch": 3, "batch:chamber": 2, "batch:chamber:block": 8}
+    power = tk.power(one, method="exact", variation=still)
+    needed = power.needed.set_index("unit").loc["batch", "needed"]
+    assert needed % 3 == 0
+    enough = tk.power(with_counts(one, {"batch": int(needed)}), method="exact", variation=still)
+    short = tk.power(with_counts(one, {"batch": int(needed) - 3}), method="exact", variation=still)
+    assert enough.table["power"].min() >= 0.8 > short.table["power"].min()
+    assert power.next_step.set_index("unit").loc["batch", "then"] == 12

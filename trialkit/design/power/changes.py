@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 from trialkit.design.power.drift import variation_for
 from trialkit.design.power.exact import smallest_for
-from trialkit.design.power.grid import added_cost
+from trialkit.design.power.grid import added_cost, steps_of
 from trialkit.design.power.questions import Question, Wanted, chance
 from trialkit.design.power.result import PowerTable
 from trialkit.design.power.variation import Variation
@@ -22,8 +22,6 @@ from trialkit.errors import DesignError, PlanError
 from trialkit.trial import Trial
 from trialkit.trial.over_time import (
     BATCH,
-    combinations_over_starts,
-    in_time_blocks,
     laid_name,
     laid_out,
     one_box,
@@ -107,7 +105,7 @@ def _changes(power: PowerTable) -> Iterator[_Change]:
     trial, margin = power.trial, power.asked.margin_pct
     yield _Change("as it is", trial, margin)
     for unit in trial.structure.factors:
-        added = combinations_over_starts(trial) if unit == BATCH and in_time_blocks(trial) else 1
+        added = steps_of(trial, unit)
         bigger = with_counts(trial, {unit: trial.counts[unit] + added})
         cost = added_cost(trial, unit, added)
         yield _Change("more units", bigger, margin, unit=unit, added=added, cost=cost)

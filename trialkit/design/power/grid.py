@@ -18,7 +18,7 @@ from trialkit.design.strata.error_terms import BatchTerm
 from trialkit.errors import DesignError, PlanError
 from trialkit.model.inference.crossed_effect import LEAST_DF
 from trialkit.trial import Trial
-from trialkit.trial.over_time import laid_out
+from trialkit.trial.over_time import BATCH, combinations_over_starts, in_time_blocks, laid_out
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -140,14 +140,15 @@ def _first_count(power: PowerTable, unit: str, now: int, end: int) -> tuple[int 
     double the steps until it is enough, then halve them. That is done on brief searches for the
     layout; the full one has the last word.
     """
-    most = max(_MOST, now)
+    size = steps_of(power.trial, unit)  # counts come in whole time blocks
+    start, most = now // size, max(_MOST, now) // size
 
     def at(count: int, *, quick: bool = True) -> float:
-        got = _power_with(power, unit, count, quick=quick)
+        got = _power_with(power, unit, count * size, quick=quick)
         return 0.0 if got is None else got[end]
 
     below, step = 1, 1
-    above = now
+    above = start
     while at(above) < power.wanted:
         if above == most:
             return None, at(most, quick=False)
@@ -156,14 +157,19 @@ def _first_count(power: PowerTable, unit: str, now: int, end: int) -> tuple[int 
         middle = (below + above) // 2
         below, above = (below, middle) if at(middle) >= power.wanted else (middle, above)
     if end != 1:  # an end of the range: a brief search is close enough
-        return above, at(above)
+        return above * size, at(above)
     while above > 2 and at(above - 1, quick=False) >= power.wanted:
         above -= 1
     while at(above, quick=False) < power.wanted:
         if above == most:
             return None, at(most, quick=False)
         above += 1
-    return above, at(above, quick=False)
+    return above * size, at(above, quick=False)
+
+
+def steps_of(trial: Trial, unit: str) -> int:
+    """Give by how many a unit factor grows: batches by whole time blocks, all others by one."""
+    return combinations_over_starts(trial) if unit == BATCH and in_time_blocks(trial) else 1
 
 
 def one_more(power: PowerTable) -> pd.DataFrame:
@@ -172,17 +178,17 @@ def one_more(power: PowerTable) -> pd.DataFrame:
 
     rows = []
     for unit in power.trial.structure.factors:
-        now = power.trial.counts[unit]
-        base, then = _power_with(power, unit, now), _power_with(power, unit, now + 1)
+        now, added = power.trial.counts[unit], steps_of(power.trial, unit)
+        base, then = _power_with(power, unit, now), _power_with(power, unit, now + added)
         if base is None or then is None:
             continue
-        cost = added_cost(power.trial, unit, 1)
+        cost = added_cost(power.trial, unit, added)
         gain = then[1] - base[1]
         rows.append(
             {
                 "unit": unit,
                 "now": now,
-                "then": now + 1,
+                "then": now + added,
                 "power": then[1],
                 "gain": gain,
                 "cost": cost,

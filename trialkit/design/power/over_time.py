@@ -213,7 +213,7 @@ def over_time_findings(trial: Trial) -> Sequence[Finding]:
     return (
         finding(
             "over_time_wider",
-            "caution",
+            "caution" if now == "random" else "note",  # other orders guard against drift too
             now=now,
             better=choice.chosen,
             more=gain,
