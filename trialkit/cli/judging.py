@@ -11,8 +11,6 @@ from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_f
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
-from trialkit.decision.answer_lines import answer_lines
-from trialkit.decision.use_lines import use_lines
 from trialkit.pipeline import SHARE, Pipeline
 from trialkit.shell import quoted
 from trialkit.triage import for_growers, for_statisticians, merge_repeats
@@ -197,6 +195,9 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
 
 def _say_answers(screen: Screen, job: Pipeline) -> None:
     """Say the answer of every level, the one to act on in bold; then water and electricity."""
+    from trialkit.decision.answer_lines import answer_lines
+    from trialkit.decision.use_lines import use_lines
+
     verdict = job.verdict
     screen.heading(message("cli.analyse.answer"))
     for level, sentence in answer_lines(job.trial, verdict):

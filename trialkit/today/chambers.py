@@ -216,7 +216,8 @@ def _mist(
     if seconds <= 0:
         return out
     given = 0.0
-    for pulse in mine[["start", "stop"]].itertuples(index=False) if len(mine) else ():
-        on = min(pulse.stop, end) - max(pulse.start, since)
-        given += max(0.0, on.total_seconds())
+    if len(mine):
+        starts, stops = (mine[name].astype("int64").to_numpy() / 1e9 for name in ("start", "stop"))
+        inside = np.minimum(stops, end.timestamp()) - np.maximum(starts, since.timestamp())
+        given = float(np.clip(inside, 0, None).sum())
     return out | {"mist_pct": 100 * given / seconds, "mist_hours": seconds / 3600}
