@@ -135,7 +135,7 @@ plan
 plan.map()
 
 # %% [markdown]
-# The map shows who gets what. Hang it where the work is done.
+# The map shows who gets what. Keep it from whoever weighs.
 
 # %%
 wrote = [] if drawn else plan.write(home)

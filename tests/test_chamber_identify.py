@@ -437,3 +437,25 @@ def test_full_air_that_a_slow_sensor_does_not_show_is_noticed():
     assert row["mist_g_m3_h_low"] <= 0.276 * 998.2 / 2 <= row["mist_g_m3_h_high"]
     assert np.isnan(row["lag_s"])
     assert any("filled with fog" in str(f) for f in found.findings)
+
+
+@pytest.mark.parametrize("step", [310, 610])
+def test_logs_too_coarse_say_so_and_print_no_numbers_without_end(step):
+    """Readings every 5 or 10 min cannot follow 20 s of mist every 4 min, regular or not."""
+    import re
+
+    room = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)
+    trace = simulate(room, {"on_s": 20, "off_s": 220}, 6.0).trace
+    start, seconds = pd.Timestamp("2031-03-01", tz="UTC"), trace["time_s"].to_numpy()
+    rng = np.random.default_rng(2)
+    wanted = np.arange(0, 6 * 3600, step)
+    at = np.unique(np.searchsorted(seconds, wanted + rng.uniform(0, 15, len(wanted))))
+    at = at[at < len(seconds)]
+    rh = trace["sensor_rh_pct"].to_numpy()[at] + rng.normal(0, 0.3, len(at))
+    times = start + pd.to_timedelta(seconds[at], unit="s")
+    climate = pd.DataFrame({"time": times, "temp_c": 15.0, "rh_pct": rh.round(1)})
+    on = start + pd.to_timedelta(np.arange(0, 6 * 3600, 240), unit="s")
+    mist = pd.DataFrame({"start": on, "stop": on + pd.Timedelta("20s")})
+    said = str(identify_room(climate, mist))
+    assert "not determined" in said
+    assert not re.search(r"e[+-]\d|\d{5,}", said)

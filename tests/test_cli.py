@@ -22,7 +22,9 @@ from trialkit.cli.files import write_tables
 from trialkit.cli.screen import tidy
 from trialkit.whole_files import whole_folder
 
-COMMANDS = ["demo", "new", "power", "plan", "size", "status", "check", "analyse", "report", "lab"]
+COMMANDS = [
+    "demo", "new", "power", "plan", "size", "status", "today", "check", "analyse", "report", "lab",
+]  # fmt: skip
 
 
 @pytest.fixture
@@ -131,7 +133,8 @@ def test_options_of_new_end_up_in_the_trial(run, tmp_path):
         "new", tmp_path / "t", "--title", 'Is "less" enough?', "--species", "shiitake",
         "--time-zone", "America/Chicago", "--chambers", "left,right,shed", "--batches", 3,
         "--shelves", "top,bottom", "--blocks", 2, "--flushes", 2, "--now", "30/300",
-        "--versus", "sparse=30/600", "--versus", "banded=85-90%", "--margin", 8, "--seed", 5,
+        "--versus", "sparse=30 s every 630 s", "--versus", "banded=85-90%", "--margin", 8,
+        "--seed", 5, "--second", "light:dim,bright",
     )  # fmt: skip
     assert made.exit_code == 0, made.output
     trial = tk.read_trial(tmp_path / "t")
@@ -144,6 +147,7 @@ def test_options_of_new_end_up_in_the_trial(run, tmp_path):
     assert (levels["usual"].on_s, levels["sparse"].off_s) == (30, 600)
     assert levels["banded"].stop_above_rh == 90
     assert trial.question.margin_pct == 8
+    assert list(trial.factors["light"].levels) == ["dim", "bright"]
 
 
 @pytest.mark.parametrize(
@@ -363,7 +367,7 @@ def talk(arguments, answers, *, environment=None):
         os.environ.update({"COLUMNS": "100", "TERM": "xterm-256color", **(environment or {})})
         os.execv(sys.executable, [sys.executable, "-c", "from trialkit.cli import main; main()",
                                   *map(str, arguments)])  # fmt: skip
-    seen, left, deadline = b"", list(answers), time.time() + 60
+    seen, told, left, deadline = b"", 0, list(answers), time.time() + 60
     while True:
         ready, _, _ = select.select([terminal], [], [], 5)
         if time.time() > deadline:
@@ -375,9 +379,10 @@ def talk(arguments, answers, *, environment=None):
         if not part:
             break
         seen += part
-        if left and seen.rstrip().endswith(b"]:"):
+        if left and seen[told:].rstrip().endswith(b"]:"):
             os.write(terminal, left.pop(0).encode() + b"\n")
             seen += b"\n"
+            told = len(seen)  # the same question is answered once
     _, status = os.waitpid(pid, 0)
     os.close(terminal)
     return os.waitstatus_to_exitcode(status), seen.decode()
@@ -385,14 +390,68 @@ def talk(arguments, answers, *, environment=None):
 
 @pytest.mark.skipif(os.name == "nt", reason="needs a terminal of Unix kind")
 def test_new_asks_on_a_terminal_and_writes_the_answers(tmp_path):
-    answers = ["", "", "Europe/Vienna", "left,right", "5", "", "2", "", "", "85-90%"]
+    answers = ["", "", "Berlin", "left,right", "5", "", "", "2", "", "85 to 90 %", "", "", ""]
     code, seen = talk(["new", tmp_path / "t"], answers)
     assert code == 0, seen
     trial = tk.read_trial(tmp_path / "t")
-    assert trial.time_zone == "Europe/Vienna"
+    assert trial.time_zone == "Europe/Berlin"
     assert trial.levels["chamber"] == ("left", "right")
     assert (len(trial.levels["batch"]), trial.flushes) == (5, 2)
     assert trial.factors["schedule"].levels["banded"].start_below_rh == 85
+    # what was shown before writing is what is drawn afterwards
+    shown = re.findall(r"^ *B1 +(\w+) +(\w+)", seen.replace("\r", ""), flags=re.MULTILINE)
+    plan = tk.assign(trial).assignment("schedule").set_index(["batch", "chamber"])["schedule"]
+    assert shown == [(plan["B1", "left"], plan["B1", "right"])]
+    assert seen.index("Who would receive what") < seen.index("wrote ")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs a terminal of Unix kind")
+def test_a_wrong_answer_is_asked_again_with_the_reason_and_none_is_lost(tmp_path):
+    answers = [
+        "Is less enough?", "", "Munich", "Berlin", "a,a", "a,b,c", "many", "3", "top,bottom",
+        "2", "1", "often", "20 s every 5 min", "20/280", "30 s on, 5 min off; 85 to 92 %",
+        "light", "light: dim, bright", "all", "8 %",
+        "5", "6",  # at the end: the number of the fifth answer, and another one
+        "yes",
+    ]  # fmt: skip
+    code, seen = talk(["new", tmp_path / "t"], answers)
+    assert code == 0, seen
+    told = " ".join(seen.split())
+    for reason in (
+        "no city or country called “Munich”",
+        "each needs its own name: a",
+        "“many” is not a whole number from 1 to 200",
+        "“often” is not a schedule",
+        "“20/280” is the same as usual",
+        "“light”: write a name and its levels",
+        "“all” is not a loss in %",
+    ):
+        assert reason in told
+    trial = tk.read_trial(tmp_path / "t")
+    assert trial.title == "Is less enough?"
+    assert len(trial.levels["batch"]) == 6
+    assert trial.levels["shelf"] == ("top", "bottom")
+    levels = trial.factors["schedule"].levels
+    assert (levels["usual"].on_s, levels["usual"].off_s) == (20, 280)
+    assert (levels["dense"].on_s, levels["dense"].off_s) == (30, 300)
+    assert (levels["banded"].start_below_rh, levels["banded"].stop_above_rh) == (85, 92)
+    assert list(trial.factors["light"].levels) == ["dim", "bright"]
+    assert trial.factors["light"].stratum == "batch:chamber:shelf"
+    assert trial.question.margin_pct == 8
+
+
+@pytest.mark.skipif(os.name == "nt", reason="needs a terminal of Unix kind")
+def test_answers_that_make_no_trial_are_changed_not_lost(tmp_path):
+    answers = ["", "", "", "1", "1", "", "", "", "", "", "", "", "5", "4", "4", "2", ""]
+    code, seen = talk(["new", tmp_path / "t"], answers)
+    assert code == 0, seen
+    told = " ".join(re.sub(r"\x1b\[[0-9;]*m", "", seen).split())
+    assert "nothing is left to judge chance by" in told
+    assert "your answers: 1 problem to fix" in told
+    assert "trial.toml: " not in told  # no file is there yet
+    assert not re.search(r"\(line \d+\)", told)
+    counts = tk.read_trial(tmp_path / "t").counts
+    assert (counts["batch"], counts["chamber"]) == (4, 2)
 
 
 @pytest.mark.skipif(os.name == "nt", reason="needs a terminal of Unix kind")

@@ -36,9 +36,9 @@ CASES = {
     "a list as the control": (changed(APPLIED, f'{APPLIED}\ncontrol = ["usual"]'), WORDS),
     "a table as the control": (changed(APPLIED, f"{APPLIED}\ncontrol = {{ a = 1 }}"), WORDS),
     "a list among levels apart": (changed(APPLIED, f'{APPLIED}\napart = [[["usual"]]]'), WORDS),
-    "the first day of all": (changed(START, "0001-01-01"), "from 1970 to 2199"),
-    "the last day of all": (changed(START, "9999-12-31T23:59:59"), "from 1970 to 2199"),
-    "a day before clocks": (changed(START, "1600-01-01"), "from 1970 to 2199"),
+    "the first day of all": (changed(START, "0001-01-01"), "from 1900 to 2199"),
+    "the last day of all": (changed(START, "9999-12-31T23:59:59"), "from 1900 to 2199"),
+    "a day before clocks": (changed(START, "1600-01-01"), "from 1900 to 2199"),
     "a key with a bracket": (TRIAL + LOGS + '"a[b" = 1\n', r"unknown key 'a\[b'"),
     "keys named like types":
         (changed("[trial]", '[trial]\ndate = 1\nint = 2'), "unknown key 'date'"),

@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 ORDER = [
     {"errors", "arrays", "file_names", "formulas", "visible_text", "whole_files"},
     {"wording"},
-    {"display", "shell", "units", "columns"},
+    {"display", "shell", "triage", "units", "columns"},
     {"structure", "settings"},
     {"trial"},
     {"style"},
@@ -31,7 +31,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},
-    {"demo", "status", "templates", "explore"},
+    {"demo", "status", "today", "templates", "explore"},
     {"cli"},
 ]
 PLACE = {name: i for i, names in enumerate(ORDER) for name in names}

@@ -44,6 +44,7 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.report.page import write_report as write_report
     from trialkit.status import trial_status as trial_status
     from trialkit.templates import new_trial as new_trial
+    from trialkit.today.look import trial_today as trial_today
     from trialkit.trial import Trial as Trial
     from trialkit.trial import read_trial as read_trial
 
@@ -55,6 +56,7 @@ _HOMES = {
     "trialkit.demo": ("copy_demo", "demo_folder", "write_demo"),
     "trialkit.templates": ("new_trial",),
     "trialkit.status": ("trial_status",),
+    "trialkit.today.look": ("trial_today",),
     "trialkit.design.strata.strata": ("strata",),
     "trialkit.design.plan": ("assign", "read_plan"),
     "trialkit.design.power.power": ("power",),
@@ -116,6 +118,7 @@ __all__ = [
     "read_trial",
     "strata",
     "trial_status",
+    "trial_today",
     "write_demo",
     "write_report",
 ]

@@ -93,15 +93,20 @@ def read_climate(
 
 def log_files(trial: Trial, kind: str) -> list[Path]:
     """List the files there are of a log of the trial file; none where none has come in yet."""
+    return sorted(log_files_named(trial, kind))
+
+
+def log_files_named(trial: Trial, kind: str) -> dict[Path, str]:
+    """Give the files there are of a log, each with its name within the trial's folder."""
     from trialkit.logs.text.files import find_files
 
-    found: dict[Path, None] = {}
+    found: dict[Path, str] = {}
     for pattern in trial.logs[kind].files:
         try:
-            found |= dict.fromkeys(path for path, _ in find_files(trial.folder, [pattern]))
+            found |= {p: n for p, n in find_files(trial.folder, [pattern]) if p not in found}
         except LogError:  # nothing fits the pattern, which is what is asked here
             continue
-    return sorted(found)
+    return found
 
 
 def unnamed_files(trial: Trial) -> list[Finding]:

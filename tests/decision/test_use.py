@@ -9,7 +9,8 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.use import planned_use, run_totals, use_by_level
+from trialkit.decision.use import planned_use, run_findings, run_totals, use_by_level
+from trialkit.decision.use_lines import missing_pieces
 
 
 def rig(folder, text):
@@ -151,7 +152,8 @@ def test_a_run_without_a_harvest_has_no_use_per_kilogram(tmp_path):
 def test_totals_without_logs_are_yields_alone(tmp_path):
     trial = make_trial(tmp_path)
     data = make_data(trial)
-    for runs in (data.runs.iloc[:0], data.runs.drop(columns="water_l"), None):
+    unmeasured = data.runs.drop(columns=["water_l", "energy_kwh"])  # nor do they have a length
+    for runs in (data.runs.iloc[:0], unmeasured, None):
         totals = run_totals(trial, replace(data, runs=runs))
         counts = ["started", "blocks", "lost", "unweighed"]
         assert list(totals.columns) == ["batch", "chamber", "schedule", *counts, "kg", "kg_all"]
@@ -161,3 +163,35 @@ def test_totals_without_logs_are_yields_alone(tmp_path):
     assert "energy_kwh_per_kg" not in no_power
     weightless = replace(data, table=data.table.drop(columns="fresh_g"))
     assert run_totals(trial, weightless).equals(pd.DataFrame())
+
+
+def test_without_a_mist_log_use_is_that_of_the_timers_and_marked_as_planned(tmp_path):
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    unmeasured = data.runs.drop(columns=["water_l", "energy_kwh"]).assign(window_h=600.0)
+    totals = run_totals(trial, replace(data, runs=unmeasured))
+    # 25 days of 2 h of mist a day (20 s of 240 s), 1 L and 100 Wh an hour; half of it for sparse
+    per_run = totals.groupby("schedule")[["water_l", "energy_kwh"]].agg(["min", "max"])
+    assert per_run.loc["usual"].tolist() == pytest.approx([50, 50, 5, 5])
+    assert per_run.loc["sparse"].tolist() == pytest.approx([25, 25, 2.5, 2.5])
+    assert totals["planned"].all()
+    use, _ = use_by_level(trial, totals)
+    assert (use["planned"] == 8).all()
+    assert [f.code for f in run_findings(trial, totals)] == ["use_from_timer"]
+
+
+@pytest.mark.parametrize(
+    ("change", "reason"),
+    [
+        ({"mist_l_h": None}, "mist_l_h is missing under [rig]"),
+        ({}, "start and end of B1, B2, B3, and B4 are missing under [batches]"),
+    ],
+)
+def test_the_piece_missing_to_know_water_is_named(tmp_path, change, reason):
+    trial = make_trial(tmp_path)
+    data = replace(make_data(trial), runs=None)
+    trial = replace(trial, rig=trial.rig.model_copy(update=change))
+    totals = run_totals(trial, data)
+    said = [str(line) for line in missing_pieces(trial, totals, use_by_level(trial, totals)[0])]
+    assert any(reason in line for line in said)
+    assert len(said) == 2  # water and electricity

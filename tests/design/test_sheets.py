@@ -9,8 +9,11 @@ import pytest
 
 import trialkit as tk
 from tests.design.conftest import write_trial
-from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page
+from trialkit.design.sheets.label_formats import FORMATS, find_format
+from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page, weighing_page
 from trialkit.design.sheets.timers import daily_use, timer_table
+from trialkit.design.sheets.weighing import ROWS, weighing_pages
+from trialkit.errors import PlanError
 from trialkit.trial import Setting
 
 HOSTILE = "<script>alert(1)</script> & Söhne"
@@ -122,7 +125,7 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     assert "licensed" in page
 
 
-@pytest.mark.parametrize("make", [labels_page, cards_page, checklist_page])
+@pytest.mark.parametrize("make", [labels_page, cards_page, checklist_page, weighing_page])
 def test_pages_escape_names_and_fetch_nothing(plan, make):
     page = make(plan)
     assert "<script" not in page
@@ -212,3 +215,51 @@ def test_a_long_title_keeps_to_one_line_of_its_label(plan, tmp_path):
     assert number["bottom"] <= label["bottom"]
     assert number["right"] <= label["right"]
     assert number["height"] < 15  # one line of 7 point [px]
+
+
+def test_the_weighing_form_lists_every_block_once_a_flush_and_hides_what_it_receives(plan):
+    page = weighing_page(plan)
+    flushes = plan.trial.flushes
+    for unit in plan.table["unit"]:
+        assert page.count(f">{unit}</th>") == flushes
+    for level in ("usual", "banded", "dim", "bright"):
+        assert level not in page
+    rows = [len(p["units"]) for p in weighing_pages(plan)]
+    assert sum(rows) == len(plan.table) * flushes
+    assert max(rows) <= ROWS
+
+
+@pytest.mark.parametrize("form", FORMATS.values(), ids=FORMATS)
+def test_labels_of_every_size_fit_their_page(plan, form):
+    wide, tall = {"A4": (210, 297), "Letter": (215.9, 279.4), "cut": (190, 259)}.get(
+        form.page, (form.width_mm, form.height_mm)
+    )
+    assert form.across * form.width_mm + (form.across - 1) * form.gap_mm <= wide
+    assert form.down * form.height_mm <= tall
+    page = labels_page(plan, size=form.name)
+    assert page.count('<section class="page labels">') == -(-len(plan.table) // form.each_page)
+    assert page.count('<div class="weights">') == len(plan.table)
+    scan = float(re.search(r"\.label \.scan svg \{ width: ([\d.]+)mm", page).group(1))
+    assert 8 <= scan < form.height_mm
+
+
+def test_margins_of_known_sheets():
+    """Three columns of 70 mm fill A4; eight rows of 37 mm leave 1 mm: half above, half below."""
+    assert find_format("70 x 37 mm").margins_mm == (0.5, 0.0)
+    # 7 x 38.1 = 266.7 of 297 mm; 3 x 63.5 + 2 x 2.5 = 195.5 of 210 mm
+    assert find_format("64x38").margins_mm == (15.15, 7.25)
+
+
+def test_a_size_that_is_not_known_is_answered_with_those_that_are():
+    with pytest.raises(PlanError, match="70x37"):
+        find_format("12x12")
+
+
+def test_brighter_light_is_lighter_on_the_map(plan):
+    from matplotlib.colors import to_rgb
+
+    from trialkit.design.sheets.map import _fill
+
+    light = plan.trial.factors["light"]
+    shade = {name: to_rgb(_fill(light, name, 1)["facecolor"])[0] for name in light.levels}
+    assert shade["bright"] > shade["dim"]

@@ -254,9 +254,12 @@ class Analysis:
         heads["runs"] = say.text("reading.head.units")
         return show_table(table, columns=columns, heads=heads, caption=say.text("reading.caption"))
 
+    def tables_text(self) -> str:
+        """Give the means and differences as text, without what was found."""
+        return "\n\n".join(table.text() for table in self._shown())
+
     def __str__(self) -> str:
-        parts = [table.text() for table in self._shown()]
-        return "\n\n".join([self.trial.title, *parts, *map(str, self.findings)])
+        return "\n\n".join([self.trial.title, self.tables_text(), *map(str, self.findings)])
 
     def _repr_html_(self) -> str:
         return "".join(table.html() for table in self._shown())

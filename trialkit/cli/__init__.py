@@ -7,6 +7,7 @@ import sys
 import typer
 
 from trialkit.cli import beginning, judging, planning, sizing
+from trialkit.cli.today import today
 
 __all__ = ["build", "main"]
 
@@ -39,6 +40,7 @@ def build(*, rich_help: bool) -> typer.Typer:
     app.command(rich_help_panel=look)(planning.plan)
     app.command(rich_help_panel=look)(sizing.size)
     app.command(rich_help_panel=look)(planning.status)
+    app.command(rich_help_panel=judge)(today)
     app.command(rich_help_panel=judge)(judging.check)
     app.command(rich_help_panel=judge)(judging.analyse)
     app.command(rich_help_panel=judge)(judging.report)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import re
+import secrets
 import sys
 from pathlib import Path
 from typing import Annotated, Any
@@ -11,9 +11,16 @@ from typing import Annotated, Any
 import typer
 
 from trialkit.cli.command import DONE, OUR_FAULT, Folder, command
+from trialkit.cli.questions import (
+    Dialog,
+    split_names,
+    understand_chambers,
+    understand_second,
+)
 from trialkit.cli.screen import Screen
+from trialkit.errors import TrialFileError
 from trialkit.shell import quoted
-from trialkit.wording import message
+from trialkit.wording import message, spoken
 
 
 @command(
@@ -29,7 +36,7 @@ def new(
     species: Annotated[str | None, typer.Option(metavar="WORDS", help="What grows.")] = None,
     time_zone: Annotated[
         str | None,
-        typer.Option(metavar="ZONE", help="Time zone of your clocks, such as Europe/Vienna."),
+        typer.Option(metavar="ZONE", help="Time zone of your clocks, or its city: Vienna."),
     ] = None,
     chambers: Annotated[
         str | None,
@@ -54,7 +61,10 @@ def new(
     ] = None,
     now: Annotated[
         str | None,
-        typer.Option(metavar="SETTING", help="Schedule you use now, seconds on/off: 20/220."),
+        typer.Option(
+            metavar="SETTING",
+            help="Schedule you use now: 20/220 (seconds on/off), or 20 s every 4 min.",
+        ),
     ] = None,
     versus: Annotated[
         list[str] | None,
@@ -66,15 +76,24 @@ def new(
     margin: Annotated[
         float | None, typer.Option(metavar="PERCENT", help="Loss you would still accept, in %.")
     ] = None,
+    second: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME:LEVELS",
+            help="A second treatment on shelves or blocks, control first: light:dim,bright.",
+        ),
+    ] = None,
     seed: Annotated[
         int | None, typer.Option(min=0, metavar="N", help="Random seed; any whole number.")
     ] = None,
 ) -> int:
     """Begin a trial: write a commented trial.toml that already runs.
 
-    On a terminal and without options it asks a few questions, each with a sensible answer ready.
+    On a terminal and without options it asks a few questions, each with a sensible answer ready,
+    shows who would receive what, and writes nothing before you agree.
     """
-    from trialkit.templates import new_trial
+    from trialkit.cli.preview import show_preview
+    from trialkit.templates import draft_trial, read_draft, write_draft
 
     if (folder / "trial.toml").exists():
         raise typer.BadParameter(f"{folder} holds a trial already", param_hint="DIR")
@@ -90,24 +109,89 @@ def new(
         "now": now,
         "versus": versus,
         "margin": margin,
+        "second": second,
         "seed": seed,
     }
     given = {name: value for name, value in given.items() if value is not None}
     if not given and not screen.as_json and sys.stdin.isatty() and sys.stdout.isatty():
-        given = _ask()
-    made = new_trial(
-        folder,
-        **{k: given[k] for k in ("title", "species", "batches", "blocks", "flushes") if k in given},
-        time_zone=given.get("time_zone") or _time_zone(),
-        chambers=_count_or_names(given.get("chambers", "4")),
-        shelves=_names(given.get("shelves", "")),
-        schedules=_schedules(given.get("now", "20/220"), given.get("versus")),
-        margin_pct=given.get("margin", 10),
-        seed=given.get("seed"),
-    )
-    screen.wrote([made])
-    screen.say(message("cli.new.next", command=f"trialkit power {quoted(folder)}"))
+        text = _agree(screen)
+    else:
+        text = draft_trial(**_understood(given))
+        if not screen.as_json:
+            show_preview(screen, read_draft(text))
+    screen.wrote([write_draft(folder, text)])
+    commands = {
+        "power": f"trialkit power {quoted(folder)}",
+        "command": f"trialkit plan {quoted(folder)}",
+    }
+    screen.say(message("cli.new.next", **commands))
     return DONE
+
+
+def _agree(screen: Screen) -> str:
+    """Ask everything, show what it comes to, and change answers until it is right."""
+    from trialkit.cli.preview import show_preview
+    from trialkit.templates import draft_trial, read_draft
+
+    dialog = Dialog(_time_zone())
+    seed = secrets.randbelow(10**6)  # one seed, so that the map shown is the map drawn
+    dialog.ask_all()
+    while True:
+        text, trial = "", None
+        try:
+            text = draft_trial(seed=seed, **_arguments(dialog.values()))
+            trial = read_draft(text)
+        except TrialFileError as problem:
+            screen.say(str(problem), style="red")
+        screen.heading(message("new.your_answers"))
+        for line in dialog.listed():
+            screen.say(line)
+        if trial is not None:
+            show_preview(screen, trial)
+        yes = str(message("new.yes"))
+        ready = yes if trial is not None else str(len(dialog.questions()))
+        question = message("new.agree" if trial is not None else "new.agree_not_yet")
+        answer = str(typer.prompt(str(question), default=ready)).strip().casefold()
+        if trial is not None and answer in {yes, yes[:1], "yes", "y"}:
+            return text
+        if answer.isdigit() and 1 <= int(answer) <= len(dialog.questions()):
+            dialog.change(int(answer))
+        else:
+            screen.say(message("new.wrong.number", most=len(dialog.questions())))
+
+
+def _arguments(values: dict[str, Any]) -> dict[str, Any]:
+    """Turn the answers of the dialog into those of a draft."""
+    rest = {k: v for k, v in values.items() if k not in ("now", "versus", "margin")}
+    schedules = {str(message("new.usual")): values["now"], **values["versus"]}
+    return {**rest, "schedules": schedules, "margin_pct": values["margin"]}
+
+
+def _understood(given: dict[str, Any]) -> dict[str, Any]:
+    """Turn the options into the answers of a draft; what is not understood is wrong usage."""
+    from trialkit.trial.zone_names import find_zone_names
+
+    zone = given.get("time_zone")
+    found = find_zone_names(zone, spoken().language) if zone else [_time_zone()]
+    if len(found) > 1:
+        raise typer.BadParameter(
+            str(message("new.wrong.zone_several", text=zone, zones=found[:6])),
+            param_hint="--time-zone",
+        )
+    kept = ("title", "species", "batches", "blocks", "flushes", "seed")
+    second = given.get("second")
+    try:
+        return {
+            **{name: given[name] for name in kept if name in given},
+            "time_zone": found[0] if found else zone,
+            "chambers": understand_chambers(given.get("chambers", "4"), {}),
+            "shelves": split_names(given["shelves"]) if given.get("shelves") else [],
+            "schedules": _schedules(given.get("now", "20/220"), given.get("versus")),
+            "margin_pct": given.get("margin", 10),
+            "second": understand_second(second, {}) if second else None,
+        }
+    except ValueError as problem:
+        raise typer.BadParameter(str(problem)) from None
 
 
 def _schedules(now: str, versus: list[str] | None) -> dict[str, str]:
@@ -128,37 +212,6 @@ def _schedules(now: str, versus: list[str] | None) -> dict[str, str]:
             )
         schedules[name.strip()] = setting.strip()
     return schedules
-
-
-def _ask() -> dict[str, Any]:
-    """Ask what the trial is like; every question has an answer ready."""
-
-    def ask(name: str, default: Any) -> Any:
-        return typer.prompt(str(message(f"new.ask.{name}")), default=default, type=type(default))
-
-    answers: dict[str, Any] = {
-        "title": ask("title", str(message("new.title"))),
-        "species": ask("species", str(message("new.species"))),
-        "time_zone": ask("time_zone", _time_zone()),
-        "chambers": ask("chambers", "4"),
-        "batches": ask("batches", 4),
-        "blocks": ask("blocks", 6),
-        "flushes": ask("flushes", 3),
-        "now": ask("now", "20/220"),
-        "margin": ask("margin", 10.0),
-    }
-    versus = ask("versus", "20/460")
-    name = message("new.banded" if "%" in versus else "new.other")
-    answers["versus"] = [versus if "=" in versus else f"{name}={versus}"]
-    return answers
-
-
-def _names(text: str) -> list[str]:
-    return [part.strip() for part in text.split(",") if part.strip()]
-
-
-def _count_or_names(text: str) -> int | list[str]:
-    return int(text) if re.fullmatch(r"\s*[0-9]{1,6}\s*", text) else _names(text)
 
 
 def _time_zone() -> str:

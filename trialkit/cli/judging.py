@@ -16,6 +16,7 @@ from trialkit.cli.timelines import write_timelines
 from trialkit.errors import LogError
 from trialkit.pipeline import SHARE, Pipeline
 from trialkit.shell import quoted
+from trialkit.triage import for_growers, for_statisticians, merge_repeats
 from trialkit.wording import message
 
 if TYPE_CHECKING:
@@ -96,9 +97,8 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
         else:
             job.watch(step).verdict  # noqa: B018
     if job.trial.tuned:
-        screen.findings(_grave(job.findings()))
+        screen.findings(for_growers(job.findings()))
         return tell_best_setting(screen, job)
-    screen.findings(f for f in _grave(job.findings()) if f not in job.result.findings)
     return tell_analysis(screen, job)
 
 
@@ -134,7 +134,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
         ignore_index=True,
     )
     ledger = pd.concat([log.ledger.table for log in job.logs.values()], ignore_index=True)
-    findings = job.findings()
+    findings = merge_repeats(job.findings())
     screen.record |= {"trial": job.trial.title, "files": summary, "set_aside": ledger}
     screen.heading(message("cli.check.rows"))
     columns = ["file", "read", "kept", "set_aside"]
@@ -171,7 +171,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
                 "unmade_checks": unmade,
                 "files": summary,
                 "ledger": ledger,
-                "findings": finding_table(findings),
+                "findings": finding_table(job.findings()),
                 "chamber_runs": job.data.runs,
                 "limits": job.data.limits,
             },
@@ -224,14 +224,9 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
     }
     if verdict.logarithm is not None:
         screen.record["logarithm"] = verdict.logarithm
-    screen.keep(result.findings)
-    screen.heading(message("cli.analyse.answer"))
-    screen.say(verdict.sentence, style="bold")
-    screen.say("")
-    for sentence in verdict.table["sentence"]:  # every level, none hidden behind the chosen one
-        if not verdict.sentence.startswith(str(sentence)):
-            screen.say(str(sentence))
-            screen.say("")
+    found = list(dict.fromkeys([*job.findings(), *verdict.findings, *result.findings]))
+    screen.keep(found)
+    _say_answers(screen, job)
     if verdict.depends_on:
         screen.show(verdict.shown_by())
         screen.say("")
@@ -239,11 +234,12 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
         screen.record |= {"readings": verdict.readings, "follows": result.follows}
         screen.show(verdict.shown_readings())
         screen.say("")
-    screen.say(str(result))
+    screen.say(result.tables_text())
     screen.say("")
     for line in job.data.told_limits():
         screen.say(line)
         screen.say("")
+    _say_cautions(screen, found)
     for line in verdict.next_steps:
         screen.say(message("cli.next", what=line))
     screen.wrote(
@@ -259,10 +255,45 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
                 **_more_tables(verdict),
                 "variances": result.fit.variances.rename("variance").rename_axis("part").to_frame(),
                 "use": verdict.use,
+                "cautions": finding_table(found),
             },
         )
     )
     return STOPPED_BY_DATA if verdict.answer == "blocked" else DONE
+
+
+def _say_answers(screen: Screen, job: Pipeline) -> None:
+    """Say the answer of every level, the one to act on in bold; then water and electricity."""
+    from trialkit.decision.answer_lines import answer_lines
+    from trialkit.decision.use_lines import use_lines
+
+    verdict = job.verdict
+    screen.heading(message("cli.analyse.answer"))
+    for level, sentence in answer_lines(job.trial, verdict):
+        screen.say(sentence, style="bold" if level in ("", verdict.level) else "")
+        screen.say("")
+    for line in use_lines(job.trial, verdict):
+        screen.say(line)
+    screen.say("")
+
+
+def _say_cautions(screen: Screen, found: list[Finding]) -> None:
+    """Say what a grower must know; count the rest and say where it stands."""
+    lines = for_growers(found)
+    grave = [f for f in lines if f.severity != "note"]
+    for one in grave:
+        screen.say(_finding_line(one), indent="  ")
+    more = len(lines) - len(grave), len(for_statisticians(found))
+    if not grave:
+        screen.say(message("cli.analyse.no_cautions"))
+    if sum(more):
+        screen.say(message("cli.analyse.more", notes=more[0], statistics=more[1]))
+    screen.say("")
+
+
+def _finding_line(found: Finding) -> str:
+    word = message(f"severity.{found.severity}")
+    return f"{word}: {found.message}" + (f" → {found.remedy}" if found.remedy else "")
 
 
 def _more_tables(verdict: Verdict) -> dict[str, pd.DataFrame]:
@@ -285,7 +316,7 @@ def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:
         screen.wrote([made])
         return DONE
     screen.record |= {"answer": job.verdict.answer, "sentence": job.verdict.sentence}
-    screen.say(job.verdict.sentence, style="bold")
+    _say_answers(screen, job)
     screen.wrote([made])
     return STOPPED_BY_DATA if job.verdict.answer == "blocked" else DONE
 
@@ -312,10 +343,6 @@ def _rows_aside(ledger: pd.DataFrame, *, most: int = 12) -> list[str]:
     if len(told) > most:
         lines.append(str(message("cli.check.more", count=len(told) - most)))
     return lines
-
-
-def _grave(findings: list[Finding]) -> list[Finding]:
-    return [f for f in findings if f.severity != "note"]
 
 
 def _total(*steps: str) -> float:

@@ -48,6 +48,12 @@ def plan(
             help="For a trial that has begun: make a new plan and keep the old one as plan-old-1.",
         ),
     ] = False,
+    labels: Annotated[
+        str | None,
+        typer.Option(
+            metavar="SIZE", help="Labels by their size in mm, such as 70x37; else to be cut."
+        ),
+    ] = None,
 ) -> int:
     """Randomise the treatments; write sheets for the growing room.
 
@@ -67,7 +73,7 @@ def plan(
     weighed, now = batches_weighed(trial), dt.datetime.now(dt.UTC).replace(microsecond=0)
     with screen.counted(message("progress.plan")) as tell:
         drawn = next_plan(trial, seed=seed, beside=beside, weighed=weighed, progress=tell)
-        wrote = drawn.write(trial.folder, keep_old=beside, weighed=weighed)
+        wrote = drawn.write(trial.folder, keep_old=beside, weighed=weighed, labels=labels)
     screen.record |= {
         "trial": trial.title,
         "seed": drawn.seed,

@@ -72,16 +72,41 @@ def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
         return pd.DataFrame()
     totals = _weighed(data.table, keys, primary.name)
     runs = data.runs
-    if runs is None or not len(runs) or "water_l" not in runs:
+    if runs is None or not len(runs):
         return totals
+    if "water_l" not in runs and "energy_kwh" not in runs:
+        return _per_kg(_all_from_timer(trial, totals, runs, keys))
     whole = covered_runs(runs[runs["window"] == "whole"], trial.rig, least_pct=least_coverage(data))
     kept = [*keys, *(name for name in USES if name in whole)]
     kept += [name for name in ("coverage_pct", COVERAGE, "window_h") if name in whole]
     totals = _from_timer(trial, totals.merge(whole[kept], how="left", on=keys))
+    return _per_kg(totals)
+
+
+def _per_kg(totals: pd.DataFrame) -> pd.DataFrame:
     for name in USES:
         if name in totals:
             totals[f"{name}_per_kg"] = totals[name] / totals["kg_all"].where(totals["kg_all"] > 0)
     return totals
+
+
+def _all_from_timer(
+    trial: Trial, totals: pd.DataFrame, runs: pd.DataFrame, keys: list[str]
+) -> pd.DataFrame:
+    """Take the use of every run from the timer, where there is no mist log at all."""
+    if "window_h" not in runs or "mist" in trial.logs:
+        return totals
+    hours = runs.loc[runs["window"] == "whole", [*keys, "window_h"]]
+    out = totals.merge(hours, how="left", on=keys)
+    set_to = planned_use(trial).set_index("level")
+    days = out["window_h"].astype(float) / 24
+    for name in USES:
+        use = out[trial.primary.name].astype(str).map(set_to[f"{name}_day"]) * days
+        if use.notna().any():
+            out[name] = use
+    if not any(name in out for name in USES):
+        return totals
+    return out.assign(planned=True)
 
 
 def _weighed(table: pd.DataFrame, keys: list[str], level: str) -> pd.DataFrame:
@@ -158,7 +183,8 @@ def run_findings(trial: Trial, totals: pd.DataFrame) -> list[Finding]:
     if filled.any():
         found.append(finding("runs_filled", "note", **named(filled)))
     if COVERAGE not in totals:
-        return found
+        by_timer = "planned" in totals and bool(totals["planned"].any())
+        return [*found, finding("use_from_timer", "note")] if by_timer else found
     uses = totals[[name for name in USES if name in totals]]
     absent = uses.loc[:, uses.notna().any()].isna().any(axis=1)
     if totals["planned"].any():

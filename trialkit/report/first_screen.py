@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from trialkit.decision.answer_lines import answer_lines
 from trialkit.decision.cells import depends_form
 from trialkit.display import decimals_beside
 from trialkit.report.deviations import readings_table
@@ -13,12 +14,11 @@ from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Table, build_table
 from trialkit.report.svg import inline_svg
 from trialkit.style import WIDTH
+from trialkit.triage import for_growers
 
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure
-
-MOST_OTHERS = 3  # further levels told on the first screen
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,6 @@ class Answer:
     sentence: str
     facts: tuple[Fact, ...]
     others: tuple[Other, ...]
-    more: str
     minded: str
     picture: Picture
     next_steps: tuple[str, ...]
@@ -59,15 +58,13 @@ def answer_screen(inputs: PageInputs) -> Answer:
     """Put the first screen together."""
     say, verdict = inputs.say, inputs.verdict
     others = _others(inputs)
-    more = len(others) - MOST_OTHERS
     return Answer(
         kind=verdict.answer.replace(" ", "-"),
         question=_question(inputs, verdict.level),
         headline=_headline(inputs),
         sentence=say.written(verdict.said),
         facts=() if verdict.answer == "blocked" else tuple(_facts(inputs)),
-        others=tuple(others[:MOST_OTHERS]),
-        more=say.text("answer.more_levels", count=say.number(more, 0)) if more > 0 else "",
+        others=tuple(others),
         minded=_minded(inputs),
         picture=answer_picture(inputs),
         next_steps=tuple(say.written(step) for step in verdict.steps),
@@ -117,18 +114,16 @@ def _answer_headline(inputs: PageInputs) -> str:
 def _others(inputs: PageInputs) -> list[Other]:
     """Give question and answer of every other level: none is hidden behind the chosen one."""
     verdict = inputs.verdict
-    if verdict.answer == "blocked":
-        return []
     return [
-        Other(_question(inputs, name), inputs.say.written(verdict.sentences[name]))
-        for name in verdict.table["level"].astype(str)
-        if name != verdict.level and name in verdict.sentences
+        Other(_question(inputs, level), sentence)
+        for level, sentence in answer_lines(inputs.trial, verdict)
+        if level not in ("", verdict.level)
     ]
 
 
 def _minded(inputs: PageInputs) -> str:
     """Count what must be minded; empty where there is nothing."""
-    count = sum(f.severity != "note" for f in inputs.findings)
+    count = sum(f.severity != "note" for f in for_growers(inputs.findings))
     return inputs.say.choose("page.minded", count) if count else ""
 
 

@@ -18,6 +18,7 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.svg import inline_svg
+from trialkit.triage import for_growers, for_statisticians
 from trialkit.wording import Units, Wording, units_in_words
 from trialkit.wording.method_names import method_notes, method_words
 from trialkit.wording.row_notes import note_words
@@ -46,13 +47,17 @@ def model_section(inputs: PageInputs) -> Section:
 def _findings(inputs: PageInputs) -> list[Any]:
     """Show what must be minded, and fold the smaller notes."""
     say = inputs.say
-    shown = show_findings(inputs.findings, say)
+    shown = show_findings(for_growers(inputs.findings), say)
     grave = [f for f in shown if f.severity != "note"]
     notes = tuple(f for f in shown if f.severity == "note")
     parts: list[Any] = [*grave] if grave else [Words(say.text("model.findings_none"))]
     if notes:
         count = say.number(len(notes), 0)
         parts.append(Fold(say.text("model.notes_fold", count=count), notes))
+    technical = show_findings(for_statisticians(inputs.findings), say)
+    if technical:
+        count = say.number(len(technical), 0)
+        parts.append(Fold(say.text("model.statistics_fold", count=count), technical))
     return parts
 
 

@@ -20,7 +20,7 @@ def saves_section(inputs: PageInputs) -> Section:
     say, verdict = inputs.say, inputs.verdict
     parts: list[Any] = []
     if not len(verdict.use):
-        parts.append(Words(say.text("saves.none")))
+        parts += [Words(say.written(line)) for line in _missing(inputs)]
     else:
         parts.append(Words(say.text("saves.intro")))
         if verdict.use["saving_pct"].notna().any():
@@ -29,6 +29,15 @@ def saves_section(inputs: PageInputs) -> Section:
     parts += _money(inputs)
     parts += _settle(inputs)
     return Section("saves", say.text("section.saves"), tuple(parts))
+
+
+def _missing(inputs: PageInputs) -> list[Any]:
+    """Say which piece is missing to know water and electricity."""
+    from trialkit.decision.use_lines import missing_pieces
+
+    verdict = inputs.verdict
+    found = missing_pieces(inputs.trial, verdict.totals, verdict.use)
+    return found or [inputs.say.text("saves.none")]
 
 
 def _savings(inputs: PageInputs) -> Picture:

@@ -93,7 +93,6 @@ def _answer(inputs: SettingsInputs) -> Answer:
         sentence=say.written(found.said[0]),
         facts=tuple(_facts(inputs)),
         others=(),
-        more="",
         minded="",
         picture=_picture(inputs),
         next_steps=tuple(say.written(line) for line in found.said[1:]),

@@ -7,55 +7,19 @@ import re
 import secrets
 import tempfile
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Fault, TrialFileError
+from trialkit.templates.settings import read_setting
 from trialkit.whole_files import write_whole
 from trialkit.wording import spoken
 
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
+
 __all__ = ["new_trial", "read_setting"]
-
-_TIMED = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(?:s\s*)?/\s*(\d+(?:\.\d+)?)\s*(?:s)?\s*$")
-_BAND = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*%?\s*[-–]\s*(\d+(?:\.\d+)?)\s*%\s*$")
-
-
-def read_setting(text: str) -> dict[str, float]:
-    """Read a schedule written short: seconds on/off, or a humidity band.
-
-    Parameters
-    ----------
-    text : str
-        ``"20/220"`` for 20 s of mist and 220 s without; ``"85-90%"`` for mist that starts
-        below 85 % and stops above 90 % relative humidity.
-
-    Returns
-    -------
-    dict
-        `on_s` and `off_s` [s], or `start_below_rh` and `stop_above_rh` [%].
-
-    Raises
-    ------
-    ValueError
-        If it is neither.
-
-    Examples
-    --------
-    >>> read_setting("20/220"), read_setting("85-90%")
-    ({'on_s': 20, 'off_s': 220}, {'start_below_rh': 85, 'stop_above_rh': 90})
-    """
-    for pattern, names in (
-        (_TIMED, ("on_s", "off_s")),
-        (_BAND, ("start_below_rh", "stop_above_rh")),
-    ):
-        found = pattern.match(text)
-        if found:
-            numbers = [float(part) for part in found.groups()]
-            return dict(zip(names, (int(x) if x.is_integer() else x for x in numbers), strict=True))
-    raise ValueError(
-        f"{text!r} is not a schedule: write seconds on/off such as 20/220, "
-        "or a humidity band such as 85-90%"
-    )
 
 
 def new_trial(
@@ -73,6 +37,7 @@ def new_trial(
     margin_pct: float = 10,
     difference_pct: float = 15,
     seed: int | None = None,
+    second: tuple[str, Sequence[str]] | None = None,
 ) -> Path:
     """Begin a trial: write a commented trial file that already runs.
 
@@ -100,6 +65,9 @@ def new_trial(
         Loss that would be accepted, difference worth finding [%].
     seed : int, optional
         Random seed; chosen by chance and written down where not given.
+    second : (str, sequence of str), optional
+        A further treatment and its levels, the control first. Each shelf receives one, or each
+        block where there are no shelves.
 
     Returns
     -------
@@ -120,20 +88,69 @@ def new_trial(
     ...     new_trial(spare, chambers=["left", "right"], batches=3, seed=5).name
     'trial.toml'
     """
-    from trialkit.design.power.over_time import choose_over_time
-    from trialkit.trial import read_trial
+    _refuse_existing(Path(folder) / "trial.toml")
+    text = draft_trial(
+        title=title,
+        species=species,
+        time_zone=time_zone,
+        batches=batches,
+        chambers=chambers,
+        shelves=shelves,
+        blocks=blocks,
+        flushes=flushes,
+        schedules=schedules,
+        margin_pct=margin_pct,
+        difference_pct=difference_pct,
+        seed=seed,
+        second=second,
+    )
+    read_draft(text)  # nothing is written until it reads cleanly
+    return write_draft(folder, text)
 
-    out = Path(folder)
-    target = out / "trial.toml"
+
+def _refuse_existing(target: Path) -> None:
     if target.exists():
         fault = Fault(str(target), "is there already", "choose another folder, or edit the file")
         raise TrialFileError(target.name, [fault])
+
+
+def write_draft(folder: str | Path, text: str) -> Path:
+    """Write a trial file into a folder that has none, and make its folder for logs.
+
+    Raises
+    ------
+    TrialFileError
+        If a trial file is there already.
+    """
+    target = Path(folder) / "trial.toml"
+    _refuse_existing(target)
+    (target.parent / "logs").mkdir(parents=True, exist_ok=True)
+    return write_whole(target, text)
+
+
+def draft_trial(
+    *,
+    title: str | None = None,
+    species: str | None = None,
+    time_zone: str = "UTC",
+    batches: int = 4,
+    chambers: int | Sequence[str] = 4,
+    shelves: Sequence[str] = (),
+    blocks: int = 6,
+    flushes: int = 3,
+    schedules: Mapping[str, str] | None = None,
+    margin_pct: float = 10,
+    difference_pct: float = 15,
+    seed: int | None = None,
+    second: tuple[str, Sequence[str]] | None = None,
+) -> str:
+    """Give the text of a first trial file; see `new_trial` for the answers it is made from."""
     say = spoken()
     given = dict(schedules or {say.text("new.usual"): "20/220", say.text("new.sparse"): "20/460"})
     try:
         settings = {name: read_setting(text) for name, text in given.items()}
     except ValueError as problem:
-        raise TrialFileError(target.name, [Fault("schedules", str(problem))]) from None
+        raise TrialFileError(say.text("new.answers"), [Fault("schedules", str(problem))]) from None
     answers: dict[str, Any] = {
         "title": say.text("new.title") if title is None else title,
         "species": say.text("new.species") if species is None else species,
@@ -147,15 +164,38 @@ def new_trial(
         "settings": settings,
         "margin_pct": margin_pct,
         "difference_pct": difference_pct,
+        "second": second,
     }
     text = _fill(**answers)
-    with tempfile.TemporaryDirectory() as spare:  # nothing is written until it reads cleanly
-        read_trial(write_whole(Path(spare) / "trial.toml", text))
-        choice = choose_over_time(read_trial(spare))
-    if choice is not None:  # one box: the order of its starts is part of the trial
-        text = _fill(**answers, over_time=choice.chosen)
-    (out / "logs").mkdir(parents=True, exist_ok=True)
-    return write_whole(target, text)
+    if chambers != 1 and (isinstance(chambers, int) or len(chambers) > 1):
+        return text
+    from trialkit.design.power.over_time import choose_over_time
+
+    choice = choose_over_time(read_draft(text))
+    # one box: the order of its starts is part of the trial
+    return text if choice is None else _fill(**answers, over_time=choice.chosen)
+
+
+def read_draft(text: str) -> Trial:
+    """Read a trial file that is not written yet.
+
+    Raises
+    ------
+    TrialFileError
+        If it does not make a trial; it names answers, not lines of a file that is not there.
+    """
+    from trialkit.trial import read_trial
+
+    with tempfile.TemporaryDirectory() as spare:
+        (Path(spare) / "trial.toml").write_text(text, encoding="utf-8")
+        try:
+            return read_trial(spare)
+        except TrialFileError as problem:
+            faults = [
+                replace(fault, where=re.sub(r" \(line \d+\)$", "", fault.where))
+                for fault in problem.faults
+            ]
+            raise TrialFileError(spoken().text("new.answers"), faults) from None
 
 
 def _toml(value: object) -> str:
@@ -177,6 +217,7 @@ def _fill(
     settings: Mapping[str, Mapping[str, float]],
     margin_pct: float,
     difference_pct: float,
+    second: tuple[str, Sequence[str]] | None,
     over_time: str = "",
 ) -> str:
     names = {name: _key(name) for name in settings}
@@ -206,10 +247,23 @@ def _fill(
         control=_toml(next(iter(settings))),
         levels="\n".join(levels) + "\n",
         smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",
+        second=_second(second, bool(shelves)),
         margin=f"{margin_pct:g}",
         difference=f"{difference_pct:g}",
     )
     return "\n\n".join(_in_column(part) for part in filled.split("\n\n"))
+
+
+def _second(second: tuple[str, Sequence[str]] | None, on_shelves: bool) -> str:
+    """Write the section of a second treatment; nothing where there is none."""
+    if second is None:
+        return ""
+    name, levels = second
+    unit = "batch:chamber:shelf" if on_shelves else "batch:chamber:block"
+    lines = [f"[factors.{_key(name)}]", f'applied_to = "{unit}"', f"control = {_toml(levels[0])}"]
+    note = spoken().text("new.level_note")
+    lines += [f"levels.{_key(level)} = {{}}  # {note}" for level in levels]
+    return "\n".join(["", *lines, ""])
 
 
 def _template(language: str) -> str:

@@ -33,6 +33,7 @@ from trialkit.trial.sections import (
 )
 from trialkit.trial.text import Places, nearest
 from trialkit.trial.trial import Factor, Trial
+from trialkit.trial.zone_names import find_zone_names
 from trialkit.visible_text import is_plain, quote
 from trialkit.wording import plural, units_in_words
 
@@ -139,10 +140,17 @@ def _zone(head: object, places: Places, faults: list[Fault]) -> dt.tzinfo:
             Fault(
                 places.where("trial", "time_zone"),
                 f"unknown time zone {quote(name)}",
-                "use an IANA name such as 'Europe/Vienna' or 'America/Chicago'",
+                _zone_meant(str(name)),
             )
         )
         return dt.UTC
+
+
+def _zone_meant(name: str) -> str:
+    meant = find_zone_names(name)[:4]
+    if meant:
+        return "did you mean " + " or ".join(map(repr, meant)) + "?"
+    return "use an IANA name such as 'Europe/Vienna' or 'America/Chicago'"
 
 
 def _units(

@@ -9,6 +9,7 @@ from pathlib import Path
 from trialkit.errors import Fault, TrialFileError
 from trialkit.trial.checks import build_trial
 from trialkit.trial.text import Places
+from trialkit.trial.toml_slips import explain
 from trialkit.trial.trial import Trial
 from trialkit.whole_files import TooLargeError, read_regular
 
@@ -57,8 +58,7 @@ def read_trial(path: str | Path) -> Trial:
         remedy = "save it as plain text with the encoding UTF-8; a text editor asks when saving"
         raise TrialFileError(source.name, [Fault(source.name, what, remedy)]) from None
     except tomllib.TOMLDecodeError as problem:
-        fault = Fault(source.name, f"is not valid TOML: {problem}", "fix the text at that place")
-        raise TrialFileError(source.name, [fault]) from None
+        raise TrialFileError(source.name, [explain(source.name, text, problem)]) from None
     except (ValueError, RecursionError):
         fault = Fault(source.name, *_BEYOND_READING)
         raise TrialFileError(source.name, [fault]) from None

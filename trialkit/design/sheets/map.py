@@ -172,7 +172,7 @@ def _fill(factor: Factor, level: str, depth: int) -> dict[str, Any]:
     """Give the fill of a level: colours and patterns outermost, shades of grey within."""
     names = list(factor.levels)
     if depth:
-        shade = 1.0 - 0.24 * names.index(level) / max(1, len(names) - 1)
+        shade = 1.0 - 0.24 * _darker(factor).index(level) / max(1, len(names) - 1)
         return {"facecolor": (shade,) * 3, "edgecolor": SOFT, "hatch": "", "linewidth": 0.6}
     look = looks(names)[level]
     return {
@@ -181,6 +181,14 @@ def _fill(factor: Factor, level: str, depth: int) -> dict[str, Any]:
         "hatch": look.hatch,
         "linewidth": 1.1,
     }
+
+
+def _darker(factor: Factor) -> list[str]:
+    """Order levels from the lightest grey to the darkest: brighter light is lighter."""
+    light = {name: s.lux or s.ppfd_umol_m2_s or 0.0 for name, s in factor.levels.items()}
+    if all(s.kind == "light" for s in factor.levels.values()):
+        return sorted(light, key=lambda name: -light[name])
+    return list(factor.levels)
 
 
 def _tinted(color: str) -> tuple[float, float, float]:

@@ -87,6 +87,7 @@ def write_plan(
     blind: bool = True,
     now: dt.datetime | None = None,
     weighed: Sequence[str] = (),
+    labels: str | None = None,
 ) -> list[Path]:
     """Write the plan's files to ``directory/plan``, all of them or none.
 
@@ -104,6 +105,8 @@ def write_plan(
         keeps its date.
     weighed : sequence of str
         Batches of which weights are known to be there already.
+    labels : str, optional
+        Size of the labels, such as ``"70x37"``; for plain paper, cut by hand, by default.
 
     Returns
     -------
@@ -133,7 +136,7 @@ def write_plan(
     remove_spare(target.parent, ".plan-spare-*")
     made = Path(tempfile.mkdtemp(prefix=".plan-spare-", dir=target.parent))
     try:
-        names = _write_files(plan, made, question, blind=blind)
+        names = _write_files(plan, made, question, blind=blind, labels=labels)
         if target.exists() and not started:
             _carry_over(target, made, plan.trial, filled=old == plan.hash)
     except BaseException as problem:
@@ -188,7 +191,9 @@ def _exchange(target: Path, made: Path, *, keep: bool) -> None:
         shutil.rmtree(aside)
 
 
-def _write_files(plan: Allocation, folder: Path, question: object, *, blind: bool) -> list[str]:
+def _write_files(
+    plan: Allocation, folder: Path, question: object, *, blind: bool, labels: str | None
+) -> list[str]:
     from trialkit.design.sheets.map import map_svg, save_png
     from trialkit.design.sheets.printed import write_sheets
     from trialkit.design.sheets.timers import timer_table
@@ -207,7 +212,7 @@ def _write_files(plan: Allocation, folder: Path, question: object, *, blind: boo
     drawn = map_svg(plan)
     (folder / "map.svg").write_text(drawn, encoding="utf-8")
     save_png(plan, folder / "map.png")
-    pages = write_sheets(plan, folder, blind=blind, drawn=drawn)
+    pages = write_sheets(plan, folder, blind=blind, drawn=drawn, labels=labels)
     record = {
         "title": plan.trial.title,
         "seed": plan.seed,

@@ -14,18 +14,23 @@ from typing import Any
 from trialkit.cautions import list_cautions
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
+from trialkit.design.sheets.label_formats import FORMATS, LabelFormat, find_format
 from trialkit.design.sheets.timers import Use, daily_use
+from trialkit.design.sheets.weighing import code_size, weighing_pages
 from trialkit.structure import Term
 from trialkit.trial import Factor, Setting
 from trialkit.wording import plural, spoken
 
-_CODE_WIDTH_MM = 86.0  # room for a unit code on a label
-
 
 def write_sheets(
-    plan: Allocation, folder: Path, *, blind: bool = True, drawn: str | None = None
+    plan: Allocation,
+    folder: Path,
+    *,
+    blind: bool = True,
+    drawn: str | None = None,
+    labels: str | None = None,
 ) -> list[str]:
-    """Write labels, cards and check-list; give the names of the files.
+    """Write labels, cards, weighing form and check-list; give the names of the files.
 
     Parameters
     ----------
@@ -35,10 +40,13 @@ def write_sheets(
         Leave treatments off the block labels. Cards for chambers always show their setting.
     drawn : str, optional
         The map as SVG, if it is at hand already.
+    labels : str, optional
+        Size of the labels, such as ``"70x37"``; see `trialkit.design.sheets.label_formats`.
     """
     pages = {
-        "labels.html": labels_page(plan, blind=blind),
+        "labels.html": labels_page(plan, blind=blind, size=labels),
         "cards.html": cards_page(plan, drawn=drawn),
+        "weighing.html": weighing_page(plan),
         "checklist.html": checklist_page(plan),
     }
     for name, text in pages.items():
@@ -73,7 +81,7 @@ def scan_code(text: str) -> str:
     return out.getvalue().decode("utf-8")
 
 
-def labels_page(plan: Allocation, *, blind: bool = True) -> str:
+def labels_page(plan: Allocation, *, blind: bool = True, size: str | None = None) -> str:
     """Make the page of labels, one per smallest unit, its code large and scannable.
 
     Parameters
@@ -81,34 +89,79 @@ def labels_page(plan: Allocation, *, blind: bool = True) -> str:
     plan : Plan
     blind : bool
         Leave treatments off, so that whoever weighs cannot know.
+    size : str, optional
+        Size of the labels, such as ``"70x37"``; for plain paper, cut by hand, by default.
 
     Returns
     -------
     str
         HTML.
 
+    Raises
+    ------
+    PlanError
+        If labels of that size are not known here.
+
     Notes
     -----
-    Codes are set in 34 point (letters 8.6 mm high) or as large as the label is wide; 4 mm
-    letters are read with ease at 0.8 m (1/200 of the distance; ISO 9241-303, from memory).
+    Codes are set in 34 point (letters 8.6 mm high) or as large as the label is wide and tall;
+    4 mm letters are read with ease at 0.8 m (1/200 of the distance; ISO 9241-303, from memory).
+    Each label has a line for the weight of every flush.
     """
     from markupsafe import Markup
 
+    form = find_format(size)
     factors = list(plan.trial.factors) if not blind else []
-    size = _code_size(max(map(str, plan.table["unit"]), key=len))
+    pad = 3.0 if form.height_mm >= 45 else 2.0
+    points = _code_size(max(map(str, plan.table["unit"]), key=len), form, pad)
+    scan = round(min(27.0, form.height_mm - 2 * pad - 0.45 * points - 5), 1)
+    room = max(0, int((form.height_mm - 2 * pad - 0.45 * points - 14) / 3.9))  # lines of 9 point
     labels = []
     for row in plan.table.to_dict("records"):
         unit = str(row["unit"])
-        lines = [(name, str(row[name])) for name in plan.trial.structure.factors]
-        lines += [(name, str(row[name])) for name in factors]
+        told = [(name, str(row[name])) for name in factors]
+        lines = told + [(name, str(row[name])) for name in plan.trial.structure.factors]
         svg = Markup(scan_code(unit))
-        labels.append({"unit": unit, "size": size, "lines": lines[:7], "svg": svg})
-    return _render("labels", plan, labels=labels, blind=blind)
+        labels.append(
+            {"unit": unit, "size": points, "lines": lines[: max(room, len(told))], "svg": svg}
+        )
+    top, left = form.margins_mm
+    how = "cut" if form.page == "cut" else "roll" if form.page == "roll" else "sheet"
+    return _render(
+        "labels",
+        plan,
+        labels=labels,
+        blind=blind,
+        form=form,
+        pad=pad,
+        scan=scan,
+        top=top,
+        left=left,
+        small=form.height_mm < 45,
+        flushes=range(1, plan.trial.flushes + 1),
+        paper=f"{form.width_mm}mm {form.height_mm}mm" if how == "roll" else form.page,
+        how=spoken().text(
+            f"label.how.{how}",
+            count=len(labels),
+            each=form.each_page,
+            page=form.page,
+            size=form.name,
+        ),
+        sizes=", ".join(f"{name} ({one.page})" for name, one in FORMATS.items()),
+    )
 
 
-def _code_size(text: str) -> float:
+def _code_size(text: str, form: LabelFormat, pad: float) -> float:
     """Give the font size [pt] at which a bold code fills a label's width, at most 34."""
-    return round(min(34.0, _CODE_WIDTH_MM / 25.4 * 72 / (0.72 * max(1, len(text)))), 1)
+    wide = (form.width_mm - 2 * pad - 2) / 25.4 * 72 / (0.72 * max(1, len(text)))
+    tall = form.height_mm / 4.5 / 25.4 * 72
+    return round(min(34.0, wide, tall), 1)
+
+
+def weighing_page(plan: Allocation) -> str:
+    """Make the form that is filled in at the scale: a page or more for each batch and flush."""
+    units = [str(unit) for unit in plan.table["unit"]]
+    return _render("weighing", plan, pages=weighing_pages(plan), size=code_size(units))
 
 
 def cards_page(plan: Allocation, *, drawn: str | None = None) -> str:

@@ -14,6 +14,7 @@ from trialkit.logs.cache import read_cached
 from trialkit.logs.clocks.zones import NO_TIME
 from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
+from trialkit.logs.harvest.remarks import tell_states_in_remarks
 from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.mapping.propose import advise_columns
@@ -148,6 +149,9 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     sheet.unit = _units(opened, list(trial.structure.factors), units, _other_codes(reading))
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
+    reading.findings += tell_states_in_remarks(
+        sheet, status_cells, _CONTAMINATED | _DISCARDED, heads.get("status", "")
+    )
     return sheet
 
 

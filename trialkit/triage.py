@@ -1,0 +1,103 @@
+"""Who needs to know what: lines for a grower, lines for a statistician, and each said once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from trialkit.errors import Finding
+from trialkit.wording import Message, message, several
+
+#: What concerns how the limits were computed, and asks nothing of a grower.
+STATISTICS = frozenset(
+    {
+        "aliased",
+        "component_at_zero",
+        "component_below_zero",
+        "covariance_at_edge",
+        "edge_of_space",
+        "few_plans",
+        "influential_level",
+        "interaction_untestable",
+        "large_design",
+        "level_needed",
+        "not_normal",
+        "not_settled",
+        "other_scale",
+        "plans_drawn_together",
+        "row_decides",
+        "rows_set_aside",
+        "test_chosen",
+        "test_handed_over",
+        "unequal_spread",
+    }
+)
+#: Values that say which of several a finding is about.
+_WHERE = ("file", "chamber", "sensor")
+#: Values that differ between findings that are otherwise the same.
+_OWN = frozenset({*_WHERE, "line", "count", "records", "rows", "row", "hours", "share"})
+
+
+def for_growers(findings: Iterable[Finding]) -> list[Finding]:
+    """Give what a grower should read, the gravest first; what repeats itself is said once.
+
+    Examples
+    --------
+    >>> from trialkit.wording import finding
+    >>> for_growers([finding("edge_of_space", "caution")])
+    []
+    """
+    rank = {"stop": 0, "caution": 1, "note": 2}
+    kept = [f for f in findings if f.code not in STATISTICS or f.severity == "stop"]
+    return sorted(merge_repeats(kept), key=lambda f: rank[f.severity])
+
+
+def for_statisticians(findings: Iterable[Finding]) -> list[Finding]:
+    """Give what concerns the computing alone."""
+    return merge_repeats(f for f in findings if f.code in STATISTICS and f.severity != "stop")
+
+
+def merge_repeats(findings: Iterable[Finding]) -> list[Finding]:
+    """Say findings that differ by file, chamber or sensor alone once, with the names of all.
+
+    Examples
+    --------
+    >>> from trialkit.wording import finding
+    >>> values = {"when": "1 May", "value": 87.0}
+    >>> one, two = (finding("today_sensor_stuck", "caution", chamber=c, **values) for c in "AB")
+    >>> len(merge_repeats([one, two, one]))
+    1
+    """
+    groups: dict[Any, list[Finding]] = {}
+    for found in dict.fromkeys(findings):
+        groups.setdefault(_alike(found), []).append(found)
+    return [group[0] if len(group) == 1 else _merged(group) for group in groups.values()]
+
+
+def _alike(found: Finding) -> Any:
+    """Give what findings share that are one in all but their place."""
+    said = found.said
+    if not isinstance(said, Message) or not any(name in said.values for name in _WHERE):
+        return found
+    kept = {
+        k: str(v)
+        for k, v in said.values.items()
+        if k not in _OWN and not isinstance(v, (int, float))
+    }
+    stem = said.key
+    return (found.code, found.severity, stem, tuple(sorted(kept.items())))
+
+
+def _merged(group: list[Finding]) -> Finding:
+    first, others = group[0], group[1:]
+    names = several([_place(f) for f in others], 6)
+    said = message("repeated.said", first=first.said, count=len(others), names=names)
+    cure: object = first.cure
+    if first.remedy:
+        cure = message("repeated.cure", first=first.cure, names=names)
+    return Finding(first.code, first.severity, said, cure)
+
+
+def _place(found: Finding) -> str:
+    values = found.said.values if isinstance(found.said, Message) else {}
+    return next((str(values[name]) for name in _WHERE if name in values), found.code)
