@@ -160,7 +160,7 @@ def check_cluster(folder: Path, days: int) -> str:
     file = folder / "by_chamber.parquet"
     want = expose_files(file, windows, settings=settings).chambers
     with (
-        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster,
         Client(cluster),
     ):
         begin = time.perf_counter()

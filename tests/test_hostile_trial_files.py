@@ -49,10 +49,10 @@ CASES = {
     "3000 lists": (TRIAL + "x = " + "[" * 3000 + "]" * 3000, "without end"),
     "5000 digits": (changed("2600", "9" * 5000), "thousands of digits"),
     "a hexadecimal number without end": (changed("2600", "0x" + "f" * 9000), "should be a number"),
-    "4000 digits of batches": (changed("batch = 2", "batch = " + "9" * 4000), "use 1 to 10000"),
+    "4000 digits of batches": (changed("batch = 2", "batch = " + "9" * 4000), "use 1 to 20000"),
     "a seed too large":
         (changed('title = "a', 'seed = 99999999999999999999\ntitle = "a'), "less than"),
-    "too many blocks": (changed("block = 2", "block = 9000"), "units is more than 10000"),
+    "too many blocks": (changed("block = 2", "block = 9000"), "units is more than 20000"),
     "too many names": (changed('["T1"', TOO_MANY_NAMES), "1000 is the most"),
     "a name too long": (changed('"T1"', '"' + "a" * 3000 + '"'), "60 is the most"),
     "a title too long": (changed("a small trial", "a" * 100_000), "more than 200 letters"),

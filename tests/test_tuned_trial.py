@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 from typer.testing import CliRunner
 
 import trialkit as tk
@@ -210,3 +211,57 @@ def test_what_ranges_do_not_go_with_is_refused(tmp_path):
     demo = tk.read_trial(tk.demo_folder())
     with pytest.raises(ModelError, match="named levels, no ranges"):
         analyse_settings(demo, None)
+
+
+def test_the_chance_to_see_a_hill_is_that_of_drawn_trials(tmp_path):
+    """Twelve like runs at one setting, error known to the law alone: 1 000 trials by numpy.
+
+    Sums of squares of ordinary least squares; the planning values make all rows alike here.
+    """
+    from trialkit.design.points.chance import chance_to_see
+    from trialkit.design.variation import given_variation
+
+    trial = write_trial(tmp_path, **{"batch = 4": "batch = 1", "chamber = 6": "chamber = 12"})
+    spread = given_variation(trial, {"batch:chamber:block": 12.0})
+    coded = np.tile([-1.0, 0, 0, 1], 3)
+    values = trial.tuned[0].tuned.decode(coded)[:, None]
+    said = chance_to_see(trial, values, 10.0, 9, spread)
+    assert said[0] == said[1] == said[2]  # given, so no range
+    rng = np.random.default_rng(4)
+    X = np.column_stack([np.ones(12), coded, coded**2])
+    y = 100 - 10 * coded**2 + rng.normal(0, 12 / np.sqrt(3), (1000, 12))  # three blocks a run
+    H = X @ np.linalg.solve(X.T @ X, X.T)
+    within = ((y - y @ H) ** 2).sum(axis=1) / 9
+    between = ((y @ H - y.mean(axis=1, keepdims=True)) ** 2).sum(axis=1) / 2
+    seen = (between / within > stats.f.ppf(0.95, 2, 9)).mean()
+    assert said[1] == pytest.approx(seen, abs=4 * np.sqrt(seen * (1 - seen) / 1000))
+
+
+def test_power_of_a_trial_of_ranges_is_told(tmp_path):
+    write_trial(tmp_path, LIGHT)
+    told = run("power", tmp_path)
+    assert told.exit_code == 0, told.output
+    assert "the chance to see that the settings matter is" in " ".join(told.output.split())
+
+
+def test_money_counts_mushrooms_water_and_power_of_the_days_of_a_batch(tmp_path):
+    """20 days at 1.5 L/h and 100 W: per per cent of duty 7.2 L and 0.48 kWh a run of three blocks.
+
+    At 5 a m³ and 0.5 a kWh that is 0.092 a block; at 10 a kg a block's 480 g are 4.80.
+    """
+    prices = "[prices]\nmushrooms_per_kg = 10\nwater_per_m3 = 5\nenergy_per_kwh = 0.5\n"
+    days = "{ start = 2031-01-20T00:00:00, end = 2031-02-09T00:00:00 }"
+    dates = "[batches]\n" + "".join(f"B{i} = {days}\n" for i in range(1, 5))
+    trial = write_trial(tmp_path, **{"[rig]": prices + dates + "[rig]"})
+    tk.assign(trial).write(tmp_path)
+    harvest(tmp_path, trial, hill, noise=0.01)
+    found = find_best_setting(trial, Pipeline(trial).data)
+    table = found.choices.table.set_index("choice")
+    best, today = table.loc["most money"], table.loc["today"]
+    a_block = (7.2 * 0.005 + 0.48 * 0.5) / 3
+    gain = 0.01 * best["yield_change"] - a_block * (best["mist"] - 100 / 12)
+    assert best["worth_change"] == pytest.approx(gain, abs=1e-6)
+    assert today["worth_change"] == pytest.approx(0, abs=1e-9)
+    # 0.01 x 12 (6 - x) = 0.092: dearest mist that still pays is 0.77 below the top
+    assert best["mist"] == pytest.approx(6 - a_block / 0.12, abs=0.3)
+    assert any("pays best" in str(line) for line in found.said)

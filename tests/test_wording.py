@@ -236,3 +236,10 @@ def test_numbers_in_a_note_are_written_by_the_locale():
 
     said = note_words("the ratios not rejected leave out 0.5 to 0.75", read_wording("de"))
     assert "0,5 bis 0,75" in said
+
+
+def test_numbers_too_large_to_be_written_out_are_powers_of_ten():
+    """Scientific notation by the locale (Unicode CLDR); nothing is too large to be said."""
+    assert read_wording("en").number(1.5e25).replace("\u00a0", "") == "1.5E25"
+    assert read_wording("de").number(-3.2e300, 2) == "−3,2E300"
+    assert read_wording("en").text("cli.next", what="x")  # and words are as they were

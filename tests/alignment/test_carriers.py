@@ -109,7 +109,7 @@ def test_local_cluster_equals_memory(log, windows):
 
     table = log.sort_values("time").reset_index(drop=True)
     with (
-        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0") as cluster,
         Client(cluster),
     ):
         got = expose_dask(dd.from_pandas(table, npartitions=5), windows, settings=SETTINGS)

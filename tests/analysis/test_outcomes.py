@@ -154,6 +154,18 @@ def test_efficiency_is_adjusted_for_batch_as_yield_is(tmp_path):
     row = got.efficiency.set_index("level").loc["sparse"]
     assert row["be_total_pct"] == pytest.approx(100 * a["fresh_g"].mean() / 950)
     assert row["be_high_pct"] == pytest.approx(100 * (a["fresh_g"].mean() + half) / 950, rel=1e-6)
+    test = stats.ttest_ind(a["fresh_g"], b["fresh_g"]).confidence_interval(0.95)
+    assert row["difference"] == pytest.approx(
+        100 * (a["fresh_g"].mean() - b["fresh_g"].mean()) / 950
+    )
+    ends = [row["difference_low"], row["difference_high"]]
+    assert ends == pytest.approx([100 * test.low / 950, 100 * test.high / 950], rel=1e-6)
+    assert (
+        got.efficiency.set_index("level")
+        .loc["usual", ["difference", "difference_low"]]
+        .isna()
+        .all()
+    )
     caps = got.measured.set_index(["outcome", "level"]).loc[("caps", "sparse")]
     test = stats.ttest_ind(a["caps"], b["caps"])
     limits = test.confidence_interval(0.95)

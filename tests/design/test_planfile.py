@@ -27,7 +27,7 @@ def written(tmp_path_factory):
 FILES = {
     "assignment.csv", "assignment.xlsx", "harvest_sheet.csv", "harvest_sheet.xlsx",
     "timers.csv", "strata.txt", "map.svg", "map.png", "labels.html", "cards.html",
-    "checklist.html", "plan.json",
+    "checklist.html", "weighing.html", "plan.json",
 }  # fmt: skip
 
 

@@ -225,12 +225,12 @@ def test_the_step_from_which_batches_are_told_is_said(make_trial):
 
 def test_infinitely_many_blocks_leave_runs_and_shelves(make_trial):
     """Two components known to the pilot as they are: the ceiling by scipy's non-central t."""
-    trial = planned(make_trial, batch=2, chamber=8, block=3_000)
+    trial = planned(make_trial, batch=2, chamber=8, block=300)
     found = power(trial, variation={"batch:chamber": 6, "batch:chamber:shelf": 4,
                                     "batch:chamber:shelf:block": 20},
                   difference_pct=10, lost=0, questions=["difference"], method="exact")  # fmt: skip
     df = found.table["error_df"].iloc[0]
-    law = stats.nct(df, 10 / math.sqrt(2 / 8 * (36 + 16 / 2 + 400 / 6e3)))
+    law = stats.nct(df, 10 / math.sqrt(2 / 8 * (36 + 16 / 2 + 400 / 6e2)))
     t = stats.t.ppf(0.975, df)
     assert found.table["power"].iloc[0] == pytest.approx(law.sf(t) + law.cdf(-t), abs=1e-6)
 

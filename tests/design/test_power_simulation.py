@@ -173,7 +173,7 @@ def test_a_dask_cluster_gives_identical_numbers_though_a_worker_is_killed(two_ar
     options = {"variation": SPREAD, "method": "simulation", "trials": 12 * CHUNK, "seed": 5}
     expected = power(two_arms, workers=1, **options).table
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=":0"
     ) as cluster:
         victims = [worker.pid for worker in cluster.workers.values()]
         killed = []

@@ -215,7 +215,7 @@ def test_a_check_that_cannot_heed_requests_says_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('flag = "stuck"', 'flag = "stcuk"', r"flag .*line 29.*should be 'stuck', 'saturated'"),
+        ('flag = "stuck"', 'flag = "stcuk"', r"flag .*line 31.*should be 'stuck', 'saturated'"),
         ('chamber = "T1"', 'chamber = "T9"', "no chamber is called 'T9'"),
         ("until = 2031-01-14T15:59:00", "until = 2031-01-14T10:59:00", "ends before it starts"),
         ("since = 2031-01-14T11:00:00", "since = 2031-01-14", "2031-01-14T09:00:00"),

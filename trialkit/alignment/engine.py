@@ -186,7 +186,9 @@ def _database(threads: int, memory_mb: int, paths: Sequence[Path]) -> Iterator[A
         con.execute(f"SET temp_directory = {_text(spill)}")
         for extra in ("autoinstall_known", "autoload_known", "allow_community"):
             con.execute(f"SET {extra}_extensions = false")
-        con.execute(f"SET allowed_paths = [{', '.join(_text(str(p)) for p in paths)}]")
+        # the name as it is, and as a pattern that fits it alone
+        allowed = dict.fromkeys(name for p in paths for name in (str(p), _literal(str(p))))
+        con.execute(f"SET allowed_paths = [{', '.join(map(_text, allowed))}]")
         con.execute(f"SET allowed_directories = [{_text(spill)}]")
         con.execute("SET enable_external_access = false")
         con.execute("SET lock_configuration = true")

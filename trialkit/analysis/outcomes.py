@@ -44,8 +44,10 @@ class Outcomes:
         the control (joint limits; NaN for it).
     efficiency : DataFrame
         Per level: `factor, level, be_total_pct` (all flushes, by the model of a yield, so that
-        batches weigh the same) with `be_low_pct, be_high_pct`, `be_per_day_pct` (divided by
-        the days from start of fruiting to the last harvest), `dry_share_pct` where dried.
+        batches weigh the same) with `be_low_pct, be_high_pct`, and `difference, difference_low,
+        difference_high` from the control in per cent of the dry substrate (joint limits; NaN for
+        it); `be_per_day_pct` (plain mean over blocks, divided by the days from start of fruiting
+        to the last harvest), `dry_share_pct` where dried.
     notes : tuple of Message
         What could not be worked out, and why.
     """
@@ -136,7 +138,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     return Outcomes(
         proportions=_proportions(trial, data),
         measured=pd.concat(measured, ignore_index=True) if measured else pd.DataFrame(),
-        efficiency=_efficiency(trial, data),
+        efficiency=_efficiency(trial, data, notes),
         notes=tuple(notes),
     )
 
@@ -309,7 +311,7 @@ def _redrawn_p(clusters: pd.DataFrame, factor: Factor, plans: _Plans) -> float:
     return float((value >= value[0] - 1e-12).sum() / len(drawn))
 
 
-def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
+def _efficiency(trial: Trial, data: Aligned, notes: list[Message]) -> pd.DataFrame:
     import pandas as pd
 
     substrate = trial.blocks.dry_substrate_g
@@ -327,7 +329,7 @@ def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
     blocks = blocks.join(levels)
     blocks["be"] = 100 * blocks["fresh"] / substrate
     rows = []
-    modelled = _modelled_efficiency(trial, data)
+    modelled = _modelled_efficiency(trial, data, notes)
     for name in trial.factors:
         for level, group in blocks.groupby(name, sort=False, observed=True):
             dried = group["dry"].sum()
@@ -340,8 +342,7 @@ def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
                         (name, str(level)),
                         {
                             "be_total_pct": group["be"].mean(),
-                            "be_low_pct": math.nan,
-                            "be_high_pct": math.nan,
+                            **dict.fromkeys(_EFFICIENCY_LIMITS, math.nan),
                         },
                     ),
                     "be_per_day_pct": (group["be"] / group["days"]).mean(),
@@ -351,7 +352,18 @@ def _efficiency(trial: Trial, data: Aligned) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def _modelled_efficiency(trial: Trial, data: Aligned) -> dict[tuple[str, str], dict[str, float]]:
+_EFFICIENCY_LIMITS = (
+    "be_low_pct",
+    "be_high_pct",
+    "difference",
+    "difference_low",
+    "difference_high",
+)
+
+
+def _modelled_efficiency(
+    trial: Trial, data: Aligned, notes: list[Message]
+) -> dict[tuple[str, str], dict[str, float]]:
     """Give biological efficiency over all flushes from the model of a yield, with limits."""
     from trialkit.analysis.fit_response import fit_response
 
@@ -359,14 +371,21 @@ def _modelled_efficiency(trial: Trial, data: Aligned) -> dict[tuple[str, str], d
     assert substrate  # the caller has checked
     try:
         _, _, fit = fit_response(trial, data, response="fresh_g")
-    except ModelError:
+    except ModelError as problem:
+        notes.append(message("outcome_table.not_said", outcome="be_pct", problem=str(problem)))
         return {}
     flushes = len(fit.design.levels["flush"]) if "flush" in fit.design.levels else 1
     ends = {"be_total_pct": "estimate", "be_low_pct": "low", "be_high_pct": "high"}
-    return {
-        (name, str(row["level"])): {
-            column: 100 * flushes * float(row[end]) / substrate for column, end in ends.items()
-        }
-        for name in trial.factors
-        for row in fit.means(name).to_dict("records")
-    }
+    apart = {"difference": "estimate", "difference_low": "low", "difference_high": "high"}
+    times, out = 100 * flushes / substrate, {}
+    for name, factor in trial.factors.items():
+        rows = fit.differences(name, against=factor.reference, adjust="dunnett")
+        against = {str(row["first"]): row for row in rows.to_dict("records")}
+        for row in fit.means(name).to_dict("records"):
+            level = str(row["level"])
+            told = {column: times * float(row[end]) for column, end in ends.items()}
+            own = against.get(level)
+            for column, end in apart.items():
+                told[column] = math.nan if own is None else times * float(own[end])
+            out[name, level] = told
+    return out

@@ -5,13 +5,14 @@ from __future__ import annotations
 from trialkit.cli.command import DONE
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
-from trialkit.display import show_table
 from trialkit.pipeline import Pipeline
 from trialkit.wording import message, spoken
 
 
 def tell_best_setting(screen: Screen, job: Pipeline) -> int:
     """Print and write which setting is best, and what each choice gives; give the exit code."""
+    from trialkit.display import show_table
+
     found, say = job.best_setting, spoken()
     screen.record |= {
         "trial": job.trial.title,

@@ -190,7 +190,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
 def _say_proposals(screen: Screen, job: Pipeline) -> None:
     """Print the lines for the trial file that the logs ask for."""
     proposals = job.data.proposals
-    screen.record["proposals"] = [p.lines for p in proposals]
+    screen.record["happened"] = [p.lines for p in proposals]
     if not proposals:
         return
     screen.heading(message("cli.check.proposals"))

@@ -217,6 +217,8 @@ def power(
     from trialkit.design.power.power import remains_notes
 
     trial = tk.read_trial(trial_folder(folder))
+    if trial.tuned:
+        return _say_surface_power(screen, trial, difference)
     with screen.counted(message("progress.power")) as tell:
         found = tk.power(
             trial,
@@ -258,6 +260,32 @@ def power(
             screen.show(ways.show())
     else:
         screen.say(message("cli.power.tables", command=_again(folder)))
+    screen.say(message("cli.power.next", command=f"trialkit plan {quoted(trial.folder)}"))
+    return DONE
+
+
+def _say_surface_power(screen: Screen, trial: Trial, difference: float | None) -> int:
+    """Say what a trial of ranges can find out."""
+    import numpy as np
+
+    import trialkit as tk
+    from trialkit.design.points.chance import chance_to_see
+
+    with screen.counted(message("progress.plan")) as tell:
+        drawn = tk.assign(trial, progress=tell)
+    laid = tk.strata(drawn.trial, plan=drawn)
+    finest = max((f.applied_to for f in trial.tuned), key=len)
+    units = drawn.table.drop_duplicates(list(finest))
+    values = np.column_stack([units[f.name].map(f.number) for f in trial.tuned])
+    fall = trial.question.difference_pct if difference is None else difference
+    low, middle, high = chance_to_see(trial, values, fall, laid.table["error_df"].min())
+    screen.record |= {"trial": trial.title, "low": low, "power": middle, "high": high}
+    screen.heading(message("cli.power.surface"))
+    shares = {"chance": percent(middle), "low": percent(low), "high": percent(high)}
+    screen.say(message("cli.power.hill", fall=fall, **shares), indent="  ")
+    for sentence in laid.sentences:
+        screen.say(sentence, indent="  ")
+    screen.say("")
     screen.say(message("cli.power.next", command=f"trialkit plan {quoted(trial.folder)}"))
     return DONE
 

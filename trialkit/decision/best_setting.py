@@ -176,7 +176,7 @@ def _money(
         per_g -= prices.labour_per_h / prices.picking_kg_per_h / 1000
     runs = [name for name in ("batch", "chamber") if name in trial.levels]
     blocks = math.prod(n for name, n in trial.counts.items() if name not in runs)
-    days = _days(data)
+    days = _days(trial, data)
     paid = {
         "water_l": None if prices.water_per_m3 is None else prices.water_per_m3 / 1000,
         "energy_kwh": prices.energy_per_kwh,
@@ -196,13 +196,15 @@ def _money(
     return per_g, cost
 
 
-def _days(data: Aligned) -> float | None:
-    """Give the mean days of a chamber run; None where no log says."""
+def _days(trial: Trial, data: Aligned) -> float | None:
+    """Give the mean days of a chamber run: by its log, else by the dates of batches; or None."""
     runs = data.runs
-    if runs is None or "window_h" not in runs:
-        return None
-    hours = runs.loc[runs["window"] == "whole", "window_h"].astype(float)
-    return float(hours.mean() / 24) if hours.notna().any() else None
+    if runs is not None and "window_h" in runs:
+        hours = runs.loc[runs["window"] == "whole", "window_h"].astype(float)
+        if hours.notna().any():
+            return float(hours.mean() / 24)
+    spans = [(d.end - d.start) for d in trial.batches.values() if d.start and d.end]
+    return sum(s.total_seconds() for s in spans) / 86400 / len(spans) if spans else None
 
 
 def _say(

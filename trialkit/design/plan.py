@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping  # noqa: F401 (fields Plan inherits)
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any  # noqa: F401 (fields that Plan inherits)
 
 import numpy as np
 

@@ -95,7 +95,7 @@ def _measured(inputs: PageInputs, found: Outcomes) -> Table:
 def _efficiency(inputs: PageInputs, found: Outcomes) -> Table:
     frame = found.efficiency
     columns = ["factor", "level", "blocks", "be_total_pct", "be_low_pct", "be_high_pct"]
-    columns.append("be_per_day_pct")
+    columns += ["difference", "difference_low", "difference_high", "be_per_day_pct"]
     if frame["dry_share_pct"].notna().any():
         columns.append("dry_share_pct")
     return build_table(

@@ -187,7 +187,7 @@ def read_draft(text: str) -> Trial:
     from trialkit.trial import read_trial
 
     with tempfile.TemporaryDirectory() as spare:
-        (Path(spare) / "trial.toml").write_text(text, encoding="utf-8")
+        write_whole(Path(spare) / "trial.toml", text)
         try:
             return read_trial(spare)
         except TrialFileError as problem:

@@ -68,9 +68,11 @@ def _batch_dates(trial: Trial, now: dt.datetime) -> list[Finding]:
 
 def _unreadable(logs: dict[str, Recent | None]) -> list[Finding]:
     return [
-        finding("today_log_unreadable", "caution", problem=log.problem)
+        finding("today_log_unreadable", "caution", problem=problem)
         for log in logs.values()
-        if log is not None and log.problem
+        if log is not None
+        for problem in (log.problem, *log.unread)
+        if problem
     ]
 
 

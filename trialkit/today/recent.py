@@ -56,6 +56,8 @@ class Recent:
         How many of them were opened: those that are new, have grown, or reach into the time.
     clocks : tuple of Finding
         Clocks that were never set or were reset, with the line that mends their rows.
+    unread : tuple of str
+        What stopped single files that could not be read.
     """
 
     table: pd.DataFrame
@@ -64,6 +66,7 @@ class Recent:
     files: int = 0
     read: int = 0
     clocks: tuple[Finding, ...] = ()
+    unread: tuple[str, ...] = ()
 
 
 def read_recent(
@@ -99,7 +102,8 @@ def read_recent(
     for chamber, moment in _last_by_chamber(log.spans).items():
         last[chamber] = max(moment, last.get(chamber, moment))
     clocks = tuple(f for f in log.findings if f.code == "clock_reset")
-    return Recent(log.table, last, "", len(files), len(fresh), clocks)
+    unread = [f.message for f in log.findings if f.code == "file_unread"]
+    return Recent(log.table, last, "", len(files), len(fresh), clocks, tuple(unread))
 
 
 def _last_by_chamber(spans: pd.DataFrame, file: str = "") -> dict[str, dt.datetime]:

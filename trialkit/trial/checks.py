@@ -38,7 +38,7 @@ from trialkit.visible_text import is_plain, quote
 from trialkit.wording import plural, units_in_words
 
 #: Most units of a trial, most names in one list, most levels of a treatment.
-_MAX_UNITS = 10_000
+_MAX_UNITS = 20_000
 _MAX_NAMES = 1_000
 _MAX_LEVELS = 100
 

@@ -20,6 +20,8 @@ from typing import Any, Literal, Protocol, runtime_checkable
 from trialkit.errors import ReportError
 from trialkit.visible_text import brief, visible
 
+#: Numbers from here on are written as powers of ten.
+_LARGEST_WRITTEN_OUT = 1e15
 _DASH = "–"
 
 
@@ -173,13 +175,16 @@ class Wording:
         >>> read_wording("en").number(1234.567, 1), read_wording("de").number(1234.567, 1)
         ('1,234.6', '1.234,6')
         """
-        from babel.numbers import format_decimal
+        from babel.numbers import format_decimal, format_scientific
 
         number = _as_float(value)
         if number is None:
             return _DASH
         if math.isinf(number):
             return "∞" if number > 0 else "−∞"
+        if abs(number) >= _LARGEST_WRITTEN_OUT:
+            written = format_scientific(number, format="0.##E0", locale=self.locale)
+            return str(written).replace("-", "−")
         if decimals is None:
             size = abs(number)
             whole = number == int(number) and size < 1e6

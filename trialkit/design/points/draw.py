@@ -84,7 +84,7 @@ def draw_points(
         There are too few units for a surface.
     """
     _check(trial)
-    site = _finest(trial)
+    site = finest_site(trial)
     factors = list(trial.tuned)
     ranges = [_range(f) for f in factors]
     holders = [site.holder(f.applied_to) for f in factors]
@@ -139,7 +139,7 @@ def prediction_error(
     ranges = [_range(f) for f in trial.tuned]
     coded = coded_grid(ranges) if points is None else np.atleast_2d(points)
     tried = np.column_stack([r.code(v) for r, v in zip(ranges, values.T, strict=True)])
-    units, planning = random_parts(trial, _finest(trial), variation)
+    units, planning = random_parts(trial, finest_site(trial), variation)
     weights = unit_weights(units, *planning[1])
     if against_usual:
         info = terms(tried).T @ weights @ terms(tried)
@@ -196,7 +196,7 @@ def _check(trial: Trial) -> None:
         raise PlanError("at most three settings can be tuned in one trial")
 
 
-def _finest(trial: Trial) -> Site:
+def finest_site(trial: Trial) -> Site:
     """Take the finest units that a setting is given to."""
     terms_used = {f.applied_to for f in trial.factors.values()}
     finest = max(terms_used, key=len)

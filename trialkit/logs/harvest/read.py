@@ -25,6 +25,7 @@ from trialkit.logs.text.names import match_names
 from trialkit.logs.text.numbers import BLANKS
 from trialkit.logs.time_column import read_times, tell_stayed
 from trialkit.trial import Trial
+from trialkit.visible_text import quote
 from trialkit.wording import finding, message, several, suggestion
 
 _OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
@@ -167,7 +168,7 @@ def _tell_unread(reading: Reading, opened: Opened) -> None:
                 "columns_unread",
                 "note",
                 file=opened.raw.name,
-                heads=several([repr(head) for head in filled], 8),
+                heads=several([quote(head, 40) for head in filled], 8),
                 count=len(filled),
                 known=", ".join(c for c in known if c not in opened.columns.heads) or "–",
             )

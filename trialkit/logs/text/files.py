@@ -253,6 +253,9 @@ def _from_zip(raw: bytes, name: str, depth: int) -> Iterator[Member]:
     with archive:
         if len(infos) > _MAX_MEMBERS:
             raise LogError(f"{name}: holds {len(infos)} files → unpack it and name those you need")
+        if not all(info.filename for info in infos):
+            what = "the zip archive is damaged (a file in it has no name)"
+            raise LogError(f"{name}: {what} → export it again")
         names = {info.filename for info in infos}
         contents = [i for i in infos if not i.is_dir() and not _is_clutter(i.filename)]
         unpacked = ((info, _zip_member(archive, info, len(raw), name)) for info in contents)

@@ -48,6 +48,7 @@ class Work:
     offset: np.ndarray
     date_only: np.ndarray
     is_epoch: np.ndarray
+    of_year: np.ndarray  # whether the day is counted from the start of the year
     #: Layouts with words that no form knows.
     strange: list[tuple[np.ndarray, np.ndarray]] = field(default_factory=list)
 
@@ -55,7 +56,8 @@ class Work:
 def make_work(n: int) -> Work:
     """Make room for the parts of `n` moments, none of them found."""
     flags: dict[str, Any] = {
-        k: np.zeros(n, bool) for k in ("local", "found", "aware", "date_only", "is_epoch")
+        k: np.zeros(n, bool)
+        for k in ("local", "found", "aware", "date_only", "is_epoch", "of_year")
     }
     return Work(
         y=np.zeros(n, np.int16),
@@ -154,6 +156,7 @@ def _read_date(found: re.Match[str], grid: np.ndarray, where: np.ndarray, work: 
         return True
     if of_year is not None:
         work.a[where], work.b[where] = date_of_day(year, of_year)
+        work.of_year[where] = True
         return True
     month = number(MONTH_NUMBERS)
     if month is None:

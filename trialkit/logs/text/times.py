@@ -104,6 +104,7 @@ def read_moments(
             if 0 < size <= 64:
                 where = np.flatnonzero((length == size) & ~work.found)
                 read_length(data, offsets, where, int(size), work, [SHORT_EPOCH])
+    _leave_odd_days(work)
     orders, undecided = _settle_order(work, day_first)
     wall, ok = np.zeros(n, np.int64), np.zeros(n, bool)
     for start in range(0, n, _BLOCK):
@@ -167,6 +168,17 @@ def _read_serial(data: np.ndarray, offsets: np.ndarray, work: Work) -> bool:
     work.found[where] = True
     work.date_only[where] = bool(digits == 0)
     return True
+
+
+def _leave_odd_days(work: Work) -> None:
+    """Leave out days of the year among dates, or dates among days of the year: slips of the pen.
+
+    2031-112 in a column of dates is rather 2 November with a dash lost than 22 April.
+    """
+    counted, dated = work.found & work.of_year, work.found & ~work.of_year & ~work.is_epoch
+    if counted.any() and dated.any():
+        odd = counted if counted.sum() <= dated.sum() else dated
+        work.found[odd] = False
 
 
 def _settle_order(work: Work, day_first: bool | None) -> tuple[set[str], np.ndarray]:
