@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
@@ -64,6 +65,9 @@ def zone_of_file(
     usual = opened.zone or reading.zone
     try:
         said = next((z for head in heads if (z := zone_in_head(head)) is not None), None)
+        if said is None and opened.raw.zone_line:
+            heads = (opened.raw.zone_line,)
+            said = _zone_in_line(opened.raw.zone_line)
     except LogError as problem:
         raise LogError(f"{opened.raw.name}: {problem}") from None
     if said is None or not len(wall):
@@ -89,6 +93,16 @@ def zone_of_file(
         )
     )
     return zone
+
+
+def _zone_in_line(line: str) -> HeadZone | None:
+    """Read the zone that a line above the heads names, such as ``Time zone: GMT+8``."""
+    what = re.split(r"[:=;,\t]", line, maxsplit=1)[-1].strip(' ";,\t')
+    if re.fullmatch(r"[-+−–]\s?\d{1,2}(?::?\d{2})?\s?h?", what):
+        what = f"UTC{what}"
+    if re.search(r"[A-Za-z]{4,}", what) and re.search(r"(?:UTC|GMT)\s?[-+−–]", what):
+        return None  # an offset with a place, whose clocks may change: (UTC+01:00) Amsterdam
+    return zone_in_head(what)
 
 
 def _zone_said(said: HeadZone, usual: dt.tzinfo, wall: np.ndarray) -> tuple[dt.tzinfo | None, bool]:

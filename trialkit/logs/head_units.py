@@ -32,6 +32,8 @@ _SCALED = re.compile(
     re.IGNORECASE,
 )
 _WARMTH = r"(?:temp(?:eratur(?:e|a)?|érature)?|airt|tair|tavg|tmean|dewp(?:oin)?t)"
+#: A quantity divided by its unit, as in ``Temperatur/°C``.
+_DIVIDED = re.compile(r"(?<=\w\w)\s*/\s*(?=(?:[°º˚]\s*[CFK]|[℃℉]|%|ppm|lux|lx|klx|K|C|F)\s*$)")
 _GLUED = re.compile(rf"{_WARMTH}\d*(?:in|out|indoor|outdoor)?([cfk])", re.IGNORECASE)
 _NAMING = re.compile(
     r"(?:sensor|probe|channel|ch|tent|chamber|room|box|port|logger|fühler|kanal|zelt|raum|type|typ"
@@ -124,7 +126,7 @@ def _in_brackets(head: str, found: re.Match[str]) -> bool:
 
 def _parts(head: str) -> Iterator[_Part]:
     """Take a head apart: what stands in brackets or after a comma, then all runs of words."""
-    head = re.sub(r"(?<=\w)(?=[°º˚℃℉%％‰])", " ", head.replace("Â", ""))
+    head = re.sub(r"(?<=\w)(?=[°º˚℃℉%％‰])", " ", _DIVIDED.sub(", ", head.replace("Â", "")))
     if plain_unit(head):
         yield _Part(head, strong=True)
     for opening, inner in re.findall(

@@ -44,6 +44,11 @@ _OFFSET = re.compile(
     re.IGNORECASE,
 )
 _TIME_WORDS = r"(?:date|time|datetime|date_?time|timestamp|zeit|datum|uhrzeit|fecha|hora|heure)"
+_UTC = re.compile(
+    rf"(?<![A-Za-z])(?:UTC|Zulu)(?![A-Za-z])|(?<![A-Za-z]){_TIME_WORDS}UTC(?![A-Za-z])"
+    rf"|(?<![A-Za-z])UTC{_TIME_WORDS}(?![A-Za-z])",
+    re.IGNORECASE,
+)
 _NO_ZONES_TEXT = """
 AM PM DATE TIME ISO UNIX EPOCH POSIX EXCEL DMY MDY YMD HH MM SS HHMM HMS DST YYYY DD START STOP
 END UTC ID NR NO LOG DAY HOUR MIN SEC MS AVG"""
@@ -90,7 +95,7 @@ def zone_in_head(head: str) -> HeadZone | None:
     ('pair', True)
     """
     found = _offset(head) or _full_name(head)
-    if found is None and re.search(r"(?<![A-Za-z])(?:UTC|Zulu)(?![A-Za-z])", head, re.IGNORECASE):
+    if found is None and _UTC.search(head):
         return HeadZone("UTC", "fixed", (0.0,))
     return found or _abbreviated(head) or _worded(head) or _unknown(head)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -18,17 +19,24 @@ _DAY_S = 86_400
 _NS = 1_000_000_000
 #: A logger that goes on from day to day never jumps this far; with day and month swapped it does.
 _JUMP_S = 26 * _DAY_S
+_ORDER = re.compile(
+    r"(?<![a-z])(dd?(?=[/.\s-]+mm?(?![a-z]))|mm?(?=[/.\s-]+dd?(?![a-z])))[/.\s-]+[dm]{1,2}[/.\s-]+y",
+    re.IGNORECASE,
+)
 
 
-def judge_order(cells: Any) -> bool | None:
+def judge_order(cells: Any, head: str = "") -> bool | None:
     """Judge whether the day comes first; None where nothing tells.
 
+    A head such as ``Time(mm/dd/yyyy)`` tells, unless the moments speak against it.
     With day and month swapped, the days of a log become the firsts of months: it jumps by a month
     at each midnight.
 
     Parameters
     ----------
     cells : Arrow array of text
+    head : str
+        Head of the column.
 
     Examples
     --------
@@ -40,7 +48,10 @@ def judge_order(cells: Any) -> bool | None:
     jumps = {k: int(np.sum(np.diff(s) > _JUMP_S)) for k, s in seconds.items()}
     if min(map(len, seconds.values())) > 1 and min(jumps.values()) == 0 < max(jumps.values()):
         return jumps[True] == 0
-    return None
+    said = _ORDER.search(head)
+    if said is None or any(jumps.values()):
+        return None
+    return said[1][0] in "dD"
 
 
 def _seconds(cells: Any, *, day_first: bool) -> np.ndarray:

@@ -105,6 +105,9 @@ _NOT = {
 }
 _NONE: Mapping[str, HarvestColumn] = {}
 
+#: Rows from which a number of its own in each is a count, not the name of a place.
+_FEW = 6
+_DECIMAL = re.compile(r"[-+]?[0-9]+[.,][0-9]+")
 _SMALL = re.compile(r"[0-9]{1,3}")  # a number of a flush
 
 
@@ -196,6 +199,8 @@ def _content(
     if column in ("time", "start", "stop"):
         share = _share_times(head, cells, filled)
         return (3.0, message("clue.times"), None) if share > _SURE else (-1.0, "", None)
+    if column in ("chamber", "sensor") and _are_readings(texts, codes, filled):
+        return -1.0, "", None
     if column == "chamber":
         share = _share_names(cells, trial.levels.get("chamber", ()), filled)
         return (3.5, message("clue.chambers"), None) if share > _SURE else (0, "", None)
@@ -238,6 +243,15 @@ def _share_times(head: str, cells: Any, filled: np.ndarray) -> float:
     moments = read_moments(cells, day_first=True, serial=serial)
     other = read_moments(cells, day_first=False, serial=serial)
     return float((moments.ok | other.ok)[filled].mean())
+
+
+def _are_readings(texts: Sequence[str], codes: np.ndarray, filled: np.ndarray) -> bool:
+    """Whether cells are measured or counted, so that they name nothing."""
+    decimal = np.array([_DECIMAL.fullmatch(t.strip()) is not None for t in texts] or [False])
+    figures = np.array([t.strip().isdecimal() for t in texts] or [False])
+    n = int(filled.sum())
+    counted = len(np.unique(codes[filled])) == n > _FEW and bool(figures[codes][filled].all())
+    return counted or bool(decimal[codes][filled].mean() > _SURE)
 
 
 def _share_names(cells: Any, known: Sequence[str], filled: np.ndarray) -> float:

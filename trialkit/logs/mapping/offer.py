@@ -134,7 +134,7 @@ def _still_open(
     texts = cells is not None and pa.types.is_string(cells.type)
     open_ = texts and spec.day_first is None and spec.time_format is None
     if open_ and len(read_moments(cells).undecided):
-        first = judge_order(cells)
+        first = judge_order(cells, head)
         if first is None:
             asked.append(ask_order(head, cells, trial.batches))
         else:

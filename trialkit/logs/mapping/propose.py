@@ -215,7 +215,7 @@ def _order(
         if clue.column not in ("time", "start") or head not in sample:
             continue
         if pa.types.is_string(sample[head].type) and len(read_moments(sample[head]).undecided):
-            first = judge_order(sample[head])
+            first = judge_order(sample[head], head)
             if first is not None:
                 return [], {"day_first": first}
             return [ask_order(head, sample[head], trial.batches)], {}

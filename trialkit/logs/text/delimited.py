@@ -130,6 +130,7 @@ def _table(
         decimal=dialect.decimal,
         head_row=dialect.head_row,
         units=dict(dialect.units),
+        zone_line=dialect.zone_line,
     )
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from trialkit.errors import Finding, LogError
+from trialkit.logs.text.bare_commas import refuse_bare_commas
 from trialkit.logs.text.code_pages import SAMPLE as _SAMPLE
 from trialkit.logs.text.code_pages import guess_encoding, is_utf8, tell_guess
 from trialkit.logs.text.head_lines import DATE, Heads, find_heads, name_heads, plain_cell
@@ -56,6 +57,8 @@ class Dialect:
         are only filled now and then; 0 where rows are as wide as the heads.
     units : mapping
         Head → unit, as a line under the heads says.
+    zone_line : str
+        The line above the heads that names the zone of the times; empty where none does.
     """
 
     encoding: str
@@ -67,6 +70,7 @@ class Dialect:
     decimal: str | None
     usual: int = 0
     units: Mapping[str, str] = field(default_factory=dict)
+    zone_line: str = ""
 
 
 def decode(data: bytes, name: str, encoding: str | None = None) -> tuple[bytes, str, list[Finding]]:
@@ -189,6 +193,8 @@ def find_dialect(
         cells = dict(rows)
         first = found.first
         under = [row for i, row in rows if i >= first]
+        if choice == ",":
+            refuse_bare_commas(found.names, under, name)
         names = name_heads(found.names, under)
     _refuse_one_line(lines, cells[found.row] if found.row is not None else [], first, name)
     body = [row for i, row in rows if i >= first]
@@ -202,7 +208,18 @@ def find_dialect(
         decimal=decimal or _find_decimal(body, choice),
         usual=_usual_width(under, len(names)),
         units=dict(zip(names, found.units, strict=False)) if len(found.units) else {},
+        zone_line=_zone_line(lines[: found.row or 0]),
     )
+
+
+_ZONE_LINE = re.compile(
+    r"\W*(?:time[ _-]?zone|zeitzone|fuseau horaire|zona horaria)\b.*\w", re.IGNORECASE
+)
+
+
+def _zone_line(above: Sequence[str]) -> str:
+    """Give the line above the heads that names the zone of the times; empty where none does."""
+    return next((line.strip() for line in above if _ZONE_LINE.match(line)), "")
 
 
 def sample_lines(text: bytes) -> list[str]:

@@ -44,6 +44,8 @@ class RawTable:
         Line number of the heads (0 where there are none).
     units : dict
         Head → unit, where a line under the heads says it.
+    zone_line : str
+        Line above the heads that names the zone of the times; empty where none does.
     """
 
     name: str
@@ -54,6 +56,7 @@ class RawTable:
     findings: list[Finding] = field(default_factory=list)
     head_row: int = 1
     units: dict[str, str] = field(default_factory=dict)
+    zone_line: str = ""
 
     @property
     def n(self) -> int:

@@ -75,6 +75,7 @@ def read_text_tables(
         _move_down(one, start - 1)
         if one.decimal is None:
             one.decimal = table.decimal
+        one.zone_line = one.zone_line or table.zone_line
         _add(tables, one, name)
     tables[0].findings.append(
         finding("head_again", "note", file=name, count=len(again), rows=again[:6])
