@@ -24,7 +24,7 @@ def deviation_parts(inputs: PageInputs) -> list[Any]:
 def drawn_words(inputs: PageInputs) -> list[str]:
     """Say when the plan was drawn, draw by draw."""
     say, plan = inputs.say, inputs.plan
-    if plan is not None and not plan.draws:  # as it was drawn in this session: it has no date yet
+    if plan is not None and not plan.draws:  # as it was drawn in this run: it has no date yet
         written, _ = plan_for_page(inputs.trial)
         plan = written if written is not None and written.hash == plan.hash else plan
     if plan is None or not plan.draws:
