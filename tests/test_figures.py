@@ -250,6 +250,20 @@ def test_one_level_keeps_its_look_in_every_figure():
     assert lines["sparse"] == SERIES[1]
 
 
+def test_a_run_without_a_reading_is_drawn_empty():
+    """A chamber whose logger was silent for a whole batch still gets its stretch."""
+    ax = figures.humidity_timeline(
+        pd.DataFrame({"time": pd.to_datetime([], utc=True), "rh_pct": pd.Series([], dtype=float)}),
+        None,
+        start=pd.Timestamp("2031-01-13", tz="UTC"),
+        stop=pd.Timestamp("2031-01-20", tz="UTC"),
+        band=(82, 95),
+        zone="UTC",
+    )
+    middle = next(line for line in ax.lines if line.get_color() == SERIES[3])
+    assert np.isnan(middle.get_ydata()).all()
+
+
 def test_a_gap_in_the_log_is_hatched_and_never_bridged():
     ax = DRAW["humidity_timeline"]()
     middle = next(line for line in ax.lines if line.get_color() == SERIES[3])

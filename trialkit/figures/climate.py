@@ -140,7 +140,7 @@ def _binned(records: pd.DataFrame, column: str, edges: pd.DatetimeIndex) -> tupl
     values = values[order]
     out = np.full((3, len(limits) - 1), np.nan)
     starts = np.flatnonzero(np.diff(place, prepend=-1))
-    for first, last in zip(starts, [*starts[1:], len(place)], strict=True):
+    for first, last in zip(starts, np.append(starts, len(place))[1:], strict=True):
         part = values[first:last]
         out[:, place[first]] = part.min(), np.median(part), part.max()
     return out[0], out[1], out[2]
