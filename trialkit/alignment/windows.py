@@ -29,9 +29,9 @@ def run_factors(trial: Trial) -> tuple[str, ...]:
 
 
 def list_runs(trial: Trial) -> pd.DataFrame:
-    """List the chamber runs with the start and end of their batch (UTC, NaT if unknown)."""
+    """List the chamber runs that were grown, with start and end of their batch (UTC, or NaT)."""
     factors = run_factors(trial)
-    rows = trial.unit_table()[list(factors)].drop_duplicates().reset_index(drop=True)
+    rows = trial.grown_units()[list(factors)].drop_duplicates().reset_index(drop=True)
     if not factors:
         rows = pd.DataFrame(index=[0])
     dates = trial.batches

@@ -71,6 +71,13 @@ def batches_in_order(trial: Trial) -> list[str]:
     return names
 
 
+def to_come(trial: Trial, done: int) -> list[str]:
+    """List the batches after the first `done` that were not given up whole."""
+    units = trial.unit_table()
+    kept = set(units.loc[~units["unit"].isin(trial.given_up), BATCH].astype(str))
+    return [name for name in batches_in_order(trial)[done:] if name in kept]
+
+
 def batches_in(table: pd.DataFrame) -> tuple[set[str], set[str]]:
     """Give the batches that are in whole, and those that are in at least in part.
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.fit_response import fit_response
-from trialkit.analysis.look import Look, batches_in, batches_in_order, look_batches
+from trialkit.analysis.look import Look, batches_in, batches_in_order, look_batches, to_come
 from trialkit.analysis.table import level_order
 from trialkit.design.power.looks import LookPlan, level_at, look_plan
 from trialkit.errors import ModelError
@@ -52,15 +52,31 @@ def look_reached(trial: Trial, data: Aligned) -> tuple[Look, Aligned] | None:
     order = batches_in_order(trial)
     whole, some = batches_in(table)
     first = next((i for i, name in enumerate(order) if name not in whole), len(order))
-    if first not in looks or whole - set(order[:first]):  # a later batch is in whole before it
+    if whole - set(order[:first]):  # a later batch is in whole before it
         return None
-    plan, number = look_plan(trial), looks.index(first) + 1
+    ended = 0 < first < len(order) and not to_come(trial, first)
+    if first not in looks and not ended:
+        return None
+    plan = look_plan(trial)
     assert plan is not None  # some look is before the end
+    plan = _ended(plan, first) if ended else plan
+    number = plan.batches.index(first) + 1
     now = order[:first]
     later = tuple(name for name in order[first:] if name in some)
     data = _up_to(data, now)
     shares = [_share(trial, data, order[:n]) for n in plan.batches[:number]]
     return _look(trial, plan, number, now, later, rising_shares(shares, plan)), data
+
+
+def _ended(plan: LookPlan, done: int) -> LookPlan:
+    """Let a plan end with the batches that are in, since all others were given up."""
+    kept = sum(n < done for n in plan.batches)
+    return replace(
+        plan,
+        batches=(*plan.batches[:kept], done),
+        df=(*plan.df[:kept], float(np.interp(done, plan.batches, plan.df))),
+        shares=(*plan.shares[:kept], 1.0),
+    )
 
 
 def _look(

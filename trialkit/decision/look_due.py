@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trialkit.analysis.look import IN_FROM, batches_in_order
+from trialkit.analysis.look import IN_FROM, batches_in_order, to_come
 from trialkit.decision.sentences import confidence_number
 from trialkit.design.power.looks import planned_looks
 from trialkit.trial.look_checks import BATCH
@@ -38,6 +38,8 @@ def look_due(trial: Trial, harvest: pd.DataFrame | None) -> tuple[str, object] |
     if not looks:
         return None
     order, done = batches_in_order(trial), _done(trial, harvest)
+    if 0 < done < looks[-1].batches and not to_come(trial, done):
+        return "done", message("look_due.given_up", done=done)
     at = next((look for look in looks if look.batches >= done), looks[-1])
     words = {"number": at.number, "of": at.of, "total": looks[-1].batches, "done": done}
     ending = _ending(trial, at.level)
@@ -65,10 +67,14 @@ def _done(trial: Trial, harvest: pd.DataFrame | None) -> int:
     """Count the batches, from the first on, of which every flush has come in."""
     if harvest is None or not {BATCH, "unit", "flush"} <= set(harvest):
         return 0
-    blocks = trial.structure.counts(trial.counts)[trial.structure.smallest]
-    each = blocks / trial.counts[BATCH]
-    seen = harvest.groupby([harvest[BATCH].astype(str), harvest["flush"].astype(int)])["unit"]
-    share = (seen.nunique() / each).to_dict()
+    each = trial.grown_units()[BATCH].astype(str).value_counts().to_dict()
+    keys = [harvest[BATCH].astype(str), harvest["flush"].astype(int)]
+    seen = harvest.groupby(keys)["unit"].nunique()
+    share = {
+        (name, flush): n / each[name]
+        for (name, flush), n in zip(seen.index, seen, strict=True)
+        if name in each
+    }
     done = 0
     for name in batches_in_order(trial):
         flushes = (share.get((name, flush), 0.0) for flush in range(1, trial.flushes + 1))

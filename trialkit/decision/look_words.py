@@ -60,7 +60,7 @@ def look_words(look: Look | None, answer: str, answers: Sequence[str]) -> LookWo
         return LookWords()
     said: list[object] = [
         message(
-            "look.end" if look.is_last else "look.on_the_way",
+            _said_of(look),
             number=look.number,
             of=look.of,
             done=len(look.batches),
@@ -80,6 +80,13 @@ def look_words(look: Look | None, answer: str, answers: Sequence[str]) -> LookWo
         return LookWords(Joined(tuple(said)), (message("step.look.may_end", **words),))
     steps = (message("step.look.go_on", **words),)
     return LookWords(Joined(tuple(said)), steps, go_on=answer == "not enough evidence")
+
+
+def _said_of(look: Look) -> str:
+    """Choose the sentence about a look."""
+    if look.is_last:  # the only one: no look came before, and the batches after it were given up
+        return "look.only" if look.of == 1 else "look.end"
+    return "look.on_the_way"
 
 
 def _decimals(share: float) -> int:

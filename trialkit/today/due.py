@@ -44,6 +44,7 @@ def list_due(trial: Trial, harvest: pd.DataFrame | None, now: dt.datetime) -> li
 def _left(trial: Trial, harvest: pd.DataFrame | None, batch: str) -> dict[int, list[str]]:
     """Give the units that are still to be weighed, by flush; lost ones are not."""
     units = trial.unit_table()
+    units = units[~units["unit"].isin(trial.given_up)]
     names = units["unit"] if "batch" not in units else units.loc[units["batch"] == batch, "unit"]
     flushes = range(1, trial.flushes + 1)
     if harvest is None or not len(harvest):
@@ -64,8 +65,8 @@ def _flushes(
     left: dict[int, list[str]],
     now: dt.datetime,
 ) -> list[Message]:
-    dates, all_units = trial.batches[batch], len(trial.unit_table())
-    each = all_units // max(1, len(trial.levels.get("batch", ("all",))))
+    dates, grown = trial.batches[batch], trial.grown_units()
+    each = len(grown if "batch" not in grown else grown[grown["batch"] == batch])
     ended = dates.end is not None and dates.end <= now
     where = place({"batch": batch})
     due = []
@@ -123,7 +124,11 @@ def _expected(
 
 def _starts(trial: Trial, left: dict[str, dict[int, list[str]]], now: dt.datetime) -> list[Message]:
     """Say which batch begins next, where its time has come."""
-    waiting = [n for n, d in trial.batches.items() if d.start is None or d.start > now]
+    waiting = [
+        name
+        for name, dates in trial.batches.items()
+        if any(left[name].values()) and (dates.start is None or dates.start > now)
+    ]
     if not waiting:
         return []
     name = waiting[0]

@@ -175,7 +175,7 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
                 "units_missing",
                 "caution",
                 number=len(missing),
-                all=len(units) * trial.flushes,
+                all=(len(units) - len(trial.never_grown)) * trial.flushes,
                 units=several(shown, 8),
             )
         )

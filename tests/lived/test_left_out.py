@@ -1,0 +1,91 @@
+"""Tents that came later and batches that were given up are asked for nowhere."""
+
+import datetime as dt
+
+import pytest
+
+import trialkit as tk
+from tests.lived.garage import FIRST, before, grow, write_garage
+from trialkit.alignment.windows import list_runs
+from trialkit.decision.look_due import look_due
+from trialkit.next_plan import next_plan
+from trialkit.today.due import list_due
+
+LATER = """
+[[happened]]
+on = 2031-03-30
+added = "T5"
+reason = "bought"
+because_of_harvest = false
+"""
+LOST = """
+[[happened]]
+on = 2031-04-20
+given_up = "B3"
+reason = "no spawn"
+because_of_harvest = false
+"""
+TENTS = ("T1", "T2", "T3", "T4", "T5")
+
+
+@pytest.fixture
+def trial(tmp_path):
+    """Five tents and three batches: T5 is there from B2 on, and B3 never began."""
+    write_garage(tmp_path, chambers=TENTS, happened=LATER + LOST)
+    path = tmp_path / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("margin_pct = 10", "margin_pct = 10\nlooks = [2]"))
+    return tk.read_trial(tmp_path)
+
+
+def harvest_of(trial, batches, *, without=()):
+    units = trial.unit_table()
+    units = units[units["batch"].isin(batches) & ~units["unit"].isin(trial.never_grown)]
+    units = units[~units["unit"].isin(without)].copy()
+    tents = units["chamber"].isin(["T1", "T3", "T5"])
+    grow(trial.folder, units.assign(schedule=tents.map({True: "usual", False: "sparse"})))
+    return tk.read_harvest(trial)
+
+
+def test_runs_are_those_that_were_grown(trial):
+    runs = list_runs(trial)
+    # four tents in B1, five in B2, none in B3
+    assert runs.groupby("batch").size().to_dict() == {"B1": 4, "B2": 5}
+    assert "T5" not in set(runs.loc[runs["batch"] == "B1", "chamber"])
+
+
+def test_nothing_is_due_for_what_was_never_there(trial):
+    log = harvest_of(trial, ["B1", "B2"])
+    now = (FIRST + dt.timedelta(days=50)).replace(tzinfo=dt.UTC)
+    said = [str(line) for line in list_due(trial, log.table, now)]
+    assert len(said) == 1
+    assert "look planned after 2 batches" in said[0]
+    left = harvest_of(trial, ["B1", "B2"], without=["B2-T5-1"])
+    said = [str(line) for line in list_due(trial, left.table, now)]
+    # five tents of four blocks in B2
+    assert any("1 of 20" in line and "B2-T5-1" in line for line in said), said
+
+
+def test_missing_weights_are_counted_among_those_that_can_be_there(trial):
+    log = harvest_of(trial, ["B1", "B2"], without=["B2-T5-1"])
+    told = [str(f.message) for f in log.findings if f.code == "units_missing"]
+    # 16 blocks in B1 and 20 in B2, one flush
+    assert len(told) == 1
+    assert told[0].startswith("1 of 36 weights")
+
+
+def test_the_look_before_batches_given_up_is_the_end(trial):
+    log = harvest_of(trial, ["B1", "B2"])
+    state, words = look_due(trial, log.table)
+    assert state == "done"
+    assert "given up" in str(words)
+    plan = next_plan(trial, now=before(1))
+    result = tk.analyse(trial, tk.align(trial, log, plan=plan))
+    look = result.look
+    assert (look.number, look.of, look.is_last, look.following) == (1, 1, True, None)
+    # no look came before it, so all of the error is there to be spent: 95 % limits
+    assert look.level == pytest.approx(0.95, abs=1e-6)
+    said = str(tk.decide(trial, result).sentence)
+    assert "end of the trial" in said
+    assert "Carry on" not in said
+    assert "stricter" not in said
