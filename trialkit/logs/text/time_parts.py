@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.logs.text.arrow import as_numpy
-from trialkit.logs.text.time_cells import NS, date_of_day
+from trialkit.logs.text.time_cells import NS, date_of_day, days_since_1970
 from trialkit.logs.text.times import Moments, read_moments
 
 _ROLES = {
@@ -172,7 +172,7 @@ def _compose(roles: dict[str, _Part], n: int) -> Moments:
         month, day = date_of_day(year, whole("day of year"))
     else:
         month, day = whole("month"), whole("day")
-    days, ok = _days(year, month, day)
+    days, ok = days_since_1970(year, month, day)
     clock, sound = _clock(roles, whole, n)
     timed = {"hour", "clock"} & roles.keys()
     if not timed and fraction.any():
@@ -192,16 +192,6 @@ def _compose(roles: dict[str, _Part], n: int) -> Moments:
         undecided=np.zeros(0, np.int64),
         blank=np.all([~np.isfinite(p.values) for p in roles.values()], axis=0),
     )
-
-
-def _days(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give days since 1970, and which dates exist."""
-    ok = (year >= 1900) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1)
-    months = np.where(ok, (year - 1970) * 12 + month - 1, 0)
-    first = months.astype("datetime64[M]").astype("datetime64[D]")
-    length = (months + 1).astype("datetime64[M]").astype("datetime64[D]") - first
-    ok &= day <= length.astype(np.int64)
-    return np.where(ok, first.astype(np.int64) + day - 1, 0), ok
 
 
 def _clock(roles: dict[str, _Part], whole: Any, n: int) -> tuple[np.ndarray, np.ndarray]:
