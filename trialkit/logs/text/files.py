@@ -176,7 +176,7 @@ def _format_of(raw: bytes, name: str) -> Format:
         return "parquet"
     if raw.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         return "workbook"  # the older binary workbook
-    if raw.startswith(b"SQLite format 3\x00"):
+    if raw.startswith(b"SQLite format 3\x00"):  # its file format, section 1.2
         return "sqlite"
     start = raw[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
     if start.startswith(b"{") or (start.startswith(b"[") and b"{" in start[:64]):
