@@ -11,6 +11,7 @@ import numpy as np
 
 from trialkit.logs.text.arrow import as_numpy
 from trialkit.logs.text.time_cells import NS, date_of_day, days_since_1970
+from trialkit.logs.text.time_forms import CLOCK, HALF
 from trialkit.logs.text.times import Moments, read_moments
 
 _ROLES = {
@@ -27,8 +28,6 @@ _WORDS = {word: role for role, words in _ROLES.items() for word in words.split()
 _DAY = 86_400 * NS
 _SAMPLE = 200
 _SURE, _NEARLY = 0.8, 0.9
-_CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?\s?([Mm]\.?)?)?$")
-_HALF = re.compile(r"^[AaPp]\.?\s?[Mm]\.?$")
 _HALF_CLOCK = re.compile(r"^\d.*[AaPp]")
 _CLOCK_WORDS = frozenset({"time", "zeit", "uhrzeit", "hora", "heure", "ora"})
 _PLAIN = re.compile(r"^\d{1,8}([.,]\d+)?$")
@@ -275,9 +274,9 @@ def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple
 
     texts = {h: c for h, c in zip(heads, columns, strict=True) if h != date}
     cells = {h: _filled(c) for h, c in texts.items() if pa.types.is_string(c.type)}
-    clock = next((h for h, found in cells.items() if _share(_CLOCK, found) > _SURE), None)
+    clock = next((h for h, found in cells.items() if _share(CLOCK, found) > _SURE), None)
     if clock is not None:
-        half = next((h for h, found in cells.items() if _share(_HALF, found) > _SURE), None)
+        half = next((h for h, found in cells.items() if _share(HALF, found) > _SURE), None)
         return (clock,) if half is None or _share(_HALF_CLOCK, cells[clock]) else (clock, half)
     dates = columns[list(heads).index(date)]
     for head, column in texts.items():
