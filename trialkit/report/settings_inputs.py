@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.columns import find_column, house_unit
+from trialkit.wording import Units
+
 if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
     from trialkit.decision.best_setting import BestSetting
@@ -39,7 +42,14 @@ class SettingsInputs:
     @property
     def quantity(self) -> str:
         """What a block gave, with the unit."""
-        return self.say.text("best.page.quantity")
+        response, own = self.found.surface.response, self.trial.columns
+        column, unit = find_column(response, own), house_unit(response, own)
+        label = response if column is None else column.label
+        smallest = Units((self.trial.structure.smallest[-1],), 1)
+        key = "quantity.total" if self.trial.flushes > 1 else "quantity.whole"
+        n = self.say.number(self.trial.flushes, 0)
+        words = self.say.text(key, label=label, smallest=smallest, n=n)
+        return f"{words} [{unit}]" if unit else words
 
     @property
     def level(self) -> float:

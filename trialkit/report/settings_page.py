@@ -201,9 +201,9 @@ def _choice_table(inputs: SettingsInputs) -> Table:
         change=[
             say.text(
                 "best.page.change",
-                middle=say.number(row["yield_change"], 0),
-                low=say.number(row["yield_change_low"], 0),
-                high=say.number(row["yield_change_high"], 0),
+                middle=say.number(row["yield_change"]),
+                low=say.number(row["yield_change_low"]),
+                high=say.number(row["yield_change_high"]),
             )
             for row in choices.table.to_dict("records")
         ],
