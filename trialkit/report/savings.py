@@ -111,10 +111,7 @@ def _money(inputs: PageInputs) -> list[Any]:
                 "verdict_table.priced",
                 prices=[say.text(f"saves.price.{price}") for price in money.counted],
             ),
-            *(
-                say.written(said)
-                for said in (*gain_note(money), *break_even_words(money.break_even, money.currency))
-            ),
+            *(say.written(said) for said in (*gain_note(money), *pays)),
         ],
     )
     prices = list(dict.fromkeys(money.by_price["price"]))
