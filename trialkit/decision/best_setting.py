@@ -20,7 +20,7 @@ from trialkit.surface.choices import Choices, choose_settings
 from trialkit.surface.limits import surface_limits
 from trialkit.surface.stationary import Stationary, stationary_point
 from trialkit.trial.rig_use import kilowatt_hours, litres
-from trialkit.wording import Message, Number, finding, message
+from trialkit.wording import Message, Named, Number, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -245,7 +245,7 @@ def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
         ends, "anywhere"
     )
-    words = {"name": setting.name, "unit": setting.unit}
+    words = {"name": setting.name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
 
@@ -264,17 +264,29 @@ def _short(value: float) -> Number:
     return Number(value, max(0, 2 - size))
 
 
+def _alike(values: dict[str, Any]) -> dict[str, Number]:
+    """Give numbers the same decimals: two digits of the largest of them."""
+    most = max((abs(float(v)) for v in values.values()), default=0.0)
+    places = max(0, 1 - math.floor(math.log10(most))) if most > 0 else 0
+    return {k: Number(float(v), places) for k, v in values.items()}
+
+
 def _where(surface: Surface, row: dict[Any, Any]) -> list[Message]:
     """Name the settings of a row."""
     return [
-        message("best.setting", name=s.name, value=_short(float(row[s.name])), unit=s.unit)
+        message(
+            "best.setting",
+            name=s.name,
+            value=_short(float(row[s.name])),
+            unit=Named(f"glossary_unit.{s.unit}", s.unit),
+        )
         for s in surface.settings
     ]
 
 
 def _gain(surface: Surface, row: dict[Any, Any], unit: str) -> Message:
     """Say what the most yield gives over today's settings: a difference, whose limits are known."""
-    change = {k: _short(row[f"yield_change{e}"]) for k, e in _ENDS.items()}
+    change = _alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
     key = "sure" if row["sure"] else "open"
     return message(f"best.gain.{key}", where=_where(surface, row), unit=unit, **change)
 
@@ -306,8 +318,7 @@ def _regret(trial: Trial, table: pd.DataFrame) -> Message:
     money = trial.prices is not None and "most money" in table.index
     best = "most money" if money else "most yield"
     words: dict[str, Any] = {
-        "today": _short(table["regret"]["today"]),
-        "best": _short(table["regret"][best]),
+        **_alike({"today": table["regret"]["today"], "best": table["regret"][best]}),
         "unit": trial.prices.currency if money and trial.prices is not None else _unit(trial),
     }
     return message("best.regret", **words)

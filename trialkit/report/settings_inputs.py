@@ -37,7 +37,13 @@ class SettingsInputs:
     def label(self, i: int) -> str:
         """Name a setting with its unit."""
         setting = self.found.surface.settings[i]
-        return f"{setting.name} [{setting.unit}]" if setting.unit else setting.name
+        unit = self.unit(i)
+        return f"{setting.name} [{unit}]" if unit else setting.name
+
+    def unit(self, i: int) -> str:
+        """Give the unit of a setting, in the language of the page."""
+        unit = self.found.surface.settings[i].unit
+        return self.say.either(f"glossary_unit.{unit}", unit)
 
     @property
     def quantity(self) -> str:

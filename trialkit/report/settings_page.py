@@ -106,12 +106,10 @@ def _facts(inputs: SettingsInputs) -> list[Fact]:
     if not region.seen:
         return []
     out = []
-    for setting, best, (low, high) in zip(
-        inputs.found.surface.settings, region.best, region.limits(), strict=True
-    ):
-        value = f"{say.number(best)} {setting.unit}".strip()
+    for i, (best, (low, high)) in enumerate(zip(region.best, region.limits(), strict=True)):
+        value = f"{say.number(best)} {inputs.unit(i)}".strip()
         ends = {"low": say.number(low), "high": say.number(high)}
-        out.append(Fact(setting.name, value, say.text("best.page.may_be", **ends)))
+        out.append(Fact(inputs.names[i], value, say.text("best.page.may_be", **ends)))
     return out
 
 
