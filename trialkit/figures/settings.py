@@ -87,7 +87,8 @@ def setting_curve(
     ax.set_ylabel(quantity)
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    note(ax, say.text("figure.setting.note", level=say.percent(100 * level), basis=basis))
+    key = "figure.setting.note_alone" if tried is None else "figure.setting.note"
+    note(ax, say.text(key, level=say.percent(100 * level), basis=basis))
     return dress(ax)
 
 
