@@ -233,6 +233,7 @@ def _choices(inputs: SettingsInputs) -> Section:
             today={name: float(now[name]["today"]) for name in ("use", "yield")},
             axis=axis,
             quantity=inputs.quantity,
+            basis=_basis(inputs),
             level=inputs.level,
             wording=say,
         )
