@@ -25,6 +25,8 @@ from trialkit.settings.setting_range import SettingRange, coded_usual
 
 #: Method of the small-sample tests: one for all rows, as they are compared with one another.
 METHOD = "kenward-roger"
+#: Rows asked together: the covariance of all pairs of them is made.
+_AT_ONCE = 400
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,8 +121,9 @@ class Surface:
         rows = np.atleast_2d(np.asarray(L, dtype=float))
         some = np.abs(rows).max(axis=1) > 1e-12
         out = np.full(len(rows), np.nan)
-        if some.any():
-            out[some] = self.contrasts(rows[some])[0]["df"].to_numpy(dtype=float)
+        at = np.flatnonzero(some)
+        for part in np.array_split(at, 1 + len(at) // _AT_ONCE) if len(at) else ():
+            out[part] = self.contrasts(rows[part])[0]["df"].to_numpy(dtype=float)
         return out
 
 
