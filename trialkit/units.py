@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from functools import cache
+from types import MappingProxyType
 from typing import Any
 
 # house unit → unit → (factor, offset): value in the house unit = value × factor + offset
@@ -107,9 +110,6 @@ _SPELLINGS["h"] = _SPELLINGS["s"]
 _SAME_SIGN = str.maketrans("º˚�μµ²³⁻−–¹×⋅·•％", "°°°uu23---1x   %")
 
 
-_KNOWN: dict[str, dict[str, str]] = {}
-
-
 def plain_unit(text: str) -> str:
     """Give a written unit without case, blanks and the many ways of one sign.
 
@@ -122,15 +122,8 @@ def plain_unit(text: str) -> str:
     return re.sub(r"[\s._()\[\]{}^]|(?<=\w)\*+(?=\w)", "", text.casefold())
 
 
-def _spelled(house: str) -> dict[str, str]:
-    known = {plain_unit(unit): unit for unit in units_of(house)}
-    for unit, words in _SPELLINGS.get(house, {}).items():
-        if unit in units_of(house):
-            known |= dict.fromkeys(words.split(), unit)
-    return known
-
-
-def spellings(house: str) -> dict[str, str]:
+@cache
+def spellings(house: str) -> Mapping[str, str]:
     """Give how the units of a house unit are written, made plain by `plain_unit` → the unit.
 
     Examples
@@ -138,9 +131,11 @@ def spellings(house: str) -> dict[str, str]:
     >>> spellings("lux")["lum/ft2"], "kg" in spellings("lux")
     ('fc', False)
     """
-    if house not in _KNOWN:
-        _KNOWN[house] = _spelled(house)
-    return dict(_KNOWN[house])
+    known = {plain_unit(unit): unit for unit in units_of(house)}
+    for unit, words in _SPELLINGS.get(house, {}).items():
+        if unit in units_of(house):
+            known |= dict.fromkeys(words.split(), unit)
+    return MappingProxyType(known)
 
 
 def unit_word(text: str, house: str) -> str | None:
@@ -151,9 +146,7 @@ def unit_word(text: str, house: str) -> str | None:
     >>> unit_word("lbs", "g"), unit_word("lbs", "°C"), unit_word("Lum/ft²", "lux")
     ('lb', None, 'fc')
     """
-    if house not in _KNOWN:
-        _KNOWN[house] = _spelled(house)
-    return _KNOWN[house].get(plain_unit(text))
+    return spellings(house).get(plain_unit(text))
 
 
 def is_unit(text: str) -> bool:

@@ -305,7 +305,7 @@ def test_a_trial_with_large_logs_goes_the_same_way(tmp_path, monkeypatch):
 def test_memory_stays_within_its_bound(way, files, within):
     """Of 3 million rows (100 MB of text) the ordinary way needs several times the bound."""
     script = Path(__file__).parents[2] / "benchmarks" / "large_logs.py"
-    asked = ["--rows", "3", "--files", str(files), "--ways", way, "--memory", "350"]
+    asked = ["--rows", "3", "--files", str(files), "--ways", way, "--memory", "220"]
     done = subprocess.run([sys.executable, script, *asked], check=False, capture_output=True)
     assert (done.returncode == 0) == within, done.stderr.decode()
     assert b"mean humidity 86.0" in done.stdout

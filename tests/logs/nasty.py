@@ -5,20 +5,15 @@ from __future__ import annotations
 import bz2
 import datetime as dt
 import gzip
-import io
 import json
 import lzma
-import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-import openpyxl
 import pyarrow as pa
-import pyarrow.parquet as pq
-from odf.opendocument import OpenDocumentSpreadsheet
-from odf.table import Table, TableCell, TableRow
-from odf.text import P
+
+from tests.logs.binary_files import open_document, parquet, workbook, zipped
 
 HEAD = "time,chamber,temp_c,rh_pct\n"
 
@@ -65,50 +60,6 @@ def times(*expected: str) -> Callable[[Any], bool]:
 
 def grams(*expected: float) -> Callable[[Any], bool]:
     return lambda log: [round(v, 3) for v in log.table["fresh_g"]] == list(expected)
-
-
-def zipped(files: dict[str, bytes]) -> bytes:
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, data in files.items():
-            archive.writestr(name, data)
-    return out.getvalue()
-
-
-def workbook(sheets: dict[str, list[list[Any]]]) -> bytes:
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name, rows in sheets.items():
-        page = book.create_sheet(name)
-        for row in rows:
-            page.append(row)
-    out = io.BytesIO()
-    book.save(out)
-    return out.getvalue()
-
-
-def opendocument(rows: list[list[Any]]) -> bytes:
-    page = Table(name="log")
-    for row in rows:
-        line = TableRow()
-        for value in row:
-            kind = {"valuetype": "string"} if isinstance(value, str) else {
-                "valuetype": "float", "value": value}  # fmt: skip
-            cell = TableCell(**kind)
-            cell.addElement(P(text=str(value)))
-            line.addElement(cell)
-        page.addElement(line)
-    document = OpenDocumentSpreadsheet()
-    document.spreadsheet.addElement(page)
-    out = io.BytesIO()
-    document.write(out)
-    return out.getvalue()
-
-
-def parquet(columns: dict[str, Any]) -> bytes:
-    out = io.BytesIO()
-    pq.write_table(pa.table(columns), out)
-    return out.getvalue()
 
 
 ROW1, ROW2 = "2031-01-14 00:00,T1,20.5,88\n", "2031-01-14 00:01,T1,20.6,87\n"
@@ -315,8 +266,8 @@ PACKED = [
     env("a workbook", workbook({"log": [["some words"], [], ["time", "chamber", "temp_c"],
         ["2031-01-14 00:00", "T1", 20.5], ["2031-01-14 00:01", "T1", "20,6"]]}),
         file="climate.xlsx", rows=2, check=temps(20.5, 20.6)),
-    env("an open-document sheet", opendocument([["time", "chamber", "temp_c", "rh_pct"],
-        ["2031-01-14 00:00", "T1", 20.5, 88], ["2031-01-14 00:01", "T1", 20.6, 87]]),
+    env("an open-document sheet", open_document({"log": [["time", "chamber", "temp_c", "rh_pct"],
+        ["2031-01-14 00:00", "T1", 20.5, 88], ["2031-01-14 00:01", "T1", 20.6, 87]]}),
         file="climate.ods", rows=2, check=temps(20.5, 20.6)),
     env("a workbook with true dates", workbook({"log": [["time", "chamber", "temp_c"],
         [dt.datetime(2031, 1, 14, 0, 0), "T1", 20.5], [dt.date(2031, 1, 15), "T1", 20.6]],

@@ -11,6 +11,7 @@ from trialkit.cli.best_setting import tell_best_setting
 from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 from trialkit.cli.files import write_tables
 from trialkit.cli.mapping import offer_to_write
+from trialkit.cli.rows_aside import tell_rows_aside
 from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
 from trialkit.errors import LogError
@@ -146,7 +147,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
             notes=(str(message("cli.check.rows_note")),),
         )
     )
-    lines = _rows_aside(ledger)
+    lines = tell_rows_aside(ledger)
     if lines:
         screen.heading(message("cli.check.aside"))
         for line in lines:
@@ -327,22 +328,6 @@ def finding_table(findings: list[Finding]) -> pd.DataFrame:
 
     rows = [(f.severity, f.code, f.message, f.remedy) for f in findings]
     return pd.DataFrame(rows, columns=["severity", "code", "message", "remedy"])
-
-
-def _rows_aside(ledger: pd.DataFrame, *, most: int = 12) -> list[str]:
-    """Say of each row set aside or value not used where it stands, why, and what to do."""
-    told = ledger[ledger["action"].isin(["set aside", "changed"]) & ledger["remedy"].ne("")]
-    lines = []
-    for row in told.head(most).to_dict("records"):
-        span = {"file": row["file"], "row": row["row"], "last": row["row_last"]}
-        one = row["row_last"] == row["row"]
-        where = message("cli.check.row" if one else "cli.check.row_range", **span)
-        column = f", {row['column']}" if row["column"] else ""
-        old = f" ({row['old']})" if row["old"] not in (None, "") else ""
-        lines.append(f"{where}{column}: {row['reason']}{old} → {row['remedy']}")
-    if len(told) > most:
-        lines.append(str(message("cli.check.more", count=len(told) - most)))
-    return lines
 
 
 def _total(*steps: str) -> float:

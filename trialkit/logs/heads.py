@@ -27,6 +27,10 @@ _NO_UNITS: Mapping[str, str] = {}
 _ALSO = {"time": ("time", "date", "datetime", "timestamp")}
 
 
+class UnnamedColumnsError(LogError):
+    """No head of a file is a column with measured values, as far as the trial file says."""
+
+
 @dataclass(frozen=True)
 class WideColumn:
     """One column of a wide file: a quantity of one chamber.
@@ -108,8 +112,10 @@ def find_columns(
 
     Raises
     ------
+    UnnamedColumnsError
+        If no value of this kind of log is in the file.
     LogError
-        If no value of this kind of log is in the file, or a head gives a unit that cannot be used.
+        If a head gives a unit that cannot be used.
     """
     by_plain = {plain_head(h): h for h in reversed(heads)} | {h: h for h in heads}
     found, wide, absent = _mapped(heads, by_plain, spec, chambers)
@@ -211,7 +217,7 @@ def _refuse_none(
     shown = ", ".join(repr(h) for h in list(heads)[:12]) or "none"
     told = "; ".join(f"no column {_either(given)} for {column}" for column, given in absent)
     what = told or "no column has a name that trialkit knows"
-    raise LogError(
+    raise UnnamedColumnsError(
         f"{file}: {what}; the file has {shown} → name its columns under columns in [logs.{kind}]"
     )
 

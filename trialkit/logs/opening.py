@@ -241,16 +241,7 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
     out: list[Opened] = []
     for table in tables:
         try:
-            columns = find_columns(
-                list(table.columns),
-                spec,
-                reading.kind,
-                file=table.name,
-                chambers=(*trial.levels.get("chamber", ()), *trial.aliases.get("chamber", ())),
-                extra=tuple(trial.structure.factors),
-                own=trial.columns,
-                under=table.units,
-            )
+            columns = columns_of_table(trial, reading.kind, table)
         except LogError as problem:
             advice = "" if out else reading.advise(trial, reading.kind, table)
             troubles.append(str(problem) + advice)
@@ -278,6 +269,26 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
         for trouble in troubles
     ]
     return out
+
+
+def columns_of_table(trial: Trial, kind: str, table: RawTable) -> Columns:
+    """Find the columns of a table of a log that the trial names; see `find_columns`.
+
+    Raises
+    ------
+    LogError
+        As `find_columns`.
+    """
+    return find_columns(
+        list(table.columns),
+        trial.logs[kind],
+        kind,
+        file=table.name,
+        chambers=(*trial.levels.get("chamber", ()), *trial.aliases.get("chamber", ())),
+        extra=tuple(trial.structure.factors),
+        own=trial.columns,
+        under=table.units,
+    )
 
 
 def _zone_stated(file: str, given: str | Mapping[str, str] | None) -> dt.tzinfo | None:

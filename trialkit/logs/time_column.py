@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -155,7 +155,7 @@ def _moments(reading: Reading, raw: RawTable, column: Any, parts: tuple[str, ...
         return _typed(column)
     if pa.types.is_date(column.type):
         typed = _typed(pc.cast(column, pa.timestamp("s")))
-        return Moments(**{**typed.__dict__, "date_only": typed.ok.copy()})
+        return replace(typed, date_only=typed.ok.copy())
     if pa.types.is_floating(column.type):
         column = pa.array([_figures(v) for v in column.to_pylist()], pa.string())
     if not pa.types.is_string(column.type):

@@ -100,6 +100,19 @@ def test_a_mapped_file_is_asked_about_what_its_section_leaves_open(tmp_path: Pat
     assert offers(tmp_path / "3", {"T1.csv": rows}, logs + "day_first = true\n") == []
 
 
+def test_a_column_of_a_chamber_that_was_renamed_is_no_new_column(tmp_path: Path) -> None:
+    """What `check` reads without a question is not offered to be named anew."""
+    logs = (
+        '\n[logs.environment]\nfiles = ["all.csv"]\ncolumns = { temp_c = "{chamber} temp" }\n'
+        '[[happened]]\non = 2031-01-20\nrenamed = "T4"\nto = "Window"\n'
+        'reason = "a new label"\nbecause_of_harvest = false\n'
+    )
+    rows = "time,Window temp\n2031-01-14 10:00,15\n2031-01-14 10:10,16\n"
+    trial = make_trial(tmp_path, {"all.csv": rows.encode()}, logs)
+    assert set(read_environment(trial).table["chamber"]) == {"T4"}
+    assert offer_sections(trial) == []
+
+
 def test_a_dew_point_is_humidity_only_beside_a_temperature_and_without_better(
     tmp_path: Path,
 ) -> None:

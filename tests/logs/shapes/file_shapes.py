@@ -5,30 +5,19 @@ from __future__ import annotations
 import io
 import json
 import sqlite3
-import struct
 import tempfile
 from pathlib import Path
 
-import openpyxl
 import pandas as pd
 
-from tests.logs.shapes.shape import Shape, climate, moments, rh, temp
-from tests.logs.shapes.text_shapes import TH, N
-
-
-def database(*statements: str, rows: dict[str, list[tuple[object, ...]]]) -> bytes:
-    """Write a SQLite database and give its bytes."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "log.db"
-        base = sqlite3.connect(path)
-        for statement in statements:
-            base.execute(statement)
-        for table, many in rows.items():
-            marks = ",".join("?" * len(many[0]))
-            base.executemany(f"INSERT INTO {table} VALUES ({marks})", many)
-        base.commit()
-        base.close()
-        return path.read_bytes()
+from tests.logs.binary_files import (
+    database,
+    old_workbook,
+    open_document,
+    parquet,
+    workbook,
+)
+from tests.logs.shapes.shape import NAMED, N, Shape, climate, moments, rh, temp
 
 
 def ask(data: bytes, query: str) -> pd.DataFrame:
@@ -65,7 +54,7 @@ ARCHIVE = Shape(
             "archive_day": [(1_925_938_800, 64.0)],
         },
     ),
-    'table = "archive"\n' + TH.format("dateTime", "outTemp", "outHumidity")
+    'table = "archive"\n' + NAMED.format("dateTime", "outTemp", "outHumidity")
     + 'units = { temp_c = "degF" }\n',
     _archive,
 )  # fmt: skip
@@ -134,12 +123,6 @@ def _frame() -> pd.DataFrame:
     )
 
 
-def _parquet(frame: pd.DataFrame) -> bytes:
-    out = io.BytesIO()
-    frame.to_parquet(out)
-    return out.getvalue()
-
-
 def _from_parquet(data: bytes) -> pd.DataFrame:
     t = pd.read_parquet(io.BytesIO(data)).reset_index()
     return climate(t["time"], t["t"], t["h"])
@@ -149,8 +132,8 @@ PARQUET = Shape(
     "Parquet with the time as the table's index, in UTC",
     "data frames stored by a script",
     "T1.parquet",
-    _parquet(_frame()),
-    TH.format("time", "t", "h"),
+    parquet(_frame()),
+    NAMED.format("time", "t", "h"),
     _from_parquet,
 )
 
@@ -165,25 +148,13 @@ FLOAT_SECONDS = Shape(
     "Parquet with seconds since 1970 as floating numbers",
     "scripts that store what the clock function gives",
     "T1.parquet",
-    _parquet(
+    parquet(
         _frame().reset_index(drop=True).assign(ts=_frame().index.astype("int64").to_numpy()
                                                / (1e9 if _frame().index.unit == "ns" else 1e6))
     ),
-    TH.format("ts", "t", "h"),
+    NAMED.format("ts", "t", "h"),
     _float_seconds,
 )  # fmt: skip
-
-
-def _book(sheets: dict[str, list[list[object]]]) -> bytes:
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name, rows in sheets.items():
-        page = book.create_sheet(name)
-        for row in rows:
-            page.append(row)
-    out = io.BytesIO()
-    book.save(out)
-    return out.getvalue()
 
 
 def _sheets(data: bytes) -> pd.DataFrame:
@@ -200,7 +171,7 @@ SHEETS = Shape(
     "a workbook with a sheet for each sensor, units under the heads, date and time apart",
     "workbooks of room loggers",
     "climate.xlsx",
-    _book(
+    workbook(
         {"Info": [["Logger", "LG-2"], ["Interval", 10]]}
         | {
             name: [["Date", "Time", "Temp", "Hum"], [None, None, "°C", "%RH"]]
@@ -208,7 +179,7 @@ SHEETS = Shape(
             for k, name in enumerate(("T1", "T2"))
         }
     ),
-    TH.format("Date + Time", "Temp", "Hum"),
+    NAMED.format("Date + Time", "Temp", "Hum"),
     _sheets,
 )
 
@@ -223,39 +194,16 @@ ONE_SHEET = Shape(
     "a workbook of which one sheet is named; days as plain numbers",
     "workbooks kept by hand",
     "T1.xlsx",
-    _book({
+    workbook({
         name: [["when", "t", "h"]] + [
             [(t - pd.Timestamp("1899-12-30")) / pd.Timedelta("1D"), temp(i + k), rh(i + k)]
             for i, t in enumerate(moments(N))
         ]
         for k, name in enumerate(("week 2", "week 3"))
     }),
-    'table = "week 3"\n' + TH.format("when", "t", "h"),
+    'table = "week 3"\n' + NAMED.format("when", "t", "h"),
     _one_sheet,
 )  # fmt: skip
-
-
-def _open_document(sheets: dict[str, list[list[str | float]]]) -> bytes:
-    from odf.opendocument import OpenDocumentSpreadsheet
-    from odf.table import Table, TableCell, TableRow
-    from odf.text import P
-
-    document = OpenDocumentSpreadsheet()
-    for name, rows in sheets.items():
-        page = Table(name=name)
-        for row in rows:
-            line = TableRow()
-            for value in row:
-                given = {"valuetype": "string"} if isinstance(value, str) else {
-                    "valuetype": "float", "value": value}  # fmt: skip
-                cell = TableCell(**given)
-                cell.addElement(P(text=str(value)))
-                line.addElement(cell)
-            page.addElement(line)
-        document.spreadsheet.addElement(page)
-    out = io.BytesIO()
-    document.write(out)
-    return out.getvalue()
 
 
 def _from_ods(data: bytes) -> pd.DataFrame:
@@ -267,67 +215,14 @@ ODS = Shape(
     "an open-document workbook of two sheets, one without the heads",
     "workbooks kept by hand",
     "T1.ods",
-    _open_document({
+    open_document({
         "log": [["Zeit", "Temp", "Feuchte"],
                 *([f"{t:%d.%m.%Y %H:%M}", temp(i), rh(i)] for i, t in enumerate(moments(N)))],
         "notes": [["who", "what"], ["Ada", "cleaned the fan"]],
     }),
-    TH.format("Zeit", "Temp", "Feuchte"),
+    NAMED.format("Zeit", "Temp", "Feuchte"),
     _from_ods,
 )  # fmt: skip
-
-
-def _record(kind: int, body: bytes) -> bytes:
-    return struct.pack("<HH", kind, len(body)) + body
-
-
-def _old_sheet(rows: list[list[str | float]]) -> bytes:
-    out = _record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0010, 0x0DBB, 1996, 0, 6))
-    for r, row in enumerate(rows):
-        for c, value in enumerate(row):
-            if isinstance(value, str):
-                chars = value.encode("latin-1")
-                out += _record(0x0204, struct.pack("<HHHHB", r, c, 0, len(chars), 0) + chars)
-            else:
-                out += _record(0x0203, struct.pack("<HHHd", r, c, 0, value))
-    return out + _record(0x000A, b"")
-
-
-def old_workbook(sheets: dict[str, list[list[str | float]]]) -> bytes:
-    """Write a binary workbook of the old kind: the records of BIFF8 in a compound file.
-
-    After Microsoft's open specifications [MS-XLS] (2.4) and [MS-CFB] (2.2 to 2.6), no more of
-    them than a reader needs.
-    """
-    start = _record(0x0809, struct.pack("<HHHHII", 0x0600, 0x0005, 0x0DBB, 1996, 0, 6))
-    names = [name.encode("latin-1") for name in sheets]
-    at = len(start) + sum(4 + 8 + len(n) for n in names) + 4
-    bound, pages = b"", b""
-    for name, rows in zip(names, sheets.values(), strict=True):
-        bound += _record(0x0085, struct.pack("<IBBBB", at + len(pages), 0, 0, len(name), 0) + name)
-        pages += _old_sheet(rows)
-    stream = start + bound + _record(0x000A, b"") + pages
-    stream = stream.ljust(max(4096, -(-len(stream) // 512) * 512), b"\x00")
-    sectors = len(stream) // 512
-    # sector 0: the table of sectors; sector 1: the directory; from 2 on: the workbook
-    table = [0xFFFFFFFD, 0xFFFFFFFE, *range(3, sectors + 2), 0xFFFFFFFE]
-    assert len(table) <= 128, "one sector of the table is enough for a test"
-    fat = b"".join(struct.pack("<I", x) for x in table).ljust(512, b"\xff")
-
-    def entry(name: str, kind: int, child: int, first: int, size: int) -> bytes:
-        text = name.encode("utf-16-le") + b"\x00\x00"
-        head = text.ljust(64, b"\x00") + struct.pack("<HBBIII", len(text), kind, 1,
-                                                     0xFFFFFFFF, 0xFFFFFFFF, child)  # fmt: skip
-        return head + b"\x00" * 36 + struct.pack("<IQ", first, size)
-
-    folder = entry("Root Entry", 5, 1, 0xFFFFFFFE, 0) + entry("Workbook", 2, 0xFFFFFFFF, 2,
-                                                               len(stream))  # fmt: skip
-    folder += 2 * (b"\x00" * 68 + b"\xff" * 12 + b"\x00" * 48)
-    head = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\x00" * 16
-    head += struct.pack("<HHHHH", 0x3E, 3, 0xFFFE, 9, 6) + b"\x00" * 6
-    head += struct.pack("<IIIIIIIII", 0, 1, 1, 0, 4096, 0xFFFFFFFE, 0, 0xFFFFFFFE, 0)
-    head += struct.pack("<I", 0) + b"\xff" * (108 * 4)
-    return head + fat + folder + stream
 
 
 def _from_xls(data: bytes) -> pd.DataFrame:
@@ -349,6 +244,6 @@ XLS = Shape(
                  for i, t in enumerate(moments(N)))]
         for k, name in enumerate(("T1", "T2"))
     } | {"Info": [["Serial", 990017.0]]}),
-    TH.format("Zeit", "Temp", "Feuchte"),
+    NAMED.format("Zeit", "Temp", "Feuchte"),
     _from_xls,
 )  # fmt: skip

@@ -10,6 +10,9 @@ import pandas as pd
 
 ZONE = "Europe/Vienna"
 START = pd.Timestamp("2031-01-13 10:00")
+N = 150  # records: a day and an hour, one every ten minutes
+#: Lines of a trial file that name the columns of time, temperature and humidity.
+NAMED = 'columns = {{ time = "{}", temp_c = "{}", rh_pct = "{}" }}\n'
 
 
 @dataclass(frozen=True)
@@ -72,3 +75,21 @@ def climate(
     for name, values in more.items():
         out[name] = pd.Series(values).reset_index(drop=True)
     return pd.DataFrame(out)
+
+
+def comma(value: float | str) -> str:
+    """Write numbers with decimal commas."""
+    return str(value).replace(".", ",")
+
+
+def rows_of(form: str, n: int = N, every: str = "10min") -> list[str]:
+    """Write rows; `form` sees the moment `t`, the number `i`, and the values `c` and `h`."""
+    return [
+        form.format(t=t, i=i, c=temp(i), h=rh(i), f=round(temp(i) * 1.8 + 32, 2))
+        for i, t in enumerate(moments(n, every))
+    ]
+
+
+def file_of(*lines: str) -> bytes:
+    """Write lines as a text file."""
+    return ("\n".join(lines) + "\n").encode()

@@ -6,8 +6,19 @@ import io
 
 import pandas as pd
 
-from tests.logs.shapes.shape import Shape, climate, moments, rh, temp, text
-from tests.logs.shapes.text_shapes import TH, N, _file, _rows
+from tests.logs.shapes.shape import (
+    NAMED,
+    N,
+    Shape,
+    climate,
+    comma,
+    file_of,
+    moments,
+    rh,
+    rows_of,
+    temp,
+    text,
+)
 
 # ------------------------------------------------------------------ aligned with blanks
 
@@ -26,13 +37,13 @@ STATION_REPORT = Shape(
     "heads in two lines over their columns, a rule, times such as 12:05a",
     "text exports of weather stations",
     "T1.txt",
-    _file("                  Temp     Hi    Low   Out    Dew   Wind",
+    file_of("                  Temp     Hi    Low   Out    Dew   Wind",
           "  Date    Time     Out   Temp   Temp   Hum    Pt.    Dir",
           "-" * 56,
           *(f"{t.month:2d}/{t:%d/%y} {_half(t):>6}  {temp(i):6.1f} {temp(i) + .1:6.1f} "
             f"{temp(i) - .1:6.1f} {rh(i):5.1f} {temp(i) - 2:6.1f}    ---"
             for i, t in enumerate(moments(N)))),
-    TH.format("Date + Time", "Temp Out", "Out Hum"),
+    NAMED.format("Date + Time", "Temp Out", "Out Hum"),
     _station_report,
 )  # fmt: skip
 
@@ -46,10 +57,10 @@ COUNTS_WITHOUT_HEADS = Shape(
     "fixed widths; some columns have no head of their own",
     "daily summaries of weather services",
     "T1.op",
-    _file("STN--- WBAN   YEARMODA    TEMP       RHUM   ",
+    file_of("STN--- WBAN   YEARMODA    TEMP       RHUM   ",
           *(f"840010 99999  {t:%Y%m%d}    {temp(i):5.1f} 24   {rh(i):5.1f} 24"
             for i, t in enumerate(moments(26, "1D")))),
-    TH.format("YEARMODA", "TEMP", "RHUM"),
+    NAMED.format("YEARMODA", "TEMP", "RHUM"),
     _daily_service,
 )  # fmt: skip
 
@@ -63,9 +74,9 @@ ONE_HEAD_FOR_BOTH = Shape(
     "parted by blanks of any number; one head over date and time",
     "scripts of small controllers",
     "T1.log",
-    _file("datetime  temp hum",
-          *_rows("{t:%Y-%m-%d %H:%M:%S} {c}   {h}")),
-    TH.format("datetime", "temp", "hum"),
+    file_of("datetime  temp hum",
+          *rows_of("{t:%Y-%m-%d %H:%M:%S} {c}   {h}")),
+    NAMED.format("datetime", "temp", "hum"),
     _one_head_for_both,
 )  # fmt: skip
 
@@ -79,10 +90,10 @@ BLANK_CELLS = Shape(
     "fixed widths with cells left blank",
     "printouts of chart recorders",
     "T1.prn",
-    _file("Date       Time    Temp    Hum",
+    file_of("Date       Time    Temp    Hum",
           *(f"{t:%Y-%m-%d} {t:%H:%M} {temp(i) if i % 9 else '':>6} {rh(i) if i % 7 else '':>6}"
             .rstrip() for i, t in enumerate(moments(60)) if i)),
-    TH.format("Date + Time", "Temp", "Hum"),
+    NAMED.format("Date + Time", "Temp", "Hum"),
     _blank_cells,
 )  # fmt: skip
 
@@ -96,8 +107,8 @@ TOUCHING = Shape(
     "fixed widths whose columns touch, no head",
     "files of older networks",
     "T1.dat",
-    _file(*(f"{t:%Y%m%d%H%M}{temp(i):5.1f}{rh(i):5.1f}" for i, t in enumerate(moments(N)))),
-    TH.format("column 1 + column 2", "column 3", "column 4") + "widths = [8, 4, 5, 5]\n",
+    file_of(*(f"{t:%Y%m%d%H%M}{temp(i):5.1f}{rh(i):5.1f}" for i, t in enumerate(moments(N)))),
+    NAMED.format("column 1 + column 2", "column 3", "column 4") + "widths = [8, 4, 5, 5]\n",
     _touching,
 )
 
@@ -112,10 +123,10 @@ COMMA_AND_BLANKS = Shape(
     "aligned with blanks, decimal commas",
     "printouts of room loggers",
     "T1.txt",
-    _file("Datum       Zeit   Temp  Feuchte",
-          *(f"{t:%d.%m.%Y}  {t:%H:%M}  {str(temp(i)).replace('.', ',')}  "
-            f"{str(rh(i)).replace('.', ','):>7}" for i, t in enumerate(moments(N)))),
-    TH.format("Datum + Zeit", "Temp", "Feuchte"),
+    file_of("Datum       Zeit   Temp  Feuchte",
+          *(f"{t:%d.%m.%Y}  {t:%H:%M}  {comma(temp(i))}  "
+            f"{comma(rh(i)):>7}" for i, t in enumerate(moments(N)))),
+    NAMED.format("Datum + Zeit", "Temp", "Feuchte"),
     _comma_and_blanks,
 )  # fmt: skip
 
@@ -132,10 +143,10 @@ FOUR_LINE_HEAD = Shape(
     "a title, names, units and the way of averaging in four lines",
     "table files of field data loggers",
     "T1.dat",
-    _file('"TABLE","Hall","LG1","990017","Std.1","CPU:hall.cr","18001","TenMin"',
+    file_of('"TABLE","Hall","LG1","990017","Std.1","CPU:hall.cr","18001","TenMin"',
           '"TIMESTAMP","RECORD","AirTemp_Avg","RH","Batt"', '"TS","RN","Deg F","%","Volts"',
-          '"","","Avg","Smp","Min"', *_rows('"{t:%Y-%m-%d %H:%M:%S}",{i},{f},{h},12.9')),
-    TH.format("TIMESTAMP", "AirTemp_Avg", "RH"),
+          '"","","Avg","Smp","Min"', *rows_of('"{t:%Y-%m-%d %H:%M:%S}",{i},{f},{h},12.9')),
+    NAMED.format("TIMESTAMP", "AirTemp_Avg", "RH"),
     _four_line_head,
 )  # fmt: skip
 
@@ -150,10 +161,10 @@ UNITS_BELOW = Shape(
     "a preamble, names, units under them, semicolons and decimal commas",
     "exports of bench loggers",
     "T1.csv",
-    _file("Gerät;LG-2", "Takt;600 s", "", "Zeit;Kanal 1;Kanal 2", ";[°C];[%rF]",
-          *(f"{t:%d.%m.%Y %H:%M:%S};{temp(i)};{rh(i)}".replace(f";{temp(i)};{rh(i)}",
-            f";{temp(i)};{rh(i)}".replace(".", ",")) for i, t in enumerate(moments(N)))),
-    TH.format("Zeit", "Kanal 1", "Kanal 2"),
+    file_of("Gerät;LG-2", "Takt;600 s", "", "Zeit;Kanal 1;Kanal 2", ";[°C];[%rF]",
+          *(f"{t:%d.%m.%Y %H:%M:%S};{comma(temp(i))};{comma(rh(i))}"
+            for i, t in enumerate(moments(N)))),
+    NAMED.format("Zeit", "Kanal 1", "Kanal 2"),
     _units_below,
 )  # fmt: skip
 
@@ -163,14 +174,14 @@ def _commented(data: bytes) -> pd.DataFrame:
     return climate(pd.to_datetime(t[0]), t[1], t[2])
 
 
-_COMMENTED = _rows("{t:%Y-%m-%dT%H:%M:%S},{c},{h}")
+_COMMENTED = rows_of("{t:%Y-%m-%dT%H:%M:%S},{c},{h}")
 COMMENTS_WITHIN = Shape(
     "heads in a comment, comments within",
     "logs put together by a script",
     "T1.csv",
-    _file("# time, temp, rh", *_COMMENTED[:40], "# ./logs/log_2.txt", *_COMMENTED[40:90],
+    file_of("# time, temp, rh", *_COMMENTED[:40], "# ./logs/log_2.txt", *_COMMENTED[40:90],
           "# fan cleaned", *_COMMENTED[90:]),
-    TH.format("time", "temp", "rh"),
+    NAMED.format("time", "temp", "rh"),
     _commented,
     other_rows=2,
 )  # fmt: skip
@@ -185,11 +196,11 @@ FOOTER = Shape(
     "statistics under the records",
     "exports of transport loggers",
     "T1.csv",
-    _file("Serial No.,LG990017", "",
-          "No.,Time,Temperature(°C),Humidity(%RH)", *_rows("{i},{t:%Y-%m-%d %H:%M:%S},{c},{h}"),
+    file_of("Serial No.,LG990017", "",
+          "No.,Time,Temperature(°C),Humidity(%RH)", *rows_of("{i},{t:%Y-%m-%d %H:%M:%S},{c},{h}"),
           "", "Statistic,,Temperature(°C),Humidity(%RH)", "Maximum,,23.4,95.5",
           "Minimum,,17.3,80.2", "Average,,20.1,87.9"),
-    TH.format("Time", "Temperature(°C)", "Humidity(%RH)"),
+    NAMED.format("Time", "Temperature(°C)", "Humidity(%RH)"),
     _with_footer,
     other_rows=4,
 )  # fmt: skip
@@ -204,10 +215,10 @@ SERIAL_ONCE = Shape(
     "the last column, the serial number, is filled in the first row alone",
     "exports of USB stick loggers",
     "T1.txt",
-    _file("Left shelf,Time,Celsius(°C),Humidity(%rh),Dew Point(°C),Serial Number",
+    file_of("Left shelf,Time,Celsius(°C),Humidity(%rh),Dew Point(°C),Serial Number",
           "1,2031-01-13 09:50:00,19.9,88.1,17.8,990017",
-          *_rows("{i},{t:%Y-%m-%d %H:%M:%S},{c},{h},17.0")),
-    TH.format("Time", "Celsius(°C)", "Humidity(%rh)"),
+          *rows_of("{i},{t:%Y-%m-%d %H:%M:%S},{c},{h},17.0")),
+    NAMED.format("Time", "Celsius(°C)", "Humidity(%rh)"),
     _serial_once,
 )  # fmt: skip
 
@@ -221,7 +232,7 @@ THOUSANDS = Shape(
     "thousands marks in quoted cells",
     "exports of CO2 meters",
     "T1.csv",
-    _file("Time,Temp,CO2 (ppm)",
+    file_of("Time,Temp,CO2 (ppm)",
           *(f'{t:%Y-%m-%d %H:%M},{temp(i)},"{780 + 17 * i:,}"' for i, t in enumerate(moments(N)))),
     'columns = { time = "Time", temp_c = "Temp", co2_ppm = "CO2 (ppm)" }\n',
     _thousands,
@@ -243,14 +254,14 @@ HEAD_AGAIN = Shape(
     "the head comes again after a restart, its columns in another order",
     "cards of loggers that lost power",
     "T1.csv",
-    _file("time,temp,rh", *_rows("{t:%Y-%m-%d %H:%M:%S},{c},{h}", 50),
+    file_of("time,temp,rh", *rows_of("{t:%Y-%m-%d %H:%M:%S},{c},{h}", 50),
           "rh,time,temp",
           *(f"{rh(i)},{t:%Y-%m-%d %H:%M:%S},{temp(i)}" for i, t in
             enumerate(moments(40, start=pd.Timestamp("2031-01-14 10:00")))),
           "time,temp,rh",
           *(f"{t:%Y-%m-%d %H:%M:%S},{temp(i)},{rh(i)}" for i, t in
             enumerate(moments(30, start=pd.Timestamp("2031-01-15 10:00"))))),
-    TH.format("time", "temp", "rh"),
+    NAMED.format("time", "temp", "rh"),
     _head_again,
 )  # fmt: skip
 
@@ -271,7 +282,7 @@ GROUPS = Shape(
     "a column for each sensor, their names in a line above temperature and humidity",
     "exports of base stations",
     "climate.csv",
-    _file(",T1,,T2,", "Time,Temp,RH,Temp,RH",
+    file_of(",T1,,T2,", "Time,Temp,RH,Temp,RH",
           *(f"{t:%Y-%m-%d %H:%M},{temp(i)},{rh(i)},{temp(i + 5)},{rh(i + 5)}"
             for i, t in enumerate(moments(N)))),
     'columns = { time = "Time", temp_c = "{chamber} Temp", rh_pct = "{chamber} RH" }\n',
@@ -293,7 +304,7 @@ NUMBERED = Shape(
     "numbered columns for each sensor",
     "exports of weather-station consoles",
     "climate.csv",
-    _file("Time," + ",".join(f"CH{k} Temp,CH{k} Hum" for k in (1, 2, 3)),
+    file_of("Time," + ",".join(f"CH{k} Temp,CH{k} Hum" for k in (1, 2, 3)),
           *(f"{t:%Y-%m-%d %H:%M}," + ",".join(f"{temp(i + k)},{rh(i + k)}" for k in (1, 2, 3))
             for i, t in enumerate(moments(N)))),
     'columns = { time = "Time", temp_c = "{chamber} Temp", rh_pct = "{chamber} Hum" }\n'
@@ -313,7 +324,7 @@ NAMED_SENSOR = Shape(
     "a column that names the sensor",
     "logs of radio gateways",
     "climate.csv",
-    _file("time,device,temperature,humidity",
+    file_of("time,device,temperature,humidity",
           *(f"{t:%Y-%m-%dT%H:%M:%SZ},A4:C{1 + k},{temp(i + k)},{rh(i + k)}"
             for i, t in enumerate(moments(N)) for k in range(2))),
     'columns = { time = "time", chamber = "device", sensor = "device", temp_c = "temperature", '
@@ -338,7 +349,7 @@ NAMED_QUANTITY = Shape(
     "one value a row; a column names sensor and quantity",
     "history downloads of home-automation systems",
     "history.csv",
-    _file("entity_id,state,last_changed",
+    file_of("entity_id,state,last_changed",
           *(f"sensor.{c}_{q},{v},{t:%Y-%m-%dT%H:%M:%S}.000Z"
             for i, t in enumerate(moments(N)) for k, c in enumerate(("t1", "t2"))
             for q, v in (("temperature", temp(i + k)), ("humidity", rh(i + k)))),

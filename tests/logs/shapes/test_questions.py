@@ -9,8 +9,8 @@ from pathlib import Path
 import pyarrow as pa
 import pytest
 
+from tests.logs.binary_files import database, workbook
 from tests.logs.folder import make_trial
-from tests.logs.shapes.file_shapes import database
 from trialkit.errors import LogError, TrialFileError
 from trialkit.logs.climate.read import read_environment
 from trialkit.logs.log import Log
@@ -242,8 +242,6 @@ def test_a_damaged_database_is_refused(tmp_path: Path, cut: int) -> None:
 
 
 def test_a_sheet_that_is_not_there_is_told(tmp_path: Path) -> None:
-    from tests.logs.nasty import workbook
-
     book = workbook({"log": [["time", "temp_c"], ["2031-01-14 00:00", 20]], "b": [["x"], [1]]})
     with pytest.raises(LogError, match=r"no sheet 'lgo' → its sheets: 'log', 'b'"):
         climate(tmp_path, book, 'table = "lgo"\n', file="T1.xlsx")

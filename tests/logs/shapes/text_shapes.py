@@ -5,25 +5,19 @@ from __future__ import annotations
 import pandas as pd
 from babel.dates import format_date
 
-from tests.logs.shapes.shape import Shape, climate, moments, rh, temp, text
-
-N = 150  # a day and an hour of records every ten minutes
-
-
-def _rows(form: str, n: int = N, every: str = "10min") -> list[str]:
-    """Write rows; `form` sees the moment `t`, the number `i`, and the values `c` and `h`."""
-    return [
-        form.format(t=t, i=i, c=temp(i), h=rh(i), f=round(temp(i) * 1.8 + 32, 2))
-        for i, t in enumerate(moments(n, every))
-    ]
-
-
-def _file(*lines: str, end: str = "\n") -> bytes:
-    return (end.join(lines) + end).encode()
-
-
-TH = 'columns = {{ time = "{}", temp_c = "{}", rh_pct = "{}" }}\n'
-
+from tests.logs.shapes.shape import (
+    NAMED,
+    N,
+    Shape,
+    climate,
+    comma,
+    file_of,
+    moments,
+    rh,
+    rows_of,
+    temp,
+    text,
+)
 
 # ------------------------------------------------------------------ time in several columns
 
@@ -38,9 +32,9 @@ OWN_COLUMNS = Shape(
     "year, month, day, hour and minute in columns of their own",
     "files of research stations and buoys",
     "T1.csv",
-    _file("Year,Month,Day,Hour,Minute,AirTC,RH",
-          *_rows("{t.year},{t.month},{t.day},{t.hour},{t.minute},{c},{h}")),
-    TH.format("Year + Month + Day + Hour + Minute", "AirTC", "RH"),
+    file_of("Year,Month,Day,Hour,Minute,AirTC,RH",
+          *rows_of("{t.year},{t.month},{t.day},{t.hour},{t.minute},{c},{h}")),
+    NAMED.format("Year + Month + Day + Hour + Minute", "AirTC", "RH"),
     _own_columns,
 )  # fmt: skip
 
@@ -56,9 +50,9 @@ BUOY = Shape(
     "heads and units in two comment lines, aligned with blanks, MM where nothing was measured",
     "files of weather buoys",
     "T1.txt",
-    _file("#YY  MM DD hh mm WSPD ATMP   RHUM", "#yr  mo dy hr mn m/s degC      %",
-          *_rows("{t:%Y %m %d %H %M}   MM {c:4.1f}   {h:4.1f}")),
-    TH.format("YY + MM + DD + hh + mm", "ATMP", "RHUM"),
+    file_of("#YY  MM DD hh mm WSPD ATMP   RHUM", "#yr  mo dy hr mn m/s degC      %",
+          *rows_of("{t:%Y %m %d %H %M}   MM {c:4.1f}   {h:4.1f}")),
+    NAMED.format("YY + MM + DD + hh + mm", "ATMP", "RHUM"),
     _buoy,
 )  # fmt: skip
 
@@ -75,11 +69,11 @@ HOURS_ONLY = Shape(
     "year, month, day and an hour up to 24 in columns of their own",
     "files of building simulations and climate services",
     "T1.csv",
-    _file("Jahr;Monat;Tag;Stunde;Temp;Feuchte",
-          *(f"{d.year};{d.month};{d.day};{h};{str(temp(24 * k + h)).replace('.', ',')};"
-            f"{str(rh(24 * k + h)).replace('.', ',')}"
+    file_of("Jahr;Monat;Tag;Stunde;Temp;Feuchte",
+          *(f"{d.year};{d.month};{d.day};{h};{comma(temp(24 * k + h))};"
+            f"{comma(rh(24 * k + h))}"
             for k, d in enumerate(moments(3, "1D")) for h in range(1, 25))),
-    TH.format("Jahr + Monat + Tag + Stunde", "Temp", "Feuchte"),
+    NAMED.format("Jahr + Monat + Tag + Stunde", "Temp", "Feuchte"),
     _hours_only,
 )  # fmt: skip
 
@@ -93,8 +87,8 @@ DATE_AND_TIME = Shape(
     "date and time apart, no head, two figures of the year",
     "monthly logs of weather-station programs",
     "T1.txt",
-    _file(*_rows("{t:%d/%m/%y},{t:%H:%M},{c},{h},9.6")),
-    TH.format("column 1 + column 2", "column 3", "column 4"),
+    file_of(*rows_of("{t:%d/%m/%y},{t:%H:%M},{c},{h},9.6")),
+    NAMED.format("column 1 + column 2", "column 3", "column 4"),
     _date_and_time,
 )
 
@@ -110,9 +104,9 @@ HALF_DAYS = Shape(
     "date, twelve-hour time and its half of the day in three columns",
     "exports of handheld loggers",
     "T1.txt",
-    _file("Date\tTime\tAM/PM\tTemp(C)\tHum(%)",
-          *_rows("{t:%m/%d/%Y}\t{t:%I:%M:%S}\t{t:%p}\t{c}\t{h}")),
-    TH.format("Date + Time + AM/PM", "Temp(C)", "Hum(%)"),
+    file_of("Date\tTime\tAM/PM\tTemp(C)\tHum(%)",
+          *rows_of("{t:%m/%d/%Y}\t{t:%I:%M:%S}\t{t:%p}\t{c}\t{h}")),
+    NAMED.format("Date + Time + AM/PM", "Temp(C)", "Hum(%)"),
     _half_days,
 )  # fmt: skip
 
@@ -137,9 +131,9 @@ ARRAY = Shape(
     "no head; array number, year, day of the year, and a time such as 930 or 2400",
     "output of field data loggers",
     "T1.dat",
-    _file(*("101,{},{},{},{},{}".format(*_hhmm(t), temp(i), rh(i))
+    file_of(*("101,{},{},{},{},{}".format(*_hhmm(t), temp(i), rh(i))
             for i, t in enumerate(moments(N)))),
-    TH.format("column 2 + column 3 + column 4", "column 5", "column 6"),
+    NAMED.format("column 2 + column 3 + column 4", "column 5", "column 6"),
     _array,
 )  # fmt: skip
 
@@ -155,10 +149,10 @@ PARTS_OF_DAYS = Shape(
     "year, and the day of the year with its fraction",
     "files of flux towers and laboratories",
     "T1.csv",
-    _file("Year,DOY,Ta,RH",
+    file_of("Year,DOY,Ta,RH",
           *(f"{t.year},{int(t.strftime('%j')) + (t.hour * 60 + t.minute) / 1440:.6f},"
             f"{temp(i)},{rh(i)}" for i, t in enumerate(moments(N)))),
-    TH.format("Year + DOY", "Ta", "RH"),
+    NAMED.format("Year + DOY", "Ta", "RH"),
     _parts_of_days,
 )  # fmt: skip
 
@@ -175,10 +169,10 @@ DATE_AND_HOUR = Shape(
     "a date in eight figures and a time in four, midnight as 2400",
     "files of irrigation networks",
     "T1.csv",
-    _file("Stn,Date,Hour,Air Temp,Rel Hum",
+    file_of("Stn,Date,Hour,Air Temp,Rel Hum",
           *(f"7,{d:%Y%m%d},{h:02d}00,{temp(24 * k + h)},{rh(24 * k + h)}"
             for k, d in enumerate(moments(4, "1D")) for h in range(1, 25))),
-    TH.format("Date + Hour", "Air Temp", "Rel Hum"),
+    NAMED.format("Date + Hour", "Air Temp", "Rel Hum"),
     _date_and_hour,
 )  # fmt: skip
 
@@ -207,9 +201,9 @@ END_OF_DAY = Shape(
     "24:00 for the end of a day",
     "exports of weather services and room controllers",
     "T1.csv",
-    _file("Zeit;T;rF", *(f"{d:%d.%m.%Y} {h:02d}:00;{temp(24 * k + h)};{rh(24 * k + h)}"
+    file_of("Zeit;T;rF", *(f"{d:%d.%m.%Y} {h:02d}:00;{temp(24 * k + h)};{rh(24 * k + h)}"
                          for k, d in enumerate(moments(3, "1D")) for h in range(1, 25))),
-    TH.format("Zeit", "T", "rF"),
+    NAMED.format("Zeit", "T", "rF"),
     _end_of_day,
 )  # fmt: skip
 
@@ -217,9 +211,9 @@ TEN_FIGURES = Shape(
     "year, month, day and hour in ten figures, which could be seconds since 1970",
     "hourly files of weather services",
     "T1.txt",
-    _file("STATION;MOMENT;QUALITY;TT;RF;eor",
-          *_rows("{i:>5d};{t:%Y%m%d%H};    3;{c:6.1f};{h:6.1f};eor", every="1h")),
-    TH.format("MOMENT", "TT", "RF"),
+    file_of("STATION;MOMENT;QUALITY;TT;RF;eor",
+          *rows_of("{i:>5d};{t:%Y%m%d%H};    3;{c:6.1f};{h:6.1f};eor", every="1h")),
+    NAMED.format("MOMENT", "TT", "RF"),
     lambda data: climate(
         pd.to_datetime(pd.read_csv(text(data), sep=";", dtype=str)["MOMENT"], format="%Y%m%d%H"),
         pd.read_csv(text(data), sep=";")["TT"],
@@ -238,16 +232,16 @@ def _epoch(unit: str):
 
 def _epochs(factor: int) -> bytes:
     zone = "Europe/Vienna"
-    return _file("ts,t,h", *(f"{int(t.tz_localize(zone).timestamp()) * factor},{temp(i)},{rh(i)}"
+    return file_of("ts,t,h", *(f"{int(t.tz_localize(zone).timestamp()) * factor},{temp(i)},{rh(i)}"
                              for i, t in enumerate(moments(N))))  # fmt: skip
 
 
 SECONDS = Shape("seconds since 1970", "scripts of small controllers", "T1.csv", _epochs(1),
-                TH.format("ts", "t", "h"), _epoch("s"))  # fmt: skip
+                NAMED.format("ts", "t", "h"), _epoch("s"))  # fmt: skip
 MILLISECONDS = Shape("milliseconds since 1970", "home-automation exports", "T1.csv",
-                     _epochs(1000), TH.format("ts", "t", "h"), _epoch("ms"))  # fmt: skip
+                     _epochs(1000), NAMED.format("ts", "t", "h"), _epoch("ms"))  # fmt: skip
 NANOSECONDS = Shape("nanoseconds since 1970", "exports of time-series databases", "T1.csv",
-                    _epochs(10**9), TH.format("ts", "t", "h"), _epoch("ns"))  # fmt: skip
+                    _epochs(10**9), NAMED.format("ts", "t", "h"), _epoch("ns"))  # fmt: skip
 
 
 def _serial(data: bytes) -> pd.DataFrame:
@@ -257,16 +251,16 @@ def _serial(data: bytes) -> pd.DataFrame:
 
 
 def _days(t: pd.Timestamp) -> str:
-    return f"{(t - pd.Timestamp('1899-12-30')) / pd.Timedelta('1D'):.5f}".replace(".", ",")
+    return f"{(t - pd.Timestamp('1899-12-30')) / pd.Timedelta('1D'):.5f}"
 
 
 SERIAL_DAYS = Shape(
     "spreadsheet day numbers, saved as text with decimal commas",
     "sheets saved without the format of their dates",
     "T1.csv",
-    _file("Datum;Temperatur;Feuchte",
-          *(f"{_days(t)};{temp(i)};{rh(i)}".replace(".", ",") for i, t in enumerate(moments(N)))),
-    TH.format("Datum", "Temperatur", "Feuchte"),
+    file_of("Datum;Temperatur;Feuchte",
+          *(comma(f"{_days(t)};{temp(i)};{rh(i)}") for i, t in enumerate(moments(N)))),
+    NAMED.format("Datum", "Temperatur", "Feuchte"),
     _serial,
 )  # fmt: skip
 
@@ -281,10 +275,10 @@ TWELVE_HOURS = Shape(
     "a serial column, a twelve-hour clock, events without a value, a title above the heads",
     "exports of button and plug-in loggers",
     "T1.csv",
-    _file('"Plot Title: left shelf"',
+    file_of('"Plot Title: left shelf"',
           '"#","Date Time","Temp, °C (S/N: 990017)","RH, % (S/N: 990017)","Host Connected"',
-          *_rows("{i},{t:%m/%d/%y %I:%M:%S %p},{c},{h},"), "150,01/14/31 11:00:09 AM,,,Logged"),
-    TH.format("Date Time", "Temp, °C (S/N: 990017)", "RH, % (S/N: 990017)"),
+          *rows_of("{i},{t:%m/%d/%y %I:%M:%S %p},{c},{h},"), "150,01/14/31 11:00:09 AM,,,Logged"),
+    NAMED.format("Date Time", "Temp, °C (S/N: 990017)", "RH, % (S/N: 990017)"),
     _titled,
     other_rows=1,
 )  # fmt: skip
@@ -304,11 +298,10 @@ CROATIAN = Shape(
     "months in Croatian words",
     "room-climate apps that follow the language of the phone",
     "T1.csv",
-    _file("Vrijeme;Temp;Vlaga",
-          *(f"{t.day:02d}. {_MONTHS_HR[t.month]} {t.year}. {t:%H:%M};{temp(i)};{rh(i)}".replace(
-              f"{temp(i)};{rh(i)}", f"{temp(i)};{rh(i)}".replace(".", ","))
-            for i, t in enumerate(moments(60, "12h")))),
-    TH.format("Vrijeme", "Temp", "Vlaga"),
+    file_of("Vrijeme;Temp;Vlaga",
+          *(f"{t.day:02d}. {_MONTHS_HR[t.month]} {t.year}. {t:%H:%M};"
+            f"{comma(temp(i))};{comma(rh(i))}" for i, t in enumerate(moments(60, "12h")))),
+    NAMED.format("Vrijeme", "Temp", "Vlaga"),
     _croatian,
 )  # fmt: skip
 
@@ -332,9 +325,9 @@ SPANISH = Shape(
     "weekday, month in words with particles, twelve-hour clock in Spanish",
     "exports of room sensors",
     "T1.tsv",
-    _file("Fecha y hora\tTemp. (°C)\tHR (%)",
+    file_of("Fecha y hora\tTemp. (°C)\tHR (%)",
           *(f"{_es(t)}\t{temp(i)}\t{rh(i)}" for i, t in enumerate(moments(60, "7h")))),
-    TH.format("Fecha y hora", "Temp. (°C)", "HR (%)"),
+    NAMED.format("Fecha y hora", "Temp. (°C)", "HR (%)"),
     _spanish,
 )  # fmt: skip
 
@@ -349,9 +342,9 @@ JAPANESE = Shape(
     "exports of thermo-hygrometers",
     "T1.csv",
     "\n".join([
-        "日時,温度,湿度", *_rows("{t.year}年{t.month}月{t.day}日 {t.hour}時{t:%M}分,{c},{h}")
+        "日時,温度,湿度", *rows_of("{t.year}年{t.month}月{t.day}日 {t.hour}時{t:%M}分,{c},{h}")
     ]).encode("shift_jis"),
-    TH.format("日時", "温度", "湿度") + 'encoding = "shift_jis"\n',
+    NAMED.format("日時", "温度", "湿度") + 'encoding = "shift_jis"\n',
     _japanese,
 )  # fmt: skip
 
@@ -359,8 +352,8 @@ C_TIME = Shape(
     "weekday and month in words, the year last",
     "scripts that print the time as the system does",
     "T1.log",
-    _file("when,temp,hum", *_rows("{t:%a %b %d %H:%M:%S %Y},{c},{h}")),
-    TH.format("when", "temp", "hum"),
+    file_of("when,temp,hum", *rows_of("{t:%a %b %d %H:%M:%S %Y},{c},{h}")),
+    NAMED.format("when", "temp", "hum"),
     _one_column("%a %b %d %H:%M:%S %Y"),
 )
 
@@ -368,8 +361,8 @@ COLONS = Shape(
     "a date with colons, the time last in the row",
     "scripts of single-board computers",
     "T1.csv",
-    _file("TempC,Humidity,Timestamp", *_rows("{c},{h},{t:%Y:%m:%d %H:%M:%S}")),
-    TH.format("Timestamp", "TempC", "Humidity"),
+    file_of("TempC,Humidity,Timestamp", *rows_of("{c},{h},{t:%Y:%m:%d %H:%M:%S}")),
+    NAMED.format("Timestamp", "TempC", "Humidity"),
     lambda data: climate(
         pd.to_datetime(pd.read_csv(text(data))["Timestamp"], format="%Y:%m:%d %H:%M:%S"),
         pd.read_csv(text(data))["TempC"], pd.read_csv(text(data))["Humidity"]),
@@ -379,7 +372,7 @@ YEAR_AND_DAY = Shape(
     "year and day of the year in one cell",
     "files of data archives",
     "T1.csv",
-    _file("when,ta,rh", *_rows("{t:%Y-%jT%H:%M:%S},{c},{h}")),
-    TH.format("when", "ta", "rh"),
+    file_of("when,ta,rh", *rows_of("{t:%Y-%jT%H:%M:%S},{c},{h}")),
+    NAMED.format("when", "ta", "rh"),
     _one_column("%Y-%jT%H:%M:%S"),
 )

@@ -8,9 +8,9 @@ import json
 import zipfile
 from pathlib import Path
 
-import openpyxl
 import pytest
 
+from tests.logs import binary_files
 from trialkit.errors import LogError
 from trialkit.logs.text.files import Member, _guard, find_files, open_members
 from trialkit.logs.text.raw_table import RawTable
@@ -115,16 +115,26 @@ def test_records_of_json_have_the_number_of_their_line() -> None:
     assert len(read_other(fits, decimal=None, expected=())[0].columns) == 2000
 
 
+def test_heads_that_differ_in_blanks_alone_are_columns_of_their_own() -> None:
+    """In JSON, Parquet and databases as in text; made by hand."""
+    heads = ["a", " a", "a ", ""]
+    want = {"a": ["1"], "a (2)": ["2"], "a (3)": ["3"], "column 4": ["4"]}
+    values = dict(zip(heads, "1234", strict=True))
+    files = {
+        "jsonl": json.dumps(values).encode(),
+        "parquet": binary_files.parquet({head: [cell] for head, cell in values.items()}),
+        "sqlite": binary_files.database(
+            "CREATE TABLE log (a TEXT, ' a' TEXT, 'a ' TEXT, '' TEXT)",
+            rows={"log": [tuple("1234")]},
+        ),
+    }
+    for kind, data in files.items():
+        [raw] = read_other(Member("x", data, kind), decimal=None, expected=())
+        assert {head: cells.to_pylist() for head, cells in raw.columns.items()} == want, kind
+
+
 def workbook(**sheets: list[list[object]]) -> Member:
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name, lines in sheets.items():
-        page = book.create_sheet(name)
-        for line in lines:
-            page.append(line)
-    out = io.BytesIO()
-    book.save(out)
-    return Member("x.xlsx", out.getvalue(), "workbook")
+    return Member("x.xlsx", binary_files.workbook(sheets), "workbook")
 
 
 def test_a_sheet_has_its_rows_by_number_and_its_numbers_by_their_sign() -> None:

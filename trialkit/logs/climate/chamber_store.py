@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -62,7 +63,7 @@ class ChamberStore:
         parts = [outline_of(self.read(name, times_only=True)) for name in sorted(self._numbers)]
         joined = join_outlines(parts)
         columns = ("chamber", *self._columns)
-        self._outline = Outline(**{**joined.__dict__, "columns": columns})
+        self._outline = replace(joined, columns=columns)
         return self
 
     @property

@@ -79,7 +79,7 @@ def _part(
 ) -> Part:
     rows = kept[at]
     return Part(
-        records.parts[number].account,
+        records.accounts[number],
         records.index[rows],
         records.chamber[rows],
         records.sensor[rows],

@@ -116,8 +116,8 @@ def _cases(
         return
     used = records.alive.copy()
     used[joined] = True
-    for account in {id(p.account): p.account for p in records.parts}.values():
-        mine = np.array([p.account is account for p in records.parts])
+    for account in {id(a): a for a in records.accounts}.values():
+        mine = np.array([a is account for a in records.accounts])
         here = rows[mine[records.part[rows]]]
         if not len(here):
             continue

@@ -13,7 +13,7 @@ from trialkit.wording import finding
 
 def tell_doubts(records: Records, series: np.ndarray, kept: np.ndarray) -> list[Finding]:
     """Tell records out of order, and values that only make sense in another unit."""
-    files = [part.account.file for part in records.parts]
+    files = [account.file for account in records.accounts]
     return [*tell_disorder(files, count_steps(records, series)), *doubt_units(records, kept)]
 
 
@@ -24,9 +24,9 @@ def count_steps(records: Records, series: np.ndarray) -> np.ndarray:
     -------
     ndarray of int, shape (parts, 2)
     """
-    out = np.zeros((len(records.parts), 2), np.int64)
-    bounds = np.searchsorted(records.part, np.arange(len(records.parts) + 1))
-    for f in range(len(records.parts)):
+    out = np.zeros((len(records.accounts), 2), np.int64)
+    bounds = np.searchsorted(records.part, np.arange(len(records.accounts) + 1))
+    for f in range(len(records.accounts)):
         mine = slice(bounds[f], bounds[f + 1])
         live = records.alive[mine]
         code, time = series[mine][live], records.time[mine][live]
@@ -52,12 +52,12 @@ def doubt_units(records: Records, kept: np.ndarray) -> list[Finding]:
     out = []
     whole = len(kept) == len(records.time)
     live = slice(None) if whole else records.alive
-    bounds = np.searchsorted(records.part[live], np.arange(len(records.parts) + 1))
+    bounds = np.searchsorted(records.part[live], np.arange(len(records.accounts) + 1))
     for column in ("temp_c", "rh_pct"):
         if column not in records.values:
             continue
         values = records.values[column][live]
-        for f, part in enumerate(records.parts):
+        for f, account in enumerate(records.accounts):
             here = values[bounds[f] : bounds[f + 1]]
             here = here[~np.isnan(here)]
             if len(here) < 10:
@@ -74,7 +74,7 @@ def doubt_units(records: Records, kept: np.ndarray) -> list[Finding]:
                     "unit_doubtful",
                     "stop",
                     form=form,
-                    file=part.account.file,
+                    file=account.file,
                     seen=seen,
                     unit=unit,
                     line=f'units = {{ {column} = "{unit}" }}',

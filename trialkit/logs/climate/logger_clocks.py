@@ -156,7 +156,7 @@ def _runs_off(records: Records, part: pd.DataFrame, mine: Ints, zone: dt.tzinfo)
             until = _set_right(records.time[mine], wrong_at, right_at, zone)
         out.append(
             Shift(
-                file=records.parts[int(records.part[at])].account.file,
+                file=records.accounts[int(records.part[at])].file,
                 sensor=records.sensors[int(records.sensor[at])],
                 first=int(days[run[0]]),
                 last=int(days[run[-1]]),
@@ -209,7 +209,7 @@ def _tell_offsets(
     if temp is None or not len(kept):
         return []
     pieces = _pieces(records, kept, series)
-    files = [records.parts[int(records.part[at[0]])].account.file for at in pieces]
+    files = [records.accounts[int(records.part[at[0]])].file for at in pieces]
     found = find_offsets(
         [records.time[at] for at in pieces],
         [temp[at] for at in pieces],

@@ -30,7 +30,7 @@ def name_sensors(records: Records, chambers: Sequence[str]) -> list[Finding]:
         parts = np.unique(records.part[here])
         rows = {int(f): here[records.part[here] == f] for f in parts}
         owner = _loggers(records, rows)
-        names = {f: _stem(records.parts[f].account.file) for f in set(owner.values())}
+        names = {f: _stem(records.accounts[f].file) for f in set(owner.values())}
         if len(set(names.values())) < 2:
             continue
         for f, index in rows.items():

@@ -13,6 +13,7 @@ from trialkit.logs.climate.logger_clocks import tell_clocks
 from trialkit.logs.climate.loggers import name_sensors
 from trialkit.logs.climate.records import (
     Part,
+    Records,
     order_records,
     stack_parts,
     tabulate_records,
@@ -90,10 +91,8 @@ def read_environment(trial: Trial, *, cache: bool = True) -> Log:
 def _read(trial: Trial) -> Log:
     """Read file by file: places, times, values. Then, across files: copies, doubts, the table."""
     reading = start_reading(trial, "environment", advise_columns)
-    parts: list[Part] = []
-    for_each_file(reading, lambda opened: parts.extend(read_parts(reading, opened)))
     chambers, shelves = trial.levels["chamber"], trial.levels.get("shelf", ())
-    records = stack_parts(parts)
+    records = _read_files(reading)
     findings = name_sensors(records, chambers)
     series = records.series()
     order = order_records(records, series)
@@ -107,6 +106,13 @@ def _read(trial: Trial) -> Log:
     reading.findings += findings
     table = tabulate_records(records, kept, chambers, shelves)
     return reading.close(table, tabulate_spans(records, kept, chambers))
+
+
+def _read_files(reading: Reading) -> Records:
+    """Read all files, and let go of each one's own arrays once all records stand together."""
+    parts: list[Part] = []
+    for_each_file(reading, lambda opened: parts.extend(read_parts(reading, opened)))
+    return stack_parts(parts)
 
 
 def read_parts(reading: Reading, opened: Opened) -> list[Part]:

@@ -49,9 +49,13 @@ class Part:
 
 @dataclass
 class Records:
-    """All records under each other, in the order of the files and their rows."""
+    """All records under each other, in the order of the files and their rows.
 
-    parts: list[Part]
+    `accounts` holds the account of each part; the parts themselves are let go, or every record
+    would be in memory twice.
+    """
+
+    accounts: list[FileAccount]
     part: np.ndarray
     index: np.ndarray
     chamber: np.ndarray
@@ -91,7 +95,7 @@ def stack_parts(parts: list[Part]) -> Records:
     nothing = [np.full(k, np.nan) for k in counts]
     shelves = [u if p.shelf is None else p.shelf for p, u in zip(parts, unknown, strict=True)]
     return Records(
-        parts=parts,
+        accounts=[p.account for p in parts],
         part=np.repeat(np.arange(len(parts)), counts),
         index=join([p.index for p in parts]),
         chamber=join([p.chamber for p in parts]),
@@ -133,7 +137,7 @@ def tabulate_records(
     if records.shelf is not None:
         out["shelf"] = _names(shelves, records.shelf[kept])
     out |= {column: values[kept] for column, values in records.values.items()}
-    out["file"] = _names([p.account.file for p in records.parts], records.part[kept])
+    out["file"] = _names([a.file for a in records.accounts], records.part[kept])
     return pd.DataFrame(out)
 
 
@@ -154,7 +158,7 @@ def tabulate_spans(records: Records, kept: np.ndarray, chambers: Sequence[str]) 
     codes = {c: found[c].to_numpy(dtype=np.int64) for c in ("part", "chamber", "sensor")}
     out = pd.DataFrame(
         {
-            "file": _names([p.account.file for p in records.parts], codes["part"]),
+            "file": _names([a.file for a in records.accounts], codes["part"]),
             "chamber": _names(chambers, codes["chamber"]),
             "sensor": _names(records.sensors, codes["sensor"]),
         }

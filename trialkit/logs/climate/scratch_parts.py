@@ -36,9 +36,7 @@ class Waiting:
 
     def take(self) -> Part:
         """Give the records, and remove them from the disk."""
-        with np.load(self.path) as stored:
-            arrays = {name: stored[name] for name in stored.files}
-        self.path.unlink()
+        arrays = _take(self.path)
         values = {n.removeprefix("v_"): a for n, a in arrays.items() if n.startswith("v_")}
         return Part(
             self.account,
@@ -50,6 +48,14 @@ class Waiting:
             values,
             arrays.get("shelf"),
         )
+
+
+def _take(path: Path) -> dict[str, np.ndarray]:
+    """Give the arrays of a file, and remove it from the disk."""
+    with np.load(path) as stored:
+        arrays = {str(name): stored[name] for name in stored.files}
+    path.unlink()
+    return arrays
 
 
 class ScratchParts:
@@ -147,7 +153,7 @@ class ScratchCases:
                 _, paths = self._waiting.get((id(account), rule), (account, []))
                 if not paths:
                     continue
-                stored = [np.load(path) for path in paths]
+                stored = [_take(path) for path in paths]
                 index, time, gone = (
                     np.concatenate([one[name] for one in stored])
                     for name in ("index", "time", "gone")

@@ -24,7 +24,7 @@ import numpy as np
 from trialkit.errors import LogError
 from trialkit.logs.log import LogFile
 from trialkit.logs.opening import Opened, Reading, open_member, work_on_member
-from trialkit.logs.text.files import Member
+from trialkit.logs.text.files import Member, Packing, packing_of
 
 #: Text files larger than this are cut [bytes]; packed ones from an eighth of it.
 SPLIT_BYTES = 64 * 1024**2
@@ -32,11 +32,7 @@ _SAMPLE = 256 * 1024
 _SAMPLE_LINES = 400
 _MOST_PIECES = 400
 _JOIN_LINES = 25
-_PACKED: tuple[tuple[bytes, Any], ...] = (
-    (b"\x1f\x8b", gzip.open),
-    (b"BZh", bz2.open),
-    (b"\xfd7zXZ\x00", lzma.open),
-)
+_OPEN: dict[Packing, Any] = {"gzip": gzip.open, "bzip2": bz2.open, "xz": lzma.open}
 _DELIMITERS = (";", "\t", "|", ",")
 
 
@@ -81,7 +77,7 @@ def likely_bytes(path: Path) -> int:
     """Guess how many bytes of text a file holds: a packed one eight times its own."""
     with path.open("rb") as source:
         start = source.read(8)
-    packed = start.startswith((*(magic for magic, _ in _PACKED), b"PK", b"PAR1"))
+    packed = packing_of(start) is not None or start.startswith((b"PK", b"PAR1"))
     return path.stat().st_size * (8 if packed else 1)
 
 
@@ -93,7 +89,7 @@ def is_splittable(path: Path) -> bool:
         size = path.stat().st_size
     except OSError:
         return False
-    if any(start.startswith(magic) for magic, _ in _PACKED):
+    if packing_of(start) is not None:
         return size > SPLIT_BYTES // 8
     binary = b"\x00" in start or start.startswith((b"PAR1", b"PK", b"{", b"["))
     return size > SPLIT_BYTES and not binary
@@ -152,9 +148,9 @@ class _opened:  # noqa: N801 - reads as a verb in a with statement
         with path.open("rb") as source:
             start = source.read(8)
         self._source = _Hashed(path)
-        unpack = next((way for magic, way in _PACKED if start.startswith(magic)), None)
+        way = packing_of(start)
         buffered = io.BufferedReader(self._source, 1 << 20)
-        self._lines: IO[bytes] = buffered if unpack is None else unpack(buffered, "rb")
+        self._lines: IO[bytes] = buffered if way is None else _OPEN[way](buffered, "rb")
 
     def __enter__(self) -> tuple[_Hashed, IO[bytes]]:
         return self._source, self._lines

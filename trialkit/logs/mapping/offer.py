@@ -11,11 +11,11 @@ import pandas as pd
 
 from trialkit.columns import value_columns
 from trialkit.errors import LogError
-from trialkit.logs.heads import Columns, find_columns
+from trialkit.logs.heads import Columns, UnnamedColumnsError
 from trialkit.logs.mapping.day_order import ask_order, judge_order
 from trialkit.logs.mapping.proposal import Proposal, Question
 from trialkit.logs.mapping.propose import ask_chamber, propose_for_tables
-from trialkit.logs.opening import read_member
+from trialkit.logs.opening import columns_of_table, read_member
 from trialkit.logs.text.files import find_files, matches_file, open_members
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.times import read_moments
@@ -72,18 +72,11 @@ def _complete(trial: Trial, kind: str) -> Proposal | None:
     settled: dict[str, Any] = {}
     for table in _tables(trial, spec, kind, spec.files):
         try:
-            found = find_columns(
-                list(table.columns),
-                spec,
-                kind,
-                file=table.name,
-                chambers=trial.levels.get("chamber", ()),
-                extra=tuple(trial.structure.factors),
-                own=trial.columns,
-            )
-        except LogError as problem:
-            if "no column" in str(problem):  # not: a unit or a zone that must be asked about
-                unmapped.append(table)
+            found = columns_of_table(trial, kind, table)
+        except UnnamedColumnsError:
+            unmapped.append(table)
+            continue
+        except LogError:  # a unit or a zone that must be asked about
             continue
         asked, more = _still_open(trial, kind, table, found)
         open_ += asked

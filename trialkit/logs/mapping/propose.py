@@ -66,7 +66,9 @@ def propose_mapping(trial: Trial, kind: str, *, files: Sequence[str] | None = No
     named = list(files or (spec.files if spec else ()))
     if not named:
         raise LogError(f"no files are named for the {kind} log → add files = [ … ]")
-    bare = LogSection(files=named)
+    # how the files are written counts, what their columns are called does not
+    written = {"files": named, "columns": {}}
+    bare = LogSection(files=named) if spec is None else spec.model_copy(update=written)
     tables: list[RawTable] = []
     for path, name in find_files(trial.folder, named)[:12]:
         for member in open_members(path, name):

@@ -16,14 +16,12 @@ import numpy as np
 
 from trialkit.logs.text.dialect import split_line
 from trialkit.logs.text.head_lines import DATE, NUMBER, is_datum, is_unit_line
+from trialkit.logs.text.time_forms import CLOCK, HALF
 
 _SAMPLE = 200
 _EVEN = 0.8
 _MOST_HEADS = 3
 _RULE = re.compile(r"^[\s\-=_+|*~]{3,}$")
-_CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?([apAP]\.?[mM]?\.?)?$")
-_HALF = re.compile(r"^[AaPp]\.?[Mm]\.?$")
-
 _YEAR = re.compile(r"^(19|20|21)\d\d$")
 
 Token = tuple[int, int, str]
@@ -252,8 +250,8 @@ def _join_clocks(columns: _Columns, data: Sequence[str], words: dict[int, list[s
     kinds = []
     for k in range(columns.number):
         column = [row[k] for row in cells]
-        half = all(_HALF.match(c) for c in column)
-        clock = all(_CLOCK.match(c) for c in column)
+        half = all(HALF.match(c) for c in column)
+        clock = all(CLOCK.match(c) for c in column)
         date = all(DATE.search(c) and ":" not in c for c in column)
         kinds.append("half" if half else "clock" if clock else "date" if date else "")
     pairs = [

@@ -14,11 +14,9 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import LogError
-from trialkit.logs.text.head_lines import plain_cell
+from trialkit.logs.text.head_lines import name_heads, plain_cell
 from trialkit.logs.text.raw_table import RawTable
 
-#: The first bytes of every SQLite database (its file format, section 1.2).
-MAGIC = b"SQLite format 3\x00"
 _MOST_ROWS = 20_000_000
 _PIECE = 50_000
 _STEPS = 10_000
@@ -138,12 +136,7 @@ def _rows(cursor: sqlite3.Cursor, name: str) -> RawTable:
 
     if cursor.description is None:
         raise LogError(f"{name}: the query gives no table → begin it with SELECT")
-    heads: list[str] = []
-    for k, column in enumerate(cursor.description):
-        head = str(column[0]).strip() or f"column {k + 1}"
-        while head in heads:
-            head += " (2)"
-        heads.append(head)
+    heads = name_heads([str(column[0]) for column in cursor.description], ())
     pieces: list[list[Any]] = [[] for _ in heads]
     n = 0
     while batch := cursor.fetchmany(_PIECE):

@@ -21,12 +21,15 @@ from trialkit.visible_text import quote, visible
 from trialkit.whole_files import TooLargeError, read_regular
 
 Format = Literal["text", "jsonl", "parquet", "workbook", "sqlite"]
+Packing = Literal["gzip", "bzip2", "xz"]
 
 #: Most bytes one file may unpack to. More is left to the out-of-core carriers.
 MAX_BYTES = 1024**3
 #: Above this size, a file that unpacks to more than `MAX_RATIO` times its size is refused.
 SUSPECT_BYTES = 64 * 1024**2
 MAX_RATIO = 200
+#: First bytes of packed files → the way in which they are packed.
+_PACKED: dict[bytes, Packing] = {b"\x1f\x8b": "gzip", b"BZh": "bzip2", b"\xfd7zXZ\x00": "xz"}
 _PIECE = 4 * 1024**2
 _MAX_MEMBERS = 1000
 
@@ -176,7 +179,7 @@ def _format_of(raw: bytes, name: str) -> Format:
         return "parquet"
     if raw.startswith(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"):
         return "workbook"  # the older binary workbook
-    if raw.startswith(b"SQLite format 3\x00"):
+    if raw.startswith(b"SQLite format 3\x00"):  # its file format, section 1.2
         return "sqlite"
     start = raw[:4096].lstrip(b"\xef\xbb\xbf \t\r\n")
     if start.startswith(b"{") or (start.startswith(b"[") and b"{" in start[:64]):
@@ -184,14 +187,24 @@ def _format_of(raw: bytes, name: str) -> Format:
     return "text"
 
 
+def packing_of(start: bytes) -> Packing | None:
+    """Say how a file is packed by its first bytes; None where it is not, or as an archive.
+
+    Examples
+    --------
+    >>> packing_of(b"BZh91AY"), packing_of(b"time,temp_c")
+    ('bzip2', None)
+    """
+    return next((way for magic, way in _PACKED.items() if start.startswith(magic)), None)
+
+
 def _unpacker(raw: bytes) -> Any:
-    if raw.startswith(b"\x1f\x8b"):
+    way = packing_of(raw)
+    if way == "gzip":
         return zlib.decompressobj(wbits=31)
-    if raw.startswith(b"BZh"):
+    if way == "bzip2":
         return bz2.BZ2Decompressor()
-    if raw.startswith(b"\xfd7zXZ\x00"):
-        return lzma.LZMADecompressor(memlimit=256 * 1024**2)
-    return None
+    return None if way is None else lzma.LZMADecompressor(memlimit=256 * 1024**2)
 
 
 def _unpack(raw: bytes, unpacker: Any, name: str) -> tuple[bytes, bool]:

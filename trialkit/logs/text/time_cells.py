@@ -186,6 +186,24 @@ def date_of_day(year: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarr
     return np.where(sound, months.astype(np.int64) % 12 + 1, 1), np.where(sound, of_month, 0)
 
 
+def days_since_1970(
+    year: np.ndarray, month: np.ndarray, day: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give days since 1970, 0 where there is no such date, and which dates exist.
+
+    Examples
+    --------
+    >>> days_since_1970(np.array([1970, 2031]), np.array([1, 2]), np.array([2, 30]))
+    (array([1, 0]), array([ True, False]))
+    """
+    ok = (year >= 1900) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1)
+    months = np.where(ok, (year - 1970) * 12 + month - 1, 0)
+    first = months.astype("datetime64[M]").astype("datetime64[D]")
+    length = (months + 1).astype("datetime64[M]").astype("datetime64[D]") - first
+    ok &= day <= length.astype(np.int64)
+    return np.where(ok, first.astype(np.int64) + day - 1, 0), ok
+
+
 def _has(found: re.Match[str], name: str) -> bool:
     return name in found.re.groupindex and found.group(name) is not None
 
@@ -270,6 +288,8 @@ def read_strange(work: Work, forms: list[re.Pattern[str]], languages: Sequence[s
     Returns the names that are several months.
     """
     strange, work.strange = work.strange, []
+    if not strange:  # the words of all languages take a second and 120 MB
+        return []
     if forms is not FORMS and not any(k in forms[0].groupindex for k in MONTH_WORDS):
         return []
     taken = []

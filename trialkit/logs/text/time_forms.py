@@ -45,6 +45,9 @@ YEARS = ("Y", "Y2", "Y3", "Y4", "Y5", "Y6", "Y7", "Y8")
 DAYS = ("d", "d3", "d4", "d5", "d6", "d8")
 MONTH_NUMBERS = ("m", "m5", "m8")
 MONTH_WORDS = ("mon", "mon4", "mon6")
+#: A time of day in a cell of its own, and the half of the day in another.
+CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?\s?([Mm]\.?)?)?$")
+HALF = re.compile(r"^[AaPp]\.?\s?[Mm]\.?$")
 _CODES = {
     "Y": r"(?P<Y>\d{4})",
     "y": r"(?P<Y2>\d{2})",

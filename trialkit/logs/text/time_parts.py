@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from trialkit.logs.text.arrow import as_numpy
-from trialkit.logs.text.time_cells import NS, date_of_day
+from trialkit.logs.text.time_cells import NS, date_of_day, days_since_1970
+from trialkit.logs.text.time_forms import CLOCK, HALF
 from trialkit.logs.text.times import Moments, read_moments
 
 _ROLES = {
@@ -27,8 +28,6 @@ _WORDS = {word: role for role, words in _ROLES.items() for word in words.split()
 _DAY = 86_400 * NS
 _SAMPLE = 200
 _SURE, _NEARLY = 0.8, 0.9
-_CLOCK = re.compile(r"^\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?\s*([AaPp]\.?\s?([Mm]\.?)?)?$")
-_HALF = re.compile(r"^[AaPp]\.?\s?[Mm]\.?$")
 _HALF_CLOCK = re.compile(r"^\d.*[AaPp]")
 _CLOCK_WORDS = frozenset({"time", "zeit", "uhrzeit", "hora", "heure", "ora"})
 _PLAIN = re.compile(r"^\d{1,8}([.,]\d+)?$")
@@ -172,7 +171,7 @@ def _compose(roles: dict[str, _Part], n: int) -> Moments:
         month, day = date_of_day(year, whole("day of year"))
     else:
         month, day = whole("month"), whole("day")
-    days, ok = _days(year, month, day)
+    days, ok = days_since_1970(year, month, day)
     clock, sound = _clock(roles, whole, n)
     timed = {"hour", "clock"} & roles.keys()
     if not timed and fraction.any():
@@ -192,16 +191,6 @@ def _compose(roles: dict[str, _Part], n: int) -> Moments:
         undecided=np.zeros(0, np.int64),
         blank=np.all([~np.isfinite(p.values) for p in roles.values()], axis=0),
     )
-
-
-def _days(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Give days since 1970, and which dates exist."""
-    ok = (year >= 1900) & (year <= 2200) & (month >= 1) & (month <= 12) & (day >= 1)
-    months = np.where(ok, (year - 1970) * 12 + month - 1, 0)
-    first = months.astype("datetime64[M]").astype("datetime64[D]")
-    length = (months + 1).astype("datetime64[M]").astype("datetime64[D]") - first
-    ok &= day <= length.astype(np.int64)
-    return np.where(ok, first.astype(np.int64) + day - 1, 0), ok
 
 
 def _clock(roles: dict[str, _Part], whole: Any, n: int) -> tuple[np.ndarray, np.ndarray]:
@@ -285,9 +274,9 @@ def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple
 
     texts = {h: c for h, c in zip(heads, columns, strict=True) if h != date}
     cells = {h: _filled(c) for h, c in texts.items() if pa.types.is_string(c.type)}
-    clock = next((h for h, found in cells.items() if _share(_CLOCK, found) > _SURE), None)
+    clock = next((h for h, found in cells.items() if _share(CLOCK, found) > _SURE), None)
     if clock is not None:
-        half = next((h for h, found in cells.items() if _share(_HALF, found) > _SURE), None)
+        half = next((h for h, found in cells.items() if _share(HALF, found) > _SURE), None)
         return (clock,) if half is None or _share(_HALF_CLOCK, cells[clock]) else (clock, half)
     dates = columns[list(heads).index(date)]
     for head, column in texts.items():

@@ -15,7 +15,14 @@ from typing import Any
 import numpy as np
 
 from trialkit.logs.text.arrow import one_piece
-from trialkit.logs.text.time_cells import NS, Work, make_work, read_length, read_strange
+from trialkit.logs.text.time_cells import (
+    NS,
+    Work,
+    days_since_1970,
+    make_work,
+    read_length,
+    read_strange,
+)
 from trialkit.logs.text.time_forms import FORMS, SERIAL, SHORT_EPOCH
 
 _BLOCK = 200_000
@@ -213,11 +220,6 @@ def _to_ns(work: Work, rows: slice) -> tuple[np.ndarray, np.ndarray]:
     """Turn parts of a time into nanoseconds since 1970; say which make a real date."""
     year, month, day = (v[rows].astype(np.int64) for v in (work.y, work.a, work.b))
     epoch, found = work.is_epoch[rows], work.found[rows]
-    dated = found & ~epoch & (month >= 1) & (month <= 12) & (day >= 1)
-    dated &= (year >= 1900) & (year <= 2200)
-    months = np.where(dated, (year - 1970) * 12 + month - 1, 0)
-    first = months.astype("datetime64[M]").astype("datetime64[D]")
-    length = ((months + 1).astype("datetime64[M]").astype("datetime64[D]") - first).astype(int)
-    dated &= day <= length
-    days = np.where(dated, first.astype(np.int64) + day - 1, 0)
-    return days * (86400 * NS) + work.clock_ns[rows], dated | (found & epoch)
+    days, real = days_since_1970(year, month, day)
+    dated = found & ~epoch & real
+    return np.where(dated, days, 0) * (86400 * NS) + work.clock_ns[rows], dated | (found & epoch)

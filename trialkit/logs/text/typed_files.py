@@ -18,6 +18,7 @@ from trialkit.logs.text.head_lines import (
     lines_under,
     name_heads,
     names_with_groups,
+    plain_cell,
     units_under,
 )
 from trialkit.logs.text.raw_table import Broken, RawTable
@@ -89,12 +90,8 @@ def _read_parquet(member: Member) -> RawTable:
         raise LogError(
             f"{member.name}: is not a sound Parquet file ({first}) → write it again"
         ) from None
-    columns: dict[str, Any] = {}
-    for j, head in enumerate(table.column_names):
-        name = head.strip() or f"column {j + 1}"
-        while name in columns:
-            name += " (2)"
-        columns[name] = _plain_column(table.column(j))
+    heads = name_heads(table.column_names, ())
+    columns = {head: _plain_column(table.column(j)) for j, head in enumerate(heads)}
     rows = np.arange(1, table.num_rows + 1, dtype=np.int64)
     return RawTable(member.name, columns, rows, head_row=0)
 
@@ -203,8 +200,8 @@ def _read_json(member: Member, decimal: str | None) -> RawTable:
     if not heads:
         raise LogError(f"{member.name}: holds no JSON records → export it again")
     columns = {
-        head.strip() or f"column {j + 1}": _text_column(record.get(head) for record in records)
-        for j, head in enumerate(heads)
+        name: _text_column(record.get(head) for record in records)
+        for name, head in zip(name_heads(list(heads), ()), heads, strict=True)
     }
     return RawTable(
         member.name,
@@ -324,8 +321,8 @@ def _read_workbook(
     if len(sheets) == 1:
         sheets[0].name = member.name
         return sheets
-    wanted = {e.strip().casefold() for e in expected}
-    fits = [s for s in sheets if wanted & {h.casefold() for h in s.columns}]
+    wanted = {plain_cell(e) for e in expected}
+    fits = [s for s in sheets if wanted & {plain_cell(h) for h in s.columns}]
     if fits and len(fits) < len(sheets):
         left = [s.name for s in sheets if s not in fits]
         fits[0].findings.append(finding("sheet_left", "note", form="no_heads", sheets=left))
@@ -336,7 +333,7 @@ def _sheet_table(
     name: str, grid: list[list[Any]], decimal: str | None, expected: Sequence[str]
 ) -> RawTable | None:
     rows = [[_cell_text(v).strip() for v in line] for line in grid]
-    head = _head_line(rows, {e.strip().casefold() for e in expected})
+    head = _head_line(rows, {plain_cell(e) for e in expected})
     if head is None:
         return None
     filled = [(i, row) for i, row in enumerate(rows) if any(row)]
@@ -366,7 +363,7 @@ def _head_line(rows: list[list[str]], wanted: set[str]) -> int | None:
     if not search:
         return None
     if wanted:
-        most, where = max((len(wanted & {c.casefold() for c in row}), -i) for i, row in search)
+        most, where = max((len(wanted & {plain_cell(c) for c in row}), -i) for i, row in search)
         if most:
             return -where
     width = max(sum(bool(c) for c in row) for _, row in search)
