@@ -94,8 +94,8 @@ def _next_look(trial: Trial, result: Analysis) -> list[Message]:
     """Say where the next planned look is, if the trial plans any."""
     if not trial.question.looks:
         return []
-    following = next_look_after(trial, len(batches_in(result.data.table)[0]))
-    return [message("doubt.next_look", following=following, total=trial.counts[BATCH])]
+    following, total = next_look_after(trial, batches_in(result.data.table)[0])
+    return [message("doubt.next_look", following=following, total=total)]
 
 
 def _is_lost_with_the_block(trial: Trial, response: str) -> bool:
