@@ -328,7 +328,7 @@ def test_silent_loggers_are_told_only_where_something_grows(folder):
 def test_a_tent_without_this_batch_is_asked_for_nothing(folder):
     (folder / "trial.toml").write_text(
         TEXT
-        + "[[happened]]\non = 2031-02-10\ngiven_up = \"B2:right\"\n"
+        + '[[happened]]\non = 2031-02-10\ngiven_up = "B2:right"\n'
         + 'reason = "no spawn"\nbecause_of_harvest = false\n'
     )
     (folder / "logs" / "climate_right.csv").unlink()

@@ -23,6 +23,9 @@ def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) ->
     The chance of today is that of the power's own table, simulated where it was; what changes buy
     comes from the formula, so the formula's chance of today stands before them.
     """
+    from trialkit.design.power.by_look import look_notes
+    from trialkit.design.power.notes import batch_notes
+
     rows = bought.to_dict("records")
     if not rows:
         return

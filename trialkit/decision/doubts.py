@@ -8,7 +8,6 @@ from trialkit.analysis.by_run import fit_by_run
 from trialkit.analysis.look import batches_in, next_look_after
 from trialkit.columns.response import response_of
 from trialkit.errors import Finding, ModelError
-from trialkit.trial.look_checks import BATCH
 from trialkit.wording import Joined, Message, finding, message
 
 if TYPE_CHECKING:

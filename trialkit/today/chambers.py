@@ -81,9 +81,10 @@ def look_at_chambers(
     -------
     DataFrame
         ``chamber, batch`` (empty where none grows there), ``level, setting`` (words), ``last``
-        (last record), ``step_s`` (between records), ``silent`` (None where there is no climate log), ``rh_pct`` (newest), ``hours``
-        (of the last 24 with records), ``inside_pct, below_pct, above_pct`` (share of these inside,
-        below and above the band), ``stuck_pct`` (the value that does not change), ``mist_last``,
+        (last record), ``step_s`` (between records), ``silent`` (None where there is no climate
+        log), ``rh_pct`` (newest), ``hours`` (of the last 24 with records), ``inside_pct,
+        below_pct, above_pct`` (share of these inside, below and above the band), ``stuck_pct``
+        (the value that does not change), ``mist_last``,
         ``mist_pct, planned_pct`` (share of the time with mist on), ``mist_hours`` and ``cycle_s``.
         Times are UTC; what is not known is missing.
     """
