@@ -15,7 +15,7 @@ HERE = Path(__file__).parent / "pictures"
 
 
 def main() -> None:
-    """Run the demo once and keep four of its pictures."""
+    """Run the demo once and keep three of its pictures."""
     HERE.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as spare:
         folder = Path(spare) / "demo"

@@ -75,6 +75,19 @@ CURVE = pd.DataFrame({"n": [4, 6, 8], "power": [0.4, 0.6, 0.8]})
 MOVES = pd.DataFrame(
     {"term": "batch", "level": ["B1", "B2", "B3"], "change_se": [0.2, -1.4, np.nan]}
 )
+SURFACE = pd.DataFrame(
+    [{"mist": m, "light": x, "estimate": 480.5 - 3 * (m - 6) ** 2 - (x - 500) ** 2 / 1e4}
+     for m in (2.0, 4, 6, 8, 10) for x in (100.0, 300, 500, 700, 900)]
+)  # fmt: skip
+SURFACE = SURFACE.assign(
+    low=SURFACE["estimate"] - 30,
+    high=SURFACE["estimate"] + 30,
+    within=(SURFACE["mist"] - 6).abs() < 3,
+)
+FRONTIER = pd.DataFrame(
+    {"use": [0.5, 1.0, 1.5], "yield": [400.5, 450, 470], "yield_low": [360.5, 410, 430],
+     "yield_high": [440.5, 490, 510], "loses_no_more": [False, False, True]}
+)  # fmt: skip
 RESIDUALS = np.random.default_rng(2).normal(size=60)
 
 DRAW = {
@@ -118,6 +131,34 @@ DRAW = {
         order=LEVELS,
         now=4.0,
         basis="n = 6 chamber runs.",
+        **k,
+    ),
+    "setting_curve": lambda **k: figures.setting_curve(
+        SURFACE[SURFACE["light"] == 500],
+        setting="mist",
+        axis="mist [% of the time]",
+        quantity="fresh weight [g]",
+        today=8.0,
+        basis="n = 24 blocks.",
+        **k,
+    ),
+    "setting_map": lambda **k: figures.setting_map(
+        SURFACE,
+        settings=["mist", "light"],
+        labels=["mist [% of the time]", "light [lux]"],
+        quantity="fresh weight [g]",
+        today={"mist": 8.0, "light": 300.0},
+        best={"mist": 6.0, "light": 500.0},
+        tried=pd.DataFrame({"mist": [2.0, 10], "light": [100.0, 900], "n": [1, 2]}),
+        basis="n = 24 blocks.",
+        **k,
+    ),
+    "yield_against_use": lambda **k: figures.yield_against_use(
+        FRONTIER,
+        today={"use": 2.5, "yield": 430.5},
+        axis="water [L]",
+        quantity="fresh weight [g]",
+        basis="n = 24 blocks.",
         **k,
     ),
 }

@@ -6,10 +6,11 @@ import pytest
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
+from trialkit.decision.break_even import break_even_words
 from trialkit.decision.costs import pays_from
 from trialkit.decision.decide import _choose
 from trialkit.decision.measures import measures_by_level
-from trialkit.decision.money import Money, break_even_words, value_by_level
+from trialkit.decision.money import Money, value_by_level
 from trialkit.decision.recommend import recommend
 from trialkit.decision.use import run_totals
 
@@ -127,7 +128,7 @@ def test_what_a_run_costs_by_hand(tmp_path):
     turns = 2 + (3.6 + 6) / (kg["sparse"] - kg["usual"])
     assert even["price_per_kg"] == pytest.approx(turns)
     assert even["pays"] == "above"
-    said = " ".join(map(str, break_even_words(money)))
+    said = " ".join(map(str, break_even_words(money.break_even, money.currency)))
     assert f"from {turns:.2f} EUR per kg" in said
     # the price from which on the limits lie above zero: found again by trying prices
     sure = float(even["sure_from"])

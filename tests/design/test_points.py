@@ -7,14 +7,13 @@ import pytest
 
 from trialkit.design.points.criteria import (
     average_variance,
-    best_shares,
     information,
     prediction_variance,
     unit_weights,
 )
 from trialkit.design.points.search import find_points
 from trialkit.errors import DesignError
-from trialkit.settings.polynomial import terms
+from trialkit.settings.polynomial import mean_products, terms
 from trialkit.settings.setting_range import SettingRange
 
 SQUARE = np.array(list(itertools.product((-1, 0, 1), repeat=2)), dtype=float)
@@ -23,6 +22,29 @@ ALIKE = [({"none": 0.0}, 1.0)]
 
 def settings(*names, steps=(-1, 0, 1)):
     return [SettingRange(name, -1, 1, usual=0, steps=steps) for name in names]
+
+
+def best_shares(points, criterion, *, rounds=20_000, close=1e-7):
+    """Find what share of a very large plan each point should get, by multiplicative steps.
+
+    By the equivalence theorem (Kiefer and Wolfowitz 1960, doi:10.4153/CJM-1960-030-4) no point's
+    sensitivity is above 1 at the best plan; given too is how far the largest still is.
+    """
+    rows = terms(points)
+    products = mean_products(np.atleast_2d(np.asarray(points)).shape[1])
+    shares, excess = np.full(len(rows), 1 / len(rows)), np.inf
+    power = 1.0 if criterion == "determinant" else 0.5
+    for _ in range(rounds):
+        inverse = np.linalg.inv(rows.T @ (shares[:, None] * rows))
+        middle = inverse if criterion == "determinant" else inverse @ products @ inverse
+        bound = rows.shape[1] if criterion == "determinant" else np.trace(inverse @ products)
+        sensitivity = np.einsum("ij,jk,ik->i", rows, middle, rows) / bound
+        excess = float(sensitivity.max() - 1)
+        if excess < close:
+            break
+        shares = shares * sensitivity**power
+        shares /= shares.sum()
+    return shares, excess
 
 
 def test_large_plans_of_one_setting_tend_to_the_known_shares():

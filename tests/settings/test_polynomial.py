@@ -62,3 +62,17 @@ def test_a_setting_codes_its_range_and_keeps_todays_value_among_its_steps():
 def test_a_range_that_cannot_be_is_refused(ends, usual, steps, says):
     with pytest.raises(DesignError, match=says):
         SettingRange("duty_pct", *ends, usual=usual, unit="%", steps=steps)
+
+
+def test_three_settings_are_looked_at_on_a_grid_that_can_be_handled():
+    """Forty values each would be 64 000 points; both ends and today's stay in."""
+    three = [tuned(name) for name in "abc"]
+    grid = coded_grid(three)
+    assert 1000 < len(grid) <= 2500
+    assert set(np.abs(grid[:, 0])) >= {1.0}
+    assert (np.abs(grid - coded_usual(three)).sum(axis=1) < 1e-12).sum() == 1
+    assert np.unique(grid, axis=0).shape == grid.shape
+
+
+def tuned(name):
+    return SettingRange(name, 0, 100, usual=37)

@@ -219,3 +219,17 @@ def test_random_parts_of_the_trial_are_those_of_the_model():
     df = surface.df_at(np.eye(6))
     assert df[1] == pytest.approx(9, abs=0.01)  # 12 runs less mean, slope and square of mist
     assert df[2] == pytest.approx(21, abs=0.01)  # 24 within, less slope, square and product
+
+
+def test_three_settings_give_their_top_back():
+    """Without noise: the vertex of the paraboloid, by its own formula."""
+    rng = np.random.default_rng(9)
+    names, top = ("mist", "light", "hours"), np.array([0.2, -0.4, 0.6])
+    at = rng.choice([-1.0, 0, 1], (40, 3))
+    table = pd.DataFrame(at, columns=list(names))
+    table["g"] = 500 - 40 * ((at - top) ** 2).sum(axis=1) + rng.normal(0, 1e-4, 40)
+    three = [SettingRange(name, -1, 1, usual=0, steps=np.linspace(-1, 1, 11)) for name in names]
+    surface = fit_surface(table, three, response="g")
+    assert stationary_point(surface).values == pytest.approx(top, abs=1e-3)
+    assert best_region(surface).best == pytest.approx(top)
+    assert len(surface_limits(surface)) == 11**3

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from trialkit.alignment.cells import to_ns
 from trialkit.arrays import Ints
 from trialkit.columns.exposures import MIST
+from trialkit.trial.rig_use import kilowatt_hours, litres
 from trialkit.trial.sections import RigSection
 
 #: Share of a window that the mist log spans.
@@ -102,8 +103,8 @@ def mist_per_window(
         "on": seconds,
         "duty": 100 * seconds / (hours * 3600),
         "pulses": cycles,
-        "water": _times(seconds / 3600, rig.mist_l_h),
-        "energy": _energy(seconds / 3600, hours, rig),
+        "water": litres(rig, seconds / 3600),
+        "energy": kilowatt_hours(rig, seconds / 3600, hours),
     }
     counted = {exposure.column: kinds[exposure.kind] for exposure in MIST}
     return pd.DataFrame({**counted, COVERAGE: covered})
@@ -130,19 +131,3 @@ def _chambers(
             files = logged[logged["chamber"].astype(str) == name]
             covers = merge_intervals(to_ns(files["first"]), to_ns(files["last"]))
         yield name, on, covers
-
-
-def _times(values: NDArray[np.float64], factor: float | None) -> NDArray[np.float64]:
-    return np.full_like(values, np.nan) if factor is None else values * factor
-
-
-def _energy(
-    on_h: NDArray[np.float64], window_h: NDArray[np.float64], rig: RigSection
-) -> NDArray[np.float64]:
-    """Give kWh; missing where the power of the fogger is not stated."""
-    if rig.fogger_w is None:
-        return np.full_like(on_h, np.nan)
-    fan = rig.fan_w or 0.0
-    if rig.fan == "always":
-        return (on_h * rig.fogger_w + window_h * fan) / 1000
-    return on_h * (rig.fogger_w + fan) / 1000

@@ -266,17 +266,14 @@ def power(
 
 def _say_surface_power(screen: Screen, trial: Trial, difference: float | None) -> int:
     """Say what a trial of ranges can find out."""
-    import numpy as np
-
     import trialkit as tk
     from trialkit.design.points.chance import chance_to_see
+    from trialkit.design.points.draw import settings_of_units
 
     with screen.counted(message("progress.plan")) as tell:
         drawn = tk.assign(trial, progress=tell)
     laid = tk.strata(drawn.trial, plan=drawn)
-    finest = max((f.applied_to for f in trial.tuned), key=len)
-    units = drawn.table.drop_duplicates(list(finest))
-    values = np.column_stack([units[f.name].map(f.number) for f in trial.tuned])
+    values = settings_of_units(trial, drawn.table)
     fall = trial.question.difference_pct if difference is None else difference
     low, middle, high = chance_to_see(trial, values, fall, laid.table["error_df"].min())
     screen.record |= {"trial": trial.title, "low": low, "power": middle, "high": high}

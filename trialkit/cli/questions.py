@@ -105,8 +105,16 @@ def _wrong(key: str, **values: object) -> ValueError:
 def is_none(text: str) -> bool:
     """Whether an answer means that there is none."""
     return text.strip().casefold() in {
-        "", "-", "0", "no", "none", "nein", "keine", "keiner", spoken().text("new.none"),
-    }  # fmt: skip
+        "",
+        "-",
+        "0",
+        "no",
+        "none",
+        "nein",
+        "keine",
+        "keiner",
+        spoken().text("new.none"),
+    }
 
 
 def _words(text: str, answers: Answers) -> str:

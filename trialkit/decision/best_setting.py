@@ -11,13 +11,16 @@ import numpy as np
 
 from trialkit.analysis.tuned import analyse_settings
 from trialkit.arrays import Floats
+from trialkit.columns import house_unit
 from trialkit.columns.response import response_of
+from trialkit.decision.use import LOST
 from trialkit.errors import Finding
 from trialkit.surface.best_region import BestRegion, best_region
 from trialkit.surface.choices import Choices, choose_settings
 from trialkit.surface.limits import surface_limits
 from trialkit.surface.stationary import Stationary, stationary_point
-from trialkit.wording import Message, Number, finding, message
+from trialkit.trial.rig_use import kilowatt_hours, litres
+from trialkit.wording import Message, Named, Number, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -26,7 +29,6 @@ if TYPE_CHECKING:
     from trialkit.surface.fit_surface import Surface
     from trialkit.trial import Trial
 
-_SECONDS_A_DAY = 86400
 #: p of the lack of fit from which the surface is told not to fit.
 _POOR = 0.05
 
@@ -98,7 +100,7 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     asked = response_of(trial.question.response, trial.harvest_columns)
     more = asked.better == "more"
     region = best_region(surface, more_is_better=more, seed=trial.seed)
-    choices, findings = None, list(data.findings)
+    choices, findings = None, [*data.findings, *_lost_blocks(trial, data)]
     if more:
         use = daily_use(trial, "water_l") or daily_use(trial, "energy_kwh")
         money = _money(trial, data, surface.response)
@@ -130,6 +132,16 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     )
 
 
+def _lost_blocks(trial: Trial, data: Aligned) -> list[Finding]:
+    """Say that the surface is about harvested blocks, where some were lost."""
+    if "status" not in data.table:
+        return []
+    lost = data.table["status"].isin(LOST).groupby(data.table["unit"]).any()
+    if not lost.any():
+        return []
+    return [finding("surface_of_harvested", "note", lost=int(lost.sum()), blocks=len(lost))]
+
+
 def daily_use(trial: Trial, name: str) -> Callable[[Floats], Floats] | None:
     """Give the water [L] or electricity [kWh] a chamber uses a day, by its settings.
 
@@ -148,20 +160,16 @@ def daily_use(trial: Trial, name: str) -> Callable[[Floats], Floats] | None:
     if "duty_pct" not in tuned:
         return None
     at, rig = tuned.index("duty_pct"), trial.rig
-    if name == "water_l":
-        litres = rig.mist_l_h
-        return None if litres is None else lambda v: v[:, at] / 100 * 24 * litres
-    fogger, fan = rig.fogger_w, rig.fan_w or 0.0
-    if fogger is None:
+    if (rig.mist_l_h if name == "water_l" else rig.fogger_w) is None:
         return None
-    always = rig.fan == "always"
 
-    def energy(values: Floats) -> Floats:
-        share = values[:, at] / 100
-        watts = fogger * share + fan * (1.0 if always else share)
-        return np.asarray(watts * 24 / 1000)
+    def use(values: Floats) -> Floats:
+        on_h = np.asarray(0.24 * values[:, at])
+        if name == "water_l":
+            return litres(rig, on_h)
+        return kilowatt_hours(rig, on_h, np.full_like(on_h, 24.0))
 
-    return energy
+    return use
 
 
 def _money(
@@ -221,7 +229,7 @@ def _say(
         return said
     table = choices.table.set_index("choice")
     if region.seen:
-        said.append(_gain(surface, table.loc["most yield"].to_dict()))
+        said.append(_gain(surface, table.loc["most yield"].to_dict(), _unit(trial)))
     if "least use" in table.index:
         said.append(_least(trial, surface, table.loc["least use"].to_dict()))
     if "most money" in table.index:
@@ -237,9 +245,17 @@ def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
         ends, "anywhere"
     )
-    words = {"name": setting.name, "unit": setting.unit}
+    words = {"name": setting.name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
+
+
+def _unit(trial: Trial) -> str:
+    """Give the unit of the response; the name of one that is counted."""
+    response = trial.question.response
+    return house_unit(response, trial.columns) or str(
+        response_of(response, trial.harvest_columns).noun
+    )
 
 
 def _short(value: float) -> Number:
@@ -248,23 +264,31 @@ def _short(value: float) -> Number:
     return Number(value, max(0, 2 - size))
 
 
+def _alike(values: dict[str, Any]) -> dict[str, Number]:
+    """Give numbers the same decimals: two digits of the largest of them."""
+    most = max((abs(float(v)) for v in values.values()), default=0.0)
+    places = max(0, 1 - math.floor(math.log10(most))) if most > 0 else 0
+    return {k: Number(float(v), places) for k, v in values.items()}
+
+
 def _where(surface: Surface, row: dict[Any, Any]) -> list[Message]:
     """Name the settings of a row."""
     return [
-        message("best.setting", name=s.name, value=_short(float(row[s.name])), unit=s.unit)
+        message(
+            "best.setting",
+            name=s.name,
+            value=_short(float(row[s.name])),
+            unit=Named(f"glossary_unit.{s.unit}", s.unit),
+        )
         for s in surface.settings
     ]
 
 
-def _gain(surface: Surface, row: dict[Any, Any]) -> Message:
-    today = row["yield"] - row["yield_change"]
-    change = {k: 100 * row[f"yield_change{e}"] / today for k, e in _ENDS.items()}
+def _gain(surface: Surface, row: dict[Any, Any], unit: str) -> Message:
+    """Say what the most yield gives over today's settings: a difference, whose limits are known."""
+    change = _alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
     key = "sure" if row["sure"] else "open"
-    return message(
-        f"best.gain.{key}",
-        where=_where(surface, row),
-        **{k: Number(v, 0) for k, v in change.items()},
-    )
+    return message(f"best.gain.{key}", where=_where(surface, row), unit=unit, **change)
 
 
 _ENDS = {"change": "", "low": "_low", "high": "_high"}
@@ -294,8 +318,7 @@ def _regret(trial: Trial, table: pd.DataFrame) -> Message:
     money = trial.prices is not None and "most money" in table.index
     best = "most money" if money else "most yield"
     words: dict[str, Any] = {
-        "today": Number(table["regret"]["today"], 2 if money else 0),
-        "best": Number(table["regret"][best], 2 if money else 0),
-        "unit": trial.prices.currency if money and trial.prices is not None else "g",
+        **_alike({"today": table["regret"]["today"], "best": table["regret"][best]}),
+        "unit": trial.prices.currency if money and trial.prices is not None else _unit(trial),
     }
     return message("best.regret", **words)

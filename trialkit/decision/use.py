@@ -12,6 +12,7 @@ from trialkit.alignment.mist import COVERAGE
 from trialkit.analysis.by_run import ratio_of_totals, run_keys
 from trialkit.analysis.mist_coverage import covered_runs, least_coverage
 from trialkit.errors import Finding, ModelError
+from trialkit.trial.rig_use import kilowatt_hours, litres
 from trialkit.wording import finding, message
 from trialkit.wording.places import place, several
 
@@ -275,17 +276,14 @@ def planned_use(trial: Trial, levels: Sequence[str] | None = None) -> pd.DataFra
     rig, rows = trial.rig, []
     for level in levels or trial.primary.levels:
         duty = trial.primary.levels[level].duty_pct
-        on = float("nan") if duty is None else 864 * duty
-        water = on / 3600 * rig.mist_l_h if rig.mist_l_h else float("nan")
-        fan_on = 86400 if rig.fan == "always" else on
-        watts = None if rig.fogger_w is None else rig.fogger_w * on + (rig.fan_w or 0) * fan_on
+        on_h = float("nan") if duty is None else 0.24 * duty
         rows.append(
             {
                 "level": level,
                 "duty_pct": float("nan") if duty is None else duty,
-                "mist_on_s_day": on,
-                "water_l_day": water,
-                "energy_kwh_day": float("nan") if watts is None else watts / 3.6e6,
+                "mist_on_s_day": 3600 * on_h,
+                "water_l_day": litres(rig, on_h),
+                "energy_kwh_day": kilowatt_hours(rig, on_h, 24.0),
             }
         )
     return pd.DataFrame(rows)

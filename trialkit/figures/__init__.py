@@ -19,6 +19,7 @@ from trialkit.figures.climate import (
     on_seconds,
 )
 from trialkit.figures.planning import power_curve, price_sensitivity, savings
+from trialkit.figures.settings import setting_curve, setting_map, yield_against_use
 from trialkit.figures.yields import (
     effects,
     flush_profiles,
@@ -43,7 +44,10 @@ __all__ = [
     "residuals_by_fitted",
     "residuals_by_normal",
     "savings",
+    "setting_curve",
+    "setting_map",
     "unit_means",
     "variance_shares",
+    "yield_against_use",
     "yield_by_level",
 ]

@@ -87,7 +87,8 @@ def setting_curve(
     ax.set_ylabel(quantity)
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    note(ax, say.text("figure.setting.note", level=say.percent(100 * level), basis=basis))
+    key = "figure.setting.note_alone" if tried is None else "figure.setting.note"
+    note(ax, say.text(key, level=say.confidence(level), basis=basis))
     return dress(ax)
 
 
@@ -146,19 +147,38 @@ def setting_map(
     )
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
     ax.scatter(
-        tried[first], tried[second], s=18 * tried["n"], facecolors=PAPER, edgecolors=INK, zorder=3,
+        tried[first],
+        tried[second],
+        s=18 * tried["n"],
+        facecolors=PAPER,
+        edgecolors=INK,
+        zorder=3,
         clip_on=False,
-    )  # fmt: skip
-    ax.plot([today[first]], [today[second]], "x", color=FLAG, markersize=9, markeredgewidth=2,
-            linestyle="none", label=say.text("figure.setting.today"))  # fmt: skip
-    ax.plot([best[first]], [best[second]], "D", color=SERIES[3], linestyle="none",
-            label=say.text("figure.setting.best"))  # fmt: skip
+    )
+    ax.plot(
+        [today[first]],
+        [today[second]],
+        "x",
+        color=FLAG,
+        markersize=9,
+        markeredgewidth=2,
+        linestyle="none",
+        label=say.text("figure.setting.today"),
+    )
+    ax.plot(
+        [best[first]],
+        [best[second]],
+        "D",
+        color=SERIES[3],
+        linestyle="none",
+        label=say.text("figure.setting.best"),
+    )
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
     ax.set_xlabel(labels[0])
     ax.set_ylabel(labels[1])
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    words: dict[str, Any] = {"level": say.percent(100 * level), "quantity": quantity}
+    words: dict[str, Any] = {"level": say.confidence(level), "quantity": quantity}
     note(ax, say.text("figure.setting.map_note", basis=basis, **words))
     return dress(ax, grid="")
 
@@ -170,6 +190,7 @@ def yield_against_use(
     today: Mapping[str, float],
     axis: str,
     quantity: str,
+    basis: str = "",
     level: float = 0.95,
     wording: Wording | None = None,
     ax: Axes | None = None,
@@ -184,6 +205,8 @@ def yield_against_use(
         `use` and `yield` of today's settings.
     axis, quantity : str
         Labels of both axes, with unit.
+    basis : str
+        What the figure rests on, written under it.
     level : float
     wording : Wording, optional
     ax : Axes, optional
@@ -200,15 +223,29 @@ def yield_against_use(
     sure = own["loses_no_more"].to_numpy(dtype=bool)
     for mask, face, key in ((sure, SERIES[3], "sure"), (~sure, PAPER, "open")):
         if np.any(mask):
-            ax.plot(own["use"][mask], own["yield"][mask], "o", color=SERIES[3],
-                    markerfacecolor=face, linestyle="none",
-                    label=say.text(f"figure.setting.{key}"))  # fmt: skip
-    ax.plot([today["use"]], [today["yield"]], "x", color=FLAG, markersize=9, markeredgewidth=2,
-            linestyle="none", label=say.text("figure.setting.today"))  # fmt: skip
+            ax.plot(
+                own["use"][mask],
+                own["yield"][mask],
+                "o",
+                color=SERIES[3],
+                markerfacecolor=face,
+                linestyle="none",
+                label=say.text(f"figure.setting.{key}"),
+            )
+    ax.plot(
+        [today["use"]],
+        [today["yield"]],
+        "x",
+        color=FLAG,
+        markersize=9,
+        markeredgewidth=2,
+        linestyle="none",
+        label=say.text("figure.setting.today"),
+    )
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, borderaxespad=0.2)
     ax.set_xlabel(axis)
     ax.set_ylabel(quantity)
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    note(ax, say.text("figure.setting.use_note", level=say.percent(100 * level)))
+    note(ax, f"{say.text('figure.setting.use_note', level=say.confidence(level))} {basis}")
     return dress(ax)

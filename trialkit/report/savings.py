@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from trialkit.decision.money import break_even_words, gain_note
+from trialkit.decision.break_even import break_even_words
+from trialkit.decision.money import gain_note
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
@@ -91,6 +92,7 @@ def _money(inputs: PageInputs) -> list[Any]:
     say, money = inputs.say, inputs.verdict.money
     if money is None:
         return []
+    pays = break_even_words(money.break_even, money.currency)
     name = inputs.factor.name
     columns = ["level", "estimate", "low", "high", "gain", "gain_low", "gain_high"]
     if money.table["gain_year"].notna().any():
@@ -109,7 +111,7 @@ def _money(inputs: PageInputs) -> list[Any]:
                 "verdict_table.priced",
                 prices=[say.text(f"saves.price.{price}") for price in money.counted],
             ),
-            *(say.written(said) for said in (*gain_note(money), *break_even_words(money))),
+            *(say.written(said) for said in (*gain_note(money), *pays)),
         ],
     )
     prices = list(dict.fromkeys(money.by_price["price"]))

@@ -6,6 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.columns import find_column, house_unit
+from trialkit.wording import Units
+
 if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
     from trialkit.decision.best_setting import BestSetting
@@ -34,12 +37,25 @@ class SettingsInputs:
     def label(self, i: int) -> str:
         """Name a setting with its unit."""
         setting = self.found.surface.settings[i]
-        return f"{setting.name} [{setting.unit}]" if setting.unit else setting.name
+        unit = self.unit(i)
+        return f"{setting.name} [{unit}]" if unit else setting.name
+
+    def unit(self, i: int) -> str:
+        """Give the unit of a setting, in the language of the page."""
+        unit = self.found.surface.settings[i].unit
+        return self.say.either(f"glossary_unit.{unit}", unit)
 
     @property
     def quantity(self) -> str:
         """What a block gave, with the unit."""
-        return self.say.text("best.page.quantity")
+        response, own = self.found.surface.response, self.trial.columns
+        column, unit = find_column(response, own), house_unit(response, own)
+        label = response if column is None else column.label
+        smallest = Units((self.trial.structure.smallest[-1],), 1)
+        key = "quantity.total" if self.trial.flushes > 1 else "quantity.whole"
+        n = self.say.number(self.trial.flushes, 0)
+        words = self.say.text(key, label=label, smallest=smallest, n=n)
+        return f"{words} [{unit}]" if unit else words
 
     @property
     def level(self) -> float:

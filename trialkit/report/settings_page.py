@@ -107,12 +107,10 @@ def _facts(inputs: SettingsInputs) -> list[Fact]:
     if not region.seen:
         return []
     out = []
-    for setting, best, (low, high) in zip(
-        inputs.found.surface.settings, region.best, region.limits(), strict=True
-    ):
-        value = f"{say.number(best)} {setting.unit}".strip()
+    for i, (best, (low, high)) in enumerate(zip(region.best, region.limits(), strict=True)):
+        value = f"{say.number(best)} {inputs.unit(i)}".strip()
         ends = {"low": say.number(low), "high": say.number(high)}
-        out.append(Fact(setting.name, value, say.text("best.page.may_be", **ends)))
+        out.append(Fact(inputs.names[i], value, say.text("best.page.may_be", **ends)))
     return out
 
 
@@ -203,9 +201,9 @@ def _choice_table(inputs: SettingsInputs) -> Table:
         change=[
             say.text(
                 "best.page.change",
-                middle=say.number(row["yield_change"], 0),
-                low=say.number(row["yield_change_low"], 0),
-                high=say.number(row["yield_change_high"], 0),
+                middle=say.number(row["yield_change"]),
+                low=say.number(row["yield_change_low"]),
+                high=say.number(row["yield_change_high"]),
             )
             for row in choices.table.to_dict("records")
         ],
@@ -237,6 +235,7 @@ def _choices(inputs: SettingsInputs) -> Section:
             today={name: float(now[name]["today"]) for name in ("use", "yield")},
             axis=axis,
             quantity=inputs.quantity,
+            basis=_basis(inputs),
             level=inputs.level,
             wording=say,
         )

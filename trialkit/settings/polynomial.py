@@ -88,7 +88,7 @@ def slopes(coded: ArrayLike) -> Floats:
         lower = exponents.copy()
         lower[:, i] = np.maximum(exponents[:, i] - 1, 0)
         out[:, i] = exponents[:, i] * np.prod(x[:, None, :] ** lower, axis=-1)
-    return out
+    return out + 0.0  # no minus zero
 
 
 def linear_and_bend(coefficients: ArrayLike) -> tuple[Floats, Floats]:

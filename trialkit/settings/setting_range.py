@@ -15,6 +15,8 @@ from trialkit.errors import DesignError
 
 #: Steps that are looked at where a setting has none of its own.
 FINE = 41
+#: Most combinations of settings that are looked at.
+MOST = 2500
 
 
 @dataclass(frozen=True)
@@ -89,7 +91,7 @@ class SettingRange:
 
 
 def coded_grid(settings: Sequence[SettingRange], values: Sequence[Floats] | None = None) -> Floats:
-    """Give every combination of the settings' values, coded.
+    """Give combinations of the settings' values, coded: all of them, or evenly thinned ones.
 
     Parameters
     ----------
@@ -100,6 +102,8 @@ def coded_grid(settings: Sequence[SettingRange], values: Sequence[Floats] | None
     Returns
     -------
     ndarray, shape (points, settings)
+        At most `MOST` points where no values are given: of longer lists both ends, today's value
+        and evenly spaced ones in between are taken.
 
     Examples
     --------
@@ -107,9 +111,21 @@ def coded_grid(settings: Sequence[SettingRange], values: Sequence[Floats] | None
     >>> coded_grid(two, [np.array([2.0, 10]), np.array([0.0, 400])]).tolist()
     [[-1.0, -1.0], [-1.0, 0.0], [1.0, -1.0], [1.0, 0.0]]
     """
-    chosen = [s.values for s in settings] if values is None else values
+    chosen = values
+    if chosen is None:
+        each = int(MOST ** (1 / len(settings)))
+        chosen = [_thinned(s, each) for s in settings]
     coded = [s.code(v) for s, v in zip(settings, chosen, strict=True)]
     return np.array(list(itertools.product(*coded)), dtype=float)
+
+
+def _thinned(setting: SettingRange, most: int) -> Floats:
+    """Take at most so many values of a setting, both ends and today's among them."""
+    values = setting.values
+    if len(values) <= most:
+        return values
+    evenly = values[np.linspace(0, len(values) - 1, most - 1).round().astype(int)]
+    return np.unique(np.append(evenly, setting.usual))
 
 
 def coded_usual(settings: Sequence[SettingRange]) -> Floats:

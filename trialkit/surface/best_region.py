@@ -160,7 +160,8 @@ def _above(
         from scipy import special
 
         return np.asarray(distance / free > special.fdtri(free, df, 1 - error))
-    # one law for all points of a kind: that of the middle one, whose slopes are as correlated
+    # one law for all points of a kind, that of the middle one: along an end of the range the
+    # correlation of slopes moves it little (benchmarks/best_region.py, "at an end")
     middle = cov[len(cov) // 2]
     noise = rng.multivariate_normal(np.zeros(free), middle, _DRAWS, method="eigh")
     law = _distance(noise, np.broadcast_to(middle, (_DRAWS, free, free)), kind) * stretch
@@ -200,7 +201,7 @@ def _beaten(
     rivals = np.vstack([rivals, best])
     rows = sign * (rivals[None, :, :] - at[:, None, :])
     spread = np.sqrt(np.einsum("pri,ij,prj->pr", rows, surface.covariance, rows))
-    df = float(surface.df_at(surface_differences(at)).min())
+    df = float(surface.df_at(_some_differences(at)).min())
     point = joint_point(
         _directions(len(surface.settings)),
         surface.covariance,
@@ -214,7 +215,7 @@ def _beaten(
     return np.asarray(t.max(axis=1) > point)
 
 
-def surface_differences(at: Floats) -> Floats:
+def _some_differences(at: Floats) -> Floats:
     """Give a few differences between settings far apart: those from the first to some others."""
     picked = at[:: max(1, len(at) // 8)][1:]
     return np.asarray(picked - at[0])

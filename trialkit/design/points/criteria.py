@@ -7,9 +7,7 @@ References
 ----------
 .. [1] Box GEP, Draper NR (1959). A basis for the selection of a response surface design.
    J Am Stat Assoc 54:622-654. doi:10.1080/01621459.1959.10501525
-.. [2] Kiefer J, Wolfowitz J (1960). The equivalence of two extremum problems.
-   Can J Math 12:363-366. doi:10.4153/CJM-1960-030-4
-.. [3] Goos P, Vandebroek M (2003). D-optimal split-plot designs with given numbers and sizes of
+.. [2] Goos P, Vandebroek M (2003). D-optimal split-plot designs with given numbers and sizes of
    whole plots. Technometrics 45:235-245. doi:10.1198/004017003000000059
 """
 
@@ -19,7 +17,7 @@ from collections.abc import Mapping
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from trialkit.arrays import Floats
 from trialkit.settings.polynomial import mean_products, terms
@@ -150,70 +148,3 @@ def prediction_variance(coded: ArrayLike, weights: Floats, at: ArrayLike) -> Flo
     rows = terms(at)
     info = information(terms(coded), weights)
     return np.asarray(np.einsum("ij,ji->i", rows, np.linalg.solve(info, rows.T)))
-
-
-def best_shares(
-    points: ArrayLike, criterion: Criterion, *, rounds: int = 20_000, close: float = 1e-7
-) -> tuple[Floats, float]:
-    """Find what share of a very large plan of like units each point should get.
-
-    Parameters
-    ----------
-    points : array, shape (points, settings)
-        Candidates, coded.
-    criterion : {"average variance", "determinant"}
-    rounds : int
-    close : float
-        How near to its bound the largest sensitivity must come.
-
-    Returns
-    -------
-    shares : ndarray, shape (points,)
-        Sum to 1.
-    excess : float
-        By the equivalence theorem [2]_ no point's sensitivity is above 1 at the best plan;
-        this is how far the largest still is.
-
-    Notes
-    -----
-    Multiplicative steps: a share grows with its point's sensitivity.
-
-    Examples
-    --------
-    >>> shares, excess = best_shares([[-1], [-0.5], [0], [0.5], [1]], "average variance")
-    >>> shares.round(2).tolist(), excess < 1e-6
-    ([0.25, 0.0, 0.5, 0.0, 0.25], True)
-    """
-    rows = terms(points)
-    products = mean_products(np.atleast_2d(np.asarray(points)).shape[1])
-    shares, excess = np.full(len(rows), 1 / len(rows)), np.inf
-    power = 1.0 if criterion == "determinant" else 0.5
-    for _ in range(rounds):
-        inverse = np.linalg.inv(rows.T @ (shares[:, None] * rows))
-        middle = inverse if criterion == "determinant" else inverse @ products @ inverse
-        bound = rows.shape[1] if criterion == "determinant" else np.trace(inverse @ products)
-        sensitivity = np.einsum("ij,jk,ik->i", rows, middle, rows) / bound
-        excess = float(sensitivity.max() - 1)
-        if excess < close:
-            break
-        shares = shares * sensitivity**power
-        shares /= shares.sum()
-    return shares, excess
-
-
-def spread_of_repeats(coded: Floats, group: NDArray[np.intp]) -> int:
-    """Count the degrees of freedom that repeats of the same settings leave for error.
-
-    Parameters
-    ----------
-    coded : ndarray, shape (n, settings)
-    group : ndarray of int, shape (n,)
-        Whole unit that each row belongs to.
-
-    Returns
-    -------
-    int
-        Whole units less distinct settings of whole units.
-    """
-    whole = {int(g): tuple(np.round(coded[group == g].ravel(), 9)) for g in np.unique(group)}
-    return len(whole) - len(set(whole.values()))

@@ -108,6 +108,21 @@ def draw_points(
     return DrawnPoints(at, table, found)
 
 
+def settings_of_units(trial: Trial, table: pd.DataFrame) -> Floats:
+    """Give the settings of each unit of the finest treated kind, shape (units, settings).
+
+    Parameters
+    ----------
+    trial : Trial
+        Whose treatments have ranges.
+    table : DataFrame
+        A plan's: unit factors and the level of each treatment.
+    """
+    finest = max((f.applied_to for f in trial.tuned), key=len)
+    units = table.drop_duplicates(list(finest))
+    return np.column_stack([units[f.name].map(f.number).to_numpy(float) for f in trial.tuned])
+
+
 def prediction_error(
     trial: Trial,
     values: Floats,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.design.layout.allocation import Allocation
 from trialkit.errors import TrialkitError
 from trialkit.trial import Setting, Trial
+from trialkit.trial.rig_use import kilowatt_hours, litres
 from trialkit.wording import spoken
 
 if TYPE_CHECKING:
@@ -80,11 +81,8 @@ def daily_use(trial: Trial, setting: Setting) -> Use:
 
 
 def _with_rig(rig: Any, duty: float, cycles: float | None, basis: str) -> Use:
-    water = None if rig.mist_l_h is None else rig.mist_l_h * duty * 24
-    energy = None
-    if rig.fogger_w is not None:
-        fan = (rig.fan_w or 0.0) * (1.0 if rig.fan == "always" else duty)
-        energy = (rig.fogger_w * duty + fan) * 24 / 1000
+    water = None if rig.mist_l_h is None else litres(rig, 24 * duty)
+    energy = None if rig.fogger_w is None else kilowatt_hours(rig, 24 * duty, 24.0)
     refill = 24 * rig.reservoir_l / water if rig.reservoir_l and water else None
     return Use(100 * duty, cycles, water, energy, refill, basis)
 

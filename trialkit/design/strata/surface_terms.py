@@ -89,18 +89,16 @@ def surface_sentences(trial: Trial, plan: Allocation | None) -> list[Message]:
                 said.append(message("strata.surface.few", df=row["df"]))
     if plan is None:
         return said
-    from trialkit.design.points.draw import prediction_error
+    from trialkit.design.points.draw import prediction_error, settings_of_units
 
-    finest = max((f.applied_to for f in trial.tuned), key=len)
-    names = [f.name for f in trial.tuned]
-    given = plan.table.drop_duplicates(list(finest))[names]
-    values = np.column_stack([given[f.name].map(f.number) for f in trial.tuned])
-    distinct = len(given.drop_duplicates())
-    today = int((given == [f.reference for f in trial.tuned]).all(axis=1).sum())
+    values = settings_of_units(trial, plan.table)
+    distinct = len(np.unique(values, axis=0))
+    usual = [f.number(f.reference) for f in trial.tuned]
+    today = int((values == usual).all(axis=1).sum())
     _, error = prediction_error(trial, values)
     said.append(
         message(
-            "strata.surface.points", number=distinct, repeats=len(given) - distinct, today=today
+            "strata.surface.points", number=distinct, repeats=len(values) - distinct, today=today
         )
     )
     said.append(
