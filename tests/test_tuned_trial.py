@@ -343,3 +343,14 @@ def test_one_range_with_a_new_name_and_a_batch_given_up_is_judged_and_reported(t
     assert reported.exit_code == 0, reported.output
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "also called Window" in page
+
+
+def test_a_trial_of_ranges_that_ran_already_is_not_asked_for_slips_it_refuses(tmp_path):
+    write_trial(tmp_path)
+    path = tmp_path / "trial.toml"
+    dates = DATES.replace("2031", "2025")
+    path.write_text(path.read_text(encoding="utf-8") + dates, encoding="utf-8")
+    made = run("plan", tmp_path)
+    assert made.exit_code == 0, made.output
+    assert "Had begun before this draw" in made.output
+    assert "got " not in made.output
