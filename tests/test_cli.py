@@ -582,7 +582,7 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
     first = json.loads(run("power", tmp_path / "x", "--json").stdout)["cheapest"][0]
     shown = run("power", tmp_path / "x").output
     line = f"{first['batch']} batches, {first['chamber']} chambers, {first['block']} blocks in each"
-    assert f"mix with the fewest units: {line} ({100 * first['power']:.0f} %)" in shown
+    assert f"mix with few units that is enough: {line} ({100 * first['power']:.0f} %)" in shown
     # three chambers are simulated, the additions are not: the line says what they start from
     told = json.loads(run("power", tmp_path / "x", "--json").stdout)["changes"]
     start = re.search(r"leaves out part of the information, the chance is (\d+) %", shown)

@@ -289,6 +289,55 @@ def test_ends_of_files_give_what_whole_files_give(folder, monkeypatch):
     pd.testing.assert_frame_equal(whole.chambers[columns], ends.chambers[columns])
 
 
+def test_a_log_sorted_by_tent_hides_no_tent(folder, monkeypatch):
+    """The end of such a file holds the last tent alone; the others' newest rows lie before it."""
+    text = TEXT.replace("climate_*.csv", "climate.csv").replace(
+        'rh_pct = "humidity"', 'rh_pct = "humidity", chamber = "tent"'
+    )
+    assert text != TEXT
+    (folder / "trial.toml").write_text(text)
+    rows = [
+        f"{t:%Y-%m-%d %H:%M},{tent},{value + t.minute / 100}\n"
+        for tent, value in (("left", 88), ("right", 91))
+        for t in stamps("2031-02-10 09:00", "2031-02-19 07:00", "5min")
+    ]
+    (folder / "logs" / "climate.csv").write_text("time,tent,humidity\n" + "".join(rows))
+    monkeypatch.setattr(recent, "BEGINNING", 300)
+    monkeypatch.setattr(recent, "ENDING", 700)
+    found = look(folder)
+    for name, value in (("left", 88.55), ("right", 91.55)):
+        row = chamber(found, name)
+        assert row["last"] == pd.Timestamp("2031-02-19 05:55", tz="UTC")  # 06:55 in Vienna
+        assert row["rh_pct"] == pytest.approx(value)
+    assert "no record yet" not in str(found)
+    assert not {"today_no_logger", "today_logger_silent"} & set(codes(found))
+
+
+def test_silent_loggers_are_told_only_where_something_grows(folder):
+    later = NOW + dt.timedelta(days=40)
+    text = TEXT.replace("2031-02-10T09:00:00", "2031-02-10T09:00:00, end = 2031-03-01T09:00:00")
+    growing = str(look(folder, later))
+    assert "logger silent" in growing
+    assert text != TEXT
+    (folder / "trial.toml").write_text(text)
+    idle = look(folder, later)
+    assert "no batch is growing" in str(idle)
+    assert "logger" not in str(idle)
+
+
+def test_a_tent_without_this_batch_is_asked_for_nothing(folder):
+    (folder / "trial.toml").write_text(
+        TEXT
+        + '[[happened]]\non = 2031-02-10\ngiven_up = "B2:right"\n'
+        + 'reason = "no spawn"\nbecause_of_harvest = false\n'
+    )
+    (folder / "logs" / "climate_right.csv").unlink()
+    found = look(folder)
+    assert chamber(found, "right")["batch"] == ""
+    assert chamber(found, "left")["batch"] == "B2"
+    assert not [f for f in found.wrong if "right" in str(f.message)]
+
+
 def test_mist_is_not_on_across_what_was_left_out(folder, monkeypatch):
     """The beginning may end with “on”, and the end may begin with “off”."""
     path = folder / "logs" / "mist.csv"

@@ -265,3 +265,92 @@ def test_money_counts_mushrooms_water_and_power_of_the_days_of_a_batch(tmp_path)
     # 0.01 x 12 (6 - x) = 0.092: dearest mist that still pays is 0.77 below the top
     assert best["mist"] == pytest.approx(6 - a_block / 0.12, abs=0.3)
     assert any(str(line).startswith("Most money: ") for line in found.said)
+
+
+DATES = "[batches]\n" + "".join(
+    f"B{k} = {{ start = 2031-0{k}-03T09:00:00, end = 2031-0{k}-28T09:00:00 }}\n"
+    for k in range(1, 5)
+)
+SLIPS = {
+    "got": 'unit = "B2:C1"\ngot = "usual"',
+    "swapped": 'swapped = ["B2:C1", "B2:C2"]',
+    "setting": 'unit = "B2:C1"\nsetting = { on_s = 20, off_s = 300 }',
+    "moved": 'moved = "B2-C1-1"\nto = "C2"',
+    "added": 'added = "C6"',
+}
+
+
+def slip(text):
+    return f'[[happened]]\non = 2031-02-04\nreason = "x"\n{text}\n'
+
+
+@pytest.mark.parametrize("kind", SLIPS)
+def test_slips_that_ranges_cannot_count_are_refused_at_their_line(tmp_path, kind):
+    write_trial(tmp_path)
+    path = tmp_path / "trial.toml"
+    text = path.read_text(encoding="utf-8") + DATES + slip(SLIPS[kind])
+    path.write_text(text, encoding="utf-8")
+    made = run("plan", tmp_path)
+    assert made.exit_code == 1
+    key = next(i for i, row in enumerate(text.splitlines(), 1) if row.startswith(f"{kind} "))
+    said = " ".join(made.output.split())
+    assert f"{kind} (line {key}): " in said
+    assert "ranges" in said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("margin_pct = 10", "margin_pct = 10\nlooks = [2]", "a treatment here is a range"),
+        ("batch = 4", 'batch = 4\nover_time = "trend"', "by a rule of their own"),
+        ("batch = 4", 'batch = 4\nover_time = "time blocks"', "by a rule of their own"),
+    ],
+)
+def test_looks_and_orders_over_time_are_refused_for_ranges(tmp_path, old, new, words):
+    text = FILE.format(light="").replace(old, new)
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    made = run("plan", tmp_path)
+    assert made.exit_code == 1
+    line = 1 + text.splitlines().index(new.splitlines()[1])
+    said = " ".join(made.output.split())
+    assert f"(line {line})" in said
+    assert words in said
+
+
+def test_one_range_with_a_new_name_and_a_batch_given_up_is_judged_and_reported(tmp_path):
+    write_trial(tmp_path)
+    path = tmp_path / "trial.toml"
+    told = slip('given_up = "B2"\nbecause_of_harvest = false').replace("02-04", "02-01")
+    told += slip('renamed = "C2"\nto = "Window"')
+    path.write_text(path.read_text(encoding="utf-8") + DATES + told, encoding="utf-8")
+    trial = tk.read_trial(tmp_path)
+    assert run("plan", tmp_path).exit_code == 0
+    harvest(tmp_path, trial, lambda mist: 500 - 6 * (mist - 6) ** 2)
+    path = tmp_path / "logs" / "harvest.csv"
+    rows = pd.read_csv(path)
+    rows["unit"] = rows["unit"].str.replace("-C2-", "-Window-")
+    rows[~rows["unit"].str.startswith("B2-")].drop(columns="time").to_csv(path, index=False)
+    status = run("status", tmp_path)
+    assert "54 of 54" in status.output  # three batches of six chambers of three blocks
+    made = run("analyse", tmp_path, "--json")
+    assert made.exit_code == 0, made.output
+    low, high = find_best_setting(trial, Pipeline(trial).data).region.limits()[0]
+    top = trial.factors["mist"].number("6 %")  # as it can be set
+    assert low - 1e-4 <= top <= high + 1e-4
+    assert run("check", tmp_path).exit_code == 0
+    assert run("power", tmp_path).exit_code == 0
+    reported = run("report", tmp_path)
+    assert reported.exit_code == 0, reported.output
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "also called Window" in page
+
+
+def test_a_trial_of_ranges_that_ran_already_is_not_asked_for_slips_it_refuses(tmp_path):
+    write_trial(tmp_path)
+    path = tmp_path / "trial.toml"
+    dates = DATES.replace("2031", "2025")
+    path.write_text(path.read_text(encoding="utf-8") + dates, encoding="utf-8")
+    made = run("plan", tmp_path)
+    assert made.exit_code == 0, made.output
+    assert "Had begun before this draw" in made.output
+    assert "got " not in made.output

@@ -187,6 +187,16 @@ def _head(name: str) -> str:
     return spoken().either(f"column.{name}", name.replace("_", " "))
 
 
+def _df_decimals(column: pd.Series) -> int | None:
+    """Give all degrees of freedom of a column the same decimals: none where all are whole."""
+    if not pd.api.types.is_float_dtype(column):
+        return None
+    values = column[column.abs() < math.inf].to_numpy(dtype=float)
+    if not len(values) or abs(values - values.round()).max() < 0.005:
+        return 0
+    return 2 if values.max() < 10 else 1
+
+
 def show_table(
     table: pd.DataFrame,
     *,
@@ -225,6 +235,7 @@ def show_table(
     names = list(columns) if columns is not None else list(map(str, table.columns))
     by_se = {"estimate", "se", "low", "high", "difference", "mean"}
     ses = table["se"] if "se" in table.columns else None
+    whole_or_alike = _df_decimals(table["df"]) if "df" in names else None
     rows = []
     for i in range(len(table)):
         places = decimals_for(float(ses.iloc[i])) if ses is not None else None
@@ -237,6 +248,8 @@ def show_table(
                 cells.append(note_words(value, spoken()))
             elif name == "p":
                 cells.append(format_p(float(value)))
+            elif name == "df":
+                cells.append(format_number(value, whole_or_alike))
             else:
                 cells.append(format_number(value, places if name in by_se else None))
         rows.append(tuple(cells))

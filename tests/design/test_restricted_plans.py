@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
-from trialkit.analysis.randomisation import draw_plans
+from trialkit.analysis.plan_draws import draw_plans
 from trialkit.design.layout import restricted_plans
 from trialkit.design.layout.efficiency import Valuation
 from trialkit.design.layout.procedure import re_randomise

@@ -10,7 +10,8 @@ import pytest
 import trialkit as tk
 from tests.lived.garage import EARLY, EVERY, FIRST, before, grow, write_garage
 from tests.lived.test_told import entry
-from trialkit.analysis.randomisation import draw_plans, randomisation_test
+from trialkit.analysis.plan_draws import draw_plans
+from trialkit.analysis.randomisation import randomisation_test
 from trialkit.design.layout.draw_record import has_begun
 from trialkit.design.layout.parts_redrawn import parts_redrawer
 from trialkit.design.plan import continue_plan

@@ -74,6 +74,44 @@ def test_missing_weights_are_counted_among_those_that_can_be_there(trial):
     assert told[0].startswith("1 of 36 weights")
 
 
+MIDDLE = LOST.replace("B3", "B2").replace("2031-04-20", "2031-03-30")
+
+
+def test_a_batch_lost_in_the_middle_is_left_out_of_the_looks(tmp_path):
+    """The look after two batches is after the first two that grew, and the third is the end."""
+    write_garage(tmp_path, batches=4, happened=MIDDLE)
+    path = tmp_path / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("margin_pct = 10", "margin_pct = 10\nlooks = [2]"))
+    trial = tk.read_trial(tmp_path)
+    plan = next_plan(trial, now=before(1))
+
+    log = harvest_of(trial, ["B1"])
+    state, words = look_due(trial, log.table)
+    assert state == "to do"
+    assert "look 1 of 2 is due after batch 2 of 3; 1 are in" in str(words)
+    assert "8 May 2031" in str(words)  # B3 starts 56 days after 3 March and lasts 10
+
+    log = harvest_of(trial, ["B1", "B3"])
+    state, words = look_due(trial, log.table)
+    assert state == "under way"
+    assert "look 1 of 2 is due now, after 2 of 3 batches" in str(words)
+    now = (FIRST + dt.timedelta(days=70)).replace(tzinfo=dt.UTC)
+    assert any("planned after 2 batches" in str(line) for line in list_due(trial, log.table, now))
+    first = tk.analyse(trial, tk.align(trial, log, plan=plan)).look
+    assert (first.batches, first.number, first.of) == (("B1", "B3"), 1, 2)
+    assert (first.total, first.following, first.is_last) == (3, 3, False)
+    assert first.level > 0.95  # only a part of the error is spent
+
+    log = harvest_of(trial, ["B1", "B3", "B4"])
+    assert look_due(trial, log.table)[0] == "done"
+    last = tk.analyse(trial, tk.align(trial, log, plan=plan)).look
+    assert (last.batches, last.number, last.is_last) == (("B1", "B3", "B4"), 2, True)
+    assert last.share == 1
+    assert last.spent == pytest.approx(0.025)
+    assert 0.95 < last.level < first.level  # the first look has spent some
+
+
 def test_the_look_before_batches_given_up_is_the_end(trial):
     log = harvest_of(trial, ["B1", "B2"])
     state, words = look_due(trial, log.table)

@@ -81,7 +81,7 @@ def test_the_whole_walk_ends_in_an_answer_that_says_what_it_rests_on(run, garage
     assert len(runs_of(real)) == 4 + 5 + 5  # B1 with four tents, B2 and B4 with five
     assert rows["as given"]["runs"] == rows["as planned"]["runs"] == 14
     shown = run("analyse", folder).output
-    assert "As planned and as given, side by side" in shown
+    assert shown.count("As planned and as given, side by side") == 1
     reported = run("report", folder)
     assert reported.exit_code == 0, reported.output
     page = re.sub(r"<[^>]+>", " ", (folder / "report.html").read_text(encoding="utf-8"))
@@ -104,6 +104,34 @@ def test_status_and_power_count_what_is_there(run, garage):
     assert "56 of 56" in status  # 14 runs of four blocks
     power = run("power", folder).output
     assert "never began" in power
+
+
+def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage):
+    folder, _ = garage
+    made = run("power", folder, "--json")
+    record = json.loads(made.output)
+    table = {row["question"]: row for row in record["power"]}
+    assert table["no worse"]["method"].startswith("simulated")
+    simulated, formula = table["no worse"]["power"], record["changes"][0]["chance"]
+    assert round(100 * simulated) != round(100 * formula)  # else this test could not fail
+    said = " ".join(run("power", folder).output.replace("\u00a0", " ").split())
+    assert f"does not lose the accepted 10 % is {100 * simulated:.0f} %." in said
+    assert f"a simpler formula, which gives {100 * formula:.0f} % for the layout as it is" in said
+    least = min(row["power"] for row in record["power"])
+    assert f"has a chance of only {100 * least:.0f} %" in said
+
+
+def test_power_says_why_a_batch_more_may_not_help_and_when_looks_answer(run, tmp_path):
+    write_garage(tmp_path)
+    said = " ".join(run("power", tmp_path).output.split())
+    assert "with 4 batches the chance may be lower than with 3" in said
+    trial = write_garage(tmp_path, batches=4)
+    path = tmp_path / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("margin_pct = 10", "margin_pct = 10\nlooks = [2]"))
+    assert len(trial.levels["batch"]) == 4
+    said = " ".join(run("power", tmp_path).output.split())
+    assert "of 4 batches on average (trials without an answer run to the end)" in said
 
 
 def test_plan_says_what_had_begun_and_how_to_tell_what_ran_there(run, tmp_path):

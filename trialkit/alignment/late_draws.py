@@ -13,7 +13,7 @@ from trialkit.alignment.windows import run_factors
 from trialkit.design.layout.draw_record import UNKNOWN, Draw, batch_of, has_begun
 from trialkit.errors import Finding
 from trialkit.trial import Trial
-from trialkit.wording import finding, place, several
+from trialkit.wording import Units, finding, message, place, several
 
 
 @dataclass(frozen=True)
@@ -128,11 +128,19 @@ def _places(trial: Trial, plan: Any, units: set[str]) -> Sequence[Any]:
     """Name whole batches where all their units are meant, otherwise chamber runs."""
     keys = list(run_factors(trial)) or [trial.structure.factors[0]]
     table = plan.table.assign(meant=plan.table["unit"].isin(units))
-    out = []
+    out: list[Any] = []
+    whole = [
+        str(value) for value, rows in table.groupby(keys[0], sort=False) if rows["meant"].all()
+    ]
+    if len(whole) > 1:
+        kind = Units((keys[0],), len(whole))
+        out.append(message("place.together", kind=kind, names=several(whole, 6)))
+    elif whole:
+        out.append(place({keys[0]: whole[0]}))
     for value, rows in table.groupby(keys[0], sort=False):
-        if rows["meant"].all():
-            out.append(place({keys[0]: value}))
-        elif rows["meant"].any():
+        if str(value) in whole:
+            continue
+        if rows["meant"].any():
             runs = rows.loc[rows["meant"], keys].drop_duplicates()
             out += [place(run) for run in runs.to_dict("records")]
     return out

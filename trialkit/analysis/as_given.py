@@ -10,7 +10,7 @@ if the trial file says of every slip that it was not because of the harvest.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.errors import Finding
 from trialkit.wording import finding, place, several
@@ -73,10 +73,12 @@ def given_findings(trial: Trial, data: Aligned, given: Aligned | None) -> list[F
     followed = reading_followed(trial, data)
     changed = _changed(trial, data, given)
     left_out = sorted(set(data.table["unit"]) - set(given.table["unit"]))
-    words = {"number": len(changed) + len(left_out), "left_out": len(left_out)}
+    words: dict[str, Any] = {"number": len(changed) + len(left_out)}
     named = several([place(unit) for unit in _runs(trial, data, [*changed, *left_out])], 6)
     form = "given" if followed == "as given" else "planned"
     severity: Literal["caution", "note"] = "caution" if form == "given" else "note"
+    if form == "given" and left_out:
+        form, words["left_out"] = "given_in_part", len(left_out)
     found.append(finding("given_otherwise", severity, form=form, places=named, **words))
     return found
 

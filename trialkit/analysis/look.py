@@ -2,11 +2,13 @@
 
 A look is reached when its batches are in whole. Rows of later batches that are partly in wait for
 the next look, so that the same look gives the same answer whenever it is asked for. Looks before
-it count as taken, whether anyone looked or not.
+it count as taken, whether anyone looked or not. A batch that was given up whole is left out of the
+count: the look after two batches is after the first two that grew.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -71,11 +73,18 @@ def batches_in_order(trial: Trial) -> list[str]:
     return names
 
 
-def to_come(trial: Trial, done: int) -> list[str]:
-    """List the batches after the first `done` that were not given up whole."""
+def batches_that_count(trial: Trial, whole: Collection[str] = ()) -> list[str]:
+    """List the batches that looks are counted in: in order, without those given up whole.
+
+    Parameters
+    ----------
+    trial : Trial
+    whole : collection of str
+        Batches that are in whole; one of them counts even if it was given up later.
+    """
     units = trial.unit_table()
     kept = set(units.loc[~units["unit"].isin(trial.given_up), BATCH].astype(str))
-    return [name for name in batches_in_order(trial)[done:] if name in kept]
+    return [name for name in batches_in_order(trial) if name in kept or name in whole]
 
 
 def batches_in(table: pd.DataFrame) -> tuple[set[str], set[str]]:
@@ -104,15 +113,10 @@ def batches_in(table: pd.DataFrame) -> tuple[set[str], set[str]]:
     )
 
 
-def look_batches(trial: Trial) -> tuple[int, ...]:
-    """Give the batches after which the trial is looked at; the last are all."""
-    total = trial.counts[BATCH]
-    return (*(n for n in trial.question.looks if n < total), total)
-
-
-def next_look_after(trial: Trial, done: int) -> int:
-    """Give the batches that the next look waits for, once some are in."""
-    return next((n for n in look_batches(trial) if n > done), trial.counts[BATCH])
+def next_look_after(trial: Trial, whole: Collection[str]) -> tuple[int, int]:
+    """Give the batches that the next look waits for, and those that there are to be."""
+    total = len(batches_that_count(trial, whole))
+    return min([n for n in trial.question.looks if n > len(whole)] + [total]), total
 
 
 def with_level(trial: Trial, level: float) -> Trial:

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.fit_response import fit_response
-from trialkit.analysis.look import Look, batches_in, batches_in_order, look_batches, to_come
+from trialkit.analysis.look import Look, batches_in, batches_in_order, batches_that_count
 from trialkit.analysis.table import level_order
-from trialkit.design.power.looks import LookPlan, level_at, look_plan
+from trialkit.design.power.looks import LookPlan, ending_after, level_at, look_plan
 from trialkit.errors import ModelError
 from trialkit.trial.look_checks import BATCH
 
@@ -46,37 +46,35 @@ def look_reached(trial: Trial, data: Aligned) -> tuple[Look, Aligned] | None:
     table = data.table
     if not {BATCH, "status"} <= set(table) or BATCH not in trial.counts:
         return None
-    looks = look_batches(trial)
-    if len(looks) == 1:
-        return None
-    order = batches_in_order(trial)
-    whole, some = batches_in(table)
-    first = next((i for i, name in enumerate(order) if name not in whole), len(order))
-    if whole - set(order[:first]):  # a later batch is in whole before it
-        return None
-    ended = 0 < first < len(order) and not to_come(trial, first)
-    if first not in looks and not ended:
-        return None
     plan = look_plan(trial)
-    assert plan is not None  # some look is before the end
-    plan = _ended(plan, first) if ended else plan
+    if plan is None:
+        return None
+    whole, some = batches_in(table)
+    order = batches_that_count(trial, whole)
+    first = next((i for i, name in enumerate(order) if name not in whole), len(order))
+    if not first or whole - set(order[:first]):  # a later batch is in whole before it
+        return None
+    plan = ending_after(plan, len(order))
+    if first not in plan.batches:
+        return None
     number = plan.batches.index(first) + 1
     now = order[:first]
-    later = tuple(name for name in order[first:] if name in some)
-    data = _up_to(data, now)
-    shares = [_share(trial, data, order[:n]) for n in plan.batches[:number]]
+    parts = [name for name in batches_in_order(trial) if name in some and name not in now]
+    given_up = _given_up_before(trial, now, parts, everything=number == len(plan.batches))
+    later = tuple(name for name in parts if name not in given_up)
+    data = _up_to(data, [*now, *given_up])
+    shares = [_share(trial, data, order[:n], len(order)) for n in plan.batches[:number]]
     return _look(trial, plan, number, now, later, rising_shares(shares, plan)), data
 
 
-def _ended(plan: LookPlan, done: int) -> LookPlan:
-    """Let a plan end with the batches that are in, since all others were given up."""
-    kept = sum(n < done for n in plan.batches)
-    return replace(
-        plan,
-        batches=(*plan.batches[:kept], done),
-        df=(*plan.df[:kept], float(np.interp(done, plan.batches, plan.df))),
-        shares=(*plan.shares[:kept], 1.0),
-    )
+def _given_up_before(
+    trial: Trial, now: Sequence[str], parts: Sequence[str], *, everything: bool
+) -> list[str]:
+    """List the batches given up that brought something before a look, or before the end."""
+    order, counted = batches_in_order(trial), set(batches_that_count(trial))
+    last = max(order.index(name) for name in now)
+    gone = [name for name in parts if name not in counted]
+    return [name for name in gone if everything or order.index(name) < last]
 
 
 def _look(
@@ -139,20 +137,20 @@ def _up_to(data: Aligned, batches: Sequence[str]) -> Aligned:
     return replace(data, table=table)
 
 
-def _share(trial: Trial, data: Aligned, batches: Sequence[str]) -> float:
+def _share(trial: Trial, data: Aligned, batches: Sequence[str], total: int) -> float:
     """Give the share of the whole information that some batches bring.
 
     It is the variance that the effect would have with all rows still to come, over the variance it
     has with those that are in, both at the variances that these batches tell.
     """
-    plain = len(batches) / trial.counts[BATCH]
+    plain = len(batches) / total
     if len(batches) == 1 or plain == 1:  # one batch does not tell batches and runs apart
         return plain
     here = _up_to(data, batches)
     try:
         terms, rows, fit = fit_response(trial, here, scale=trial.question.scale)
         seen = rows[rows[terms.response].notna()]
-        waits = ~rows[BATCH].astype(str).isin(set(batches))
+        waits = ~rows[BATCH].astype(str).isin(set(batches)) & ~rows["unit"].isin(trial.given_up)
         return _information_share(trial, fit, seen, rows[waits])
     except (ModelError, np.linalg.LinAlgError):
         return plain

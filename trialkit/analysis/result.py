@@ -196,7 +196,8 @@ class Analysis:
         unit = house_unit(self.terms.response, self.trial.columns)
         return f"{words} [{unit}]" if unit else words
 
-    def _shown(self) -> list[Any]:
+    def _tables(self) -> list[Any]:
+        """Format means and differences."""
         say, question = spoken(), self.trial.question
         unit, level = self.quantity, say.confidence(question.level)
         means = self.per_block(self.means[question.primary])
@@ -237,9 +238,10 @@ class Analysis:
                     ),
                 )
             )
-        if self.other is not None:
-            shown.append(self.shown_readings())
         return shown
+
+    def _shown(self) -> list[Any]:
+        return [*self._tables(), *([self.shown_readings()] if self.other is not None else [])]
 
     def shown_readings(self) -> Any:
         """Format as planned and as given side by side."""
@@ -256,10 +258,11 @@ class Analysis:
 
     def tables_text(self) -> str:
         """Give the means and differences as text, without what was found."""
-        return "\n\n".join(table.text() for table in self._shown())
+        return "\n\n".join(table.text() for table in self._tables())
 
     def __str__(self) -> str:
-        return "\n\n".join([self.trial.title, self.tables_text(), *map(str, self.findings)])
+        tables = (table.text() for table in self._shown())
+        return "\n\n".join([self.trial.title, *tables, *map(str, self.findings)])
 
     def _repr_html_(self) -> str:
         return "".join(table.html() for table in self._shown())

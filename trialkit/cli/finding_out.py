@@ -18,7 +18,14 @@ if TYPE_CHECKING:
 
 
 def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) -> None:
-    """Say which loss can be told from none as things are, then with each change."""
+    """Say which loss can be told from none as things are, then with each change.
+
+    The chance of today is that of the power's own table, simulated where it was; what changes buy
+    comes from the formula, so the formula's chance of today stands before them.
+    """
+    from trialkit.design.power.by_look import look_notes
+    from trialkit.design.power.notes import batch_notes
+
     rows = bought.to_dict("records")
     if not rows:
         return
@@ -28,9 +35,14 @@ def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) ->
         screen.say(line, indent="  ")
     if found.table["method"].str.startswith("simulated").any():
         screen.say(message("cli.power.by_formula", now=percent(now["chance"])), indent="  ")
+    for note in look_notes(found.by_look) if len(found.by_look) else []:
+        screen.say(note, indent="  ")
     screen.heading(message("cli.power.changes_heading"))
     for row in changes:
         screen.say(_change(found, row), indent="  ")
+    if any(row["unit"] == "batch" for row in changes):
+        for note in batch_notes(found.trial, found.comparison):
+            screen.say(note, indent="  ")
 
 
 def _found_now(found: Power, row: dict[Any, Any]) -> list[Message]:
@@ -42,8 +54,17 @@ def _found_now(found: Power, row: dict[Any, Any]) -> list[Message]:
         ends = [row["detectable_low"], row["detectable_high"]]
         low, high = (_loss(end) for end in ends)
         said.append(message("cli.power.told_range", low=low, high=high))
-    kept = {"margin": row["margin_pct"], "chance": percent(row["chance"])}
+    kept = {"margin": row["margin_pct"], "chance": percent(_chance_now(found, row))}
     return [*said, message("cli.power.kept", primary=trial.primary.name, **kept)]
+
+
+def _chance_now(found: Power, row: dict[Any, Any]) -> float:
+    """Give the chance that a level without loss is shown to keep it, as the power's table has it.
+
+    With `true_pct` the table asks about another truth; then the formula's chance stands.
+    """
+    asked = found.table[found.table["question"] == "no worse"]
+    return float(row["chance"] if asked.empty else asked["power"].iloc[0])
 
 
 def _loss(value: float) -> Message | str:

@@ -288,7 +288,7 @@ def _say_cautions(screen: Screen, found: list[Finding]) -> None:
     if not grave:
         screen.say(message("cli.analyse.no_cautions"))
     if sum(more):
-        screen.say(message("cli.analyse.more", notes=more[0], statistics=more[1]))
+        screen.say(message("cli.analyse.more", count=more[0], statistics=more[1]))
     screen.say("")
 
 

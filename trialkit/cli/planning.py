@@ -122,6 +122,8 @@ def _say_draws(screen: Screen, plan: Plan, now: dt.datetime) -> None:
     if not begun:
         return
     screen.say(message("cli.plan.begun", batches=begun), style="yellow")
+    if plan.trial.tuned:
+        return  # what ran cannot be told as a setting of a range
     screen.say(message("cli.plan.say_given"))
     lines = entries_of_runs(plan, begun)
     screen.record["lines"] = lines
@@ -214,7 +216,7 @@ def power(
     import trialkit as tk
     from trialkit.design.power.changes import second_box
     from trialkit.design.power.over_time import choose_over_time
-    from trialkit.design.power.power import remains_notes
+    from trialkit.design.power.remains import remains_notes
 
     trial = tk.read_trial(trial_folder(folder))
     if trial.tuned:

@@ -8,7 +8,6 @@ from trialkit.analysis.by_run import fit_by_run
 from trialkit.analysis.look import batches_in, next_look_after
 from trialkit.columns.response import response_of
 from trialkit.errors import Finding, ModelError
-from trialkit.trial.look_checks import BATCH
 from trialkit.wording import Joined, Message, finding, message
 
 if TYPE_CHECKING:
@@ -94,8 +93,8 @@ def _next_look(trial: Trial, result: Analysis) -> list[Message]:
     """Say where the next planned look is, if the trial plans any."""
     if not trial.question.looks:
         return []
-    following = next_look_after(trial, len(batches_in(result.data.table)[0]))
-    return [message("doubt.next_look", following=following, total=trial.counts[BATCH])]
+    following, total = next_look_after(trial, batches_in(result.data.table)[0])
+    return [message("doubt.next_look", following=following, total=total)]
 
 
 def _is_lost_with_the_block(trial: Trial, response: str) -> bool:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trialkit.analysis.look import IN_FROM, batches_in_order, to_come
+from trialkit.analysis.look import IN_FROM, batches_in_order, batches_that_count
 from trialkit.decision.sentences import confidence_number
-from trialkit.design.power.looks import planned_looks
+from trialkit.design.power.looks import ending_after, level_at, look_plan
 from trialkit.trial.look_checks import BATCH
 from trialkit.wording import Joined, Message, message
 
@@ -34,20 +34,26 @@ def look_due(trial: Trial, harvest: pd.DataFrame | None) -> tuple[str, object] |
 
     None where the trial plans no look before the end.
     """
-    looks = planned_looks(trial)
-    if not looks:
+    plan = look_plan(trial)
+    if plan is None:
         return None
-    order, done = batches_in_order(trial), _done(trial, harvest)
-    if 0 < done < looks[-1].batches and not to_come(trial, done):
+    whole = _whole(trial, harvest)
+    order = batches_that_count(trial, whole)
+    if not order:
+        return None
+    done = next((i for i, name in enumerate(order) if name not in whole), len(order))
+    if done == len(order) and order[-1] != batches_in_order(trial)[-1]:
         return "done", message("look_due.given_up", done=done)
-    at = next((look for look in looks if look.batches >= done), looks[-1])
-    words = {"number": at.number, "of": at.of, "total": looks[-1].batches, "done": done}
-    ending = _ending(trial, at.level)
-    if done == at.batches:
-        state = "done" if at.number == at.of else "under way"
+    plan = ending_after(plan, len(order))
+    at = next(i for i, batches in enumerate(plan.batches) if batches >= done)
+    after, last = plan.batches[at], at == len(plan.batches) - 1
+    words = {"number": at + 1, "of": len(plan.batches), "total": plan.batches[-1], "done": done}
+    ending = _ending(trial, level_at(trial, plan, plan.shares[: at + 1])[1])
+    if done == after:
+        state = "done" if last else "under way"
         return state, Joined((message("look_due.now", **words), ending), "; ")
-    dates = trial.batches.get(order[at.batches - 1])
-    said: list[object] = [message("look_due.later", after=at.batches, **words)]
+    dates = trial.batches.get(order[after - 1])
+    said: list[object] = [message("look_due.later", after=after, **words)]
     if dates is not None and dates.end is not None:
         said.append(message("look_due.planned", date=dates.end.astimezone(trial.zone).date()))
     return "to do", Joined((*said, ending), "; ")
@@ -63,10 +69,10 @@ def _ending(trial: Trial, level: float) -> Message:
     )
 
 
-def _done(trial: Trial, harvest: pd.DataFrame | None) -> int:
-    """Count the batches, from the first on, of which every flush has come in."""
+def _whole(trial: Trial, harvest: pd.DataFrame | None) -> set[str]:
+    """Name the batches of which every flush has come in."""
     if harvest is None or not {BATCH, "unit", "flush"} <= set(harvest):
-        return 0
+        return set()
     each = trial.grown_units()[BATCH].astype(str).value_counts().to_dict()
     keys = [harvest[BATCH].astype(str), harvest["flush"].astype(int)]
     seen = harvest.groupby(keys)["unit"].nunique()
@@ -75,10 +81,9 @@ def _done(trial: Trial, harvest: pd.DataFrame | None) -> int:
         for (name, flush), n in zip(seen.index, seen, strict=True)
         if name in each
     }
-    done = 0
-    for name in batches_in_order(trial):
-        flushes = (share.get((name, flush), 0.0) for flush in range(1, trial.flushes + 1))
-        if min(flushes) < IN_FROM:
-            break
-        done += 1
-    return done
+    flushes = range(1, trial.flushes + 1)
+    return {
+        str(name)
+        for name in each
+        if min(share.get((name, flush), 0.0) for flush in flushes) >= IN_FROM
+    }

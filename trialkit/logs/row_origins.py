@@ -54,7 +54,7 @@ def chambers_of_rows(
     unknown = np.flatnonzero(names.codes < 0)
     if len(unknown):
         cells = np.array(names.cells, dtype=object)[names.cell_of[unknown]]
-        hints = {c: suggestion(c, chambers) for c in set(cells)}
+        hints, section = {c: suggestion(c, chambers) for c in set(cells)}, f"[logs.{kind}]"
         opened.account.set_aside(
             unknown,
             rule="chamber unknown",
@@ -62,7 +62,10 @@ def chambers_of_rows(
             old=cells,
             keepable=False,
             reason=message("row_reason.chamber_unknown"),
-            remedy=[message("row_remedy.chamber_unknown", hint=hints[c], cell=c) for c in cells],
+            remedy=[
+                message("row_remedy.chamber_unknown", hint=hints[c], cell=c, section=section)
+                for c in cells
+            ],
         )
     return names.codes
 

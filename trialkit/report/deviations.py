@@ -7,7 +7,9 @@ from typing import Any
 from trialkit.design.layout.draw_record import UNKNOWN
 from trialkit.report.inputs import PageInputs, plan_for_page
 from trialkit.report.page_parts import Table, Words, build_table
+from trialkit.trial import Trial
 from trialkit.trial.deviation_words import deviation_words
+from trialkit.wording import Wording
 
 
 def deviation_parts(inputs: PageInputs) -> list[Any]:
@@ -15,7 +17,7 @@ def deviation_parts(inputs: PageInputs) -> list[Any]:
     parts: list[Any] = [Words(text) for text in drawn_words(inputs)]
     if not inputs.trial.happened:
         return parts
-    parts.append(_happened(inputs))
+    parts.append(happened_table(inputs.trial, inputs.say))
     if len(inputs.verdict.readings):
         parts += [readings_table(inputs), Words(inputs.say.text("trial_layout.given_rule"))]
     return parts
@@ -43,10 +45,11 @@ def drawn_words(inputs: PageInputs) -> list[str]:
     ]
 
 
-def _happened(inputs: PageInputs) -> Table:
+def happened_table(trial: Trial, say: Wording) -> Table:
+    """List what the trial file tells under `[[happened]]`."""
     import pandas as pd
 
-    say, zone = inputs.say, inputs.trial.zone
+    zone = trial.zone
     stated = {True: "yes", False: "no", None: "open"}
     rows = [
         {
@@ -55,7 +58,7 @@ def _happened(inputs: PageInputs) -> Table:
             "reason": told.reason,
             "connected": say.text(f"trial_layout.connected.{stated[told.connected]}"),
         }
-        for told in inputs.trial.happened
+        for told in trial.happened
     ]
     columns = ["on", "what", "reason", "connected"]
     return build_table(

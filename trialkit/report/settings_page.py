@@ -10,6 +10,7 @@ import numpy as np
 
 from trialkit.decision.best_setting import daily_use
 from trialkit.report.cautions import cautions_section
+from trialkit.report.deviations import happened_table
 from trialkit.report.first_screen import Answer, Fact
 from trialkit.report.made_from import made_from
 from trialkit.report.page import render_page, write_page
@@ -183,11 +184,12 @@ def _points(inputs: SettingsInputs) -> pd.DataFrame:
 def _means(inputs: SettingsInputs) -> pd.DataFrame:
     """Give the mean of each treated unit."""
     surface, trial = inputs.found.surface, inputs.trial
+    (factor,), (setting,) = trial.tuned, surface.settings
     table = surface.fit.table
-    (factor,) = trial.tuned
-    keys = [*factor.applied_to, factor.name]
-    means = table.groupby(keys, observed=True)[surface.response].mean().reset_index(name="mean")
-    return means.assign(**{factor.name: means[factor.name].map(factor.number)})
+    values = setting.decode(table[f"coded_{setting.name}"].to_numpy()).round(9)
+    keys = [*(name for name in factor.applied_to if name in table), setting.name]
+    told = table.assign(**{setting.name: values})
+    return told.groupby(keys, observed=True)[surface.response].mean().reset_index(name="mean")
 
 
 def _choice_table(inputs: SettingsInputs) -> Table:
@@ -268,7 +270,8 @@ def _tried(inputs: SettingsInputs) -> Section:
         heads={n: inputs.label(i) for i, n in enumerate(inputs.names)}
         | {"blocks": say.text("best.page.blocks")},
     )
-    return Section("tried", say.text("best.page.tried"), (table,))
+    told = [happened_table(inputs.trial, say)] if inputs.trial.happened else []
+    return Section("tried", say.text("best.page.tried"), (table, *told))
 
 
 def _limits(inputs: SettingsInputs) -> Section:

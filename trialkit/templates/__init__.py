@@ -229,6 +229,7 @@ def _fill(
         for name, setting in settings.items()
     ]
     inner = "shelf / block" if shelves else "block"
+    names_here = _chamber_names(chambers)
     say = spoken()
     filled = _template(say.language).format(
         title=_toml(title),
@@ -246,12 +247,32 @@ def _fill(
         over_time=f"{say.text('new.over_time', over_time=over_time)}\n" if over_time else "",
         control=_toml(next(iter(settings))),
         levels="\n".join(levels) + "\n",
+        slip=_slip(names_here, list(settings)),
+        one_run=_toml(f"B1:{names_here[0]}"),
+        other_run=_toml(f"B1:{names_here[1]}" if len(names_here) > 1 else f"B2:{names_here[0]}"),
         smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",
         second=_second(second, bool(shelves)),
         margin=f"{margin_pct:g}",
         difference=f"{difference_pct:g}",
     )
     return "\n\n".join(_in_column(part) for part in filled.split("\n\n"))
+
+
+def _chamber_names(chambers: int | Sequence[str]) -> list[str]:
+    """Name the chambers as the trial will: C1, C2, … where only their number is given."""
+    if isinstance(chambers, int):
+        return [f"C{i}" for i in range(1, max(1, chambers) + 1)]
+    return list(chambers) or ["C1"]
+
+
+def _slip(chambers: Sequence[str], levels: Sequence[str]) -> str:
+    """Write the example of a slip: two chambers swapped, or the only one set to another level."""
+    if len(chambers) > 1:
+        return f"# swapped = {_toml(list(chambers[:2]))}  # {spoken().text('new.slip_swapped')}"
+    return (
+        f"# unit    = {_toml(f'B1:{chambers[0]}')}\n"
+        f"# got     = {_toml(levels[-1])}  # {spoken().text('new.slip_got')}"
+    )
 
 
 def _second(second: tuple[str, Sequence[str]] | None, on_shelves: bool) -> str:

@@ -54,6 +54,16 @@ def mist_level(trial: Trial, plan: Plan | None, batch: str, chamber: str) -> tup
     return "", None
 
 
+def _grows(trial: Trial, batch: str, chamber: str) -> bool:
+    """Tell whether a batch is grown in a chamber: neither added later nor given up there."""
+    units = trial.unit_table()
+    here = units[~units["unit"].isin(trial.given_up)]
+    for name, level in (("chamber", chamber), ("batch", batch)):
+        if name in here:
+            here = here[here[name].astype(str) == level]
+    return bool(batch) and len(here) > 0
+
+
 def _known(applied_to: Term) -> list[str]:
     return [name for name in applied_to if name in ("batch", "chamber")]
 
@@ -70,18 +80,20 @@ def look_at_chambers(
     Returns
     -------
     DataFrame
-        ``chamber, batch, level, setting`` (words), ``last`` (last record), ``step_s`` (between
-        records), ``silent`` (None where there is no climate log), ``rh_pct`` (newest), ``hours``
-        (of the last 24 with records), ``inside_pct, below_pct, above_pct`` (share of these inside,
-        below and above the band), ``stuck_pct`` (the value that does not change), ``mist_last``,
+        ``chamber, batch`` (empty where none grows there), ``level, setting`` (words), ``last``
+        (last record), ``step_s`` (between records), ``silent`` (None where there is no climate
+        log), ``rh_pct`` (newest), ``hours`` (of the last 24 with records), ``inside_pct,
+        below_pct, above_pct`` (share of these inside, below and above the band), ``stuck_pct``
+        (the value that does not change), ``mist_last``,
         ``mist_pct, planned_pct`` (share of the time with mist on), ``mist_hours`` and ``cycle_s``.
         Times are UTC; what is not known is missing.
     """
     import pandas as pd
 
-    batch = running_batch(trial, now)
+    running = running_batch(trial, now)
     rows = []
     for chamber in trial.levels.get("chamber", ()):
+        batch = running if _grows(trial, running, chamber) else ""
         level, setting = mist_level(trial, plan, batch, chamber) if batch else ("", None)
         row: dict[str, Any] = {
             "chamber": chamber,

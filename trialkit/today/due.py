@@ -33,12 +33,22 @@ def list_due(trial: Trial, harvest: pd.DataFrame | None, now: dt.datetime) -> li
         if dates.start is not None and dates.start <= now:
             due += _flushes(trial, harvest, name, left[name], now)
     due += _starts(trial, left, now)
-    complete = [
+    return [*due, *_looks(trial, _complete(trial, left, now))]
+
+
+def _complete(trial: Trial, left: dict[str, dict[int, list[str]]], now: dt.datetime) -> list[str]:
+    """List the batches that began and are all weighed, without those given up whole."""
+    units = trial.unit_table()
+    kept = units.loc[~units["unit"].isin(trial.given_up)]
+    grown = set(kept["batch"].astype(str)) if "batch" in kept else set(trial.batches)
+    return [
         name
         for name, dates in trial.batches.items()
-        if dates.start is not None and dates.start <= now and not any(left[name].values())
+        if name in grown
+        and dates.start is not None
+        and dates.start <= now
+        and not any(left[name].values())
     ]
-    return [*due, *_looks(trial, complete)]
 
 
 def _left(trial: Trial, harvest: pd.DataFrame | None, batch: str) -> dict[int, list[str]]:
@@ -148,5 +158,5 @@ def _starts(trial: Trial, left: dict[str, dict[int, list[str]]], now: dt.datetim
 
 def _looks(trial: Trial, complete: list[str]) -> list[Message]:
     """Say that a look planned in the trial file is due, once its batches are all weighed."""
-    planned = [look for look in getattr(trial.question, "looks", ()) or () if len(complete) == look]
+    planned = [look for look in trial.question.looks if len(complete) == look]
     return [message("today.due.look", count=look, folder=trial.folder.name) for look in planned]

@@ -28,8 +28,8 @@ def _known(value: object) -> bool:
 
 
 def _logger(row: dict[Any, Any], now: dt.datetime) -> object:
-    if row["silent"] is None:
-        return None
+    if row["silent"] is None or (row["silent"] and not row["batch"]):
+        return None  # an idle chamber needs no logger
     if not _known(row["last"]):
         return message("today.logger.never")
     ago = _ago((now - row["last"]).total_seconds() / 60)

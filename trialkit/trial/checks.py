@@ -95,8 +95,9 @@ def build_trial(raw: Mapping[str, Any], places: Places, source: Path, sha256: st
         places,
         faults,
     )
-    if structure and factors and not faults and not any(f.tuned for f in factors.values()):
-        _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
+    if structure and factors and not faults:
+        if not any(f.tuned for f in factors.values()):
+            _testable(structure, {k: len(v) for k, v in levels.items()}, factors, places, faults)
         check_looks(sections["question"], structure, levels, factors, places, faults)
     if faults or structure is None:
         raise TrialFileError(source.name, sorted(faults, key=places.line_of))

@@ -31,6 +31,18 @@ _MAY: dict[str, tuple[str, ...]] = {
     "swapped": ("until", "treatment"),
     "moved": ("until",),
 }
+_ANOTHER_SETTING = (
+    "a trial of ranges is judged by the settings that were drawn, and cannot count another one",
+    'leave the entry out, and write state = "discarded" for these blocks in the harvest log',
+)
+#: What cannot be told where a treatment is a range of settings: why, and what to do.
+_NOT_OF_RANGES: dict[str, tuple[str, str]] = {
+    **dict.fromkeys(CHANGES, _ANOTHER_SETTING),
+    "added": (
+        "the settings of a trial of ranges are drawn whole, so that nothing can join later",
+        "leave it out, and plan the trial with the units that are there from the start",
+    ),
+}
 _COMPANIONS = ("unit", "to", "until", "treatment")
 
 
@@ -173,8 +185,13 @@ def _renamed(reader: _Reader, number: int, entry: HappenedSection) -> Deviation 
 def _entry(reader: _Reader, number: int, entry: HappenedSection, kind: Kind) -> Deviation | None:
     """Read any entry but one of a name."""
     before = len(reader.faults)
+    if any(factor.tuned for factor in reader.factors.values()) and kind in _NOT_OF_RANGES:
+        reader.refuse(number, kind, *_NOT_OF_RANGES[kind])
+        return None
     treatment = ""
     if kind in ("got", "setting", "swapped"):
+        if not reader.factors:
+            return None  # faults of the treatments already say so
         treatment = entry.treatment or reader.primary
         if treatment not in reader.factors:
             do = nearest(treatment, reader.factors)

@@ -25,6 +25,10 @@ def check_looks(
     looks, where = question.looks, places.where("question", "looks")
     if not looks:
         return
+    if any(factor.tuned for factor in factors.values()):
+        what = "looks judge named levels, and a treatment here is a range of settings"
+        faults.append(Fault(where, what, "leave looks out; the answer is worked out at the end"))
+        return
     if BATCH not in levels:
         what = "looks are counted in batches, and the trial has none"
         faults.append(Fault(where, what, "leave looks out"))

@@ -180,6 +180,8 @@ def refusal(trial: Trial) -> tuple[str, str] | None:
     if trial.over_time == "random" or TIME_BLOCK in trial.structure.factors:
         return None
     given = over_starts(trial)
+    if trial.tuned:
+        return "the settings of a range are spread by a rule of their own", "leave it out"
     if not given:
         return "no treatment is given to batches or chamber runs", "leave it out"
     bound = [n for n, f in given.items() if f.forbidden or f.apart or f.method != "auto"]

@@ -21,7 +21,9 @@ def nearest(word: str, known: Iterable[str]) -> str:
     known = list(known)
     near = known if len(known) * len(word) <= _WORTH_COMPARING else []
     close = difflib.get_close_matches(word, near, n=1, cutoff=0.5)
-    return f"did you mean {quote(close[0])}?" if close else f"known here: {', '.join(known)}"
+    if close:
+        return f"did you mean {quote(close[0])}?"
+    return f"known here: {', '.join(known)}" if known else "there is none to name yet"
 
 
 #: Letters to be compared before a likely word is no longer looked for.

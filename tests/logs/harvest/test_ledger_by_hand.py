@@ -254,12 +254,12 @@ def test_what_is_missing_counts_flushes_of_batches_that_have_begun(tmp_path: Pat
     rows += [f"{u},2,2031-02-01,100,,,," for u in UNITS[1:3]]
     log = read(tmp_path, *rows)
     values = finding(log, "units_missing")
-    assert (values["number"], values["all"]) == (13, 64)
+    assert (values["count"], values["all"]) == (13, 64)
     assert shown(values["units"])[0] == f"flush 2 of {UNITS[3]}"
     assert "B2" in str(finding(log, "no_harvest")["place"])
     # a block lost in flush 2 still owes its first
     log = read(tmp_path, *rows[:-2], f"{UNITS[1]},2,2031-02-01,,,,discarded,")
-    assert finding(log, "units_missing")["number"] == 14
+    assert finding(log, "units_missing")["count"] == 14
     log = read(tmp_path, *rows[1:-3], f"{UNITS[1]},2,2031-02-01,,,,discarded,")
     assert f"flush 1 of {UNITS[1]}" in shown(finding(log, "units_missing")["units"])
 

@@ -6,7 +6,7 @@ those of the layout, so that the levels do not lean on variances that a few unit
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -116,6 +116,19 @@ def look_plan(trial: Trial, variation: Variation | None = None) -> LookPlan | No
         (*shares[:-1], 1.0),
         len(trial.primary.levels) - 1,
         correlation,
+    )
+
+
+def ending_after(plan: LookPlan, batches: int) -> LookPlan:
+    """Let a plan end after the batches that there are, once others were given up."""
+    if batches == plan.batches[-1]:
+        return plan
+    kept = sum(n < batches for n in plan.batches)
+    return replace(
+        plan,
+        batches=(*plan.batches[:kept], batches),
+        df=(*plan.df[:kept], float(np.interp(batches, plan.batches, plan.df))),
+        shares=(*plan.shares[:kept], 1.0),
     )
 
 

@@ -24,6 +24,7 @@ from trialkit.design.power.questions import (
     detectable,
     effect_of,
 )
+from trialkit.design.power.remains import of_what_remains, remains_notes
 from trialkit.design.power.result import PowerTable
 from trialkit.design.power.run import Simulated, simulate_power
 from trialkit.design.power.variation_pilot import pilot_variation
@@ -33,7 +34,7 @@ from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 from trialkit.trial.over_time import laid_name, laid_out
-from trialkit.wording import Message, Units, message, spoken
+from trialkit.wording import Message, spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -243,7 +244,7 @@ def power(
     if simulated is not None:
         table = simulated.put_into(table)
     if trial.never_grown:
-        table = _of_what_remains(trial, c, table)
+        table = of_what_remains(trial, c, table)
     return Power(
         trial=trial,
         factor=name,
@@ -263,35 +264,6 @@ def power(
             *remains_notes(trial),
         ),
     )
-
-
-def _of_what_remains(trial: Trial, c: Comparison, table: pd.DataFrame) -> pd.DataFrame:
-    """Count the units that are grown; what can be detected is known for whole counts alone."""
-    inside = trial.grown_units()[list(c.stratum)].drop_duplicates()
-    whole = trial.unit_table()[list(c.stratum)].drop_duplicates()
-    gone = _free_of_holders(trial, c, whole) - _free_of_holders(trial, c, inside)
-    left = (table["error_df"] - gone).clip(lower=0)
-    return table.assign(n_units=len(inside), error_df=left, detectable_pct=float("nan"))
-
-
-def _free_of_holders(trial: Trial, c: Comparison, units: pd.DataFrame) -> int:
-    """Count the degrees of freedom of units once the larger units that hold them are taken out."""
-    import numpy as np
-    import pandas as pd
-
-    holders = [np.ones((len(units), 1))]
-    for term in trial.structure.terms:
-        if set(term) < set(c.stratum):
-            names = units[list(term)].astype(str).agg(":".join, axis=1)
-            holders.append(pd.get_dummies(names).to_numpy(dtype=float))
-    return len(units) - int(np.linalg.matrix_rank(np.hstack(holders)))
-
-
-def remains_notes(trial: Trial) -> list[Message]:
-    """Say that units which never began are not counted."""
-    absent = len(trial.never_grown)
-    smallest = Units((trial.structure.smallest[-1],), absent)
-    return [message("power.remains", number=absent, units=smallest)] if absent else []
 
 
 def _scarce_notes(trial: Trial, c: Comparison, asked: Wanted) -> list[Message]:

@@ -174,7 +174,7 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
             finding(
                 "units_missing",
                 "caution",
-                number=len(missing),
+                count=len(missing),
                 all=(len(units) - len(trial.never_grown)) * trial.flushes,
                 units=several(shown, 8),
             )

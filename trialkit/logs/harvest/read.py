@@ -16,6 +16,7 @@ from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
 from trialkit.logs.harvest.remarks import tell_states_in_remarks
 from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
+from trialkit.logs.harvest.unit_hints import unit_hint
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.number_column import read_number_column
@@ -26,7 +27,7 @@ from trialkit.logs.text.numbers import BLANKS
 from trialkit.logs.time_column import read_times, tell_stayed
 from trialkit.trial import Trial
 from trialkit.visible_text import quote
-from trialkit.wording import finding, message, several, suggestion
+from trialkit.wording import finding, message, several
 
 _OK = {"ok", "good", "fine", "healthy", "harvested", "sound"}
 _CONTAMINATED = {
@@ -147,7 +148,8 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     _tell_unread(reading, opened)
     _set_unfilled_aside(opened, sheet, status_cells, blank_time)
     trial = reading.trial
-    sheet.unit = _units(opened, list(trial.structure.factors), units, _other_codes(reading))
+    factors = list(trial.structure.factors)
+    sheet.unit = _units(opened, trial, factors, units, _other_codes(reading))
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     reading.findings += tell_states_in_remarks(
@@ -255,7 +257,7 @@ def _other_codes(reading: Reading) -> dict[str, str]:
 
 
 def _units(
-    opened: Opened, factors: list[str], codes: list[str], also: dict[str, str]
+    opened: Opened, trial: Trial, factors: list[str], codes: list[str], also: dict[str, str]
 ) -> np.ndarray:
     """Match unit codes; unknown ones are set aside with the nearest right ones."""
     import pyarrow as pa
@@ -279,10 +281,7 @@ def _units(
     cells_of = np.array([*names.cells, ""], dtype=object)[names.cell_of]
     unknown = np.flatnonzero(names.codes < 0)
     if len(unknown):
-        hints = {
-            c: message("row_remedy.unknown_unit", hint=suggestion(c, codes))
-            for c in set(cells_of[unknown])
-        }
+        hints = {c: unit_hint(c, trial, codes) for c in set(cells_of[unknown])}
         opened.account.set_aside(
             unknown,
             rule="unknown unit",
