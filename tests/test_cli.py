@@ -585,7 +585,7 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
     assert f"mix with few units that is enough: {line} ({100 * first['power']:.0f} %)" in shown
     # three chambers are simulated, the additions are not: the line says what they start from
     told = json.loads(run("power", tmp_path / "x", "--json").stdout)["changes"]
-    start = re.search(r"leaves out part of the information, the chance is (\d+) %", shown)
+    start = re.search(r"a simpler formula, which gives (\d+) % for the layout as it is", shown)
     assert int(start[1]) == round(100 * told[0]["chance"])
     for row in told[1:4]:
         line = f"instead of {row['now']}: {row['detectable_pct']:.0f} % can be told from none"
