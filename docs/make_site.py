@@ -63,7 +63,10 @@ def keep_notebooks(*, run: bool) -> None:
             book = nbformat.read(path, as_version=4)
             if run:
                 NotebookClient(book, timeout=600, resources={"metadata": {"path": spare}}).execute()
-            nbformat.write(book, MADE / path.name)
+            written = nbformat.writes(book).replace(
+                f"{spare}/", ""
+            )  # names, not this machine's folders
+            (MADE / path.name).write_text(written, encoding="utf-8")
 
 
 if __name__ == "__main__":
