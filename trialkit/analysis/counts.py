@@ -96,7 +96,7 @@ class _Cells:
 
     @property
     def df(self) -> int:
-        return len(self.counted) - self.blocking.shape[1] - self.treated.shape[1]
+        return int(len(self.counted) - self.blocking.shape[1] - self.treated.shape[1])
 
     def fitted(
         self,
@@ -289,7 +289,7 @@ def _cells(table: pd.DataFrame, factor: Factor, kind: Kind, others: list[str]) -
         table["counted"].to_numpy(float),
         table["among"].to_numpy(float),
         blocking,
-        treated,
+        treated.astype(float),
     )
 
 
