@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.analysis.dose_doubts import exposure_label
 from trialkit.analysis.tuned import analyse_settings
+from trialkit.analysis.tuned_delivered import DeliveredSurface, surfaces_delivered
 from trialkit.arrays import Floats
 from trialkit.columns import house_unit
+from trialkit.columns.exposures import EXPOSURE
 from trialkit.columns.response import response_of
 from trialkit.decision.use import LOST
 from trialkit.errors import Finding
@@ -53,6 +56,8 @@ class BestSetting:
     said : tuple of Message
         The answer, then what each choice gives.
     findings : tuple of Finding
+    delivered : tuple of DeliveredSurface
+        The same over what chambers really got, which was not randomised.
     """
 
     surface: Surface
@@ -63,6 +68,7 @@ class BestSetting:
     choices: Choices | None
     said: tuple[Message, ...]
     findings: tuple[Finding, ...] = ()
+    delivered: tuple[DeliveredSurface, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -119,6 +125,8 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         p = float(tests["p"]["lack of fit"])
         findings.append(finding("surface_does_not_fit", "caution", p=Number(p, 3)))
     level = stationary_point(surface)
+    delivered, untold = surfaces_delivered(trial, data, more_is_better=more)
+    findings += untold
     said = tuple(_say(trial, surface, region, choices, float(tests["p"]["settings"])))
     return BestSetting(
         surface,
@@ -129,6 +137,7 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         choices,
         said,
         tuple(findings),
+        tuple(delivered),
     )
 
 
@@ -238,6 +247,16 @@ def _say(
     return said
 
 
+def say_delivered(found: DeliveredSurface) -> Message:
+    """Say what the surface over something delivered shows, and that it was not randomised."""
+    label = exposure_label(found.exposure)
+    if not found.region.seen:
+        return message("delivered.none", exposure=label)
+    count = len(found.surface.settings)
+    parts = [_part(found.surface, found.region, i) for i in range(count)]
+    return message("delivered.seen", exposure=label, parts=parts)
+
+
 def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     """Say of one setting where the best is, between what, and where that stays open."""
     setting, (low, high) = surface.settings[i], region.limits()[i]
@@ -245,7 +264,8 @@ def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
         ends, "anywhere"
     )
-    words = {"name": setting.name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
+    name = exposure_label(setting.name) if setting.name in EXPOSURE else setting.name
+    words = {"name": name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
 

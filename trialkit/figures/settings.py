@@ -29,6 +29,7 @@ def setting_curve(
     quantity: str,
     today: float,
     tried: pd.DataFrame | None = None,
+    beside: pd.DataFrame | None = None,
     basis: str = "",
     level: float = 0.95,
     wording: Wording | None = None,
@@ -49,6 +50,8 @@ def setting_curve(
         Today's value.
     tried : DataFrame, optional
         `setting`'s column and `mean`, one row per unit: what was seen.
+    beside : DataFrame, optional
+        `setting`'s column and `estimate`: another curve to compare with, drawn dashed.
     basis : str
         What the figure rests on, written under it.
     level : float
@@ -75,6 +78,9 @@ def setting_curve(
             markersize=5,
             linestyle="none",
         )
+    if beside is not None:
+        other = beside.sort_values(setting, kind="stable")
+        ax.plot(other[setting], other["estimate"], color=INK, linewidth=1.0, linestyle="dashed")
     ax.axvline(today, color=SOFT, linewidth=1.0, linestyle=(0, (4, 2)))
     top = ax.get_ylim()[1]
     ax.text(today, top, f" {say.text('figure.setting.today')}", color=SOFT, va="top", fontsize=8.5)
@@ -88,7 +94,8 @@ def setting_curve(
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
     key = "figure.setting.note_alone" if tried is None else "figure.setting.note"
-    note(ax, say.text(key, level=say.confidence(level), basis=basis))
+    told = say.text("figure.setting.beside") + " " if beside is not None else ""
+    note(ax, told + say.text(key, level=say.confidence(level), basis=basis))
     return dress(ax)
 
 
