@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.table import analysis_table, told_apart
+from trialkit.arrays import Floats
 from trialkit.columns.response import response_of
 from trialkit.errors import ModelError
 from trialkit.settings.setting_range import SettingRange
@@ -91,6 +93,10 @@ def fit_settings(
         doses = own[[*keys, "dose"]].rename(columns={"dose": _column(factor.name)})
         same = rows.astype(dict.fromkeys(keys, str))
         rows = same.merge(doses.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
+    settings = [
+        _as_tried(s, rows[_column(f.name)].to_numpy(dtype=float))
+        for s, f in zip(settings, trial.tuned, strict=True)
+    ]
     strata = [":".join(term) for term in trial.structure.strata(trial.counts)[:-1]]
     names = [s.name for s in settings]
     return fit_surface(
@@ -103,6 +109,15 @@ def fit_settings(
     )
 
 
+def _as_tried(setting: SettingRange, tried: Floats) -> SettingRange:
+    """Cut a range to what was tried: nothing is known of the rest."""
+    low, high = min(tried.min(), setting.usual), max(tried.max(), setting.usual)
+    steps = tuple(s for s in setting.steps if low - 1e-9 <= s <= high + 1e-9)
+    if not low < high or 0 < len(steps) < 3:
+        return setting  # too few to see a curve, which the fit says
+    return replace(setting, low=float(low), high=float(high), steps=steps)
+
+
 def _check_ranges(trial: Trial) -> None:
     if not trial.tuned or len(trial.tuned) != len(trial.factors):
         raise ModelError("the treatments of this trial have named levels, no ranges; use analyse")
@@ -110,8 +125,6 @@ def _check_ranges(trial: Trial) -> None:
 
 def settings_of(trial: Trial) -> list[SettingRange]:
     """Give the trial's ranges, each named as its treatment."""
-    from dataclasses import replace
-
     return [replace(f.tuned, name=f.name) for f in trial.tuned if f.tuned is not None]
 
 

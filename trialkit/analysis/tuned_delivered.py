@@ -103,8 +103,10 @@ def surfaces_delivered(
             try:
                 found.append(_fit(trial, data, factor, exposure, more_is_better))
             except ModelError as problem:
-                words = {"exposure": exposure_label(exposure), "problem": str(problem)}
-                said.append(finding("delivered_not_fitted", "note", **words))
+                label = exposure_label(exposure)
+                said.append(
+                    finding("delivered_not_fitted", "note", exposure=label, problem=str(problem))
+                )
     return found, said
 
 

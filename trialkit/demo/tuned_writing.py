@@ -57,7 +57,7 @@ def _lines(head: str, rows: Iterable[Iterable[object]]) -> str:
 
 def _shown(trial: Trial, times: pd.Series, form: str) -> list[str]:
     """Write moments as the farm's clock showed them."""
-    return times.dt.tz_convert(trial.zone).dt.strftime(form).tolist()
+    return [str(text) for text in times.dt.tz_convert(trial.zone).dt.strftime(form)]
 
 
 def _climate_text(trial: Trial, climates: list[Climate]) -> str:
