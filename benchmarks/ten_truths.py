@@ -5,9 +5,11 @@ is given to runs and light to shelves. Variation is that of the planning ranges 
 8 %, tents 4 %, runs 6 %, blocks 20 % of the yield. After one, two and four trials each way names a
 setting; its regret is what the best setting of the truth gives more, in per cent of it.
 
-- *surface*: the plan of `find_points`, then `fit_surface` on all trials so far with trials pooled
-  and `choose_settings`; the next trial's settings are the best of surfaces drawn from what is not
-  known (`next_settings`), today's in every twelfth place.
+- *surface, careful*: the plan of `find_points`, then `fit_surface` on all trials so far, pooled,
+  and the careful choice of `choose_settings` (departures from the surface allowed for; the gain over
+  today's setting less half its standard error). *surface, largest gain*: the same without the doubt
+  taken off. The next trial's settings are the best of surfaces drawn from what is not known
+  (`next_settings`, a plain rule of this benchmark), today's in every twelfth place.
 - *named levels*: four mist and two light levels, repeated in every trial; the best of those that
   are shown to be better than today's (joint limits), else today's.
 - *one at a time*: four mist levels, then four light levels at the best mist, then finer again;
@@ -29,11 +31,13 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
 from trialkit.design.points.search import find_points
 from trialkit.model.batch import fit_batch
-from trialkit.settings.polynomial import terms
 from trialkit.settings.setting_range import SettingRange
+from trialkit.surface.choices import CAREFUL
+from trialkit.surface.departures import Departures, allow_departures
 from trialkit.surface.fit_surface import Surface, fit_surface
 from trialkit.surface.joint_limits import root
 
@@ -138,7 +142,7 @@ class World:
         return self.truth(x, season) + parts + each * rng.standard_normal(shape)
 
     def trial(self, x: np.ndarray, trial: int) -> np.ndarray:
-        """Harvest a trial: (farms, batches, tents, shelves, 2) → (farms, batches, tents, shelves)."""
+        """Harvest a trial: settings (farms, batches, tents, shelves, 2) → means of shelves."""
         return np.stack([self.batch(x[:, b], trial) for b in range(BATCHES)], axis=1)
 
     def regret(self, chosen: np.ndarray) -> np.ndarray:
@@ -180,27 +184,29 @@ def first_plan() -> np.ndarray:
 
 def pooled(x: np.ndarray, y: np.ndarray) -> Surface:
     """Fit the surface to all trials of one farm so far: batches, tents and runs are random."""
-    table = units(len(y)).assign(
-        fresh_g=y.ravel(), mist=x[..., 0].ravel(), light=x[..., 1].ravel()
-    )
+    table = units(len(y)).assign(fresh_g=y.ravel(), mist=x[..., 0].ravel(), light=x[..., 1].ravel())
     return fit_surface(table, SETTINGS, response="fresh_g", random=["batch", "tent", "run"])
 
 
-def draws(surface: Surface, count: int, rng: np.random.Generator) -> np.ndarray:
-    """Draw surfaces from what is not known, shape (count, grid)."""
-    noise = rng.standard_normal((count, len(surface.estimate))) @ root(surface.covariance).T
-    df = max(float(np.nanmin(surface.df_at(np.eye(len(surface.estimate))[1:]))), 3.0)
-    noise *= np.sqrt(df / rng.chisquare(df, count))[:, None]
-    return (surface.estimate + noise) @ terms(GRID).T
+def draws(known: Departures, count: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw gains over the grid from what is not known, shape (count, grid)."""
+    weights = np.array([a.weight for a in known.answers])
+    picked = rng.multinomial(count, weights / weights.sum())
+    parts = [
+        a.gains + rng.standard_normal((n, len(a.gains))) @ root(a.covariance).T
+        for a, n in zip(known.answers, picked, strict=True)
+        if n
+    ]
+    return rng.permutation(np.concatenate(parts))
 
 
-def next_settings(surface: Surface, rng: np.random.Generator) -> np.ndarray:
+def next_settings(known: Departures, rng: np.random.Generator) -> np.ndarray:
     """Choose the settings of the next trial: each run the best of a surface drawn.
 
     The second shelf of a run gets the light that is best at its mist by another drawn surface.
     """
     out = np.empty((RUNS, SHELVES, 2))
-    two = draws(surface, 2 * RUNS, rng).reshape(2, RUNS, len(LINE), len(LINE))
+    two = draws(known, 2 * RUNS, rng).reshape(2, RUNS, len(LINE), len(LINE))
     for run in range(RUNS):
         m, light = np.unravel_index(two[0, run].argmax(), two.shape[2:])
         out[run, :, 0] = LINE[m]
@@ -209,14 +215,7 @@ def next_settings(surface: Surface, rng: np.random.Generator) -> np.ndarray:
     return rng.permutation(out).reshape(BATCHES, TENTS, SHELVES, 2)
 
 
-RULES = (0.0, 0.5, 1.0)
-
-
-def choose(surface: Surface, sure: float) -> np.ndarray:
-    """Take the setting whose gain over today's less so many standard errors is largest."""
-    rows = terms(GRID) - terms(TODAY)
-    spread = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", rows, surface.covariance, rows), 0))
-    return GRID[int((rows @ surface.estimate - sure * spread).argmax())]
+RULES = {"surface, careful": CAREFUL, "surface, largest gain": 0.0}
 
 
 def by_surface(world: World, seed: int) -> dict[str, dict[int, np.ndarray]]:
@@ -224,12 +223,14 @@ def by_surface(world: World, seed: int) -> dict[str, dict[int, np.ndarray]]:
     rng = np.random.default_rng([seed, 5])
     x = np.broadcast_to(first_plan(), (world.farms, 1, BATCHES, TENTS, SHELVES, 2)).copy()
     y = world.trial(x[:, 0], 0)[:, None]
-    out: dict[str, dict[int, np.ndarray]] = {f"surface {k:g}": {} for k in RULES}
+    out: dict[str, dict[int, np.ndarray]] = {rule: {} for rule in RULES}
     for done in range(1, max(MARKS) + 1):
-        fits = [pooled(x[i], y[i]) for i in range(world.farms)]
+        fits = [allow_departures(pooled(x[i], y[i]), GRID, joint=True) for i in range(world.farms)]
         if done in MARKS:
-            for k in RULES:
-                out[f"surface {k:g}"][done] = np.array([choose(f, k) for f in fits])
+            for rule, k in RULES.items():
+                out[rule][done] = np.array(
+                    [GRID[int((f.gains - k * f.errors).argmax())] for f in fits]
+                )
         if done < max(MARKS):
             new = np.stack([next_settings(f, rng) for f in fits])
             x = np.concatenate([x, new[:, None]], axis=1)
@@ -245,7 +246,6 @@ BRIGHT = (-0.5, 0.5)
 
 def by_named_levels(world: World, seed: int) -> dict[str, dict[int, np.ndarray]]:
     """Follow farms that compare named levels and change only for one that is shown better."""
-    rng = np.random.default_rng([seed, 6])
     level = np.stack([np.roll(np.tile(np.arange(4), 2)[:TENTS], b) for b in range(BATCHES)])
     x = np.empty((world.farms, BATCHES, TENTS, SHELVES, 2))
     x[..., 0] = np.array(NAMED)[level][None, :, :, None]
@@ -263,7 +263,6 @@ def by_named_levels(world: World, seed: int) -> dict[str, dict[int, np.ndarray]]
             table, np.hstack(ys), fixed="mist + light", random=["batch", "tent", "run"]
         )
         out[done] = _shown_better(fits, world.farms)
-    del rng
     return {"named levels": out}
 
 
@@ -366,8 +365,6 @@ def _prior(length: float) -> np.ndarray:
 
 def ask(x: np.ndarray, y: np.ndarray, count: int) -> np.ndarray:
     """Give the next points by expected improvement, each believed to give its mean."""
-    from scipy.special import ndtr
-
     mean, cov, noise = posterior(x, y)
     best, out = mean.max(), []
     for _ in range(count):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -20,6 +21,7 @@ from trialkit.decision.use import LOST
 from trialkit.errors import Finding
 from trialkit.surface.best_region import BestRegion, best_region
 from trialkit.surface.choices import Choices, choose_settings
+from trialkit.surface.departures import Departures
 from trialkit.surface.limits import surface_limits
 from trialkit.surface.stationary import Stationary, stationary_point
 from trialkit.trial.rig_use import kilowatt_hours, litres
@@ -78,6 +80,9 @@ class BestSetting:
     def __str__(self) -> str:
         return "\n".join(str(line) for line in self.said)
 
+    def _repr_html_(self) -> str:
+        return "".join(f"<p>{html.escape(str(line))}</p>" for line in self.said)
+
 
 def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     """Say which setting is the best, as far as a trial of ranges can tell.
@@ -108,18 +113,9 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     region = best_region(surface, more_is_better=more, seed=trial.seed)
     choices, findings = None, [*data.findings, *_lost_blocks(trial, data)]
     if more:
-        use = daily_use(trial, "water_l") or daily_use(trial, "energy_kwh")
-        money = _money(trial, data, surface.response)
-        if money is None and trial.prices is not None:
+        choices = choices_of(trial, data, surface)
+        if trial.prices is not None and choices.table["worth_change"].isna().all():
             findings.append(finding("settings_not_priced", "note"))
-        choices = choose_settings(
-            surface,
-            margin_pct=trial.question.margin_pct,
-            use=use,
-            price=None if money is None else money[0],
-            cost=None if money is None else money[1],
-            seed=trial.seed,
-        )
     tests = surface.tests()
     if "lack of fit" in tests.index and tests["p"]["lack of fit"] <= _POOR:
         p = float(tests["p"]["lack of fit"])
@@ -138,6 +134,36 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         said,
         tuple(findings),
         tuple(delivered),
+    )
+
+
+def choices_of(
+    trial: Trial, data: Aligned, surface: Surface, departures: Departures | None = None
+) -> Choices:
+    """Say what to choose at the trial's prices and its accepted loss.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+    surface : Surface
+        Of a response of which more is better.
+    departures : Departures, optional
+        As in `choose_settings`; they do not depend on prices.
+
+    Returns
+    -------
+    Choices
+    """
+    money = _money(trial, data, surface.response)
+    return choose_settings(
+        surface,
+        margin_pct=trial.question.margin_pct,
+        use=daily_use(trial, "water_l") or daily_use(trial, "energy_kwh"),
+        price=None if money is None else money[0],
+        cost=None if money is None else money[1],
+        departures=departures,
+        seed=trial.seed,
     )
 
 
@@ -239,6 +265,7 @@ def _say(
     table = choices.table.set_index("choice")
     if region.seen:
         said.append(_gain(surface, table.loc["most yield"].to_dict(), _unit(trial)))
+        said.append(_careful(surface, table))
     if "least use" in table.index:
         said.append(_least(trial, surface, table.loc["least use"].to_dict()))
     if "most money" in table.index:
@@ -309,6 +336,14 @@ def _gain(surface: Surface, row: dict[Any, Any], unit: str) -> Message:
     change = _alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
     key = "sure" if row["sure"] else "open"
     return message(f"best.gain.{key}", where=_where(surface, row), unit=unit, **change)
+
+
+def _careful(surface: Surface, table: pd.DataFrame) -> Message:
+    """Say which settings are the careful choice, or that it is to stay."""
+    names = [s.name for s in surface.settings]
+    if (table.loc["careful", names] == table.loc["today", names]).all():
+        return message("best.careful.stay")
+    return message("best.careful.change", where=_where(surface, table.loc["careful"].to_dict()))
 
 
 _ENDS = {"change": "", "low": "_low", "high": "_high"}

@@ -197,6 +197,7 @@ def yield_against_use(
     today: Mapping[str, float],
     axis: str,
     quantity: str,
+    marks: Mapping[str, tuple[float, float]] | None = None,
     basis: str = "",
     level: float = 0.95,
     wording: Wording | None = None,
@@ -212,6 +213,8 @@ def yield_against_use(
         `use` and `yield` of today's settings.
     axis, quantity : str
         Labels of both axes, with unit.
+    marks : mapping, optional
+        Name of a choice → its use and yield.
     basis : str
         What the figure rests on, written under it.
     level : float
@@ -249,7 +252,10 @@ def yield_against_use(
         linestyle="none",
         label=say.text("figure.setting.today"),
     )
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, borderaxespad=0.2)
+    for shape, (name, (used, gives)) in zip("Ds^v", (marks or {}).items(), strict=False):
+        mark = {"color": INK, "markerfacecolor": "none", "markersize": 11}
+        ax.plot([used], [gives], shape, linestyle="none", label=name, **mark)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2 if marks else 3, borderaxespad=0.2)
     ax.set_xlabel(axis)
     ax.set_ylabel(quantity)
     number_axis(ax, say)
