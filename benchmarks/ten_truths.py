@@ -6,9 +6,9 @@ is given to runs and light to shelves. Variation is that of the planning ranges 
 setting; its regret is what the best setting of the truth gives more, in per cent of it.
 
 - *surface, careful*: the plan of `find_points`, then `fit_surface` on all trials so far, pooled,
-  and the careful choice of `choose_settings` (departures from the surface allowed for; the gain over
-  today's setting less half its standard error). *surface, largest gain*: the same without the doubt
-  taken off. The next trial's settings are the best of surfaces drawn from what is not known
+  and the careful choice of `choose_settings` (departures from the surface allowed for; the gain
+  over today's setting less half its standard error). *surface, largest gain*: the same without the
+  doubt taken off. The next trial's settings are the best of surfaces drawn from what is not known
   (`next_settings`, a plain rule of this benchmark), today's in every twelfth place.
 - *named levels*: four mist and two light levels, repeated in every trial; the best of those that
   are shown to be better than today's (joint limits), else today's.
