@@ -253,8 +253,16 @@ def yield_against_use(
         label=say.text("figure.setting.today"),
     )
     for shape, (name, (used, gives)) in zip("Ds^v", (marks or {}).items(), strict=False):
-        mark = {"color": INK, "markerfacecolor": "none", "markersize": 11}
-        ax.plot([used], [gives], shape, linestyle="none", label=name, **mark)
+        ax.plot(
+            [used],
+            [gives],
+            shape,
+            color=INK,
+            markerfacecolor="none",
+            markersize=11,
+            linestyle="none",
+            label=name,
+        )
     ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2 if marks else 3, borderaxespad=0.2)
     ax.set_xlabel(axis)
     ax.set_ylabel(quantity)
