@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from trialkit.cli.command import DONE
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
-from trialkit.decision.best_setting import BestSetting, say_delivered
 from trialkit.pipeline import Pipeline
 from trialkit.wording import message, spoken
+
+if TYPE_CHECKING:
+    from trialkit.decision.best_setting import BestSetting
 
 
 def tell_best_setting(screen: Screen, job: Pipeline) -> int:
@@ -58,6 +62,8 @@ def tell_best_setting(screen: Screen, job: Pipeline) -> int:
 
 def _tell_delivered(screen: Screen, found: BestSetting) -> None:
     """Say what the surfaces over what chambers really got show."""
+    from trialkit.decision.best_setting import say_delivered
+
     said = [say_delivered(d) for d in found.delivered]
     screen.record["delivered"] = [str(line) for line in said]
     if not said:
