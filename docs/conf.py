@@ -28,9 +28,8 @@ nb_merge_streams = True
 # reference: one page for each public name, from its docstring
 autosummary_generate = True
 autosummary_imported_members = True
-autosummary_filename_map = {
-    "trialkit.Fit": "trialkit.Fit_class"
-}  # Fit and fit are one file on some
+# some file systems take Fit and fit for one name
+autosummary_filename_map = {"trialkit.Fit": "trialkit.Fit_class"}
 autodoc_typehints = "none"
 autodoc_preserve_defaults = True
 numpydoc_show_class_members = False

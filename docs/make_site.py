@@ -1,6 +1,5 @@
 """Build the documentation, offline: python docs/make_site.py [folder]. A warning stops it."""
 
-import os
 import shutil
 import subprocess
 import sys
@@ -63,13 +62,11 @@ def keep_notebooks(*, run: bool) -> None:
             book = nbformat.read(path, as_version=4)
             if run:
                 NotebookClient(book, timeout=600, resources={"metadata": {"path": spare}}).execute()
-            written = nbformat.writes(book).replace(
-                f"{spare}/", ""
-            )  # names, not this machine's folders
+            # names, not this machine's folders
+            written = nbformat.writes(book).replace(f"{spare}/", "")
             (MADE / path.name).write_text(written, encoding="utf-8")
 
 
 if __name__ == "__main__":
-    os.environ.setdefault("PYTHONHASHSEED", "0")
     places = [name for name in sys.argv[1:] if not name.startswith("--")]
     main(Path(places[0] if places else "site"), run_notebooks="--as-written" not in sys.argv)

@@ -472,6 +472,8 @@ def test_an_interrupted_demo_leaves_nothing_half_written(tmp_path):
     process = subprocess.Popen(
         [sys.executable, "-c", "from trialkit.cli import main; main()", "demo", str(folder)],
         stderr=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        # a shell that starts tests in the background has children ignore the signal
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     deadline = time.time() + 60
     while not (folder / "trial.toml").exists() and time.time() < deadline:

@@ -60,17 +60,17 @@ def run_commands(body: str) -> None:
 
 
 def write_files(parts: list[Shown]) -> None:
-    """Write the files that a page shows, once their trial is there."""
+    """Write the files that a page shows, or add to those of its trial."""
     for part in parts:
-        if part.kind == "text" and part.caption.endswith(".csv"):
+        if part.caption.startswith("add to "):
+            with Path(part.caption.removeprefix("add to ")).open("a", encoding="utf-8") as file:
+                file.write("\n" + part.body)
+        elif part.caption and not part.caption.startswith("in "):
             path = Path(part.caption)
             path.parent.mkdir(parents=True, exist_ok=True)
             path.write_text(part.body, encoding="utf-8")
-            other = path.with_name("right.csv")
-            shutil.copy(path, other)
-        elif part.caption.startswith("add to "):
-            with Path(part.caption.removeprefix("add to ")).open("a", encoding="utf-8") as file:
-                file.write("\n" + part.body)
+            if path.name == "left.csv":  # the other tent's logger writes alike
+                shutil.copy(path, path.with_name("right.csv"))
 
 
 def with_demo(page: Path) -> bool:
@@ -91,7 +91,10 @@ def test_what_a_page_shows_is_so(page, tmp_path, monkeypatch):
     for number, part in enumerate(parts):
         if part.kind == "console":
             first, *rest = re.split(r"^(?=\$ )", part.body, flags=re.M)[1:]
-            run_commands(first)
+            if first.startswith("$ trialkit new"):  # its folder comes before what stands in it
+                run_commands(first)
+            else:
+                rest = [first, *rest]
             write_files(parts[:number])
             run_commands("".join(rest))
         elif part.kind == "toml":

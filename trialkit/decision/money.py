@@ -272,5 +272,5 @@ def _by_price(
 
 
 def gain_note(money: Money) -> list[Message]:
-    """Say that the limits of several gains hold together; nothing where there is one gain."""
+    """Say that the limits of several gains are joint; nothing where there is one gain."""
     return [message("verdict_table.gain_joint")] if money.table["gain"].notna().sum() > 1 else []

@@ -29,7 +29,7 @@ def joint_point(
     draws: int = DRAWS,
     seed: int = 0,
 ) -> float:
-    """Give the number of standard errors at which limits of all rows hold together.
+    """Give the number of standard errors that makes the limits of all rows joint.
 
     Parameters
     ----------

@@ -28,7 +28,7 @@ _ORDER = re.compile(
 def judge_order(cells: Any, head: str = "") -> bool | None:
     """Judge whether the day comes first; None where nothing tells.
 
-    A head such as ``Time(mm/dd/yyyy)`` tells, unless the moments speak against it.
+    A head such as ``Time(mm/dd/yyyy)`` tells, unless the moments contradict it.
     With day and month swapped, the days of a log become the firsts of months: it jumps by a month
     at each midnight.
 
