@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.answer_lines import answer_lines
-from trialkit.decision.cells import depends_form
+from trialkit.decision.headline import headline
 from trialkit.display import decimals_beside
 from trialkit.report.deviations import readings_table
 from trialkit.report.inputs import PageInputs
@@ -61,7 +61,7 @@ def answer_screen(inputs: PageInputs) -> Answer:
     return Answer(
         kind=verdict.answer.replace(" ", "-"),
         question=_question(inputs, verdict.level),
-        headline=_headline(inputs),
+        headline=headline(inputs.result, verdict, say),
         sentence=say.written(verdict.said),
         facts=() if verdict.answer == "blocked" else tuple(_facts(inputs)),
         others=tuple(others),
@@ -77,38 +77,6 @@ def _question(inputs: PageInputs, level: str) -> str:
     words = {"level": level, "reference": inputs.reference, "noun": inputs.noun}
     key = "answer.question_less" if inputs.better == "less" else "answer.question"
     return inputs.say.text(key, **words)
-
-
-def _headline(inputs: PageInputs) -> str:
-    """Give the answer in a few words; what it cannot rest on comes first."""
-    headline = _answer_headline(inputs)
-    if inputs.verdict.disagrees:
-        headline = inputs.say.text("answer.readings_disagree", headline=headline)
-    if any(f.code == "drawn_after_harvest" for f in inputs.verdict.findings):
-        headline = inputs.say.text("answer.drawn_after_harvest", headline=headline)
-    return headline
-
-
-def _answer_headline(inputs: PageInputs) -> str:
-    """Give the answer in a few words, with what it depends on."""
-    say, verdict = inputs.say, inputs.verdict
-    key = f"answer.{verdict.answer}"
-    if inputs.better == "less" and f"answer.less.{verdict.answer}" in say.entries:
-        key = f"answer.less.{verdict.answer}"
-    words = {
-        "level": verdict.level,
-        "reference": inputs.reference,
-        "noun": inputs.noun,
-        "margin": inputs.margin,
-        "factor": verdict.depends_on,
-    }
-    form = depends_form(verdict.depends_on)
-    if verdict.answer == "depends":
-        return say.text(f"answer.depends.{form}", **words)
-    headline = say.text(key, **words)
-    if verdict.depends_on and verdict.answer != "blocked":
-        return say.text(f"answer.depends_too.{form}", headline=headline, **words)
-    return headline
 
 
 def _others(inputs: PageInputs) -> list[Other]:

@@ -53,14 +53,17 @@ class Pairs:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure with its caption; the drawing carries its own description.
+    """A figure: one sentence above it says what it shows, one note below what its marks mean.
 
-    A drawing whose fills are mixed tints keeps white paper under it on a dark page.
+    The drawing carries its own description; `narrow` is shown in its place on a phone. A drawing
+    whose fills are mixed tints keeps white paper under it on a dark page.
     """
 
     svg: Markup
     caption: str
     on_paper: bool = False
+    note: str = ""
+    narrow: Markup | None = None
     kind: Literal["picture"] = "picture"
 
 
