@@ -15,7 +15,7 @@ from tests.test_one_picture import make_tables
 from trialkit import figures
 from trialkit.figures.rows import spread
 from trialkit.figures.yields import decimals_of
-from trialkit.style import SERIES
+from trialkit.style import INK, SERIES
 from trialkit.wording import read_wording
 
 LEVELS = ["usual", "sparse", "$\\alpha$ <b>&"]  # the last as a user might name it
@@ -310,13 +310,13 @@ def test_a_run_without_a_reading_is_drawn_empty():
         band=(82, 95),
         zone="UTC",
     )
-    middle = next(line for line in ax.lines if line.get_color() == SERIES[3])
+    middle = next(line for line in ax.lines if line.get_color() == INK)
     assert np.isnan(middle.get_ydata()).all()
 
 
 def test_a_gap_in_the_log_is_hatched_and_never_bridged():
     ax = DRAW["humidity_timeline"]()
-    middle = next(line for line in ax.lines if line.get_color() == SERIES[3])
+    middle = next(line for line in ax.lines if line.get_color() == INK)
     assert np.isnan(middle.get_ydata()).any()
     hatched = [p for p in ax.patches if p.get_hatch()]
     assert len(hatched) == 1

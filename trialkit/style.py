@@ -29,7 +29,7 @@ SAND = "#ece3cf"  #: the margin: loss that would still be accepted
 WASH = "#e6eeee"  #: quiet fill: bands that are wanted, areas behind data
 FLAG = "#a0100c"  #: faults, doubted and set-aside records, cautions
 PAPER = "#ffffff"  #: inside of open marks, times without a usable record
-DRY = INK  #: air drier than wanted
+DRY = "#1f2c2a"  #: air drier than wanted
 WET = "#4a55f0"  #: air wetter than wanted: no schedule has it
 
 #: Levels of treatments, and nothing else: a schedule is never the colour of a fault or of air.
@@ -55,6 +55,7 @@ DARK = {
     SAND: "#4a4331",
     WASH: "#24302f",
     FLAG: "#ffb3c9",
+    DRY: "#ffffff",
     WET: "#a1b3e6",
     PAPER: "#171e1d",
     SERIES[0]: "#9e6aa8",

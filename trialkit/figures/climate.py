@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from trialkit.columns import head
-from trialkit.figures.rows import height_for, number_axis, set_range, set_rows, spread
+from trialkit.figures.rows import height_for, legend_above, number_axis, set_range, set_rows, spread
 from trialkit.style import (
+    DRY,
     FLAG,
     INK,
+    PAPER,
     RULE,
-    SERIES,
     SOFT,
     WASH,
+    WET,
     axes,
     dress,
     looks,
@@ -91,7 +93,7 @@ def humidity_timeline(
     edges = pd.date_range(start, stop, periods=bins + 1)
     at = _days(edges)
     low, middle, high = _binned(records, column, edges)
-    look = SERIES[3]
+    look = INK
     lower, upper = band
     if lower is not None or upper is not None:
         ax.axhspan(lower or 0, upper or 100, color=WASH, linewidth=0, zorder=0)
@@ -99,7 +101,7 @@ def humidity_timeline(
             if limit is not None:
                 ax.axhline(limit, color=SOFT, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     _draw_gaps(ax, at, middle)
-    ax.fill_between((at[:-1] + at[1:]) / 2, low, high, color=look, alpha=0.32, linewidth=0)
+    ax.fill_between((at[:-1] + at[1:]) / 2, low, high, color=look, alpha=0.28, linewidth=0)
     ax.plot((at[:-1] + at[1:]) / 2, middle, color=look, linewidth=1.1)
     if column == "rh_pct":
         finite = low[~pd.isna(low)]
@@ -174,7 +176,7 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
     import numpy as np
 
     inside = mist[(mist["stop"] > edges[0]) & (mist["start"] < edges[-1])]
-    strip: dict[str, Any] = {"color": SERIES[2], "linewidth": 0}
+    strip: dict[str, Any] = {"color": SOFT, "linewidth": 0}
     bottom, top = ax.get_ylim()
     tall = STRIP_HEIGHT * (top - bottom)
     ax.axhline(bottom + tall, color=RULE, linewidth=0.7)
@@ -264,9 +266,9 @@ def hours_by_band(
     say = wording or read_wording()
     ax = axes(ax, height=1.3 + 0.2 * len(runs))
     parts = [
-        ("hours_below_band", SERIES[1], "////"),
-        ("hours_in_band", SERIES[2], ""),
-        ("hours_above_band", SERIES[3], "...."),
+        ("hours_below_band", DRY, ""),
+        ("hours_in_band", WASH, ""),
+        ("hours_above_band", WET, "...."),
     ]
     whole = runs["window_h"].to_numpy(dtype=float)
     left = np.zeros(len(runs))
@@ -281,7 +283,7 @@ def hours_by_band(
             height=0.72,
             color=color,
             hatch=hatch,
-            edgecolor="#ffffff",
+            edgecolor=PAPER,
             linewidth=0.5,
             label=say.text(f"figure.{column}"),
         )
@@ -297,13 +299,13 @@ def hours_by_band(
         linewidth=0.5,
         label=say.text("figure.hours_unrecorded"),
     )
-    set_rows(ax, [_run_name(row, factor) for row in runs.to_dict("records")])
+    set_rows(ax, [_run_name(row, factor) for row in runs.to_dict("records")], dense=True)
     ax.set_ylim(len(runs) - 0.4, -0.6)
     ax.set_xlim(0, 100)
     ax.set_xlabel(say.text("figure.hours.axis"))
     number_axis(ax, say)
     note(ax, say.text("figure.hours.note", n=say.number(len(runs), 0)))
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, borderaxespad=0.2)
+    legend_above(ax)
     return dress(ax, grid="")
 
 
@@ -313,6 +315,7 @@ def exposure_by_run(
     exposure: str,
     *,
     factor: str | None = None,
+    order: Sequence[str] | None = None,
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -326,6 +329,8 @@ def exposure_by_run(
         Column of ``aligned.runs``, such as ``"wet_hours"``.
     factor : str, optional
         Treatment whose levels are the rows; without it all runs are in one row.
+    order : sequence of str, optional
+        Levels in the order that fixes their colours and rows.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -338,9 +343,9 @@ def exposure_by_run(
     say = wording or read_wording()
     known = runs[runs[exposure].notna()]
     level = known[factor].astype(str) if factor else known[exposure].map(lambda _: "")
-    names = list(dict.fromkeys(level))
+    names = _ordered(level, order)
+    look, names = looks(names), _present(names, level)
     ax = axes(ax, height=height_for(len(names)))
-    look = looks(names)
     set_range(ax, [0.0, *map(float, known[exposure])])
     for i, name in enumerate(names):
         _heap(ax, [float(v) for v in known.loc[level == name, exposure]], i, look[name])
@@ -349,6 +354,17 @@ def exposure_by_run(
     number_axis(ax, say)
     note(ax, say.text("figure.hours.note", n=say.number(len(known), 0)))
     return dress(ax, grid="x")
+
+
+def _ordered(levels: pd.Series, order: Sequence[str] | None) -> list[str]:
+    """Give all levels in the order of the trial, which fixes colours; others come last."""
+    return list(dict.fromkeys([*map(str, order or ()), *levels]))
+
+
+def _present(names: Sequence[str], levels: pd.Series) -> list[str]:
+    """Leave out levels that no run has."""
+    there = set(levels)
+    return [name for name in names if name in there]
 
 
 def _run_name(row: dict[Any, Any], factor: str | None) -> str:
@@ -362,6 +378,7 @@ def delivered_against_planned(
     *,
     delivered: str = "delivered_duty_pct",
     planned: str = "planned_duty_pct",
+    order: Sequence[str] | None = None,
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -374,6 +391,8 @@ def delivered_against_planned(
         was run by a sensor): one row per chamber run.
     delivered, planned : str
         Names of the two columns.
+    order : sequence of str, optional
+        Levels in the order that fixes their colours and rows.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -384,9 +403,9 @@ def delivered_against_planned(
     Axes
     """
     say = wording or read_wording()
-    names = list(dict.fromkeys(fidelity["level"].astype(str)))
+    names = _ordered(fidelity["level"].dropna().astype(str), order)
+    look, names = looks(names), _present(names, fidelity["level"].dropna().astype(str))
     ax = axes(ax, height=height_for(len(names)))
-    look = looks(names)
     both = [*fidelity[delivered], *fidelity[planned]]
     set_range(ax, [0.0, *map(float, both)])
     for i, name in enumerate(names):

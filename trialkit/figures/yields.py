@@ -14,12 +14,13 @@ from trialkit.figures.rows import (
     draw_margin,
     draw_points,
     height_for,
+    legend_above,
     number_axis,
     set_range,
     set_rows,
     side_label,
 )
-from trialkit.style import INK, axes, dress, looks, note, styled
+from trialkit.style import INK, axes, dress, looks, note, plain_looks, styled
 from trialkit.wording import Wording, read_wording
 
 if TYPE_CHECKING:
@@ -309,7 +310,7 @@ def flush_profiles(
     ax.set_xlabel(say.text("figure.flush.axis"))
     ax.set_ylabel(head(response))
     number_axis(ax, say, axis="y")
-    ax.legend(loc="upper right", ncols=min(3, len(names)))
+    legend_above(ax)
     n = points.groupby("level", observed=True)["unit"].nunique() if "unit" in points else None
     count = "" if n is None else ", ".join(f"{k}: n = {v}" for k, v in n.items())
     key = "figure.flush.note" if means is not None else "figure.flush.note_plain"
@@ -384,7 +385,7 @@ def effects(
     ax = axes(ax, height=height_for(len(differences)))
     set_range(ax, [0.0, *map(float, differences[["low", "high"]].to_numpy().ravel())])
     ax.axvline(0, color=INK, linewidth=1.0, zorder=1)
-    look = looks(["difference"])["difference"]
+    look = plain_looks(["difference"])["difference"]
     labels, places = [], decimals_of(differences)
     for i, row in enumerate(differences.to_dict("records")):
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look)

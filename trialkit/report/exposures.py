@@ -129,7 +129,7 @@ def _delivered(inputs: PageInputs) -> list[Any]:
     place = {name: i for i, name in enumerate(inputs.levels)}
     order = known["level"].astype(str).map(place).fillna(len(place))
     known = known.assign(_place=order).sort_values("_place", kind="stable")
-    ax = delivered_against_planned(known, wording=say)
+    ax = delivered_against_planned(known, order=inputs.levels, wording=say)
     rows = []
     for level, own in known.groupby("level", sort=False, observed=True):
         planned = float(own["planned_duty_pct"].mean())
@@ -147,11 +147,12 @@ def _own_figures(inputs: PageInputs, runs: pd.DataFrame) -> list[Picture]:
 
     say = inputs.say
     factor = inputs.factor.name if inputs.factor.name in runs else None
+    levels = inputs.levels if factor else None
     drawn = []
     for column in shown_in("figure"):
         if column not in runs or runs[column].isna().all():
             continue
-        ax = exposure_by_run(runs, column, factor=factor, wording=say)
+        ax = exposure_by_run(runs, column, factor=factor, order=levels, wording=say)
         name = say.either(f"column.{column}", EXPOSURE[column].label)
         low, high = (say.number(v) for v in (runs[column].min(), runs[column].max()))
         words = {"exposure": name, "low": low, "high": high, "unit": EXPOSURE[column].unit}
