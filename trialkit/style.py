@@ -45,7 +45,7 @@ _DASHES: tuple[Any, ...] = (
     (0, (3, 1)),
     (0, (8, 3)),
 )
-_HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----")
+_HATCHES = ("", "////", "..", "\\\\\\\\", "xxxx", "----")
 
 #: Light colour → its partner on a dark page.
 DARK = {

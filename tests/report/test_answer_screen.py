@@ -26,7 +26,7 @@ def test_an_answer_that_depends_is_headed_and_drawn_by_cell(tmp_path):
     )
     # no average over the lights among the numbers
     assert not any("ield" in fact.name for fact in screen.facts)
-    above, below = draw_answer(shown).axes
+    below, above = draw_answer(shown).axes  # differences come first
     rows = [label.get_text().split("\n")[0] for label in above.get_yticklabels()]
     assert rows == ["usual, dim", "sparse, dim", "usual, bright", "sparse, bright"]
     ratios = [label.get_text() for label in below.get_yticklabels()]
@@ -49,7 +49,7 @@ def test_days_are_headed_the_right_way_and_never_called_a_yield(tmp_path, effect
     said = [screen.question, screen.headline, screen.sentence, screen.picture.caption]
     assert not any("ield" in words for words in said)
     # the accepted loss is a rise: the shade lies right of no difference
-    below = draw_answer(shown).axes[1]
+    below = draw_answer(shown).axes[0]
     shade = below.patches[0].get_extents().transformed(below.transData.inverted())
     assert (round(shade.x0), round(shade.x1)) == (0, 10)
     assert below.get_xlabel() == "time to harvest against usual [%]"

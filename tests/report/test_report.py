@@ -82,7 +82,7 @@ def test_the_first_screen_answers_in_words_and_numbers(farm, outline):
     )
     assert farm.verdict.sentence.replace("\u00a0", " ") in words.replace("\u00a0", " ")
     saving = farm.verdict.use.set_index(["use", "level"]).loc[("water_l", "sparse"), "saving_pct"]
-    assert f"−{saving:.0f} %" in words.replace("\u00a0", " ")
+    assert f"saved per kg: sparse against usual{saving:.0f} %" in words.replace("\u00a0", " ")
     for step in farm.verdict.next_steps:
         assert step in words.replace("\u00a0", " ")
 

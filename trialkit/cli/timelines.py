@@ -64,7 +64,7 @@ def _draw(
 ) -> Any:
     from matplotlib.figure import Figure
 
-    from trialkit.alignment.checks import doubted_humidity
+    from trialkit.alignment.checks import doubted_humidity, mist_troubles
     from trialkit.figures import humidity_timeline
     from trialkit.style import WIDTH, drawing, note
     from trialkit.wording import spoken
@@ -84,7 +84,9 @@ def _draw(
             inside,
             mist,
             flags=touching,
+            troubles=mist_troubles(data.check, chamber, start, stop),
             start=start,
+            origin=start,
             stop=stop,
             band=band,
             zone=data.trial.time_zone,
@@ -94,5 +96,6 @@ def _draw(
         with drawing():
             ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)
     with drawing():
-        note(axes[-1], spoken().text("figure.timeline.note"), below=26)
+        axes[-1].set_xlabel(spoken().text("picture.days"))
+        note(axes[-1], spoken().text("figure.timeline.note"), below=38)
     return figure

@@ -181,7 +181,7 @@ def influence(
         ax.plot([0, size], [i, i], color=look.color, linewidth=1.6, zorder=2)
         ax.plot([size], [i], color=look.color, marker=look.mark, zorder=3)
         term = f"{row['term']} " if "term" in row else ""
-        labels.append(f"{term}{row['level']}")
+        labels.append(f"{term}{row['level']}".strip())
     set_rows(ax, labels, dense=True)
     ax.set_xlabel(say.text("figure.influence.axis"))
     number_axis(ax, say)

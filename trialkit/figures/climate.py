@@ -45,6 +45,8 @@ def humidity_timeline(
     stop: pd.Timestamp,
     band: tuple[float | None, float | None] = (None, None),
     flags: pd.DataFrame | None = None,
+    troubles: pd.DataFrame | None = None,
+    origin: pd.Timestamp | None = None,
     column: str = "rh_pct",
     zone: str = "UTC",
     bins: int = 320,
@@ -68,6 +70,10 @@ def humidity_timeline(
         Humidity wanted [%]; either may be None.
     flags : DataFrame, optional
         `start, stop` (UTC): times whose records were set aside or doubted.
+    troubles : DataFrame, optional
+        `start, stop` (UTC): times in which the mist failed.
+    origin : Timestamp, optional
+        Moment from which the axis counts days; it gives dates by default.
     column : str
         Column drawn instead of humidity, such as ``"temp_c"``.
     zone : str
@@ -111,8 +117,13 @@ def humidity_timeline(
     if flags is not None and len(flags):
         for first, last in zip(_days(flags["start"]), _days(flags["stop"]), strict=True):
             ax.axvspan(first, last, ymin=0.965, ymax=1.0, color=FLAG, linewidth=0)
+    if troubles is not None and len(troubles):
+        _draw_troubles(ax, troubles)
     ax.set_xlim(at[0], at[-1])
-    _time_axis(ax, zone, say)
+    if origin is None:
+        _time_axis(ax, zone, say)
+    else:
+        _day_axis(ax, origin, say)
     ax.set_ylabel(head(column))
     number_axis(ax, say, axis="y")
     return dress(ax)
@@ -192,6 +203,25 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
     ax.set_ylim(bottom, top)
 
 
+def _draw_troubles(ax: Axes, troubles: pd.DataFrame) -> None:
+    """Frame the times in which the mist failed in its strip, as the trial in one picture does."""
+    for first, last in zip(_days(troubles["start"]), _days(troubles["stop"]), strict=True):
+        frame: dict[str, Any] = {"facecolor": "none", "edgecolor": FLAG, "linewidth": 1.4}
+        ax.axvspan(first, last, ymin=0.0, ymax=STRIP_HEIGHT * 1.15, zorder=5, **frame)
+
+
+def _day_axis(ax: Axes, origin: pd.Timestamp, say: Wording) -> None:
+    """Count days from a moment along the axis."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter
+
+    first = float(_days(origin))
+    days = ax.get_xlim()[1] - first
+    step = 7 if days > 10 else 1 if days > 2 else 0.25
+    places = [first + step * i for i in range(int(days / step) + 1)]
+    ax.xaxis.set_major_locator(FixedLocator(places))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: say.number(round(x - first, 2))))
+
+
 def on_seconds(mist: pd.DataFrame, edges: pd.DatetimeIndex) -> Any:
     """Give the seconds of mist in each stretch between two edges.
 
@@ -268,7 +298,7 @@ def hours_by_band(
     parts = [
         ("hours_below_band", DRY, ""),
         ("hours_in_band", WASH, ""),
-        ("hours_above_band", WET, "...."),
+        ("hours_above_band", WET, ".."),
     ]
     whole = runs["window_h"].to_numpy(dtype=float)
     left = np.zeros(len(runs))

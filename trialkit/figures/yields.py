@@ -215,7 +215,8 @@ def ratio_to_reference(
     ratios : DataFrame
         `level, reference, ratio, low, high`: ratio of means and its limits (1 = equal).
         Limits that are infinite are drawn as open ends. With a column `at`, a row is drawn for
-        each level at each of them, labelled by both.
+        each level at each of them, labelled by both; with a column `said`, what is said of a row
+        stands at its end.
     margin_pct : float
         Loss accepted, in percent of the reference.
     better : {"more", "less"}
@@ -242,6 +243,7 @@ def ratio_to_reference(
     look = looks([reference, *names])
     change = (100 * (ratios[["ratio", "low", "high"]] - 1)).rename(columns={"ratio": "estimate"})
     values = [float(v) for v in change.to_numpy().ravel()]
+    said = [str(x) for x in ratios["said"]] if "said" in ratios else [""] * len(names)
     side = -1 if better == "more" else 1
     set_range(ax, [*values, side * margin_pct * 1.6, -side * margin_pct])
     draw_margin(ax, side * margin_pct, 0.0, wording=say, margin_pct=margin_pct)
@@ -249,7 +251,7 @@ def ratio_to_reference(
     for i, (name, row) in enumerate(zip(names, change.to_dict("records"), strict=True)):
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look[name])
         words = _change_words(row, say, places, edges) if drawn else say.text("figure.none")
-        side_label(ax, words, i)
+        side_label(ax, "\n".join(filter(None, (said[i], words))), i)
     at = [str(x) for x in ratios["at"]] if "at" in ratios else [""] * len(names)
     set_rows(ax, [f"{n}\n{a}" if a else n for n, a in zip(names, at, strict=True)])
     noun = say.written(response_of(response).noun)

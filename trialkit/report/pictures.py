@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def make_picture(
-    draw: Callable[[], Axes | Figure], *, ident: str, alt: str, caption: str, cut: bool = True
+    draw: Callable[[], Axes | Figure], *, ident: str, alt: str, caption: str, forms: int = 2
 ) -> Picture:
     """Draw a figure for a wide page and for a phone; what it notes is written below it.
 
@@ -29,17 +29,19 @@ def make_picture(
         What the figure shows, for those who cannot see it.
     caption : str
         What it shows, in one sentence.
-    cut : bool
-        Cut the canvas to what is drawn.
+    forms : int
+        1 where the form for a phone serves everywhere.
     """
-    with page_form() as form:
-        wide = inline_svg(draw(), ident=ident, alt=alt, cut=cut)
-    with page_form(narrow=True):
+    with page_form(narrow=True) as form:
         drawn: Any = draw()
-        if cut:
-            fit_width(drawn)
-        narrow = inline_svg(drawn, ident=f"{ident}-n", alt=alt, cut=cut)
-    return Picture(wide, caption, note=" ".join(dict.fromkeys(form.notes)), narrow=narrow)
+        fit_width(drawn)
+        narrow = inline_svg(drawn, ident=f"{ident}-n" if forms > 1 else ident, alt=alt)
+    told = " ".join(dict.fromkeys(form.notes))
+    if forms == 1:
+        return Picture(narrow, caption, note=told, slides=False)
+    with page_form():
+        wide = inline_svg(draw(), ident=ident, alt=alt)
+    return Picture(wide, caption, note=told, narrow=narrow)
 
 
 def fit_width(drawn: Axes | Figure, wide: float = NARROW) -> None:
