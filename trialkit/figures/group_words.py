@@ -42,7 +42,7 @@ def group_words(result: Analysis, verdict: Verdict, say: Wording) -> pd.DataFram
     for level in levels:
         row: dict[str, Any] = dict.fromkeys(("estimate", "low", "high"), math.nan)
         if level in means.index:
-            row = {name: float(means.loc[level, name]) for name in row}
+            row = {name: float(means[name][level]) for name in row}
         if level == primary.reference:
             told = say.text("picture.control")
         else:
@@ -57,11 +57,13 @@ def _answers(result: Analysis, verdict: Verdict, level: str, say: Wording) -> li
     """Give the answer about one level in a line, or in one line for each of its cells."""
     if verdict.answer == "blocked":
         return [say.text("row_answer.blocked")]
-    cells = verdict.by[verdict.by["level"].astype(str) == level] if verdict.depends_on else []
-    if len(cells):
+    cells: list[dict[Any, Any]] = []
+    if verdict.depends_on:
+        cells = verdict.by[verdict.by["level"].astype(str) == level].to_dict("records")
+    if cells:
         lines = [
             say.text("picture.cell", at=cell["at"], answer=_answer(result, cell, say))
-            for cell in cells.to_dict("records")
+            for cell in cells
         ]
         return [say.text("picture.depends", factor=verdict.depends_on), *lines]
     rows = verdict.table[verdict.table["level"].astype(str) == level]

@@ -46,7 +46,7 @@ def fill_axes(ax: Axes, width: float, needed: float) -> tuple[Axes, float]:
 
 def write(ax: Axes, x: float, y: float, text: str, **style: Any) -> None:
     """Write one line whose top is so many points below the top of the picture."""
-    options = {"fontsize": WORDS, "color": INK, "ha": "left", "va": "top"} | style
+    options: dict[str, Any] = {"fontsize": WORDS, "color": INK, "ha": "left", "va": "top"} | style
     ax.text(x, y, text, **options)
 
 
@@ -111,8 +111,14 @@ def gave_axes(inner: Axes, tables: TrialTables, say: Wording) -> Axes:
     lines = wrap(tables.quantity, max(wide, 60), 8.6)
     inner.set_xlabel("\n".join(lines), fontsize=8.6)
     number_axis(inner, say)
-    inner.xaxis.get_major_locator().set_params(nbins=max(2, min(6, int(wide / 42))))
+    _fewer_ticks(inner, max(2, min(6, int(wide / 42))))
     return inner
+
+
+def _fewer_ticks(ax: Axes, most: int) -> None:
+    """Leave room between the numbers of an axis."""
+    locator: Any = ax.xaxis.get_major_locator()
+    locator.set_params(nbins=most)
 
 
 def used_axes(inner: Axes, tables: TrialTables, say: Wording) -> Axes:
@@ -123,7 +129,7 @@ def used_axes(inner: Axes, tables: TrialTables, say: Wording) -> Axes:
     inner.set_xlabel(say.text(f"picture.{column}"), fontsize=8.6)
     number_axis(inner, say)
     wide = points_wide(inner)
-    inner.xaxis.get_major_locator().set_params(nbins=max(2, min(4, int(wide / 36))))
+    _fewer_ticks(inner, max(2, min(4, int(wide / 36))))
     return inner
 
 

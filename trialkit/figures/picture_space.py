@@ -222,7 +222,8 @@ def place_rows(
 def days_of(tables: TrialTables) -> float:
     """Give the days along the axis."""
     known = [float(d) for d in tables.runs["last_day"] if math.isfinite(d)]
-    return max([*known, *tables.flushes["day"], 1.0])
+    picked = [float(d) for d in tables.flushes["day"]]
+    return max([*known, *picked, 1.0])
 
 
 def used_lines(row: dict[Any, Any], wide: float) -> list[str]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 from trialkit.figures.picture_parts import FULL_POINTS
 from trialkit.figures.strips import STRETCH_H
@@ -55,5 +56,5 @@ def picture_alt(tables: TrialTables, say: Wording) -> str:
     return say.text("picture.alt", n=say.number(len(tables.runs), 0), **words)
 
 
-def _used(row: dict[str, object]) -> list[str]:
+def _used(row: Mapping[Any, Any]) -> list[str]:
     return str(row["used"]).split("\n")

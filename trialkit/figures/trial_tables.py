@@ -109,7 +109,7 @@ def trial_tables(
     trial, data = result.trial, result.data
     runs = _runs(trial, result, verdict)
     spans = _spans(trial, data, runs)
-    ends = spans.set_index("run")["last_day"] if len(spans) else {}
+    ends: dict[Any, float] = spans.set_index("run")["last_day"].to_dict()
     flushes = _flushes(data, _keys(trial), runs)
     latest = flushes.groupby("run")["day"].max().to_dict() if len(flushes) else {}
     runs["last_day"] = [ends.get(r, latest.get(r, math.nan)) for r in runs["run"]]
@@ -270,10 +270,10 @@ def _joined(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=list(rows.columns))
 
 
-def _found(data: Aligned, say: Wording) -> list[Mapping[str, Any]]:
+def _found(data: Aligned, say: Wording) -> list[Mapping[Any, Any]]:
     """List the faults of the humidity sensors and of the mist, by chamber and time."""
     check = data.check
-    out: list[Mapping[str, Any]] = []
+    out: list[Mapping[Any, Any]] = []
     if check is not None and check.flags is not None and len(check.flags.table):
         flags = check.flags.table
         about = flags[flags["quantity"].isin(["rh_pct", "all", "", None])]

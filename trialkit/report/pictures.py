@@ -49,7 +49,8 @@ def fit_width(drawn: Axes | Figure, wide: float = NARROW) -> None:
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     figure: Any = getattr(drawn, "figure", drawn)
-    renderer = FigureCanvasAgg(figure).get_renderer()
+    canvas: Any = FigureCanvasAgg(figure)
+    renderer = canvas.get_renderer()
     with drawing():
         for _ in range(2):  # ticks may change with the width
             whole = figure.get_size_inches()[0]
