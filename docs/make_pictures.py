@@ -15,7 +15,7 @@ HERE = Path(__file__).parent / "pictures"
 
 
 def main() -> None:
-    """Run the demo once and keep three of its pictures."""
+    """Run the demo once and keep four of its pictures."""
     HERE.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as spare:
         folder = Path(spare) / "demo"
@@ -25,6 +25,9 @@ def main() -> None:
             trial=steps.trial, result=steps.result, verdict=steps.verdict, say=read_wording("en"),
             data=steps.data, logs=steps.logs, plan=steps.plan,
         )  # fmt: skip
+        tables = tk.figures.trial_tables(steps.result, steps.verdict)
+        whole = tk.figures.trial_in_one_picture(tables)
+        whole.figure.savefig(HERE / "trial.png", dpi=110, facecolor="white")
         draw_answer(inputs).savefig(HERE / "answer.png", dpi=130, bbox_inches="tight")
         steps.plan.map().savefig(HERE / "map.png", dpi=110, bbox_inches="tight")
         pictures = {p.name: p for p in write_timelines(folder / "pictures", steps.data, steps.logs)}

@@ -94,7 +94,8 @@ bars.figure if recorded else "no climate log, so no hours in the band"
 
 # %%
 compared = mist is not None and len(data.fidelity) > 0
-marks = tk.figures.delivered_against_planned(data.fidelity) if compared else None
+order = list(trial.primary.levels)
+marks = tk.figures.delivered_against_planned(data.fidelity, order=order) if compared else None
 marks.figure if compared else "no mist log, so nothing to compare with the plan"
 
 # %% [markdown]

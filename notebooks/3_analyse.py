@@ -52,27 +52,16 @@ data.table[list(chosen)].head()
 # ## Look first
 
 # %%
-from trialkit.wording import units_in_words
-
-primary = trial.primary
-response = trial.question.response
-units, words = list(primary.applied_to), units_in_words(primary.applied_to)
-points = tk.figures.unit_means(data.table, factor=primary.name, units=units, response=response)
 result = steps.result
-points["value"] *= result.flushes_summed  # a block over all its flushes
-shown = tk.figures.yield_by_level(
-    result.per_block(result.means[primary.name]),
-    points,
-    reference=primary.reference,
-    response=response,
-    quantity=result.quantity,
-    units=words,
-)
-shown.figure
+whole = tk.figures.trial_in_one_picture(tk.figures.trial_tables(result, steps.verdict))
+whole.figure
 
 # %% [markdown]
-# Each pale mark is one unit that received the level, not one block. The strong mark is the mean,
-# its line the interval in which the true mean is likely to lie.
+# The whole trial at once. Each strip is one unit that received the level, day by day: pale where
+# the air was as wanted, dark from below where it was too dry, blue from above where it was too wet.
+# Marks on a strip are the flushes. In the middle is what each unit gave, with the mean of each
+# level and the limits in which the true mean is likely to lie; on the right is the water of its
+# mist. Not one block is a mark here, only units.
 #
 # ## The fitted effects
 
@@ -106,6 +95,10 @@ against.figure
 # limits right of zero, that it is *better*.
 
 # %%
+from trialkit.wording import units_in_words
+
+primary, response = trial.primary, trial.question.response
+units, words = list(primary.applied_to), units_in_words(primary.applied_to)
 flushes = tk.figures.unit_means(
     data.table, factor=primary.name, units=units, response=response, by=["flush"]
 )

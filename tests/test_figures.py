@@ -11,10 +11,11 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from tests.test_one_picture import make_tables
 from trialkit import figures
 from trialkit.figures.rows import spread
 from trialkit.figures.yields import decimals_of
-from trialkit.style import SERIES
+from trialkit.style import INK, SERIES
 from trialkit.wording import read_wording
 
 LEVELS = ["usual", "sparse", "$\\alpha$ <b>&"]  # the last as a user might name it
@@ -88,6 +89,7 @@ FRONTIER = pd.DataFrame(
     {"use": [0.5, 1.0, 1.5], "yield": [400.5, 450, 470], "yield_low": [360.5, 410, 430],
      "yield_high": [440.5, 490, 510], "loses_no_more": [False, False, True]}
 )  # fmt: skip
+ONE_PICTURE = make_tables(level_names=LEVELS)
 RESIDUALS = np.random.default_rng(2).normal(size=60)
 
 DRAW = {
@@ -133,6 +135,7 @@ DRAW = {
         basis="n = 6 chamber runs.",
         **k,
     ),
+    "trial_in_one_picture": lambda **k: figures.trial_in_one_picture(ONE_PICTURE, **k),
     "setting_curve": lambda **k: figures.setting_curve(
         SURFACE[SURFACE["light"] == 500],
         setting="mist",
@@ -167,11 +170,16 @@ DRAW = {
 def words(ax):
     """Every word on the axes, as drawn."""
     ax.figure.savefig(io.BytesIO(), format="svg")
+    return " | ".join(text for one in (ax, *ax.child_axes) for text in own_words(one))
+
+
+def own_words(ax):
+    """List the words of one pair of axes."""
     out = [ax.get_xlabel(), ax.get_ylabel(), *(t.get_text() for t in ax.texts)]
     out += [t.get_text() for t in (*ax.get_xticklabels(), *ax.get_yticklabels())]
     legend = ax.get_legend()
     out += [t.get_text() for t in legend.get_texts()] if legend else []
-    return " | ".join(out)
+    return out
 
 
 def marks(ax, mark):
@@ -202,7 +210,8 @@ def test_units_counts_and_intervals_are_written_on_the_figure(name):
     if name != "humidity_timeline":
         assert "n = " in shown or "1,000 simulated" in shown
     ax = DRAW[name]()
-    assert ax.get_xlabel() or name == "humidity_timeline"
+    named = [one.get_xlabel() for one in (ax.child_axes or [ax])]
+    assert all(named) or name == "humidity_timeline"
     if name in ("yield_by_level", "ratio_to_reference", "effects", "savings"):
         assert "95 % limits" in shown or "hold together at 95 %" in shown
 
@@ -301,13 +310,13 @@ def test_a_run_without_a_reading_is_drawn_empty():
         band=(82, 95),
         zone="UTC",
     )
-    middle = next(line for line in ax.lines if line.get_color() == SERIES[3])
+    middle = next(line for line in ax.lines if line.get_color() == INK)
     assert np.isnan(middle.get_ydata()).all()
 
 
 def test_a_gap_in_the_log_is_hatched_and_never_bridged():
     ax = DRAW["humidity_timeline"]()
-    middle = next(line for line in ax.lines if line.get_color() == SERIES[3])
+    middle = next(line for line in ax.lines if line.get_color() == INK)
     assert np.isnan(middle.get_ydata()).any()
     hatched = [p for p in ax.patches if p.get_hatch()]
     assert len(hatched) == 1

@@ -79,6 +79,29 @@ def test_contrast_on_both_pages():
             assert contrast(style.DARK[word], style.DARK[ground]) >= 4.5
 
 
+def test_signs_of_air_and_faults_have_the_colour_of_no_level():
+    """Too dry, too wet and faults, beside every level, for every reader on both pages."""
+    for signs, levels in (
+        ([style.DRY, style.WET, style.FLAG], LIGHT),
+        ([style.DARK[c] for c in (style.DRY, style.WET, style.FLAG)], DARK),
+    ):
+        for kind in BLINDNESS.values():
+            seen = [lab(np.array(kind) @ linear(c)) for c in (*signs, *levels)]
+            for i, j in itertools.combinations(range(len(seen)), 2):
+                if i < len(signs):  # 2.3 is just noticeable (Mahy et al. 1994)
+                    assert np.linalg.norm(seen[i] - seen[j]) > 10
+    grey = [lab(linear(c))[0] for c in (style.DRY, style.WET, style.WASH)]
+    assert min(abs(a - b) for a, b in itertools.combinations(grey, 2)) > 20
+
+
+@pytest.mark.parametrize("word", style.SERIES_WORDS)
+def test_words_about_levels_are_read_on_every_ground(word):
+    """WCAG 2.2, 1.4.3: 4.5 to 1."""
+    for ground in (style.PAPER, style.WASH):
+        assert contrast(word, ground) >= 4.5
+        assert contrast(style.DARK[word], style.DARK[ground]) >= 4.5
+
+
 def test_colour_is_never_the_only_sign():
     look = style.looks([f"level {i}" for i in range(14)])
     assert len({(x.color, x.mark) for x in look.values()}) == 14

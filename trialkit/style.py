@@ -11,7 +11,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from contextvars import ContextVar
+from dataclasses import dataclass, field
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeVar
 
@@ -26,10 +27,15 @@ SOFT = "#566462"  #: second-rank words
 RULE = "#cdd5d2"  #: grid lines and hairlines
 SAND = "#ece3cf"  #: the margin: loss that would still be accepted
 WASH = "#e6eeee"  #: quiet fill: bands that are wanted, areas behind data
-FLAG = "#b3261e"  #: gaps, faults, set-aside records
-PAPER = "#ffffff"  #: inside of open marks
+FLAG = "#a0100c"  #: faults, doubted and set-aside records, cautions
+PAPER = "#ffffff"  #: inside of open marks, times without a usable record
+DRY = "#1f2c2a"  #: air drier than wanted
+WET = "#4a55f0"  #: air wetter than wanted: no schedule has it
 
+#: Levels of treatments, and nothing else: a schedule is never the colour of a fault or of air.
 SERIES = ("#5d2d4f", "#b05e16", "#299fbb", "#135b97", "#939259", "#7b2b2c")
+#: The same levels in words: dark enough to be read on white and on quiet fills.
+SERIES_WORDS = ("#5d2d50", "#985213", "#1c6d80", "#135b98", "#65643d", "#7b2b2d")
 _MARKS = ("o", "s", "^", "D", "v", "P")
 _DASHES: tuple[Any, ...] = (
     "solid",
@@ -39,7 +45,7 @@ _DASHES: tuple[Any, ...] = (
     (0, (3, 1)),
     (0, (8, 3)),
 )
-_HATCHES = ("", "////", "....", "\\\\\\\\", "xxxx", "----")
+_HATCHES = ("", "////", "..", "\\\\\\\\", "xxxx", "----")
 
 #: Light colour → its partner on a dark page.
 DARK = {
@@ -48,7 +54,9 @@ DARK = {
     RULE: "#3b4745",
     SAND: "#4a4331",
     WASH: "#24302f",
-    FLAG: "#ffa499",
+    FLAG: "#ffb3c9",
+    DRY: "#ffffff",
+    WET: "#a1b3e6",
     PAPER: "#171e1d",
     SERIES[0]: "#9e6aa8",
     SERIES[1]: "#eb873d",
@@ -56,10 +64,18 @@ DARK = {
     SERIES[3]: "#3398f5",
     SERIES[4]: "#c9db85",
     SERIES[5]: "#e29b89",
+    SERIES_WORDS[0]: "#dc9be8",
+    SERIES_WORDS[1]: "#ff984c",
+    SERIES_WORDS[2]: "#96f1f6",
+    SERIES_WORDS[3]: "#6bb8ff",
+    SERIES_WORDS[4]: "#cadb85",
+    SERIES_WORDS[5]: "#eaa08e",
 }
 
 #: Width of a figure that fills a page column, in inches.
 WIDTH = 7.2
+#: Width of a figure on a phone, in inches: 350 px.
+NARROW = 3.65
 
 
 @dataclass(frozen=True)
@@ -76,12 +92,15 @@ class Look:
         Line style, as matplotlib names it.
     hatch : str
         Fill pattern for areas.
+    words : str
+        Hex colour for words about the level.
     """
 
     color: str
     mark: str
     dash: Any
     hatch: str
+    words: str = INK
 
 
 def looks(levels: Sequence[object]) -> dict[Any, Look]:
@@ -110,8 +129,34 @@ def looks(levels: Sequence[object]) -> dict[Any, Look]:
             _MARKS[(i + i // n) % n],
             _DASHES[(i + i // n) % n],
             _HATCHES[(i + i // n) % n],
+            SERIES_WORDS[i % n],
         )
         for i, level in enumerate(dict.fromkeys(levels))
+    }
+
+
+def plain_looks(names: Sequence[object]) -> dict[Any, Look]:
+    """Give lines that are no levels of a treatment ink and grey, told apart by dash and mark.
+
+    Parameters
+    ----------
+    names : sequence
+        Names in the order drawn.
+
+    Returns
+    -------
+    dict
+        Name → `Look`, none with the colour of a level.
+
+    Examples
+    --------
+    >>> plain_looks(["to show no loss", "to show a gain"])["to show a gain"].mark
+    's'
+    """
+    n = len(_MARKS)
+    return {
+        name: Look(INK if i % 2 == 0 else SOFT, _MARKS[i % n], _DASHES[i % n], _HATCHES[i % n])
+        for i, name in enumerate(dict.fromkeys(names))
     }
 
 
@@ -198,6 +243,56 @@ def styled(draw: Callable[P, R]) -> Callable[P, R]:
     return inside
 
 
+@dataclass(frozen=True)
+class Form:
+    """The form in which figures are drawn for a page. Made by `page_form`.
+
+    Parameters
+    ----------
+    narrow : bool
+        Whether they are drawn for a phone.
+    notes : list of str
+        What figures say below themselves; the page writes it in words of its own.
+    """
+
+    narrow: bool = False
+    notes: list[str] = field(default_factory=list)
+
+
+_FORM: ContextVar[Form | None] = ContextVar("form", default=None)
+
+
+@contextmanager
+def page_form(*, narrow: bool = False) -> Iterator[Form]:
+    """Draw figures for a page inside a ``with`` block: their notes are gathered, not drawn.
+
+    Parameters
+    ----------
+    narrow : bool
+        Draw them for a phone, `NARROW` wide, with the words of each row above it.
+
+    Examples
+    --------
+    >>> with page_form(narrow=True) as form:
+    ...     ax = axes()
+    ...     note(ax, "Bars: limits.")
+    >>> form.notes, float(ax.figure.get_size_inches()[0]) == NARROW
+    (['Bars: limits.'], True)
+    """
+    form = Form(narrow=narrow)
+    token = _FORM.set(form)
+    try:
+        yield form
+    finally:
+        _FORM.reset(token)
+
+
+def is_narrow() -> bool:
+    """Tell whether figures are drawn for a phone."""
+    form = _FORM.get()
+    return form is not None and form.narrow
+
+
 def axes(ax: Axes | None = None, *, width: float = WIDTH, height: float = 3.6) -> Axes:
     """Give the axes to draw on: the ones handed in, or new ones on a figure of their own.
 
@@ -214,7 +309,8 @@ def axes(ax: Axes | None = None, *, width: float = WIDTH, height: float = 3.6) -
         return ax
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(width, height)).subplots()
+    wide = min(width, NARROW) if is_narrow() else width
+    return Figure(figsize=(wide, height)).subplots()
 
 
 def dress(ax: Axes, *, grid: Literal["x", "y", "both", ""] = "y") -> Axes:
@@ -252,6 +348,10 @@ def note(ax: Axes, text: str, *, below: float = 44.0) -> None:
     """
     import textwrap
 
+    form = _FORM.get()
+    if form is not None:
+        form.notes.append(" ".join(text.split()))
+        return
     fig: Any = ax.get_figure(root=True)
     wide = fig.get_size_inches()[0] * ax.get_position().width
     whole = re.sub(r"n = (\S+) ", "n\u00a0=\u00a0\\1\u00a0", text)  # a count stays with its unit

@@ -160,10 +160,16 @@ def test_figures_change_their_colours_in_the_dark(farm_page, browser):
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_paper_shows_the_folded_parts_and_cuts_no_figure(farm_page, browser, paper):
+def test_paper_holds_what_is_open_and_cuts_no_figure(farm_page, browser, paper):
     from pypdf import PdfReader
 
     with opened(browser, farm_page) as (page, _, _):
+        short = PdfReader(io.BytesIO(page.pdf(format=paper)))
+        assert len(short.pages) < 10
+        text = "\n".join(p.extract_text() for p in short.pages)
+        assert "The model in words and numbers" in text
+        assert "Tests of each part of the model" not in text
+        page.evaluate(OPEN_ALL)
         page.emulate_media(media="print")
         sizes = page.evaluate(
             "[...document.querySelectorAll('figure')].map(f => f.getBoundingClientRect().height)"
@@ -174,6 +180,35 @@ def test_paper_shows_the_folded_parts_and_cuts_no_figure(farm_page, browser, pap
         text = "\n".join(p.extract_text() for p in printed.pages)
         assert "Humidity in batch B2" in text
         assert "Tests of each part of the model" in text
+
+
+def test_figures_are_drawn_for_a_phone(farm_page, browser):
+    """At 390 px every figure but the map fits its place, with words of 10 px and more."""
+    with opened(browser, farm_page, width=390) as (page, _, _):
+        page.evaluate(OPEN_ALL)
+        seen = page.evaluate(
+            "[...document.querySelectorAll('.canvas:not(.slides)')]"
+            ".filter(c => c.getBoundingClientRect().width > 0).map(c => {"
+            " const box = c.querySelector('svg').getBoundingClientRect();"
+            " const scale = box.width / c.querySelector('svg').viewBox.baseVal.width;"
+            " const sizes = [...c.querySelectorAll('text')]"
+            "   .map(t => parseFloat(t.style.fontSize) * scale);"
+            " return [c.scrollWidth <= c.clientWidth, Math.min(...sizes)] })"
+        )
+        assert len(seen) >= 10
+        assert all(fits for fits, _ in seen)
+        assert min(size for _, size in seen) >= 8.5
+
+
+def test_what_is_pressed_on_a_phone_is_44_px_high(farm_page, browser):
+    with opened(browser, farm_page, width=390) as (page, _, _):
+        heights = page.evaluate(
+            "[...document.querySelectorAll('nav a, .up a, .minded a, summary')]"
+            ".filter(a => a.getClientRects().length > 0)"
+            ".map(a => a.getBoundingClientRect().height)"
+        )
+        assert len(heights) > 20
+        assert min(heights) >= 44
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])

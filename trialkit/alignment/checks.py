@@ -253,6 +253,20 @@ def doubted_humidity(
     return flags[about & touches & (flags["chamber"].astype(str) == chamber)]
 
 
+def mist_troubles(
+    check: LogCheck | None, chamber: str, start: pd.Timestamp, stop: pd.Timestamp
+) -> pd.DataFrame | None:
+    """List the times in which a chamber's mist failed that touch a stretch of time.
+
+    None where nothing was found at all.
+    """
+    if check is None or check.response is None or not len(check.response.table):
+        return None
+    found = check.response.table
+    touches = (found["start"] < stop) & (found["stop"] > start)
+    return found[touches & (found["chamber"].astype(str) == chamber)]
+
+
 def named_runs(
     trial: Trial, climate: pd.DataFrame, spans: pd.DataFrame | None = None
 ) -> pd.DataFrame:

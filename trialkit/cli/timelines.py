@@ -64,7 +64,7 @@ def _draw(
 ) -> Any:
     from matplotlib.figure import Figure
 
-    from trialkit.alignment.checks import doubted_humidity
+    from trialkit.alignment.checks import doubted_humidity, mist_troubles
     from trialkit.figures import humidity_timeline
     from trialkit.style import WIDTH, drawing, note
     from trialkit.wording import spoken
@@ -84,15 +84,30 @@ def _draw(
             inside,
             mist,
             flags=touching,
+            troubles=mist_troubles(data.check, chamber, start, stop),
             start=start,
+            origin=start,
             stop=stop,
             band=band,
             zone=data.trial.time_zone,
             ax=ax,
         )
-        words = [chamber, str(run.get("batch", "")), str(run.get(data.trial.primary.name, ""))]
+        words = [chamber, str(run.get("batch", "")), _level(run, data)]
         with drawing():
             ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)
     with drawing():
-        note(axes[-1], spoken().text("figure.timeline.note"), below=26)
+        axes[-1].set_xlabel(spoken().text("picture.days"))
+        note(axes[-1], spoken().text("figure.timeline.note"), below=38)
     return figure
+
+
+def _level(run: Mapping[Any, Any], data: Aligned) -> str:
+    """Give the level of the primary treatment that a chamber run received, if it is one."""
+    primary = data.trial.primary
+    if not set(primary.applied_to) <= set(run) or primary.name not in data.table:
+        return ""
+    own = data.table
+    for name in primary.applied_to:
+        own = own[own[name].astype(str) == str(run[name])]
+    levels = own[primary.name].dropna().astype(str).unique()
+    return str(levels[0]) if len(levels) == 1 else ""

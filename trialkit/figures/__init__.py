@@ -18,8 +18,10 @@ from trialkit.figures.climate import (
     humidity_timeline,
     on_seconds,
 )
+from trialkit.figures.one_picture import trial_in_one_picture
 from trialkit.figures.planning import power_curve, price_sensitivity, savings
 from trialkit.figures.settings import setting_curve, setting_map, yield_against_use
+from trialkit.figures.trial_tables import TrialTables, trial_tables
 from trialkit.figures.yields import (
     effects,
     flush_profiles,
@@ -29,6 +31,7 @@ from trialkit.figures.yields import (
 )
 
 __all__ = [
+    "TrialTables",
     "delivered_against_planned",
     "effects",
     "exposure_by_run",
@@ -46,6 +49,8 @@ __all__ = [
     "savings",
     "setting_curve",
     "setting_map",
+    "trial_in_one_picture",
+    "trial_tables",
     "unit_means",
     "variance_shares",
     "yield_against_use",

@@ -6,8 +6,8 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from trialkit.columns import head
-from trialkit.figures.rows import number_axis, set_range, set_rows
-from trialkit.style import INK, RULE, SERIES, SOFT, WASH, axes, dress, looks, note, styled
+from trialkit.figures.rows import legend_above, number_axis, set_range, set_rows
+from trialkit.style import INK, RULE, SOFT, WASH, axes, dress, looks, note, plain_looks, styled
 from trialkit.wording import Wording, read_wording
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def residuals_by_fitted(
     ax.axhline(0, color=INK, linewidth=0.9, zorder=1)
     seen = list(order) if order is not None else rows[group].astype(str) if group else [""]
     names = list(dict.fromkeys(seen))
-    for name, look in looks(names).items():
+    for name, look in (looks(names) if group else plain_looks(names)).items():
         own = rows[rows[group].astype(str) == name] if group else rows
         ax.plot(
             own["fitted"],
@@ -67,7 +67,7 @@ def residuals_by_fitted(
             label=name,
         )
     if group:
-        ax.legend(ncols=3, loc="lower left", bbox_to_anchor=(0, 1.0), borderaxespad=0.1)
+        legend_above(ax)
     ax.set_xlabel(say.text("figure.residuals.axis_x", quantity=head(response)))
     ax.set_ylabel(say.text("figure.residuals.axis_y", quantity=head(response)))
     number_axis(ax, say)
@@ -128,7 +128,7 @@ def residuals_by_normal(
         marker="o",
         markersize=3.4,
         markerfacecolor="none",
-        markeredgecolor=SERIES[3],
+        markeredgecolor=INK,
         markeredgewidth=0.8,
     )
     ax.set_xlabel(say.text("figure.normal.axis_x"))
@@ -175,14 +175,14 @@ def influence(
     set_range(ax, [0.0, 1.0, *sizes])
     ax.set_xlim(left=0)
     ax.axvspan(0, 1, color=WASH, linewidth=0, zorder=0)
-    look = looks(["move"])["move"]
+    look = plain_looks(["move"])["move"]
     labels = []
     for i, (row, size) in enumerate(zip(rows.to_dict("records"), sizes, strict=True)):
         ax.plot([0, size], [i, i], color=look.color, linewidth=1.6, zorder=2)
         ax.plot([size], [i], color=look.color, marker=look.mark, zorder=3)
         term = f"{row['term']} " if "term" in row else ""
-        labels.append(f"{term}{row['level']}")
-    set_rows(ax, labels)
+        labels.append(f"{term}{row['level']}".strip())
+    set_rows(ax, labels, dense=True)
     ax.set_xlabel(say.text("figure.influence.axis"))
     number_axis(ax, say)
     note(ax, say.text("figure.influence.note", n=say.number(len(table), 0)))
@@ -236,7 +236,7 @@ def randomisation_null(
         alpha=1.0,
         ax=ax,
     )
-    ax.axvline(observed, color=SERIES[1], linewidth=2.2)
+    ax.axvline(observed, color=INK, linewidth=2.2)
     words = say.text("figure.null.observed", p=say.p(p))
     left = observed > (values.min() + values.max()) / 2 if len(values) else False
     ax.annotate(
@@ -292,10 +292,10 @@ def variance_shares(
     ax = axes(ax, height=1.1 + 0.32 * len(variances))
     values: list[Any] = [math.copysign(math.sqrt(abs(v)), v) for v in variances]
     set_range(ax, [0.0, *values])
-    ax.barh(range(len(values)), values, height=0.55, color=SERIES[0])
+    ax.barh(range(len(values)), values, height=0.55, color=SOFT)
     ax.axvline(0, color=INK, linewidth=1.0)
     names = dict(labels or {})
-    set_rows(ax, [names.get(str(k), str(k)) for k in variances.index])
+    set_rows(ax, [names.get(str(k), str(k)) for k in variances.index], dense=True)
     ax.set_xlabel(say.text("figure.variances.axis", unit=f" [{unit}]" if unit else ""))
     number_axis(ax, say)
     note(ax, basis)

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 from trialkit.columns import head
-from trialkit.figures.rows import height_for, number_axis, set_range, set_rows, spread
+from trialkit.figures.rows import height_for, legend_above, number_axis, set_range, set_rows, spread
 from trialkit.style import (
+    DRY,
     FLAG,
     INK,
+    PAPER,
     RULE,
-    SERIES,
     SOFT,
     WASH,
+    WET,
     axes,
     dress,
     looks,
@@ -43,6 +45,8 @@ def humidity_timeline(
     stop: pd.Timestamp,
     band: tuple[float | None, float | None] = (None, None),
     flags: pd.DataFrame | None = None,
+    troubles: pd.DataFrame | None = None,
+    origin: pd.Timestamp | None = None,
     column: str = "rh_pct",
     zone: str = "UTC",
     bins: int = 320,
@@ -66,6 +70,10 @@ def humidity_timeline(
         Humidity wanted [%]; either may be None.
     flags : DataFrame, optional
         `start, stop` (UTC): times whose records were set aside or doubted.
+    troubles : DataFrame, optional
+        `start, stop` (UTC): times in which the mist failed.
+    origin : Timestamp, optional
+        Moment from which the axis counts days; it gives dates by default.
     column : str
         Column drawn instead of humidity, such as ``"temp_c"``.
     zone : str
@@ -91,7 +99,7 @@ def humidity_timeline(
     edges = pd.date_range(start, stop, periods=bins + 1)
     at = _days(edges)
     low, middle, high = _binned(records, column, edges)
-    look = SERIES[3]
+    look = INK
     lower, upper = band
     if lower is not None or upper is not None:
         ax.axhspan(lower or 0, upper or 100, color=WASH, linewidth=0, zorder=0)
@@ -99,7 +107,7 @@ def humidity_timeline(
             if limit is not None:
                 ax.axhline(limit, color=SOFT, linewidth=0.8, linestyle=(0, (4, 2)), zorder=1)
     _draw_gaps(ax, at, middle)
-    ax.fill_between((at[:-1] + at[1:]) / 2, low, high, color=look, alpha=0.32, linewidth=0)
+    ax.fill_between((at[:-1] + at[1:]) / 2, low, high, color=look, alpha=0.28, linewidth=0)
     ax.plot((at[:-1] + at[1:]) / 2, middle, color=look, linewidth=1.1)
     if column == "rh_pct":
         finite = low[~pd.isna(low)]
@@ -109,8 +117,13 @@ def humidity_timeline(
     if flags is not None and len(flags):
         for first, last in zip(_days(flags["start"]), _days(flags["stop"]), strict=True):
             ax.axvspan(first, last, ymin=0.965, ymax=1.0, color=FLAG, linewidth=0)
+    if troubles is not None and len(troubles):
+        _draw_troubles(ax, troubles)
     ax.set_xlim(at[0], at[-1])
-    _time_axis(ax, zone, say)
+    if origin is None:
+        _time_axis(ax, zone, say)
+    else:
+        _day_axis(ax, origin, say)
     ax.set_ylabel(head(column))
     number_axis(ax, say, axis="y")
     return dress(ax)
@@ -174,7 +187,7 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
     import numpy as np
 
     inside = mist[(mist["stop"] > edges[0]) & (mist["start"] < edges[-1])]
-    strip: dict[str, Any] = {"color": SERIES[2], "linewidth": 0}
+    strip: dict[str, Any] = {"color": SOFT, "linewidth": 0}
     bottom, top = ax.get_ylim()
     tall = STRIP_HEIGHT * (top - bottom)
     ax.axhline(bottom + tall, color=RULE, linewidth=0.7)
@@ -188,6 +201,25 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
         height = bottom + share * scale
         ax.fill_between(_days(edges), bottom, [*height, bottom], step="post", **strip)
     ax.set_ylim(bottom, top)
+
+
+def _draw_troubles(ax: Axes, troubles: pd.DataFrame) -> None:
+    """Frame the times in which the mist failed in its strip, as the trial in one picture does."""
+    for first, last in zip(_days(troubles["start"]), _days(troubles["stop"]), strict=True):
+        frame: dict[str, Any] = {"facecolor": "none", "edgecolor": FLAG, "linewidth": 1.4}
+        ax.axvspan(first, last, ymin=0.0, ymax=STRIP_HEIGHT * 1.15, zorder=5, **frame)
+
+
+def _day_axis(ax: Axes, origin: pd.Timestamp, say: Wording) -> None:
+    """Count days from a moment along the axis."""
+    from matplotlib.ticker import FixedLocator, FuncFormatter
+
+    first = float(_days(origin))
+    days = ax.get_xlim()[1] - first
+    step = 7 if days > 10 else 1 if days > 2 else 0.25
+    places = [first + step * i for i in range(int(days / step) + 1)]
+    ax.xaxis.set_major_locator(FixedLocator(places))
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda x, _: say.number(round(x - first, 2))))
 
 
 def on_seconds(mist: pd.DataFrame, edges: pd.DatetimeIndex) -> Any:
@@ -264,9 +296,9 @@ def hours_by_band(
     say = wording or read_wording()
     ax = axes(ax, height=1.3 + 0.2 * len(runs))
     parts = [
-        ("hours_below_band", SERIES[1], "////"),
-        ("hours_in_band", SERIES[2], ""),
-        ("hours_above_band", SERIES[3], "...."),
+        ("hours_below_band", DRY, ""),
+        ("hours_in_band", WASH, ""),
+        ("hours_above_band", WET, ".."),
     ]
     whole = runs["window_h"].to_numpy(dtype=float)
     left = np.zeros(len(runs))
@@ -281,7 +313,7 @@ def hours_by_band(
             height=0.72,
             color=color,
             hatch=hatch,
-            edgecolor="#ffffff",
+            edgecolor=PAPER,
             linewidth=0.5,
             label=say.text(f"figure.{column}"),
         )
@@ -297,13 +329,13 @@ def hours_by_band(
         linewidth=0.5,
         label=say.text("figure.hours_unrecorded"),
     )
-    set_rows(ax, [_run_name(row, factor) for row in runs.to_dict("records")])
+    set_rows(ax, [_run_name(row, factor) for row in runs.to_dict("records")], dense=True)
     ax.set_ylim(len(runs) - 0.4, -0.6)
     ax.set_xlim(0, 100)
     ax.set_xlabel(say.text("figure.hours.axis"))
     number_axis(ax, say)
     note(ax, say.text("figure.hours.note", n=say.number(len(runs), 0)))
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=4, borderaxespad=0.2)
+    legend_above(ax)
     return dress(ax, grid="")
 
 
@@ -313,6 +345,7 @@ def exposure_by_run(
     exposure: str,
     *,
     factor: str | None = None,
+    order: Sequence[str] | None = None,
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -326,6 +359,8 @@ def exposure_by_run(
         Column of ``aligned.runs``, such as ``"wet_hours"``.
     factor : str, optional
         Treatment whose levels are the rows; without it all runs are in one row.
+    order : sequence of str, optional
+        Levels in the order that fixes their colours and rows.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -338,9 +373,9 @@ def exposure_by_run(
     say = wording or read_wording()
     known = runs[runs[exposure].notna()]
     level = known[factor].astype(str) if factor else known[exposure].map(lambda _: "")
-    names = list(dict.fromkeys(level))
+    names = _ordered(level, order)
+    look, names = looks(names), _present(names, level)
     ax = axes(ax, height=height_for(len(names)))
-    look = looks(names)
     set_range(ax, [0.0, *map(float, known[exposure])])
     for i, name in enumerate(names):
         _heap(ax, [float(v) for v in known.loc[level == name, exposure]], i, look[name])
@@ -349,6 +384,17 @@ def exposure_by_run(
     number_axis(ax, say)
     note(ax, say.text("figure.hours.note", n=say.number(len(known), 0)))
     return dress(ax, grid="x")
+
+
+def _ordered(levels: pd.Series, order: Sequence[str] | None) -> list[str]:
+    """Give all levels in the order of the trial, which fixes colours; others come last."""
+    return list(dict.fromkeys([*map(str, order or ()), *levels]))
+
+
+def _present(names: Sequence[str], levels: pd.Series) -> list[str]:
+    """Leave out levels that no run has."""
+    there = set(levels)
+    return [name for name in names if name in there]
 
 
 def _run_name(row: dict[Any, Any], factor: str | None) -> str:
@@ -362,6 +408,7 @@ def delivered_against_planned(
     *,
     delivered: str = "delivered_duty_pct",
     planned: str = "planned_duty_pct",
+    order: Sequence[str] | None = None,
     wording: Wording | None = None,
     ax: Axes | None = None,
 ) -> Axes:
@@ -374,6 +421,8 @@ def delivered_against_planned(
         was run by a sensor): one row per chamber run.
     delivered, planned : str
         Names of the two columns.
+    order : sequence of str, optional
+        Levels in the order that fixes their colours and rows.
     wording : Wording, optional
         Words and numbers; English by default.
     ax : Axes, optional
@@ -384,9 +433,9 @@ def delivered_against_planned(
     Axes
     """
     say = wording or read_wording()
-    names = list(dict.fromkeys(fidelity["level"].astype(str)))
+    names = _ordered(fidelity["level"].dropna().astype(str), order)
+    look, names = looks(names), _present(names, fidelity["level"].dropna().astype(str))
     ax = axes(ax, height=height_for(len(names)))
-    look = looks(names)
     both = [*fidelity[delivered], *fidelity[planned]]
     set_range(ax, [0.0, *map(float, both)])
     for i, name in enumerate(names):

@@ -10,13 +10,14 @@ from matplotlib.ticker import MaxNLocator
 from trialkit.figures.rows import (
     draw_interval,
     height_for,
+    legend_above,
     number_axis,
     set_range,
     set_rows,
     side_label,
 )
 from trialkit.figures.yields import decimals_of, estimate_words
-from trialkit.style import INK, SOFT, axes, dress, looks, note, styled
+from trialkit.style import INK, SOFT, axes, dress, looks, note, plain_looks, styled
 from trialkit.wording import Wording, read_wording
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def power_curve(
     ax = axes(ax, height=3.4)
     ax.axhline(100 * wanted, color=SOFT, linewidth=1.0, linestyle=(0, (4, 2)))
     groups = list(dict.fromkeys(curve[by].astype(str))) if by else [""]
-    for name, look in looks(groups).items():
+    for name, look in plain_looks(groups).items():
         own = curve[curve[by].astype(str) == name] if by else curve
         own = own.sort_values(x, kind="stable")
         if {"low", "high"} <= set(own.columns):
@@ -83,7 +84,7 @@ def power_curve(
             label=name,
         )
     if by:
-        ax.legend(loc="lower right")
+        legend_above(ax, most=1)
     ax.set_ylim(0, 104)
     ax.set_xlabel(axis)
     ax.set_ylabel(say.text("figure.power.axis_y"))
@@ -206,7 +207,7 @@ def price_sensitivity(
             marker=style.mark,
             label=name,
         )
-    ax.legend(loc="best")
+    legend_above(ax)
     ax.set_xlabel(say.text(f"figure.price.{price}", currency=currency))
     ax.set_ylabel(say.text("figure.price.axis_y", currency=currency))
     number_axis(ax, say)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.style import INK, SERIES, SOFT, WASH, axes, dress, looks, note, styled
+from trialkit.style import INK, SOFT, WASH, axes, dress, looks, note, styled
 from trialkit.wording import plural, spoken
 
 if TYPE_CHECKING:
@@ -118,7 +118,7 @@ def room_fit(
         linestyle="none",
         marker="o",
         markersize=2.6,
-        color=SERIES[2],
+        color=SOFT,
         label=say.text("figure.room.readings"),
     )
     known = "air_changes_h" in fit.determined
@@ -126,7 +126,7 @@ def room_fit(
     ax.plot(
         minutes,
         fit.fitted_rh_pct[shown],
-        color=SERIES[0] if known else SOFT,
+        color=INK if known else SOFT,
         linestyle="-" if known else ":",
         label=expected,
     )
@@ -177,7 +177,7 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     column = "cost_day" if priced else "energy_kwh_day" if powered else "water_l_day"
     label = {"cost_day": "cost", "energy_kwh_day": "energy", "water_l_day": "water"}[column]
     words = {"unit": {"cost": currency, "energy": "kWh", "water": "L"}[label]}
-    ax.plot(table["chambers"], table[column], color=SERIES[0], marker="o")
+    ax.plot(table["chambers"], table[column], color=INK, marker="o")
     ax.set_xlabel(plural("chamber"))
     ax.set_ylabel(say.text(f"figure.room.{label}", **words))
     ax.set_ylim(bottom=0)

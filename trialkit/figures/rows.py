@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from trialkit.style import INK, PAPER, SAND, SOFT, Look
+from trialkit.style import INK, PAPER, SAND, SOFT, Look, is_narrow
 from trialkit.wording import Wording
 
 if TYPE_CHECKING:
@@ -103,14 +103,37 @@ def draw_interval(ax: Axes, estimate: float, low: float, high: float, y: float, 
     return True
 
 
-def set_rows(ax: Axes, labels: Sequence[str]) -> None:
-    """Label the rows, the first on top, and hide the axis line that means nothing here."""
+def set_rows(ax: Axes, labels: Sequence[str], *, dense: bool = False) -> None:
+    """Label the rows, the first on top, and hide the axis line that means nothing here.
+
+    Names stand beside the rows, on a phone above them unless the rows are dense.
+    """
+    if is_narrow() and not dense:
+        _labels_above(ax, labels)
+        labels = [""] * len(labels)
     ax.set_yticks(range(len(labels)), list(labels))
     for word in ax.get_yticklabels():
         word.set_parse_math(False)  # names come from users' files, also on axes handed in
     ax.set_ylim(len(labels) - 0.35, -0.65)
     ax.spines["left"].set_visible(False)
     ax.tick_params(axis="y", length=0)
+
+
+def _labels_above(ax: Axes, labels: Sequence[str]) -> None:
+    """Write the name of each row above it: a phone has no room beside."""
+    for i, label in enumerate(labels):
+        ax.annotate(
+            " · ".join(label.split("\n")),
+            xy=(0.0, i),
+            xycoords=("axes fraction", "data"),
+            xytext=(0, 8),
+            textcoords="offset points",
+            fontsize=9,
+            color=INK,
+            ha="left",
+            va="bottom",
+            parse_math=False,
+        )
 
 
 def set_range(ax: Axes, values: Sequence[float], *, pad: float = 0.06) -> None:
@@ -147,19 +170,39 @@ def draw_margin(
 
 
 def side_label(ax: Axes, text: str, y: float) -> None:
-    """Write the numbers of a row at its right end."""
+    """Write the numbers of a row at its right end; on a phone above it."""
+    narrow = is_narrow()
     ax.annotate(
         text,
         xy=(1.0, y),
         xycoords=("axes fraction", "data"),
-        xytext=(8, 0),
+        xytext=(0, 8) if narrow else (8, 0),
         textcoords="offset points",
         fontsize=9,
         color=INK,
-        ha="left",
-        va="center",
+        ha="right" if narrow else "left",
+        va="bottom" if narrow else "center",
         annotation_clip=False,
     )
+
+
+def legend_above(ax: Axes, *, most: int = 4) -> None:
+    """Name the lines above the axes, in as many columns as their names leave room for.
+
+    Parameters
+    ----------
+    ax : Axes
+    most : int
+        Most columns.
+    """
+    from trialkit.figures.fit_text import width_of
+
+    fig: Any = ax.get_figure(root=True)
+    room = ax.get_window_extent().width / fig.dpi * 72
+    names = [str(name) for name in ax.get_legend_handles_labels()[1]]
+    widest = max((width_of(name, 9.0) for name in names), default=0.0) + 46
+    columns = max(1, min(most, len(names), int(room // widest)))
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, borderaxespad=0.2)
 
 
 def number_axis(ax: Axes, wording: Wording, *, axis: str = "x", sign: bool = False) -> None:

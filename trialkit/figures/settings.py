@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from trialkit.figures.rows import number_axis
-from trialkit.style import FLAG, INK, PAPER, RULE, SERIES, SOFT, WASH, axes, dress, note, styled
+from trialkit.figures.rows import legend_above, number_axis
+from trialkit.style import INK, PAPER, RULE, SOFT, WASH, axes, dress, note, styled
 from trialkit.wording import Wording, read_wording
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def setting_curve(
     own = curve.sort_values(setting, kind="stable")
     x = own[setting].to_numpy(dtype=float)
     ax.fill_between(x, own["low"], own["high"], color=WASH, linewidth=0)
-    ax.plot(x, own["estimate"], color=SERIES[3])
+    ax.plot(x, own["estimate"], color=INK)
     if tried is not None:
         ax.plot(
             tried[setting],
@@ -149,9 +149,7 @@ def setting_map(
     ax.contourf(x, y, within, levels=[0.5, 1.5], colors=[WASH])
     if within.min() < 0.5 < within.max():
         ax.contour(x, y, within, levels=[0.5], colors=[SOFT], linewidths=1.0, linestyles="dashed")
-    lines = ax.contour(
-        x, y, grid["estimate"].to_numpy(float), _LINES, colors=[SERIES[3]], linewidths=1.1
-    )
+    lines = ax.contour(x, y, grid["estimate"].to_numpy(float), _LINES, colors=[INK], linewidths=1.1)
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
     ax.scatter(
         tried[first],
@@ -166,7 +164,7 @@ def setting_map(
         [today[first]],
         [today[second]],
         "x",
-        color=FLAG,
+        color=INK,
         markersize=9,
         markeredgewidth=2,
         linestyle="none",
@@ -176,11 +174,11 @@ def setting_map(
         [best[first]],
         [best[second]],
         "D",
-        color=SERIES[3],
+        color=INK,
         linestyle="none",
         label=say.text("figure.setting.best"),
     )
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
+    legend_above(ax)
     ax.set_xlabel(labels[0])
     ax.set_ylabel(labels[1])
     number_axis(ax, say)
@@ -231,13 +229,13 @@ def yield_against_use(
     ax.fill_between(own["use"], own["yield_low"], own["yield_high"], color=WASH, linewidth=0)
     ax.plot(own["use"], own["yield"], color=RULE)
     sure = own["loses_no_more"].to_numpy(dtype=bool)
-    for mask, face, key in ((sure, SERIES[3], "sure"), (~sure, PAPER, "open")):
+    for mask, face, key in ((sure, INK, "sure"), (~sure, PAPER, "open")):
         if np.any(mask):
             ax.plot(
                 own["use"][mask],
                 own["yield"][mask],
                 "o",
-                color=SERIES[3],
+                color=INK,
                 markerfacecolor=face,
                 linestyle="none",
                 label=say.text(f"figure.setting.{key}"),
@@ -246,7 +244,7 @@ def yield_against_use(
         [today["use"]],
         [today["yield"]],
         "x",
-        color=FLAG,
+        color=INK,
         markersize=9,
         markeredgewidth=2,
         linestyle="none",
@@ -263,7 +261,7 @@ def yield_against_use(
             linestyle="none",
             label=name,
         )
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2 if marks else 3, borderaxespad=0.2)
+    legend_above(ax)
     ax.set_xlabel(axis)
     ax.set_ylabel(quantity)
     number_axis(ax, say)

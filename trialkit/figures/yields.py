@@ -14,12 +14,13 @@ from trialkit.figures.rows import (
     draw_margin,
     draw_points,
     height_for,
+    legend_above,
     number_axis,
     set_range,
     set_rows,
     side_label,
 )
-from trialkit.style import INK, axes, dress, looks, note, styled
+from trialkit.style import INK, axes, dress, looks, note, plain_looks, styled
 from trialkit.wording import Wording, read_wording
 
 if TYPE_CHECKING:
@@ -214,7 +215,8 @@ def ratio_to_reference(
     ratios : DataFrame
         `level, reference, ratio, low, high`: ratio of means and its limits (1 = equal).
         Limits that are infinite are drawn as open ends. With a column `at`, a row is drawn for
-        each level at each of them, labelled by both.
+        each level at each of them, labelled by both; with a column `said`, what is said of a row
+        stands at its end.
     margin_pct : float
         Loss accepted, in percent of the reference.
     better : {"more", "less"}
@@ -241,6 +243,7 @@ def ratio_to_reference(
     look = looks([reference, *names])
     change = (100 * (ratios[["ratio", "low", "high"]] - 1)).rename(columns={"ratio": "estimate"})
     values = [float(v) for v in change.to_numpy().ravel()]
+    said = [str(x) for x in ratios["said"]] if "said" in ratios else [""] * len(names)
     side = -1 if better == "more" else 1
     set_range(ax, [*values, side * margin_pct * 1.6, -side * margin_pct])
     draw_margin(ax, side * margin_pct, 0.0, wording=say, margin_pct=margin_pct)
@@ -248,7 +251,7 @@ def ratio_to_reference(
     for i, (name, row) in enumerate(zip(names, change.to_dict("records"), strict=True)):
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look[name])
         words = _change_words(row, say, places, edges) if drawn else say.text("figure.none")
-        side_label(ax, words, i)
+        side_label(ax, "\n".join(filter(None, (said[i], words))), i)
     at = [str(x) for x in ratios["at"]] if "at" in ratios else [""] * len(names)
     set_rows(ax, [f"{n}\n{a}" if a else n for n, a in zip(names, at, strict=True)])
     noun = say.written(response_of(response).noun)
@@ -309,7 +312,7 @@ def flush_profiles(
     ax.set_xlabel(say.text("figure.flush.axis"))
     ax.set_ylabel(head(response))
     number_axis(ax, say, axis="y")
-    ax.legend(loc="upper right", ncols=min(3, len(names)))
+    legend_above(ax)
     n = points.groupby("level", observed=True)["unit"].nunique() if "unit" in points else None
     count = "" if n is None else ", ".join(f"{k}: n = {v}" for k, v in n.items())
     key = "figure.flush.note" if means is not None else "figure.flush.note_plain"
@@ -384,7 +387,7 @@ def effects(
     ax = axes(ax, height=height_for(len(differences)))
     set_range(ax, [0.0, *map(float, differences[["low", "high"]].to_numpy().ravel())])
     ax.axvline(0, color=INK, linewidth=1.0, zorder=1)
-    look = looks(["difference"])["difference"]
+    look = plain_looks(["difference"])["difference"]
     labels, places = [], decimals_of(differences)
     for i, row in enumerate(differences.to_dict("records")):
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look)

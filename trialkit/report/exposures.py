@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from trialkit.alignment.open_checks import told_unmade
@@ -10,8 +11,9 @@ from trialkit.alignment.slow_readings import too_slow
 from trialkit.columns.exposures import EXPOSURE, shown_in
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
-from trialkit.report.svg import inline_svg
+from trialkit.report.pictures import make_picture
 from trialkit.report.timelines import doubted_times, timelines
+from trialkit.report.whole_trial import shows_air
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,7 +35,11 @@ def exposures_section(inputs: PageInputs) -> Section:
         parts += _band(inputs, runs)
         parts += _delivered(inputs)
         parts += _own_figures(inputs, runs)
-        parts.append(_runs_table(inputs, runs))
+        if inputs.factor.name in runs:
+            parts.append(_by_level(inputs, runs))
+            parts.append(Fold(say.text("delivered.runs_fold"), (_runs_table(inputs, runs),)))
+        else:
+            parts.append(_runs_table(inputs, runs))
         parts += doubted_times(inputs)
         parts += unmade_checks(inputs)
         parts += timelines(inputs, runs)
@@ -102,10 +108,9 @@ def _band(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     if low is None or high is None or not set(columns) <= set(runs.columns):
         return []
     shown = runs[runs["hours_in_band"].notna()]
-    if not len(shown):
+    if not len(shown) or shows_air(inputs):
         return []
     factor = inputs.factor.name if inputs.factor.name in shown else None
-    ax = hours_by_band(shown, factor=factor, wording=say)
     share = 100 * shown["hours_in_band"] / shown["window_h"]
     if factor:
         means = share.groupby(shown[factor].astype(str), sort=False).mean()
@@ -114,9 +119,15 @@ def _band(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     rows = say.listed(
         [say.text("alt.pair", level=k, value=say.percent(v)) for k, v in means.items()]
     )
-    svg = inline_svg(ax, ident="hours", alt=say.text("alt.hours", rows=rows))
     words = {"low": say.number(low), "high": say.number(high)}
-    return [Picture(svg, say.text("delivered.hours_title", **words))]
+    return [
+        make_picture(
+            lambda: hours_by_band(shown, factor=factor, wording=say),
+            ident="hours",
+            alt=say.text("alt.hours", rows=rows),
+            caption=say.text("delivered.hours_title", **words),
+        )
+    ]
 
 
 def _delivered(inputs: PageInputs) -> list[Any]:
@@ -129,7 +140,6 @@ def _delivered(inputs: PageInputs) -> list[Any]:
     place = {name: i for i, name in enumerate(inputs.levels)}
     order = known["level"].astype(str).map(place).fillna(len(place))
     known = known.assign(_place=order).sort_values("_place", kind="stable")
-    ax = delivered_against_planned(known, wording=say)
     rows = []
     for level, own in known.groupby("level", sort=False, observed=True):
         planned = float(own["planned_duty_pct"].mean())
@@ -137,8 +147,14 @@ def _delivered(inputs: PageInputs) -> list[Any]:
         value = say.percent(own["delivered_duty_pct"].mean(), 1)
         rows.append(say.text(key, level=level, value=value, planned=say.percent(planned, 1)))
     alt = say.text("alt.delivered", rows=say.listed(rows))
-    svg = inline_svg(ax, ident="delivered", alt=alt)
-    return [Picture(svg, say.text("delivered.delivered_title"))]
+    return [
+        make_picture(
+            lambda: delivered_against_planned(known, order=inputs.levels, wording=say),
+            ident="delivered",
+            alt=alt,
+            caption=say.text("delivered.delivered_title"),
+        )
+    ]
 
 
 def _own_figures(inputs: PageInputs, runs: pd.DataFrame) -> list[Picture]:
@@ -147,17 +163,42 @@ def _own_figures(inputs: PageInputs, runs: pd.DataFrame) -> list[Picture]:
 
     say = inputs.say
     factor = inputs.factor.name if inputs.factor.name in runs else None
+    levels = inputs.levels if factor else None
     drawn = []
     for column in shown_in("figure"):
         if column not in runs or runs[column].isna().all():
             continue
-        ax = exposure_by_run(runs, column, factor=factor, wording=say)
         name = say.either(f"column.{column}", EXPOSURE[column].label)
         low, high = (say.number(v) for v in (runs[column].min(), runs[column].max()))
         words = {"exposure": name, "low": low, "high": high, "unit": EXPOSURE[column].unit}
-        svg = inline_svg(ax, ident=f"exposure-{column}", alt=say.text("alt.exposure", **words))
-        drawn.append(Picture(svg, say.text("delivered.exposure_title", exposure=name)))
+        drawn.append(
+            make_picture(
+                partial(exposure_by_run, runs, column, factor=factor, order=levels, wording=say),
+                ident=f"exposure-{column}",
+                alt=say.text("alt.exposure", **words),
+                caption=say.text("delivered.exposure_title", exposure=name),
+            )
+        )
     return drawn
+
+
+def _by_level(inputs: PageInputs, runs: pd.DataFrame) -> Table:
+    """Give the mean of the runs of each level; what is too slow to be known is left out."""
+    columns = _recorded(runs)
+    if too_slow(runs).any():
+        columns = [name for name in columns if name not in _NOT_KNOWN]
+    name = inputs.factor.name
+    levels = runs[name].astype(str)
+    means = runs[columns].groupby(levels, sort=False).mean()
+    counts = levels.value_counts()
+    frame = means.reset_index().assign(runs=[int(counts[x]) for x in means.index])
+    return build_table(
+        frame,
+        columns=[name, "runs", *columns],
+        say=inputs.say,
+        caption=inputs.say.text("delivered.levels_caption", factor=name),
+        heads={name: name},
+    )
 
 
 def _runs_table(inputs: PageInputs, runs: pd.DataFrame) -> Table:

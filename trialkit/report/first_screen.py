@@ -7,17 +7,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.answer_lines import answer_lines
-from trialkit.decision.cells import depends_form
+from trialkit.decision.headline import headline
 from trialkit.display import decimals_beside
 from trialkit.report.deviations import readings_table
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Picture, Table, build_table
-from trialkit.report.svg import inline_svg
+from trialkit.report.pictures import make_picture
 from trialkit.style import WIDTH
 from trialkit.triage import for_growers
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
@@ -61,7 +62,7 @@ def answer_screen(inputs: PageInputs) -> Answer:
     return Answer(
         kind=verdict.answer.replace(" ", "-"),
         question=_question(inputs, verdict.level),
-        headline=_headline(inputs),
+        headline=headline(inputs.result, verdict, say),
         sentence=say.written(verdict.said),
         facts=() if verdict.answer == "blocked" else tuple(_facts(inputs)),
         others=tuple(others),
@@ -77,38 +78,6 @@ def _question(inputs: PageInputs, level: str) -> str:
     words = {"level": level, "reference": inputs.reference, "noun": inputs.noun}
     key = "answer.question_less" if inputs.better == "less" else "answer.question"
     return inputs.say.text(key, **words)
-
-
-def _headline(inputs: PageInputs) -> str:
-    """Give the answer in a few words; what it cannot rest on comes first."""
-    headline = _answer_headline(inputs)
-    if inputs.verdict.disagrees:
-        headline = inputs.say.text("answer.readings_disagree", headline=headline)
-    if any(f.code == "drawn_after_harvest" for f in inputs.verdict.findings):
-        headline = inputs.say.text("answer.drawn_after_harvest", headline=headline)
-    return headline
-
-
-def _answer_headline(inputs: PageInputs) -> str:
-    """Give the answer in a few words, with what it depends on."""
-    say, verdict = inputs.say, inputs.verdict
-    key = f"answer.{verdict.answer}"
-    if inputs.better == "less" and f"answer.less.{verdict.answer}" in say.entries:
-        key = f"answer.less.{verdict.answer}"
-    words = {
-        "level": verdict.level,
-        "reference": inputs.reference,
-        "noun": inputs.noun,
-        "margin": inputs.margin,
-        "factor": verdict.depends_on,
-    }
-    form = depends_form(verdict.depends_on)
-    if verdict.answer == "depends":
-        return say.text(f"answer.depends.{form}", **words)
-    headline = say.text(key, **words)
-    if verdict.depends_on and verdict.answer != "blocked":
-        return say.text(f"answer.depends_too.{form}", headline=headline, **words)
-    return headline
 
 
 def _others(inputs: PageInputs) -> list[Other]:
@@ -142,18 +111,27 @@ def _facts(inputs: PageInputs) -> list[Fact]:
         )
         limits = say.text("fact.limits", low=low, high=high)
         facts.append(Fact(say.text("fact.yield", **words), one, limits))
+    facts += _saving_facts(inputs)
+    facts += _money_fact(inputs)
+    return facts
+
+
+def _saving_facts(inputs: PageInputs) -> list[Fact]:
+    """Give what the level saves, a saving positive; water and electricity in one where alike."""
+    say, verdict = inputs.say, inputs.verdict
+    words = {"reference": inputs.reference, "level": verdict.level}
+    told: dict[tuple[str, str], str] = {}
     for row in verdict.use.to_dict("records"):
         if str(row["level"]) != verdict.level or not math.isfinite(row["saving_pct"]):
             continue
-        # a saving is shown as the change in use, in the same direction as the yield beside it
         one, low, high = (
-            say.percent(-row[k], 0, sign=True)
-            for k in ("saving_pct", "saving_high_pct", "saving_low_pct")
+            say.percent(row[k], 0) for k in ("saving_pct", "saving_low_pct", "saving_high_pct")
         )
-        limits = say.text("fact.limits", low=low, high=high)
-        facts.append(Fact(say.text(f"fact.{row['use']}", **words), one, limits))
-    facts += _money_fact(inputs)
-    return facts
+        key = (one, say.text("fact.limits", low=low, high=high))
+        told[key] = "both" if key in told else str(row["use"])
+    return [
+        Fact(say.text(f"fact.{use}", **words), one, limits) for (one, limits), use in told.items()
+    ]
 
 
 def _money_fact(inputs: PageInputs) -> list[Fact]:
@@ -172,7 +150,7 @@ def _money_fact(inputs: PageInputs) -> list[Fact]:
 
 
 def answer_picture(inputs: PageInputs) -> Picture:
-    """Draw the means above and the difference from the reference beside the margin below."""
+    """Draw the difference from the reference beside the margin, and the means below it."""
     say = inputs.say
     words = {
         "factor": inputs.factor.name,
@@ -180,59 +158,76 @@ def answer_picture(inputs: PageInputs) -> Picture:
         "quantity": inputs.noun[:1].upper() + inputs.noun[1:],
         "other": inputs.depends_on,
     }
-    drawable = inputs.result.ratios["ratio"].notna().any()
+    drawable = bool(inputs.result.ratios["ratio"].notna().any())
     key = "answer.figure_title_by" if inputs.verdict.depends_on else "answer.figure_title"
-    figure = draw_answer(inputs, with_ratios=bool(drawable))
-    svg = inline_svg(figure, ident="answer", alt=_alt(inputs))
-    return Picture(svg, say.text(key if drawable else "answer.figure_alone", **words))
+    return make_picture(
+        lambda: draw_answer(inputs, with_ratios=drawable),
+        ident="answer",
+        alt=_alt(inputs),
+        caption=say.text(key if drawable else "answer.figure_alone", **words),
+    )
 
 
 def draw_answer(inputs: PageInputs, *, with_ratios: bool = True) -> Figure:
     """Draw the figure of the first screen; where the answer depends on something, its cells."""
     from matplotlib.figure import Figure
 
-    from trialkit.figures import ratio_to_reference, yield_by_level
     from trialkit.figures.rows import MARGINS_IN, ROW_IN
-    from trialkit.style import drawing
+    from trialkit.style import NARROW, drawing, is_narrow
 
-    question, better = inputs.trial.question, inputs.better
     means, points, ratios = _drawn(inputs)
-    rows = [len(means), len(ratios)] if with_ratios else [len(means)]
+    rows = [len(ratios), len(means)] if with_ratios else [len(means)]
     heights = [ROW_IN * n + 0.1 for n in rows]
-    tall = sum(heights) + MARGINS_IN * len(rows) * 1.12
+    tall = sum(heights) + MARGINS_IN * len(rows) * 1.02
     with drawing():
-        figure = Figure(figsize=(0.78 * WIDTH, tall))
+        figure = Figure(figsize=(NARROW if is_narrow() else 0.78 * WIDTH, tall))
         axes = figure.subplots(
             len(rows),
             1,
             squeeze=False,
-            gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.35},
+            gridspec_kw={"height_ratios": heights, "hspace": 2 * MARGINS_IN / sum(heights) * 1.1},
         )[:, 0]
+    if with_ratios:
+        _draw_ratios(inputs, ratios, axes[0])
+    _draw_means(inputs, means, points, axes[-1])
+    return figure
+
+
+def _draw_ratios(inputs: PageInputs, ratios: pd.DataFrame, ax: Axes) -> None:
+    """Draw the differences, with the answer at the end of each row."""
+    from trialkit.figures import ratio_to_reference
+
+    question, say = inputs.trial.question, inputs.say
+    if "answer" in ratios and inputs.verdict.answer != "blocked":
+        said = [say.either(f"row_answer.{a}", str(a)) for a in ratios["answer"]]
+        ratios = ratios.assign(said=said)
+    ratio_to_reference(
+        ratios,
+        margin_pct=question.margin_pct,
+        level=question.level,
+        better=inputs.better,
+        response=inputs.response,
+        basis=inputs.basis,
+        wording=say,
+        ax=ax,
+    )
+
+
+def _draw_means(inputs: PageInputs, means: pd.DataFrame, points: pd.DataFrame, ax: Axes) -> None:
+    """Draw the means; the accepted loss belongs to differences, so it is not drawn here."""
+    from trialkit.figures import yield_by_level
+
     yield_by_level(
         means,
         points,
-        reference=inputs.reference,
-        margin_pct=question.margin_pct,
         response=inputs.response,
         quantity=inputs.quantity,
         units=inputs.units,
-        level=question.level,
-        better=better,
+        level=inputs.trial.question.level,
+        better=inputs.better,
         wording=inputs.say,
-        ax=axes[0],
+        ax=ax,
     )
-    if with_ratios:
-        ratio_to_reference(
-            ratios,
-            margin_pct=question.margin_pct,
-            level=question.level,
-            better=better,
-            response=inputs.response,
-            basis=inputs.basis,
-            wording=inputs.say,
-            ax=axes[1],
-        )
-    return figure
 
 
 def _drawn(inputs: PageInputs) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
@@ -252,7 +247,8 @@ def _drawn(inputs: PageInputs) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame
         by=[on] if on else [],
     )
     points = points.assign(value=points["value"] * inputs.summed)
-    ratios = verdict.by if verdict.depends_on else result.ratios
+    whole = verdict.table if len(verdict.table) else result.ratios
+    ratios = verdict.by if verdict.depends_on else whole
     if not on:
         return _in_order(result.per_block(result.table), inputs.levels), points, ratios
     cells = result.cell_means(on).rename(columns={on: "at"})

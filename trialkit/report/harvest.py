@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 from trialkit.columns import head
 from trialkit.report.inputs import PageInputs
 from trialkit.report.outcomes import outcome_parts
-from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
-from trialkit.report.svg import inline_svg
+from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
+from trialkit.report.pictures import make_picture
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -22,7 +22,7 @@ def harvest_section(inputs: PageInputs) -> Section:
         parts.append(Words(say.text("harvest.intro", smallest=inputs.smallest)))
     if inputs.per_flush:
         parts.append(_profiles(inputs))
-        parts.append(_by_flush(inputs))
+        parts.append(Fold(say.text("harvest.fold"), (_by_flush(inputs),)))
     else:
         parts.append(_by_level(inputs))
     parts += _outcomes(inputs)
@@ -48,15 +48,6 @@ def _profiles(inputs: PageInputs) -> Picture:
 
     say = inputs.say
     points = _points(inputs, "flush")
-    ax = flush_profiles(
-        points,
-        inputs.result.flush_means,
-        order=inputs.levels,
-        response=inputs.response,
-        units=inputs.units,
-        level=inputs.trial.question.level,
-        wording=say,
-    )
     flushes = sorted(points["flush"].astype(int).unique())
     means = points.groupby(["level", "flush"], observed=True)["value"].mean()
     rows = say.listed(
@@ -72,8 +63,20 @@ def _profiles(inputs: PageInputs) -> Picture:
         ]
     )
     alt = say.text("alt.flush", first=flushes[0], last=flushes[-1], rows=rows)
-    svg = inline_svg(ax, ident="flush", alt=alt)
-    return Picture(svg, say.text("harvest.title", factor=inputs.factor.name))
+    return make_picture(
+        lambda: flush_profiles(
+            points,
+            inputs.result.flush_means,
+            order=inputs.levels,
+            response=inputs.response,
+            units=inputs.units,
+            level=inputs.trial.question.level,
+            wording=say,
+        ),
+        ident="flush",
+        alt=alt,
+        caption=say.text("harvest.title", factor=inputs.factor.name),
+    )
 
 
 def _by_flush(inputs: PageInputs) -> Table:

@@ -9,6 +9,7 @@ from trialkit.report.first_screen import further_tables
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import (
     Fold,
+    Heading,
     Pairs,
     Picture,
     Section,
@@ -17,10 +18,11 @@ from trialkit.report.page_parts import (
     build_table,
     show_findings,
 )
-from trialkit.report.svg import inline_svg
+from trialkit.report.pictures import make_picture
 from trialkit.triage import for_growers, for_statisticians
 from trialkit.wording import Units, Wording, units_in_words
 from trialkit.wording.method_names import method_notes, method_words
+from trialkit.wording.places import place
 from trialkit.wording.row_notes import note_words
 
 if TYPE_CHECKING:
@@ -30,13 +32,17 @@ MOST_EFFECTS = 14  # differences drawn; more are told by the tables alone
 
 
 def model_section(inputs: PageInputs) -> Section:
-    """Put together the comparisons, with the model and its checks folded."""
+    """Put together the cautions and comparisons, with the model and its checks folded."""
     say = inputs.say
+    together = _all_differences(inputs)
     parts: list[Any] = _findings(inputs)
     parts.append(_ratios(inputs))
     parts += further_tables(inputs)
-    parts += [_means(inputs, name) for name in inputs.trial.factors]
-    parts += _differences(inputs)
+    numbers: list[Any] = []
+    if len(together) <= MOST_EFFECTS:
+        numbers.append(_effects(inputs, together))
+    numbers += [_means(inputs, name) for name in inputs.trial.factors] + _differences(inputs)
+    parts.append(Fold(say.text("model.fold_numbers"), tuple(numbers)))
     parts.append(Fold(say.text("model.fold_model"), tuple(_model(inputs))))
     parts.append(Fold(say.text("model.fold_checks"), tuple(_checks(inputs))))
     if inputs.redrawn is not None:
@@ -45,15 +51,26 @@ def model_section(inputs: PageInputs) -> Section:
 
 
 def _findings(inputs: PageInputs) -> list[Any]:
-    """Show what must be minded, and fold the smaller notes."""
+    """Show what could change the answer, then what to fix in the data, then what is noted."""
     say = inputs.say
-    shown = show_findings(for_growers(inputs.findings), say)
-    grave = [f for f in shown if f.severity != "note"]
-    notes = tuple(f for f in shown if f.severity == "note")
-    parts: list[Any] = [*grave] if grave else [Words(say.text("model.findings_none"))]
+    found = for_growers(inputs.findings)
+    of_data = {f for log in inputs.logs.values() for f in log.findings} | set(inputs.data.findings)
+    data_codes = {f.code for f in of_data}
+    notes = [f for f in found if f.severity == "note"]
+    grave = [f for f in found if f.severity != "note"]
+    fix = [f for f in grave if f.code in data_codes and f.severity != "stop"]
+    change = [f for f in grave if f not in fix]
+    parts: list[Any] = [] if grave else [Words(say.text("model.findings_none"))]
+    for title, group in (
+        (say.text("model.findings_change"), change),
+        (say.text("model.findings_fix"), fix),
+    ):
+        if group:
+            parts += [Heading(title), *show_findings(group, say)]
     if notes:
         count = say.number(len(notes), 0)
-        parts.append(Fold(say.text("model.notes_fold", count=count), notes))
+        shown = show_findings(notes, say)
+        parts.append(Fold(say.text("model.notes_fold", count=count), shown))
     technical = show_findings(for_statisticians(inputs.findings), say)
     if technical:
         count = say.number(len(technical), 0)
@@ -73,14 +90,17 @@ def _ratios(inputs: PageInputs) -> Table:
     }
     formats = dict.fromkeys(("ratio", "low", "high"), lambda v: say.number(v, 3))
     told = zip(ratios["level"], ratios["note"], strict=True)
+    columns = ["level", "reference", "ratio", "low", "high", "df", "p", "method"]
+    columns, once = _said_once(ratios, columns, say)
     return build_table(
         ratios,
-        columns=["level", "reference", "ratio", "low", "high", "df", "p", "method"],
+        columns=columns,
         say=say,
         caption=say.text("model.ratio_caption", level=inputs.level, **words),
         heads={"level": inputs.factor.name, "p": say.text("column.p_margin")},
         formats={**formats, "df": lambda v: say.number(v, 1), "method": _method(say)},
         notes=[
+            *once,
             say.text(
                 "model.ratio_note_less" if less else "model.ratio_note",
                 limit=limit,
@@ -93,10 +113,14 @@ def _ratios(inputs: PageInputs) -> Table:
 
 
 def _means(inputs: PageInputs, name: str) -> Table:
-    say = inputs.say
+    say, frame = inputs.say, inputs.result.per_block(inputs.result.means[name])
+    columns, once = _said_once(
+        frame, ["level", "estimate", "low", "high", "se", "df", "method"], say
+    )
     return build_table(
-        inputs.result.per_block(inputs.result.means[name]),
-        columns=["level", "estimate", "se", "df", "low", "high", "method"],
+        frame,
+        columns=columns,
+        notes=once,
         say=say,
         caption=say.text(
             "model.means_caption", factor=name, level=inputs.level, unit=inputs.quantity
@@ -111,13 +135,6 @@ def _effects(inputs: PageInputs, together: pd.DataFrame) -> Picture:
     from trialkit.figures import effects
 
     say = inputs.say
-    ax = effects(
-        together,
-        quantity=inputs.quantity,
-        level=inputs.trial.question.level,
-        basis=_bases(inputs),
-        wording=say,
-    )
     rows = say.listed(
         [
             say.text(
@@ -130,23 +147,42 @@ def _effects(inputs: PageInputs, together: pd.DataFrame) -> Picture:
             for row in together.to_dict("records")
         ]
     )
-    svg = inline_svg(ax, ident="effects", alt=say.text("alt.effects", rows=rows))
-    return Picture(svg, say.text("model.effects_title"))
+    return make_picture(
+        lambda: effects(
+            together,
+            quantity=inputs.quantity,
+            level=inputs.trial.question.level,
+            basis=_bases(inputs),
+            wording=say,
+        ),
+        ident="effects",
+        alt=say.text("alt.effects", rows=rows),
+        caption=say.text("model.effects_title"),
+    )
+
+
+def _all_differences(inputs: PageInputs) -> pd.DataFrame:
+    """Give the differences of all treatments in one table."""
+    import pandas as pd
+
+    result = inputs.result
+    frames = [result.per_block(frame) for frame in result.differences.values()]
+    return pd.concat(frames, ignore_index=True)
 
 
 def _differences(inputs: PageInputs) -> list[Any]:
-    import pandas as pd
-
-    say = inputs.say
-    result = inputs.result
+    """Give the differences of each treatment."""
+    say, result = inputs.say, inputs.result
     frames = {name: result.per_block(frame) for name, frame in result.differences.items()}
-    together = pd.concat(frames.values(), ignore_index=True)
-    parts: list[Any] = [_effects(inputs, together)] if len(together) <= MOST_EFFECTS else []
+    parts: list[Any] = []
     for name, frame in frames.items():
+        columns = ["first", "second", "estimate", "low", "high", "se", "df", "p", "method"]
+        columns, once = _said_once(frame, columns, say)
         parts.append(
             build_table(
                 frame,
-                columns=["first", "second", "estimate", "se", "df", "low", "high", "p", "method"],
+                columns=columns,
+                notes=once,
                 say=say,
                 caption=say.text(
                     "model.differences_caption",
@@ -245,6 +281,21 @@ def _term_words(name: str) -> str:
     return str(Units((name,), 1))
 
 
+def _said_once(
+    frame: pd.DataFrame, columns: list[str], say: Wording
+) -> tuple[list[str], list[str]]:
+    """Leave out the method and the df where all rows share them; say them in a note."""
+    told = []
+    for name in ("df", "method"):
+        if name in columns and name in frame and frame[name].nunique(dropna=False) == 1:
+            columns = [c for c in columns if c != name]
+            value = frame[name].iloc[0]
+            words = method_words(str(value), say) if name == "method" else say.number(value, 1)
+            key = "model.once_method" if name == "method" else "model.once_df"
+            told.append(say.text(key, value=words))
+    return columns, told
+
+
 def _method(say: Wording) -> Callable[[Any], str]:
     return lambda code: method_words(str(code), say)
 
@@ -266,7 +317,6 @@ def _variances(inputs: PageInputs) -> list[Any]:
     variances = inputs.result.fit.variances
     labels = {str(k): _kind_words(str(k), inputs) for k in variances.index}
     basis = say.text("figure.basis_rows", n=say.number(inputs.result.n_used, 0))
-    ax = variance_shares(variances, labels=labels, unit=inputs.unit, basis=basis, wording=say)
     spread = [math.copysign(math.sqrt(abs(v)), v) for v in variances]
     rows = say.listed(
         [
@@ -274,7 +324,15 @@ def _variances(inputs: PageInputs) -> list[Any]:
             for k, s in zip(variances.index, spread, strict=True)
         ]
     )
-    svg = inline_svg(ax, ident="variances", alt=say.text("alt.variances", rows=rows))
+    picture = make_picture(
+        lambda: variance_shares(
+            variances, labels=labels, unit=inputs.unit, basis=basis, wording=say
+        ),
+        ident="variances",
+        alt=say.text("alt.variances", rows=rows),
+        caption=say.text("model.variance_caption"),
+        forms=1,
+    )
     notes = [say.text("model.variance_negative")] if (variances < 0).any() else []
     kinds = [labels[str(k)] for k in variances.index]
     frame = pd.DataFrame({"kind": kinds, "variance": list(variances), "spread": spread})
@@ -285,7 +343,7 @@ def _variances(inputs: PageInputs) -> list[Any]:
         caption=say.text("model.variance_caption"),
         notes=notes,
     )
-    return [Picture(svg, say.text("model.variance_caption")), table]
+    return [picture, table]
 
 
 def _checks(inputs: PageInputs) -> list[Any]:
@@ -305,21 +363,32 @@ def _checks(inputs: PageInputs) -> list[Any]:
         )
     ]
     rows = found.rows.assign(**{name: inputs.used[name].astype(str).to_numpy()})
-    ax = residuals_by_fitted(
-        rows, response=inputs.response, group=name, order=inputs.levels, wording=say
-    )
     most = say.number(float(rows["residual"].abs().max()))
     alt = say.text("alt.residuals", n=say.number(len(rows), 0), most=most, unit=inputs.unit)
     parts.append(
-        Picture(inline_svg(ax, ident="residuals", alt=alt), say.text("model.residual_title"))
+        make_picture(
+            lambda: residuals_by_fitted(
+                rows, response=inputs.response, group=name, order=inputs.levels, wording=say
+            ),
+            ident="residuals",
+            alt=alt,
+            caption=say.text("model.residual_title"),
+            forms=1,
+        )
     )
     if "standardised" in rows and rows["standardised"].notna().any():
         scaled = [float(v) for v in rows["standardised"].dropna()]
-        ax = residuals_by_normal(scaled, wording=say)
         far = sum(abs(v) > 3 for v in scaled)
         words = {"n": say.number(len(scaled), 0), "far": say.number(far, 0)}
-        svg = inline_svg(ax, ident="normal", alt=say.text("alt.normal", **words))
-        parts.append(Picture(svg, say.text("model.normal_title")))
+        parts.append(
+            make_picture(
+                lambda: residuals_by_normal(scaled, wording=say),
+                ident="normal",
+                alt=say.text("alt.normal", **words),
+                caption=say.text("model.normal_title"),
+                forms=1,
+            )
+        )
     return [*parts, *_influence(inputs)]
 
 
@@ -331,20 +400,27 @@ def _influence(inputs: PageInputs) -> list[Any]:
     table = found.influence
     if not len(table) or table["change_se"].isna().all():
         return []
-    own = table.assign(term=[kind_words(str(t)) for t in table["term"]])
-    ax = influence(own, wording=say)
+    own = table.assign(
+        level=[_named_place(t, x) for t, x in zip(table["term"], table["level"], strict=True)],
+        term="",
+    )
     top = own.iloc[int(own["change_se"].abs().argmax())]
     words = {
-        "level": f"{top['term']} {top['level']}",
+        "level": str(top["level"]),
         "value": say.number(abs(top["change_se"]), 2),
     }
-    svg = inline_svg(ax, ident="influence", alt=say.text("alt.influence", **words))
-    parts: list[Any] = [Picture(svg, say.text("model.influence_title"))]
+    parts: list[Any] = [
+        make_picture(
+            lambda: influence(own, wording=say),
+            ident="influence",
+            alt=say.text("alt.influence", **words),
+            caption=say.text("model.influence_title"),
+            forms=1,
+        )
+    ]
     if len(found.refitted):
         again = found.refitted[found.refitted["tested"] == inputs.factor.name]
-        left_out = [
-            f"{kind_words(str(t))} {x}" for t, x in zip(again["term"], again["level"], strict=True)
-        ]
+        left_out = [_named_place(t, x) for t, x in zip(again["term"], again["level"], strict=True)]
         again = again.assign(
             left_out=left_out, tested=[_term_words(str(t)) for t in again["tested"]]
         )
@@ -365,6 +441,14 @@ def _influence(inputs: PageInputs) -> list[Any]:
             )
         )
     return parts
+
+
+def _named_place(term: object, level: object) -> str:
+    """Name one unit as people do: chamber T4 in batch B4."""
+    factors, levels = str(term).split(":"), str(level).split(":")
+    if len(factors) != len(levels):
+        return f"{kind_words(str(term))} {level}"
+    return str(place(dict(zip(factors, levels, strict=True))))
 
 
 def kind_words(term: str) -> str:
@@ -392,16 +476,15 @@ def _redrawn(inputs: PageInputs) -> list[Any]:
         "smallest": say.p(test.smallest_p),
         "model": say.p(test.p_model),
     }
-    ax = randomisation_null(
-        test.draws,
-        test.observed,
-        p=test.p,
-        wording=say,
-        statistic=say.text("redrawn.statistic", treatment=test.factor),
-    )
     alt = say.text("alt.null", observed=say.number(test.observed), **words)
-    svg = inline_svg(ax, ident="redrawn", alt=alt)
-    return [
-        Words(say.text("model.null_words", **told)),
-        Picture(svg, say.text("model.null_title")),
-    ]
+    statistic = say.text("redrawn.statistic", treatment=test.factor)
+    picture = make_picture(
+        lambda: randomisation_null(
+            test.draws, test.observed, p=test.p, wording=say, statistic=statistic
+        ),
+        ident="redrawn",
+        alt=alt,
+        caption=say.text("model.null_title"),
+        forms=1,
+    )
+    return [Words(say.text("model.null_words", **told)), picture]

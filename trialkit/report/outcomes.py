@@ -25,12 +25,11 @@ def outcome_parts(inputs: PageInputs) -> list[Any]:
         parts.append(_decided_on(inputs))
     if len(found.proportions):
         parts.append(_lost(inputs, found))
-    if len(found.measured):
-        parts.append(_measured(inputs, found))
-    if len(found.modelled):
-        parts.append(_modelled(inputs, found))
-    if len(found.efficiency):
-        parts.append(_efficiency(inputs, found))
+    more = [_measured(inputs, found)] if len(found.measured) else []
+    more += [_modelled(inputs, found)] if len(found.modelled) else []
+    more += [_efficiency(inputs, found)] if len(found.efficiency) else []
+    if more:
+        parts.append(Fold(inputs.say.text("outcomes.more_fold"), tuple(more)))
     delivered = _delivered(inputs)
     if delivered:
         parts.append(Fold(inputs.say.text("outcomes.fold"), tuple(delivered)))

@@ -226,8 +226,10 @@ def _sections(inputs: PageInputs) -> Sequence[Section]:
     from trialkit.report.repeating import repeat_section
     from trialkit.report.rows import rows_section
     from trialkit.report.savings import saves_section
+    from trialkit.report.whole_trial import whole_trial_section
 
     makers: tuple[Callable[[PageInputs], Section], ...] = (
+        whole_trial_section,
         saves_section,
         layout_section,
         exposures_section,

@@ -27,6 +27,14 @@ class Words:
 
 
 @dataclass(frozen=True)
+class Heading:
+    """A short heading inside a section."""
+
+    text: str
+    kind: Literal["heading"] = "heading"
+
+
+@dataclass(frozen=True)
 class Points:
     """A list of short texts."""
 
@@ -53,15 +61,28 @@ class Pairs:
 
 @dataclass(frozen=True)
 class Picture:
-    """A figure with its caption; the drawing carries its own description.
+    """A figure: one sentence above it says what it shows, one note below what its marks mean.
 
-    A drawing whose fills are mixed tints keeps white paper under it on a dark page.
+    The drawing carries its own description; `narrow` is shown in its place on a phone, and what
+    `slides` is too wide for one and is moved by hand. A drawing whose fills are mixed tints keeps
+    white paper under it on a dark page.
     """
 
     svg: Markup
     caption: str
     on_paper: bool = False
+    note: str = ""
+    narrow: Markup | None = None
+    slides: bool = True
     kind: Literal["picture"] = "picture"
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Small figures side by side, as many as the page has room for."""
+
+    pictures: tuple[Picture, ...]
+    kind: Literal["grid"] = "grid"
 
 
 @dataclass(frozen=True)
@@ -107,6 +128,18 @@ class Section:
 
 
 Cell = Callable[[Any], str]
+
+#: Columns with the columns of their limits: shown as one, such as 4.03 (3.61 to 4.45).
+LIMITS = {
+    "estimate": ("low", "high"),
+    "ratio": ("low", "high"),
+    "proportion": ("low", "high"),
+    "difference": ("difference_low", "difference_high"),
+    "be_total_pct": ("be_low_pct", "be_high_pct"),
+    "saving_pct": ("saving_low_pct", "saving_high_pct"),
+    "change_pct": ("change_low_pct", "change_high_pct"),
+    "gain": ("gain_low", "gain_high"),
+}
 
 
 def decimals_for_column(values: Sequence[float]) -> int:
@@ -182,14 +215,46 @@ def build_table(
             own = shared if name in together else [float(v) for v in frame[name] if _is_number(v)]
             write = _number_writer(say, decimals_for_column(own))
         cells.append([(write or _text_writer(say))(v) for v in frame[name]])
+    shown = {
+        name: Column(
+            heads.get(name, say.either(f"column.{name}", head(name))), tuple(own), is_number
+        )
+        for name, own, is_number in zip(names, cells, numeric, strict=True)
+    }
+    shown = _join_limits(shown, say)
     return Table(
         caption=caption,
-        heads=tuple(heads.get(c, say.either(f"column.{c}", head(c))) for c in names),
-        rows=tuple(zip(*cells, strict=True)),
-        numeric=numeric,
+        heads=tuple(column.head for column in shown.values()),
+        rows=tuple(zip(*(column.cells for column in shown.values()), strict=True)),
+        numeric=tuple(column.numeric for column in shown.values()),
         notes=tuple(notes),
         row_heads=row_heads,
     )
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a table, every cell as text."""
+
+    head: str
+    cells: tuple[str, ...]
+    numeric: bool
+
+
+def _join_limits(shown: dict[str, Column], say: Wording) -> dict[str, Column]:
+    """Put limits into brackets behind what they are the limits of."""
+    out = dict(shown)
+    for name, (low, high) in LIMITS.items():
+        if not {name, low, high} <= set(out):
+            continue
+        first, last = out.pop(low), out.pop(high)
+        three = zip(out[name].cells, first.cells, last.cells, strict=True)
+        cells = tuple(
+            say.text("page.with_limits", value=value, low=a, high=b) if a != "–" else value
+            for value, a, b in three
+        )
+        out[name] = Column(say.text("page.limits_head", head=out[name].head), cells, True)
+    return out
 
 
 def _is_number(value: Any) -> bool:

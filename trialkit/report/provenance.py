@@ -7,7 +7,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from trialkit import __version__
 from trialkit.report.inputs import PageInputs, file_hash
-from trialkit.report.page_parts import Pairs, Section, build_table
+from trialkit.report.page_parts import Fold, Pairs, Section, build_table
 from trialkit.report.settings_inputs import SettingsInputs
 
 _SOFTWARE = ("numpy", "pandas", "scipy", "formulaic", "statsmodels", "duckdb", "matplotlib")
@@ -20,8 +20,7 @@ def provenance_section(inputs: PageInputs | SettingsInputs) -> Section:
     say = inputs.say
     files = pd.DataFrame(_files(inputs), columns=["file", "size", "sha256"])
     versions = pd.DataFrame(_versions(), columns=["name", "version"])
-    parts = (
-        Pairs(provenance_pairs(inputs), code=True),
+    tables = (
         build_table(
             files,
             columns=["file", "size", "sha256"],
@@ -34,6 +33,10 @@ def provenance_section(inputs: PageInputs | SettingsInputs) -> Section:
             say=say,
             caption=say.text("provenance.versions_caption"),
         ),
+    )
+    parts = (
+        Pairs(provenance_pairs(inputs), code=True),
+        Fold(say.text("provenance.fold"), tables),
     )
     return Section("provenance", say.text("section.provenance"), parts)
 

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Any
 from trialkit.decision.break_even import break_even_words
 from trialkit.decision.money import gain_note
 from trialkit.report.inputs import PageInputs
-from trialkit.report.page_parts import Picture, Section, Table, Words, build_table
-from trialkit.report.svg import inline_svg
+from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
+from trialkit.report.pictures import make_picture
 from trialkit.wording import plural
 
 if TYPE_CHECKING:
     import pandas as pd
+
+#: Share of the width of its limits by which a gain may move with a price that hardly matters.
+_FLAT = 0.25
 
 
 def saves_section(inputs: PageInputs) -> Section:
@@ -45,7 +48,6 @@ def _savings(inputs: PageInputs) -> Picture:
     from trialkit.figures import savings
 
     say, use = inputs.say, inputs.verdict.use
-    ax = savings(use, level=inputs.trial.question.level, basis=inputs.basis, wording=say)
     rows = say.listed(
         [
             say.text(
@@ -59,8 +61,13 @@ def _savings(inputs: PageInputs) -> Picture:
             if math.isfinite(row["saving_pct"])
         ]
     )
-    svg = inline_svg(ax, ident="savings", alt=say.text("alt.savings", rows=rows))
-    return Picture(svg, say.text("saves.figure", reference=inputs.reference))
+    level = inputs.trial.question.level
+    return make_picture(
+        lambda: savings(use, level=level, basis=inputs.basis, wording=say),
+        ident="savings",
+        alt=say.text("alt.savings", rows=rows),
+        caption=say.text("saves.figure", reference=inputs.reference),
+    )
 
 
 def _use_table(inputs: PageInputs) -> Table:
@@ -87,8 +94,7 @@ def _use_table(inputs: PageInputs) -> Table:
 
 
 def _money(inputs: PageInputs) -> list[Any]:
-    from trialkit.figures import price_sensitivity
-
+    """Put together what each level is worth, and what prices that move would change."""
     say, money = inputs.say, inputs.verdict.money
     if money is None:
         return []
@@ -118,10 +124,69 @@ def _money(inputs: PageInputs) -> list[Any]:
     counted = [name for name in ("water", "energy") if name in money.counted]
     intro = "alone" if not counted else counted[0] if len(counted) == 1 else "both"
     parts: list[Any] = [Words(say.text(f"saves.money_intro.{intro}")), table]
+    flat = [price for price in prices if _is_flat(money.by_price, price)]
+    parts += [_price_picture(inputs, price) for price in prices if price not in flat]
+    if flat:
+        parts.append(_price_rows(inputs, flat))
+    return parts
+
+
+def _is_flat(by_price: pd.DataFrame, price: str) -> bool:
+    """Tell whether a price that moves changes no gain by more than a quarter of its limits."""
+    rows = by_price[by_price["price"] == price]
+    for _, own in rows.groupby("level", sort=False):
+        moved = float(own["gain"].max() - own["gain"].min())
+        limits = float((own["high"] - own["low"]).mean())
+        if not math.isfinite(limits) or moved > _FLAT * limits:
+            return False
+    return True
+
+
+def _price_rows(inputs: PageInputs, prices: list[str]) -> Table:
+    """Give one row for each price that hardly matters: what is gained at its ends."""
+    import pandas as pd
+
+    say, money = inputs.say, inputs.verdict.money
+    assert money is not None  # the caller has checked
+    told: list[dict[str, str]] = []
     for price in prices:
         rows = money.by_price[money.by_price["price"] == price]
-        now = rows.loc[rows["multiple"] == 1, "at"]
-        ax = price_sensitivity(
+        name = say.text(f"figure.price.{price}", currency=money.currency)
+        row = {"price": name, "range": _ends(say, rows["at"].min(), rows["at"].max(), None)}
+        for level, own in rows.groupby("level", sort=False):
+            gains = own.sort_values("at")["gain"]
+            row[str(level)] = _ends(say, gains.iloc[0], gains.iloc[-1], 1)
+        told.append(row)
+    frame = pd.DataFrame(told)
+    return build_table(
+        frame,
+        columns=list(frame.columns),
+        say=say,
+        caption=say.text("saves.flat_caption", currency=money.currency),
+        heads={
+            "price": say.text("saves.flat_price"),
+            "range": say.text("saves.flat_range"),
+            **{str(c): str(c) for c in frame.columns[2:]},
+        },
+    )
+
+
+def _ends(say: Any, first: float, last: float, decimals: int | None) -> str:
+    words = {"low": say.number(first, decimals), "high": say.number(last, decimals)}
+    return str(say.text("fact.limits", **words))
+
+
+def _price_picture(inputs: PageInputs, price: str) -> Picture:
+    """Draw how the gain moves with one price."""
+    from trialkit.figures import price_sensitivity
+
+    say, money = inputs.say, inputs.verdict.money
+    assert money is not None  # the caller has checked
+    rows = money.by_price[money.by_price["price"] == price]
+    now = rows.loc[rows["multiple"] == 1, "at"]
+    words = {"price": say.text(f"saves.price.{price}"), "factor": inputs.factor.name}
+    return make_picture(
+        lambda: price_sensitivity(
             money.by_price,
             price=price,
             currency=money.currency,
@@ -129,12 +194,11 @@ def _money(inputs: PageInputs) -> list[Any]:
             now=float(now.iloc[0]) if len(now) else None,
             basis=inputs.basis,
             wording=say,
-        )
-        words = {"price": say.text(f"saves.price.{price}"), "factor": name}
-        alt = _price_alt(inputs, rows, words["price"])
-        svg = inline_svg(ax, ident=f"price-{price}", alt=alt)
-        parts.append(Picture(svg, say.text("saves.price_title", **words)))
-    return parts
+        ),
+        ident=f"price-{price}",
+        alt=_price_alt(inputs, rows, words["price"]),
+        caption=say.text("saves.price_title", **words),
+    )
 
 
 def _price_alt(inputs: PageInputs, rows: pd.DataFrame, price: str) -> str:
@@ -189,7 +253,6 @@ def _settle(inputs: PageInputs) -> list[Any]:
     named = {name: say.text(f"saves.settle.{name}", **words) for name in ("no_worse", "difference")}
     long = _by_question(settle, named)
     axis = say.text("saves.settle_axis", repeats=repeats)
-    ax = power_curve(long, x="count", axis=axis, by="asked", wording=say)
     told = [
         say.text(
             "alt.settle_row",
@@ -201,7 +264,12 @@ def _settle(inputs: PageInputs) -> list[Any]:
     ]
     ends = {"from_count": int(settle["count"].iloc[0]), "to_count": int(settle["count"].iloc[-1])}
     alt = say.text("alt.settle", rows="; ".join(told), repeats=repeats, **ends)
-    svg = inline_svg(ax, ident="settle", alt=alt)
+    picture = make_picture(
+        lambda: power_curve(long, x="count", axis=axis, by="asked", wording=say),
+        ident="settle",
+        alt=alt,
+        caption=say.text("saves.settle_title", repeats=repeats),
+    )
     step = max(1, math.ceil(len(settle) / 10))
     rows = settle.iloc[::step].copy()
     for name in named:
@@ -214,5 +282,5 @@ def _settle(inputs: PageInputs) -> list[Any]:
         caption=say.text("saves.settle_caption"),
         heads={"count": repeats, **named},
     )
-    title = say.text("saves.settle_title", repeats=repeats)
-    return [Words(say.text("saves.settle_intro", repeats=repeats)), Picture(svg, title), table]
+    fold = Fold(say.text("saves.settle_fold"), (table,))
+    return [Words(say.text("saves.settle_intro", repeats=repeats)), picture, fold]

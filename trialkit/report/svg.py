@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 _SVG = "{http://www.w3.org/2000/svg}"
 _XLINK = "{http://www.w3.org/1999/xlink}href"
 _NUMBER = re.compile(r"-?\d+\.\d{2,}")
+#: What the page's own style says of every drawing, or what says nothing.
+_NEEDLESS = re.compile(r"(?:font-family|stroke-linejoin):[^;]*;?\s*")
+_UPRIGHT = re.compile(r"rotate\(-?0(?:\.0*)? [^)]*\)")
 _FONT = re.compile(r"font:\s*(?:(?P<weight>bold|\d{3})\s+)?(?P<size>[\d.]+)px[^;]*")
 _LOCAL = re.compile(r"url\(#([^)]+)\)")
 
@@ -100,6 +103,7 @@ def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
             element.remove(child)
             continue
         _clean(child, ident, used)
+        _share_style(child)
         if child.tag == _SVG + "g" and not child.attrib:  # a group that groups nothing
             place = list(element).index(child)
             element.remove(child)
@@ -116,12 +120,25 @@ def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
         elif name in (_XLINK, "href"):
             attributes["href"] = f"#{ident}-{value.lstrip('#')}"
         elif name == "style":
-            attributes["style"] = _style(value, ident)
+            attributes["style"] = _style(value, ident).rstrip("; ")
+        elif name == "transform" and _UPRIGHT.fullmatch(value):
+            continue
         else:
             value = _LOCAL.sub(rf"url(#{ident}-\1)", value)
             attributes[name] = _shorter(value) if name != "viewBox" else value
     element.attrib.clear()
     element.attrib.update({k: v for k, v in attributes.items() if v})
+
+
+def _share_style(group: ElementTree.Element) -> None:
+    """Say a style that all marks of a group have once, at the group."""
+    marks = list(group)
+    styles = {mark.attrib.get("style", "") for mark in marks}
+    same = len(marks) > 1 and len(styles) == 1 and all(m.tag == _SVG + "use" for m in marks)
+    if group.tag == _SVG + "g" and same and "style" not in group.attrib and "" not in styles:
+        group.attrib["style"] = styles.pop()
+        for mark in marks:
+            del mark.attrib["style"]
 
 
 def _gather_colors(element: ElementTree.Element) -> None:
@@ -137,12 +154,13 @@ def _invisible(element: ElementTree.Element) -> bool:
 
 
 def _shorter(value: str) -> str:
-    """Round to a hundredth of a point and drop line breaks."""
-    rounded = _NUMBER.sub(lambda m: f"{float(m.group()):.2f}".rstrip("0").rstrip("."), value)
+    """Round to a tenth of a point and drop line breaks."""
+    rounded = _NUMBER.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), value)
     return " ".join(rounded.split())
 
 
 def _style(value: str, ident: str) -> str:
+    value = _NEEDLESS.sub("", value)
     value = _FONT.sub(_font, _LOCAL.sub(rf"url(#{ident}-\1)", value))
     for color in DARK:
         value = value.replace(color, f"var({color_name(color)},{color})")

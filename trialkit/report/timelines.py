@@ -4,20 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from trialkit.alignment.checks import doubted_humidity
+from trialkit.alignment.checks import doubted_humidity, mist_troubles
 from trialkit.columns import COLUMNS
 from trialkit.report.inputs import PageInputs
-from trialkit.report.page_parts import Fold, Picture, Words, build_table
-from trialkit.report.svg import inline_svg
+from trialkit.report.page_parts import Fold, Grid, Picture, Words, build_table
+from trialkit.report.pictures import make_picture
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.axes import Axes
 
     from trialkit.wording import Wording
 
 MOST_BATCHES = 6  # timelines drawn, so that the page stays small enough to mail
 MOST_FLAGS = 80  # doubted times listed
-BINS = 180  # stretches of time per timeline
+BINS = 104  # stretches of time per timeline
 
 
 def doubted_times(inputs: PageInputs) -> list[Any]:
@@ -60,7 +61,7 @@ def _quantity(name: str, say: Wording) -> str:
 
 
 def timelines(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
-    """Draw the humidity of every chamber, one picture a batch."""
+    """Draw the humidity of every chamber run, batch by batch."""
     say, logs = inputs.say, inputs.logs
     mist = logs.get("mist")
     climate = _sound_climate(inputs)
@@ -69,9 +70,9 @@ def timelines(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     batches = sorted(set(runs["batch"])) if "batch" in runs else [None]
     sources = _by_chamber(climate), _by_chamber(mist.table if mist is not None else None)
     drawn = [
-        picture
+        part
         for number, batch in enumerate(batches[:MOST_BATCHES])
-        if (picture := _timeline(inputs, runs, batch, number, sources)) is not None
+        for part in _timeline(inputs, runs, batch, number, sources)
     ]
     if not drawn:
         return []
@@ -108,65 +109,64 @@ Sources = tuple[dict[str, "pd.DataFrame"], dict[str, "pd.DataFrame"]]
 
 def _timeline(
     inputs: PageInputs, runs: pd.DataFrame, batch: object, number: int, sources: Sources
-) -> Picture | None:
-    """Draw the humidity of every chamber in one batch, one row each."""
-    from matplotlib.figure import Figure
-
-    from trialkit.style import WIDTH, drawing
-
+) -> list[Any]:
+    """Draw the humidity of every chamber in one batch, each in a small figure of its own."""
     say = inputs.say
     own = runs if batch is None else runs[runs["batch"] == batch]
     own = own.sort_values("chamber") if "chamber" in own else own
     spans = (own["start"].min(), own["stop"].max())
     if not spans[0] < spans[1]:  # nor where a date is not known
-        return None
-    with drawing():
-        figure = Figure(figsize=(WIDTH, 1.12 * len(own) + 0.5))
-        rows = figure.subplots(len(own), 1, squeeze=False, sharex=True)[:, 0]
-        tall = float(figure.get_size_inches()[1])
-        figure.subplots_adjust(
-            left=0.085, right=0.985, top=1 - 0.25 / tall, bottom=0.32 / tall, hspace=0.3
-        )
-    middles = []
-    for ax, run in zip(rows, own.to_dict("records"), strict=True):
-        name = f"{run.get('chamber', '')} {run.get(inputs.factor.name, '')}".strip()
-        middle = _draw_row(inputs, ax, str(run.get("chamber", "")), spans, sources)
-        with drawing():
-            ax.set_title(name, fontsize=9, pad=2.5)
-        if middle is not None:
-            middles.append(say.text("alt.pair", level=name, value=say.percent(middle)))
-    for ax in rows[:-1]:
-        ax.tick_params(labelbottom=False)
+        return []
+    drawn = []
+    for i, run in enumerate(own.to_dict("records")):
+        names = (run.get("chamber", ""), batch, run.get(inputs.factor.name, ""))
+        name = " · ".join(str(n) for n in names if n not in (None, ""))
+        picture = _run_picture(inputs, run, f"humidity{number}-{i}", name, spans, sources)
+        if picture is not None:
+            drawn.append(picture)
     words = {"batch": str(batch or ""), "n": say.number(len(own), 0)}
-    alt = say.text("alt.timeline", rows=say.listed(middles), **words)
-    svg = inline_svg(figure, ident=f"humidity{number}", alt=alt, cut=False)
-    return Picture(svg, say.text("delivered.timeline_title", **words))
+    head = Words(say.text("delivered.timeline_title", **words))
+    return [head, Grid(tuple(drawn))] if drawn else []
 
 
-def _draw_row(
-    inputs: PageInputs, ax: Any, chamber: str, span: tuple[Any, Any], sources: Sources
-) -> float | None:
+def _run_picture(
+    inputs: PageInputs,
+    run: dict[Any, Any],
+    ident: str,
+    name: str,
+    span: tuple[Any, Any],
+    sources: Sources,
+) -> Picture | None:
+    """Draw one chamber run over its days of fruiting."""
     from trialkit.figures import humidity_timeline
+    from trialkit.style import axes
 
-    start, stop = span
+    (start, stop), say, settings = span, inputs.say, inputs.data.settings
+    chamber = str(run.get("chamber", ""))
     climate, mist = (s.get(chamber, s.get("")) for s in sources)
     if climate is None:
-        ax.set_axis_off()
         return None
     records = climate[(climate["time"] >= start) & (climate["time"] <= stop)]
-    settings = inputs.data.settings
-    flags = doubted_humidity(inputs.data.check, chamber, start, stop)
-    humidity_timeline(
-        records,
-        mist,
-        flags=flags,
-        start=start,
-        stop=stop,
-        bins=BINS,
-        zone=inputs.trial.time_zone,
-        band=(settings.band_low_rh, settings.band_high_rh),
-        wording=inputs.say,
-        ax=ax,
-    )
-    ax.set_ylabel(inputs.say.text("figure.humidity_short"), fontsize=8.5)
-    return float(records["rh_pct"].median()) if len(records) else None
+    middle = say.percent(float(records["rh_pct"].median())) if len(records) else "–"
+
+    def draw() -> Axes:
+        ax = axes(height=1.35)
+        humidity_timeline(
+            records,
+            mist,
+            flags=doubted_humidity(inputs.data.check, chamber, start, stop),
+            troubles=mist_troubles(inputs.data.check, chamber, start, stop),
+            start=start,
+            stop=stop,
+            origin=start,
+            bins=BINS,
+            zone=inputs.trial.time_zone,
+            band=(settings.band_low_rh, settings.band_high_rh),
+            wording=say,
+            ax=ax,
+        )
+        ax.set_ylabel(say.text("figure.humidity_short"), fontsize=8.5)
+        return ax
+
+    alt = say.text("alt.timeline", name=name, middle=middle)
+    return make_picture(draw, ident=ident, alt=alt, caption=name, forms=1)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.design.power.grid import grid as counts_grid
 from trialkit.design.power.grid import one_more
 from trialkit.design.power.result import PowerTable
-from trialkit.style import INK, SOFT, WASH, axes, dress, looks, styled
+from trialkit.style import INK, SOFT, WASH, axes, dress, plain_looks, styled
 from trialkit.wording import Units, plural, spoken
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def draw_curve(power: PowerTable, ax: Axes | None = None, *, most: int = 8) -> A
     best = str(one_more(power)["unit"].iloc[0])
     band = table[table["unit"] == best]
     ax.fill_between(band[x], band["low"], band["high"], color=WASH, linewidth=0)
-    for unit, look in looks(units).items():
+    for unit, look in plain_looks(units).items():
         line = table[table["unit"] == unit]
         ax.plot(
             line[x],
