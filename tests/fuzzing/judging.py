@@ -142,7 +142,8 @@ class _Line:
 def _line(text: str) -> _Line:
     text = "".join(str(int(c)) if c.isdecimal() else c for c in text)
     offset = bool(re.search(r"[Zz+]|:\d\d-\d\d", text))
-    return _Line(frozenset(_numbers(text)), _groups(text), offset, ":" in text)
+    clock = bool(re.search(r"\d:\d\d", text))
+    return _Line(frozenset(_numbers(text)), _groups(text), offset, clock)
 
 
 def invented(log: Log, kind: str, seen: list[str]) -> str:
@@ -162,11 +163,13 @@ def invented(log: Log, kind: str, seen: list[str]) -> str:
         values = [row[n] for n in names if row.get(n) == row.get(n) and row.get(n) is not None]
         moment = row["time"]
         local = None if moment is pd.NaT else moment.tz_convert(_ZONE)
-        if not any(
-            all(_has(line.numbers, value) for value in values)
-            and (local is None or _has_time(line, local, date_only=kind == "harvest"))
-            for line in lines
-        ):
+        day = kind == "harvest"
+        fits = [x for x in lines if local is None or _has_time(x, local, date_only=day)]
+        if any(all(_has(line.numbers, value) for value in values) for line in fits):
+            continue
+        # records of one moment that complete each other are joined in climate logs
+        joined = kind == "environment" and len(values) > 1
+        if not joined or not all(any(_has(x.numbers, v) for x in fits) for v in values):
             return f"{moment} {values}"
     return ""
 
