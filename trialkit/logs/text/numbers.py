@@ -189,8 +189,8 @@ def _digits(digits: str, decimal: str | None) -> tuple[str | None, bool]:
     None where they can be read two ways (1,234: a thousand or a bit over one?) or none.
     """
     digits = digits.strip()
-    if whole := _IN_THOUSANDS.match(digits):
-        digits = whole[0].replace(whole[1], "") + digits[whole.end() :]
+    if parted := _IN_THOUSANDS.match(digits):
+        digits = parted[0].replace(parted[1], "") + digits[parted.end() :]
     marks = {c for c in digits if c in ".,"}
     if re.search(rf"[{_GAPS}]", digits):
         return None, False
