@@ -698,6 +698,7 @@ def test_check_reads_the_climate_before_there_is_any_harvest_log(run, small):
     assert "climate log: 2 rows" in told
     assert f"logs/{chamber}.csv row 4, time: the time cannot be read (later)" in told
     assert "names no harvest log" in told
+    (small / "logs" / f"{chamber}.csv").write_text("time,temp_c\n" + rows[:-9], encoding="utf-8")
     (small / "trial.toml").write_text(bare, encoding="utf-8")
     assert f'files = ["logs/{chamber}.csv"]' in run("check", small).output.replace("\n", " ")
 
