@@ -1,15 +1,17 @@
 """Hostile files, drawn by the thousand: none ends in a traceback or a value that is not there."""
 
 import gzip
+import itertools
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from tests.fuzzing.cases import Bench, _in_cut_stream
-from tests.fuzzing.judging import FAULTS, invented, lines_of
+from tests.fuzzing.judging import FAULTS, OverTimeError, invented, lines_of, within
 from tests.logs.folder import make_trial
 from trialkit.logs.climate.read import read_environment
 
@@ -69,6 +71,15 @@ def test_a_date_alone_is_the_beginning_of_its_day_whatever_else_stands_beside_it
     log = read_environment(trial)
     assert invented(log, "environment", lines_of(lines)) == ""
     assert invented(log, "environment", lines_of(lines.replace(b"-31", b"-31 05:00"))) != ""
+
+
+def test_the_judge_stops_what_computes_too_long_and_waits_for_a_busy_machine():
+    with pytest.raises(OverTimeError), within(0.05):
+        max(k for k in itertools.count())
+    with within(0.05):  # asleep, as while others have the processor
+        time.sleep(0.2)
+    with pytest.raises(OverTimeError), within(0.05):  # but not for ever
+        time.sleep(5)
 
 
 def test_the_judge_unpacks_a_stream_by_itself_only_where_its_end_is_lost():
