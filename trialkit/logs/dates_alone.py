@@ -67,7 +67,7 @@ def _fit(wall: np.ndarray, alone: np.ndarray, timed: np.ndarray) -> np.ndarray:
     here = wall[alone]
     between = (np.minimum(before, behind) <= here) & (here <= np.maximum(before, behind))
     close = (~first & (np.abs(here - before) <= near)) | (~last & (np.abs(behind - here) <= near))
-    return (between & ~first & ~last) | close
+    return np.asarray((between & ~first & ~last) | close)
 
 
 def tell_dates_alone(file: str, moments: Moments, left: np.ndarray) -> Finding | None:
