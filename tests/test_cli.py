@@ -684,6 +684,27 @@ def test_check_reads_the_climate_although_the_harvest_cannot_be_read(run, small)
     assert "no column" in done.output
 
 
+def test_check_reads_the_climate_before_there_is_any_harvest_log(run, small):
+    """Every row is told, and files that nothing describes are offered, as with a harvest."""
+    text = (small / "trial.toml").read_text(encoding="utf-8")
+    assert "[logs.harvest]" in text
+    chamber = next(iter(tk.read_trial(small).levels["chamber"]))
+    bare = text.split("[logs.harvest]")[0]
+    section = f'[logs.environment]\nfiles = ["logs/{chamber}.csv"]\n'
+    rows = "2031-01-14 10:00,15\n2031-01-14 10:10,16\nlater,17\n"
+    (small / "logs" / f"{chamber}.csv").write_text(f"time,temp_c\n{rows}", encoding="utf-8")
+    (small / "trial.toml").write_text(bare + section, encoding="utf-8")
+    done = run("check", small)
+    told = " ".join(done.output.split())
+    assert done.exit_code == 1
+    assert "climate log: 2 rows" in told
+    assert f"logs/{chamber}.csv row 4, time: the time cannot be read (later)" in told
+    assert "names no harvest log" in told
+    (small / "logs" / f"{chamber}.csv").write_text("time,temp_c\n" + rows[:-9], encoding="utf-8")
+    (small / "trial.toml").write_text(bare, encoding="utf-8")
+    assert f'files = ["logs/{chamber}.csv"]' in run("check", small).output.replace("\n", " ")
+
+
 def test_a_climate_log_that_cannot_be_read_does_not_stop_the_weights(run, small):
     (small / "logs" / "climate.csv").write_text("a,b\n1,2\n")
     with (small / "trial.toml").open("a") as out:

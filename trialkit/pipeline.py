@@ -120,6 +120,11 @@ class Pipeline:
         """The mist log; None where the trial file names none, or none can be read."""
         return self._read_beside("mist")
 
+    @property
+    def gaps(self) -> tuple[Finding, ...]:
+        """What was not read of the logs that the weights do not depend on, and why."""
+        return tuple(self._gaps)
+
     def _read_beside(self, kind: str) -> Log | None:
         """Read a log that the weights do not depend on; where it cannot be read, keep why."""
         try:

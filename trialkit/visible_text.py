@@ -31,6 +31,17 @@ def visible(text: str) -> str:
     return _HIDDEN.sub(_mark, text)
 
 
+def visible_name(name: str) -> str:
+    r"""Show a name of a file, a sheet or a table: as `visible`, and in one line.
+
+    Examples
+    --------
+    >>> visible_name("log\nT1.csv")
+    'log␊T1.csv'
+    """
+    return visible(name).replace("\n", "␊")
+
+
 def _mark(match: re.Match[str]) -> str:
     code = ord(match[0])
     if code == 9:

@@ -100,7 +100,28 @@ def _packed(kind: str, rng: random.Random) -> tuple[bytes, list[str]]:
         data = damage.bytes_of(data, rng)
     if not data.startswith((b"\x1f\x8b", b"BZh", b"\xfd7zXZ", b"PK")):
         seen = seen + lines_of(data)  # it is no packet any more
-    return data, seen
+    return data, seen + lines_of(_in_cut_stream(data))
+
+
+def _in_cut_stream(data: bytes) -> bytes:
+    """Unpack what stands in a stream that lacks its end; empty for any other.
+
+    Its check sum is gone with the end, so that what was damaged inside too is what the file holds.
+    """
+    for magic, start in _STREAMS.items():
+        if data.startswith(magic):
+            unpacker = start()
+            with contextlib.suppress(zlib.error, OSError, lzma.LZMAError, EOFError):
+                out = unpacker.decompress(data)
+                return b"" if unpacker.eof else out
+    return b""
+
+
+_STREAMS = {
+    b"\x1f\x8b": lambda: zlib.decompressobj(wbits=31),
+    b"BZh": bz2.BZ2Decompressor,
+    b"\xfd7zXZ": lzma.LZMADecompressor,
+}
 
 
 def _zip(members: list[tuple[str, bytes]]) -> bytes:

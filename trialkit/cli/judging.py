@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -14,7 +15,7 @@ from trialkit.cli.mapping import offer_to_write
 from trialkit.cli.rows_aside import tell_rows_aside
 from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
-from trialkit.errors import LogError
+from trialkit.errors import LogError, PlanError
 from trialkit.pipeline import SHARE, Pipeline
 from trialkit.shell import quoted
 from trialkit.triage import for_growers, for_statisticians, merge_repeats
@@ -49,7 +50,7 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     return tell_check(screen, job)
 
 
-def _read_all(screen: Screen, folder: Path) -> tuple[Pipeline, LogError | None]:
+def _read_all(screen: Screen, folder: Path) -> tuple[Pipeline, LogError | PlanError | None]:
     """Read every log of a trial; give what stopped it, where something did."""
     job = Pipeline(folder)
     with screen.progress(
@@ -59,10 +60,14 @@ def _read_all(screen: Screen, folder: Path) -> tuple[Pipeline, LogError | None]:
             job.watch(step).data  # noqa: B018
         except LogError as problem:
             return job, problem
+        except PlanError as problem:
+            if "harvest" in job.trial.logs:
+                raise
+            return job, problem  # the other logs are read all the same
     return job, None
 
 
-def _offers(job: Pipeline, stopped: LogError | None) -> list[Proposal]:
+def _offers(job: Pipeline, stopped: LogError | PlanError | None) -> list[Proposal]:
     """Propose sections where a file was not read for want of one."""
     from trialkit.logs.mapping.offer import offer_sections
 
@@ -74,13 +79,18 @@ def _offers(job: Pipeline, stopped: LogError | None) -> list[Proposal]:
 
 def _tell_read(screen: Screen, job: Pipeline) -> None:
     """Say what the logs hold that could be read, where another stops the check."""
-    for log in (job.climate, job.mist):
-        if log is not None:
-            screen.say("")
-            table = getattr(log, "table", None)  # a log too large for memory has none
-            count = int(log.spans["records"].sum()) if table is None else len(table)
-            screen.say(str(message(f"log_rows.{log.kind}", count=count)), style="bold")
-            screen.findings(log.findings)
+    logs = [log for log in (job.climate, job.mist) if log is not None]
+    screen.findings(list(job.gaps))
+    if not logs:
+        return
+    _tell_rows(screen, {log.kind: log for log in logs})
+    for log in logs:
+        screen.say("")
+        table = getattr(log, "table", None)  # a log too large for memory has none
+        count = int(log.spans["records"].sum()) if table is None else len(table)
+        screen.say(str(message(f"log_rows.{log.kind}", count=count)), style="bold")
+        screen.findings(log.findings)
+    screen.say("")
 
 
 @command("trialkit analyse my-trial")
@@ -124,33 +134,11 @@ def report(
 
 def tell_check(screen: Screen, job: Pipeline) -> int:
     """Print and write what was read, kept, set aside and found; give the exit code."""
-    import pandas as pd
-
     from trialkit.alignment.open_checks import told_unmade
-    from trialkit.display import show_table
 
-    summary = pd.concat(
-        [log.ledger.summary().assign(log=kind) for kind, log in job.logs.items()],
-        ignore_index=True,
-    )
-    ledger = pd.concat([log.ledger.table for log in job.logs.values()], ignore_index=True)
+    summary, ledger = _tell_rows(screen, job.logs)
     findings = merge_repeats(job.findings())
-    screen.record |= {"trial": job.trial.title, "files": summary, "set_aside": ledger}
-    screen.heading(message("cli.check.rows"))
-    columns = ["file", "read", "kept", "set_aside"]
-    screen.show(
-        show_table(
-            summary,
-            columns=columns,
-            heads={name: str(message(f"cli.check.head.{name}")) for name in columns},
-            notes=(str(message("cli.check.rows_note")),),
-        )
-    )
-    lines = tell_rows_aside(ledger)
-    if lines:
-        screen.heading(message("cli.check.aside"))
-        for line in lines:
-            screen.say(line, indent="  ")
+    screen.record["trial"] = job.trial.title
     screen.heading(message("cli.check.found" if findings else "cli.check.nothing"))
     screen.findings(findings)
     _say_proposals(screen, job)
@@ -185,6 +173,36 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     command = f"trialkit analyse {quoted(job.trial.folder)}"
     screen.say(message("cli.check.next", command=command))
     return DONE
+
+
+def _tell_rows(screen: Screen, logs: Mapping[str, Any]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Print how many rows of each file were read, kept and set aside, and which were not kept."""
+    import pandas as pd
+
+    from trialkit.display import show_table
+
+    summary = pd.concat(
+        [log.ledger.summary().assign(log=kind) for kind, log in logs.items()],
+        ignore_index=True,
+    )
+    ledger = pd.concat([log.ledger.table for log in logs.values()], ignore_index=True)
+    screen.record |= {"files": summary, "set_aside": ledger}
+    screen.heading(message("cli.check.rows"))
+    columns = ["file", "read", "kept", "set_aside"]
+    screen.show(
+        show_table(
+            summary,
+            columns=columns,
+            heads={name: str(message(f"cli.check.head.{name}")) for name in columns},
+            notes=(str(message("cli.check.rows_note")),),
+        )
+    )
+    lines = tell_rows_aside(ledger)
+    if lines:
+        screen.heading(message("cli.check.aside"))
+        for line in lines:
+            screen.say(line, indent="  ")
+    return summary, ledger
 
 
 def _say_proposals(screen: Screen, job: Pipeline) -> None:

@@ -33,7 +33,7 @@ _SCALED = re.compile(
 )
 _WARMTH = r"(?:temp(?:eratur(?:e|a)?|érature)?|airt|tair|tavg|tmean|dewp(?:oin)?t)"
 #: A quantity divided by its unit, as in ``Temperatur/°C``.
-_DIVIDED = re.compile(r"(?<=\w\w)\s*/\s*(?=(?:[°º˚]\s*[CFK]|[℃℉]|%|ppm|lux|lx|klx|K|C|F)\s*$)")
+_DIVIDED = re.compile(r"(?<=\w[\w.])\s*/\s*(?=(?:[°º˚]\s*[CFK]|[℃℉]|%|ppm|lux|lx|klx|K|C|F)\s*$)")
 _GLUED = re.compile(rf"{_WARMTH}\d*(?:in|out|indoor|outdoor)?([cfk])", re.IGNORECASE)
 _NAMING = re.compile(
     r"(?:sensor|probe|channel|ch|tent|chamber|room|box|port|logger|fühler|kanal|zelt|raum|type|typ"

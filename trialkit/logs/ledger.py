@@ -7,7 +7,7 @@ first rule that catches it. Nothing here looks at values; the readers do and rep
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from io import StringIO
 from pathlib import Path
@@ -343,13 +343,13 @@ def _run_starts(index: np.ndarray, cells: dict[str, Any], *, loose: tuple[str, .
 class Account:
     """The account of all files of one log while they are read."""
 
-    def __init__(self, keep: Sequence[Keep] = ()) -> None:
-        self.keep = list(keep)
+    def __init__(self, keep: Sequence[Keep] = (), known: Collection[str] = ()) -> None:
+        self.keep, self.known = list(keep), known
         self.files: list[FileAccount] = []
 
     def open(self, file: str, rows: np.ndarray) -> FileAccount:
         """Start the account of a file whose rows have these line numbers."""
-        mine = [k for k in self.keep if matches_file(file, k.file)]
+        mine = [k for k in self.keep if matches_file(file, k.file, self.known)]
         account = FileAccount(file, np.asarray(rows, dtype=np.int64), mine)
         self.files.append(account)
         return account

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +23,7 @@ from trialkit.logs.text.files import (
     find_files,
     matches_file,
     read_once,
+    starred_names,
     unpack_members,
 )
 from trialkit.logs.text.raw_table import RawTable
@@ -115,7 +116,8 @@ def start_reading(trial: Trial, kind: str, advise: Advice) -> Reading:
         raise LogError(f"the trial names no {kind} log → add [logs.{kind}] with files = [ … ]")
     stated = spec.time_zone
     zone = find_zone(stated) if isinstance(stated, str) else trial.zone
-    return Reading(trial, kind, spec, zone, Account(spec.keep), advise)
+    known = starred_names(trial.folder, spec.files)
+    return Reading(trial, kind, spec, zone, Account(spec.keep, known), advise)
 
 
 def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
@@ -258,9 +260,11 @@ def _open_tables(reading: Reading, member: Member) -> list[Opened]:
                 keepable=False,
             )
         reading.findings += [*table.findings, *columns.findings]
-        chamber, sensor = (_said_of(table.name, given) for given in (spec.chamber, spec.sensor))
-        clock = tuple(c for c in spec.clock if matches_file(table.name, c.file))
-        zone = _zone_stated(table.name, spec.time_zone)
+        known = reading.account.known
+        chamber = _said_of(table.name, spec.chamber, known)
+        sensor = _said_of(table.name, spec.sensor, known)
+        clock = tuple(c for c in spec.clock if matches_file(table.name, c.file, known))
+        zone = _zone_stated(table.name, spec.time_zone, known)
         out.append(Opened(table, columns, account, chamber, sensor, clock, zone))
     if not out or member.format == "text":  # every row of a text belongs to the log
         raise_together(troubles)
@@ -291,15 +295,20 @@ def columns_of_table(trial: Trial, kind: str, table: RawTable) -> Columns:
     )
 
 
-def _zone_stated(file: str, given: str | Mapping[str, str] | None) -> dt.tzinfo | None:
+def _zone_stated(
+    file: str, given: str | Mapping[str, str] | None, known: Collection[str]
+) -> dt.tzinfo | None:
     """Give the zone that the trial file states for a file, where it states any."""
-    name = _said_of(file, given) if isinstance(given, Mapping) else given
+    name = _said_of(file, given, known) if isinstance(given, Mapping) else given
     return None if name is None else find_zone(name)
 
 
-def _said_of(file: str, given: Mapping[str, str]) -> str | None:
-    """Give what the trial file says of a file by its name, where it says anything."""
-    return next((said for pattern, said in given.items() if matches_file(file, pattern)), None)
+def _said_of(file: str, given: Mapping[str, str], known: Collection[str]) -> str | None:
+    """Give what the trial file says of a file: by its name, else by the first pattern it fits."""
+    named = [p for p in (file, PurePosixPath(file).name) if p in given]
+    fits = (p for p in given if matches_file(file, p, known))
+    pattern = next((p for p in (*named, *fits)), None)
+    return None if pattern is None else given[pattern]
 
 
 def read_member(
@@ -356,7 +365,12 @@ def open_member(reading: Reading, member: Member) -> list[Opened]:
     LogError
         If they cannot be read.
     """
-    aside = replace(reading, account=Account(reading.account.keep), findings=[], stayed=[])
+    aside = replace(
+        reading,
+        account=Account(reading.account.keep, reading.account.known),
+        findings=[],
+        stayed=[],
+    )
     return _open_tables(aside, member)
 
 

@@ -64,6 +64,8 @@ def chambers_of_rows(
             reason=message("row_reason.chamber_unknown"),
             remedy=[
                 message("row_remedy.chamber_unknown", hint=hints[c], cell=c, section=section)
+                if c.strip()
+                else message("row_remedy.chamber_blank")
                 for c in cells
             ],
         )

@@ -12,6 +12,7 @@ import numpy as np
 from trialkit.errors import Finding, LogError
 from trialkit.logs.clocks.correction import set_right
 from trialkit.logs.clocks.zones import NS, Change, Localised, localise
+from trialkit.logs.dates_alone import out_of_place, tell_dates_alone
 from trialkit.logs.file_zone import refuse_doubtful_truth, zone_of_file
 from trialkit.logs.opening import Opened, Reading
 from trialkit.logs.text.arrow import as_numpy, cell_texts
@@ -115,6 +116,20 @@ def read_times(
             reason=message("row_reason.time_unreadable"),
             remedy=message("row_remedy.time_unreadable"),
         )
+    elsewhere = np.zeros(0, np.int64) if noon else out_of_place(moments, groups)
+    if strict and len(elsewhere):
+        account.set_aside(
+            elsewhere,
+            rule="time unreadable",
+            column=head,
+            old=cell_texts(column, elsewhere),
+            keepable=False,
+            reason=message("row_reason.date_alone"),
+            remedy=message("row_remedy.time_unreadable"),
+        )
+    told = None if noon else tell_dates_alone(raw.name, moments, elsewhere)
+    reading.findings += [] if told is None else [told]
+    moments.ok[elsewhere] = False
     wall = moments.wall + np.where(moments.date_only & noon, 12 * 3600 * NS, 0)
     aware = moments.aware if moments.aware is not None else np.zeros(raw.n, bool)
     if moments.offset_s is not None:

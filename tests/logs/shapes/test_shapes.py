@@ -20,6 +20,7 @@ from tests.logs.shapes.shape import ZONE, Shape
 from trialkit.errors import LogError
 from trialkit.logs.climate.read import read_environment
 from trialkit.logs.mapping.propose import propose_mapping
+from trialkit.trial import Trial
 
 SHAPES = [
     value
@@ -29,20 +30,16 @@ SHAPES = [
 ]
 
 T, B, F = text_shapes, table_shapes, file_shapes
-#: Shapes of which a proposal finds no values (heads such as ``t`` or ``column 3``), or no chamber.
-ASKED = (
-    T.BUOY, T.DATE_AND_TIME, T.ARRAY, T.SECONDS, T.MILLISECONDS, T.NANOSECONDS, T.JAPANESE,
-    B.TOUCHING, B.UNITS_BELOW, B.NUMBERED, B.NAMED_SENSOR, B.NAMED_QUANTITY,
-    F.QUERY, F.PARQUET, F.FLOAT_SECONDS, F.ONE_SHEET,
-)  # fmt: skip
-#: Columns that a proposal leaves out, because it does not know the words of their heads.
-LEFT_OUT = {
-    "temp_c": (
-        T.OWN_COLUMNS, T.PARTS_OF_DAYS, T.END_OF_DAY, T.TEN_FIGURES, T.COLONS, T.YEAR_AND_DAY,
-        B.FOUR_LINE_HEAD, F.ARCHIVE,
-    ),  # AirTC, Ta, T, TT, TempC, ta, AirTemp_Avg, outTemp
-    "rh_pct": (T.CROATIAN, T.SPANISH, B.COUNTS_WITHOUT_HEADS),  # Vlaga, HR (%), RHUM
-}  # fmt: skip
+#: Shapes of which a proposal leaves open what only a person knows, and the answers to its
+#: questions in their order; None where one has no answers to choose from.
+ASKED: dict[str, tuple[str, ...] | None] = {
+    T.DATE_AND_TIME.name: ("column 3", "column 4"),
+    T.ARRAY.name: None,  # which of its figures without heads are the time
+    B.TOUCHING.name: ("column 3", "column 4"),
+    B.NUMBERED.name: ("T1", "T2", "T3"),
+    B.NAMED_SENSOR.name: ("T1", "T3"),
+    F.QUERY.name: ("value",),
+}
 
 
 def read(shape: Shape, folder: Path):
@@ -64,10 +61,9 @@ def expected(shape: Shape) -> pd.DataFrame:
 
 
 def test_there_are_as_many_shapes_as_the_reliability_page_says() -> None:
-    """47; of 20 a proposal finds all, of 11 all but a column, and 16 are asked about."""
+    """47; of 41 a proposal finds all, and 6 are asked about."""
     assert len({s.name for s in SHAPES}) == len(SHAPES) == 47
-    lacking = sum(map(len, LEFT_OUT.values()))
-    assert (len(SHAPES) - len(ASKED) - lacking, lacking, len(ASKED)) == (20, 11, 16)
+    assert (len(SHAPES) - len(ASKED), len(ASKED)) == (41, 6)
 
 
 @pytest.mark.parametrize("shape", SHAPES, ids=lambda s: s.name)
@@ -94,21 +90,31 @@ def test_every_row_is_accounted_for(shape: Shape, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("shape", SHAPES, ids=lambda s: s.name)
 def test_a_proposal_is_right_or_asks(shape: Shape, tmp_path: Path) -> None:
-    """With the columns as proposed, a file is read right or refused with a question."""
+    """With the columns as proposed a file is read right, or once its questions are answered."""
     known = ("table", "query", "encoding", "widths")
     kept = [line for line in shape.logs.splitlines() if line.split(" ")[0] in known]
     told = "\n".join(["", f'[logs.environment]\nfiles = ["{shape.file}"]', *kept, ""])
     trial = make_trial(tmp_path, {shape.file: shape.data}, told)
-    lines = "\n".join(["", propose_mapping(trial, "environment").section(), *kept, ""])
-    proposed = make_trial(tmp_path, {shape.file: shape.data}, lines)
-    if shape in ASKED:
+    offer = propose_mapping(trial, "environment")
+
+    def proposed() -> Trial:
+        lines = "\n".join(["", offer.section(), *kept, ""])
+        return make_trial(tmp_path, {shape.file: shape.data}, lines)
+
+    answers = ASKED.get(shape.name, ())
+    if shape.name in ASKED:
         with pytest.raises(LogError, match=" → "):
-            read_environment(proposed, cache=False)
+            read_environment(proposed(), cache=False)
+    if answers is None:
+        assert any(not q.choices for q in offer.asked)
         return
-    got = read_environment(proposed, cache=False).table.sort_values(["chamber", "time"])
+    assert len(offer.asked) == len(answers)
+    for question, answer in zip(offer.asked, answers, strict=True):
+        labels = [str(label) for label, _ in question.choices]
+        offer = offer.answered(question, labels.index(answer))
+    got = read_environment(proposed(), cache=False).table.sort_values(["chamber", "time"])
     want = expected(shape)
+    assert got["chamber"].tolist() == want["chamber"].tolist()
     assert got["time"].tolist() == want["time"].tolist()
-    lacking = {column for column, shapes in LEFT_OUT.items() if shape in shapes}
-    assert {c for c in want if c not in got} == lacking
-    for column in (c for c in want if c not in ("time", "chamber", *lacking)):
+    for column in (c for c in want if c not in ("time", "chamber")):
         np.testing.assert_allclose(got[column], want[column], rtol=0, atol=1e-9)

@@ -196,3 +196,17 @@ def test_units_in_heads() -> None:
         for name in columns:  # the name of a column tells its own unit, or none
             unit = head_unit(name, house_unit(name))
             assert unit is None or to_house_unit(3.0, name, unit) == 3.0
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"),
+    [
+        ("1'234.5", 1234.5), ("1’234’567", 1234567.0), ("12 345,6", 12345.6), ("18.'592", None),
+        ("18. 592", None), ("1 234'567", None), ("1234 567", None), ("1'23", None), ("'5", None),
+    ],
+)  # fmt: skip
+def test_marks_of_thousands_stand_in_the_whole_part_alone(cell: str, value: float | None) -> None:
+    """By hand: 18.'592 is a damaged cell, not 18.592."""
+    found = read_numbers(pa.array([cell, "text"]), "g", unit=None, decimal=None)
+    assert (None if math.isnan(found.values[0]) else float(found.values[0])) == value
+    assert list(found.unreadable) == ([1] if value else [0, 1])

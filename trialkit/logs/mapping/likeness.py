@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from trialkit.columns import HARVEST_COLUMNS, WITH_TEMPERATURE, HarvestColumn, house_unit
-from trialkit.logs.heads import plain_head, said_of_column
+from trialkit.columns import WITH_TEMPERATURE, house_unit
+from trialkit.logs.heads import said_of_column
+from trialkit.logs.mapping.head_words import LETTERS, named_score
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.names import match_names
 from trialkit.logs.text.numbers import BLANKS, read_numbers
@@ -21,70 +22,6 @@ from trialkit.wording import Message, message
 
 #: Score from which a column is proposed.
 ENOUGH = 2.5
-#: Words in heads (English, German, French, Spanish) that name a column, most telling first; those
-#: of harvest columns stand in their register.
-_HEAD_WORDS: dict[str, tuple[str, ...]] = {
-    "time": (
-        "time",
-        "timestamp",
-        "datetime",
-        "date",
-        "zeit",
-        "zeitpunkt",
-        "datum",
-        "uhrzeit",
-        "fecha",
-        "hora",
-        "heure",
-        "logged",
-        "recorded",
-        "picked",
-        "harvested",
-        "geerntet",
-    ),
-    "start": ("start", "begin", "started", "beginn", "inicio", "début"),
-    "stop": ("stop", "end", "stopped", "ende", "fin"),
-    "chamber": (
-        "chamber",
-        "tent",
-        "room",
-        "box",
-        "tub",
-        "kammer",
-        "zelt",
-        "raum",
-        "carpa",
-        "tente",
-        "chambre",
-    ),
-    "sensor": ("sensor", "logger", "probe", "device", "fühler", "sonde"),
-    "shelf": ("shelf", "rack", "level", "tier", "regal", "étage"),
-    "temp_c": ("temperature", "temp", "temperatur", "temperatura", "température", "°c", "°f"),
-    "rh_pct": (
-        "humidity",
-        "rh",
-        "hum",
-        "relh",
-        "feuchte",
-        "luftfeuchte",
-        "feuchtigkeit",
-        "luftfeuchtigkeit",
-        "humedad",
-        "humidité",
-        "rf",
-    ),
-    "co2_ppm": ("co2", "co₂", "ppm"),
-    "light_lux": ("lux", "light", "illuminance", "licht", "luz", "lumière", "beleuchtung"),
-    "ppfd_umol_m2_s": ("ppfd", "par", "µmol", "umol", "photons"),
-    "state": ("state", "mist", "fogger", "relay", "fog", "pump", "nebel", "relais", "switch"),
-    "power_w": ("power", "watt", "watts", "w", "leistung", "potencia", "puissance"),
-    "current_a": ("current", "ampere", "amps", "amp", "a", "strom", "corriente", "courant"),
-    "on_s": ("duration", "seconds", "length", "dauer", "durée", "duración"),
-    "unit": ("unit", "block", "bag", "code", "label", "beutel", "bloque", "id"),
-    "flush": ("flush", "wave", "break", "welle", "oleada", "volée"),
-    "status": ("status", "state", "condition", "zustand", "estado", "état"),
-    "note": ("note", "notes", "remark", "remarks", "comment", "comments", "bemerkung", "nota"),
-}
 _RANGES = {
     "temp_c": (-10.0, 45.0),
     "rh_pct": (1.5, 101.0),
@@ -95,16 +32,9 @@ _RANGES = {
     "current_a": (0.0, 1e3),
     "on_s": (0.0, 1e6),
 }
+#: What the middle value of a column that no head names is at least.
+_MIDDLES = {"temp_c": 2.0, "rh_pct": 30.0}
 _SURE = 0.8
-#: What a head says that is another quantity than its words for the column suggest.
-_NOT = {
-    "temp_c": re.compile(
-        r"dew|taupunkt|roc[ií]o|ros[eé]e|wet.?bulb|feucht|heat.?index|chill|feels|gefühlt"
-    ),
-    "rh_pct": re.compile(r"\babs|specific|spezif|mixing|deficit|defizit|\bvpd\b"),
-}
-_NONE: Mapping[str, HarvestColumn] = {}
-
 #: Rows from which a number of its own in each is a count, not the name of a place.
 _FEW = 6
 _DECIMAL = re.compile(r"[-+]?[0-9]+[.,][0-9]+")
@@ -133,52 +63,19 @@ class Likeness:
     unit: str | None = None
 
 
-def _head_words(column: str, own: Mapping[str, HarvestColumn]) -> tuple[str, ...]:
-    entry = own.get(column) or HARVEST_COLUMNS.get(column)
-    return _HEAD_WORDS.get(column, ()) if entry is None else entry.heads
-
-
-def named_score(
-    head: str, column: str, own: Mapping[str, HarvestColumn] = _NONE
-) -> tuple[float, str]:
-    """Judge a head by its words; give a score and the word that tells.
-
-    Parameters
-    ----------
-    head, column : str
-    own : mapping
-        Harvest columns that the trial file adds.
-
-    Examples
-    --------
-    >>> named_score("Temp (°F)", "temp_c")
-    (2.95, 'temp')
-    >>> named_score("Temp (°F)", "rh_pct")
-    (0.0, '')
-    """
-    plain = plain_head(head)
-    if plain == column:
-        return 5.0, column
-    if column in _NOT and _NOT[column].search(plain):
-        return 0.0, ""
-    known = _head_words(column, own)
-    words = re.findall(r"[^\W_\d]+\d?|%|°[cf]|co2|co₂", plain)
-    for k, word in enumerate(known):
-        if word in words:
-            return 3.0 - 0.05 * k, word
-    for k, word in enumerate(known):
-        if len(word) > 3 and word in plain:
-            return 2.0 - 0.05 * k, word
-    return 0.0, ""
-
-
 def find_likeness(
-    trial: Trial, head: str, cells: Any, column: str, decimal: str | None
+    trial: Trial, head: str, cells: Any, column: str, decimal: str | None, *, under: str = ""
 ) -> Likeness:
-    """Judge by head and cells whether a column of a file is a column of the glossary."""
-    score, word = named_score(head, column, trial.columns)
+    """Judge by head and cells whether a column of a file is a column of the glossary.
+
+    A unit that stands in a line `under` the heads counts as one in the head.
+    """
+    told = f"{head} ({under})" if under else head
+    score, word = named_score(told, column, trial.columns)
     said = message("clue.head", word=word) if word else ""
-    content, seen, unit = _content(trial, head, cells, column, decimal)
+    content, seen, unit = _content(trial, told, cells, column, decimal)
+    if word in LETTERS and not _waver(cells, decimal):
+        return Likeness(column, head, 0.0, seen)
     if unit in WITH_TEMPERATURE.get(column, ()) and content > 0:
         return Likeness(column, head, ENOUGH + 0.1, seen, unit)  # behind humidity read as such
     if content < 0 or (score == 0 and content < 3):
@@ -217,6 +114,14 @@ def _content(
     if column == "flush" or column in _RANGES or column in trial.harvest_columns:
         return _numeric(trial, head, cells, column, decimal, filled)
     return 0.0, "", None
+
+
+def _waver(cells: Any, decimal: str | None) -> bool:
+    """Whether cells go up and down and have decimals, as what is measured does and a count not."""
+    values = read_numbers(cells, "", unit=None, decimal=decimal).values
+    values = values[~np.isnan(values)]
+    steps = np.diff(values)
+    return bool((steps > 0).any() and (steps < 0).any() and (values % 1 > 0).any())
 
 
 def holds_moments(head: str, cells: Any) -> bool:
@@ -301,6 +206,26 @@ def _numeric(
         return -1.0, "", None
     form = "values_unit" if told else "values"
     return 0.5, message(f"clue.{form}", unit=told or "", **ends), told
+
+
+def could_be(
+    trial: Trial, cells: Any, column: str, decimal: str | None
+) -> tuple[float, float] | None:
+    """Give the ends of the values of a column that may be temperature or humidity; else None.
+
+    Every value must be likely, and they must differ and not count up or down.
+    """
+    numbers = read_numbers(cells, house_unit(column, trial.columns), unit=None, decimal=decimal)
+    sound = numbers.values[~np.isnan(numbers.values)]
+    if len(sound) < max(_SURE * len(cells), 3):
+        return None
+    steps = np.diff(sound)
+    low, high = _RANGES[column]
+    middle = _MIDDLES.get(column, low)
+    counts = not ((steps > 0).any() and (steps < 0).any())
+    if counts or sound.min() < low or sound.max() > high or np.median(sound) < middle:
+        return None
+    return float(sound.min()), float(sound.max())
 
 
 def _likely_range(trial: Trial, column: str) -> tuple[float, float]:

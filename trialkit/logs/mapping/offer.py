@@ -13,8 +13,9 @@ from trialkit.columns import value_columns
 from trialkit.errors import LogError
 from trialkit.logs.heads import Columns, UnnamedColumnsError
 from trialkit.logs.mapping.day_order import ask_order, judge_order
+from trialkit.logs.mapping.places import ask_chamber
 from trialkit.logs.mapping.proposal import Proposal, Question
-from trialkit.logs.mapping.propose import ask_chamber, propose_for_tables
+from trialkit.logs.mapping.propose import propose_for_tables
 from trialkit.logs.opening import columns_of_table, read_member
 from trialkit.logs.text.files import find_files, matches_file, open_members
 from trialkit.logs.text.raw_table import RawTable
@@ -84,7 +85,8 @@ def _complete(trial: Trial, kind: str) -> Proposal | None:
     given: dict[str, Any] = {c: spec.heads(c) for c in spec.columns}
     if unmapped:
         offer = propose_for_tables(trial, kind, unmapped, tuple(spec.files))
-        if not any(c in value_columns(kind, trial.columns) for c in offer.columns):
+        values = value_columns(kind, trial.columns)
+        if not any(c in values for c in (*offer.columns, *_asked_columns(offer))):
             return None
         heads = {c: offer.heads.get(c, (h,)) for c, h in offer.columns.items()}
         merged = {c: tuple(dict.fromkeys([*given.get(c, ()), *heads.get(c, ())]))
@@ -102,6 +104,11 @@ def _complete(trial: Trial, kind: str) -> Proposal | None:
     columns = {c: h[0] for c, h in given.items()}
     unique = tuple(dict.fromkeys(open_))
     return Proposal(kind, tuple(spec.files), columns, {}, none, unique, several, settled)
+
+
+def _asked_columns(offer: Proposal) -> set[str]:
+    """Give the columns that the answers to a proposal's questions name."""
+    return {c for q in offer.asked for _, given in q.choices for c in given.get("columns", ())}
 
 
 def _answered(spec: LogSection, question: Question) -> bool:
@@ -179,6 +186,8 @@ def _kind_of(trial: Trial, name: str) -> str | None:
         needed = ("unit",) if kind == "harvest" else ("time", "start")
         if values and any(c in found.columns for c in needed):
             fits[kind] = len(values)
-    best = max(fits.values(), default=0)
+        elif kind == "environment" and "time" in found.columns and _asked_columns(found):
+            fits[kind] = 0  # less than anything that a head names
+    best = max(fits.values(), default=-1)
     kinds = [kind for kind, fit in fits.items() if fit == best]
     return kinds[0] if len(kinds) == 1 else None

@@ -23,6 +23,18 @@ def is_choice(head: str) -> bool:
     return bool(_WHERE.match(head))
 
 
+def chosen_word(head: str) -> str:
+    """Give the word that chooses the cells of a head; the head itself where none does.
+
+    Examples
+    --------
+    >>> chosen_word("value where sensor is hum-1"), chosen_word("humidity")
+    ('hum-1', 'humidity')
+    """
+    found = _WHERE.match(head)
+    return found["word"] if found else head
+
+
 def add_choices(table: RawTable, heads: Iterable[str]) -> None:
     """Add the columns that heads such as ``state where entity is temp-1`` name.
 

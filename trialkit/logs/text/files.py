@@ -9,7 +9,7 @@ import lzma
 import zipfile
 import zlib
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path, PurePosixPath
@@ -17,7 +17,7 @@ from typing import Any, Literal
 
 from trialkit.errors import LogError
 from trialkit.file_names import kind_of, match_names
-from trialkit.visible_text import quote, visible
+from trialkit.visible_text import quote, visible_name
 from trialkit.whole_files import TooLargeError, read_regular
 
 Format = Literal["text", "jsonl", "parquet", "workbook", "sqlite"]
@@ -86,7 +86,7 @@ def find_files(folder: Path, patterns: tuple[str, ...] | list[str]) -> list[tupl
         odd = [path for path, kind in hits.items() if kind == "other"]
         missing += [f"  {_shown(folder, p)} is a pipe or a device, not a file" for p in odd]
         if not files and not odd:
-            missing.append(f"  no file fits {quote(pattern)} in {visible(folder.name)}/")
+            missing.append(f"  no file fits {quote(pattern)} in {visible_name(folder.name)}/")
         for path in files:
             found.setdefault(path.resolve(), _shown(folder, path))
     if missing:
@@ -99,7 +99,7 @@ def find_files(folder: Path, patterns: tuple[str, ...] | list[str]) -> list[tupl
 def _shown(folder: Path, path: Path) -> str:
     """Name a file for people: relative to the folder, every mark visible."""
     name = path.relative_to(folder) if path.is_relative_to(folder) else path
-    return visible(name.as_posix())
+    return visible_name(name.as_posix())
 
 
 def hash_file(path: Path) -> tuple[str, int]:
@@ -288,7 +288,7 @@ def _from_zip(raw: bytes, name: str, depth: int) -> Iterator[Member]:
         for info, data in unpacked:
             total += len(data)
             _guard(total, len(raw), name)
-            inner = visible(info.filename)
+            inner = visible_name(info.filename)
             again = taken[inner]
             taken[inner] += 1
             if again:  # an archive may hold two files of one name
@@ -346,14 +346,38 @@ def _zip_member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, packed: int, na
     return b"".join(out)
 
 
-def matches_file(file: str, pattern: str) -> bool:
+def matches_file(file: str, pattern: str, known: Collection[str] = ()) -> bool:
     """Whether a file name, with or without its folders, fits a name or pattern.
+
+    Only ``*`` and ``?`` make a pattern here: brackets stand in the names of sheets and of files
+    that were downloaded twice.
+
+    Parameters
+    ----------
+    file, pattern : str
+    known : collection of str
+        Names of files with ``*`` or ``?`` in them: a pattern that is one of these is that name.
 
     Examples
     --------
     >>> matches_file("logs/climate_T1.csv.gz", "climate_T1*"), matches_file("logs/a.csv", "b.csv")
     (True, False)
+    >>> matches_file("log1.csv", "log[1].csv"), matches_file("log[1].csv", "log[1].csv")
+    (False, True)
     """
     book = file.partition("[")[0]  # a sheet of a workbook is named book[sheet]
     names = {file, PurePosixPath(file).name, book, PurePosixPath(book).name}
-    return pattern in names or any(fnmatch(name, pattern) for name in names)
+    if pattern in names or pattern in known:
+        return pattern in names
+    literal = pattern.replace("[", "[[]")
+    return any(fnmatch(name, literal) for name in names)
+
+
+def starred_names(folder: Path, patterns: Iterable[str]) -> frozenset[str]:
+    """Give those names of files that have ``*`` or ``?`` in them, with and without their folder."""
+    try:
+        found = [name for _, name in find_files(folder, list(patterns))]
+    except LogError:
+        return frozenset()
+    starred = [name for name in found if "*" in name or "?" in name]
+    return frozenset([*starred, *(PurePosixPath(name).name for name in starred)])

@@ -35,8 +35,11 @@ BLANKS = frozenset(
     }
 )
 _CELL = re.compile(
-    r"^([-+−]?)\s*([\d][\d.,' \u00a0\u202f]*|[.,]\d+)([eE][-+]?\d+)?\s*(.*)$", re.DOTALL | re.ASCII
+    r"^([-+−]?)\s*([\d][\d.,'’ \u00a0\u202f]*|[.,]\d+)([eE][-+]?\d+)?\s*(.*)$", re.DOTALL | re.ASCII
 )
+#: Marks of thousands beside point and comma: in the whole part, each before three digits.
+_GAPS = "'’ \u00a0\u202f"
+_IN_THOUSANDS = re.compile(rf"\d{{1,3}}([{_GAPS}])\d{{3}}(?:\1\d{{3}})*(?=[.,]|$)")
 _PLAIN = r"^[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$"
 
 
@@ -185,9 +188,11 @@ def _digits(digits: str, decimal: str | None) -> tuple[str | None, bool]:
 
     None where they can be read two ways (1,234: a thousand or a bit over one?) or none.
     """
-    digits = re.sub(r"[ '\u00a0\u202f](?=\d{3}(\D|$))", "", digits.strip())
+    digits = digits.strip()
+    if parted := _IN_THOUSANDS.match(digits):
+        digits = parted[0].replace(parted[1], "") + digits[parted.end() :]
     marks = {c for c in digits if c in ".,"}
-    if re.search(r"[ '\u00a0\u202f]", digits):
+    if re.search(rf"[{_GAPS}]", digits):
         return None, False
     if not marks:
         return digits, False

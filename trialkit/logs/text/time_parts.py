@@ -260,6 +260,10 @@ def _date_and_clock(
     )
 
 
+#: How columns without a head are called.
+_NAMELESS = re.compile(r"column \d+$")
+
+
 def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple[str, ...]:
     """Find the column with the time of day beside a column of dates, and its half of the day.
 
@@ -281,11 +285,21 @@ def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple
     dates = columns[list(heads).index(date)]
     for head, column in texts.items():
         words = set(re.findall(r"[^\W_]+", head.casefold()))
-        if _head_role(head) in ("hour", "clock") or words & _CLOCK_WORDS:
+        beside = list(heads).index(head) == list(heads).index(date) + 1
+        told = _head_role(head) in ("hour", "clock") or words & _CLOCK_WORDS
+        if told or (beside and _NAMELESS.match(head) and _are_clocks(column)):
             found = read_parts((date, head), (dates, column), day_first=True)
             if found is not None and found.ok.mean() > _SURE:
                 return (head,)
     return ()
+
+
+def _are_clocks(column: Any) -> bool:
+    """Whether cells may all be times such as 0930, and are no year that stays the same."""
+    import pyarrow as pa
+
+    found = _filled(column) if pa.types.is_string(column.type) else []
+    return len(set(found)) > 2 and all(re.fullmatch(r"\d{4}", cell) for cell in found)
 
 
 def _filled(column: Any) -> list[str]:

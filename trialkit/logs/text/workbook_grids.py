@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from trialkit.errors import LogError
-from trialkit.visible_text import visible
+from trialkit.visible_text import visible_name
 
 #: Memory that reading may take whatever the size of the workbook [bytes].
 SPARE_BYTES = 800 * 1024**2
@@ -61,7 +61,7 @@ def read_grids(data: bytes, name: str, *, unpacked: int) -> list[tuple[str, list
             )
         raise LogError(f"{name}: is not a sound workbook → open it and save it again, or {_CSV}")
     return [
-        (visible(sheet), [[_cell(cell) for cell in row] for row in rows])
+        (visible_name(sheet), [[_cell(cell) for cell in row] for row in rows])
         for sheet, rows in json.loads(done.stdout)
     ]
 
