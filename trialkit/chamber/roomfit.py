@@ -18,7 +18,7 @@ from trialkit.errors import Finding
 from trialkit.wording import finding, message
 from trialkit.wording.message import Message
 
-_ORDER = ("air_changes_h", "mist_g_m3_h", "lag_s")
+RATES = ("air_changes_h", "mist_g_m3_h", "lag_s")
 #: What the model leaves out (drops that take seconds to dry, heat in walls, crop that follows the
 #: temperature), as standard errors of the three logarithms; from `benchmarks/identify_cases.py`.
 LEFT_OUT = {
@@ -81,7 +81,7 @@ class RoomFit:
     @property
     def determined(self) -> frozenset[str]:
         """Names of the constants that the log determines."""
-        return frozenset(_ORDER) - frozenset(self.why_not)
+        return frozenset(RATES) - frozenset(self.why_not)
 
 
 def fit_course(
@@ -182,7 +182,7 @@ def _pack(
         se[k] = math.hypot(se[k], part)
     se[0] = math.hypot(se[0], LEFT_OUT_CHANGES_H / math.exp(x[0]))
     rows: dict[str, dict[str, float]] = {}
-    for k, name in enumerate(_ORDER):
+    for k, name in enumerate(RATES):
         value = float(np.exp(x[k]))
         rows[name] = {
             "estimate": value,
@@ -209,7 +209,7 @@ def _pack(
             "low": value - width * error,
             "high": value + width * error,
         }
-    log_se = {name: float(se[k]) for k, name in enumerate(_ORDER)}
+    log_se = {name: float(se[k]) for k, name in enumerate(RATES)}
     _order_rates(rows, log_se)
     spread = float(np.sum((course.rh_pct[used] - course.rh_pct[used].mean()) ** 2))
     r2 = 1 - float(missed @ missed) / spread
@@ -321,9 +321,9 @@ def _why_not(
     codes = {finding.code for finding in found}
     spoilt = next((code for code in _SPOILS if code in codes), None)
     if spoilt is not None:
-        return dict.fromkeys(_ORDER, message(f"chamber.because.{spoilt}"))
+        return dict.fromkeys(RATES, message(f"chamber.because.{spoilt}"))
     why: dict[str, Message] = {}
-    for k, name in enumerate(_ORDER):
+    for k, name in enumerate(RATES):
         low, high = BOUNDS[name]
         high = min(high, most_mist) if name == "mist_g_m3_h" else high
         if min(abs(x[k] - math.log(low)), abs(x[k] - math.log(high))) < 0.02:
