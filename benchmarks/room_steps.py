@@ -1,6 +1,6 @@
 """Many rooms at once followed in steps of a second: a solver apart from the package.
 
-Drops dry at a finite speed, wet surfaces find their own temperature, saturation is Magnus'
+Drops dry at a finite speed, wet surfaces find their own temperature, saturation is Sonntag's
 formula: none of it is taken from `trialkit`. For studies that need a truth to compare with.
 """
 
@@ -14,9 +14,16 @@ Array = np.ndarray
 
 
 def saturation_g_m3(temp_c: Array) -> Array:
-    """Give saturation over water [g/m³]: Magnus (Alduchov & Eskridge 1996) and the gas law."""
-    kpa = 0.61094 * np.exp(17.625 * temp_c / (temp_c + 243.04))
-    return kpa * 1e6 / (461.5 * (temp_c + 273.15))
+    """Give saturation over water [g/m³]: Sonntag (1990) and the gas law.
+
+    Z. Meteorol. 40:340-344, coefficients from memory; within 0.01 % of the steam tables (0.61165,
+    1.2282, 2.3393, 4.2470, 7.3849 kPa at 0.01, 10, 20, 30, 40 °C). Magnus' formula is 0.25 % low
+    at 20 °C, more than a good log leaves open of the mist's rate.
+    """
+    kelvin = temp_c + 273.15
+    power = -6096.9385 / kelvin + 16.635794 - 2.711193e-2 * kelvin + 1.673952e-5 * kelvin**2
+    hpa = np.exp(power + 2.433502 * np.log(kelvin))
+    return hpa * 1e5 / (461.5 * kelvin)
 
 
 @dataclass
@@ -112,6 +119,6 @@ def _surface(
 ) -> Array:
     """One Newton step to the temperature at which a wet surface's heat balances."""
     full = saturation_g_m3(guess)
-    slope = full * (17.625 * 243.04 / (guess + 243.04) ** 2 - 1 / (guess + 273.15))
+    slope = full * (17.6 * 243.0 / (guess + 243.0) ** 2 - 1 / (guess + 273.15))  # for the step only
     balance = gets * (temp - guess) + own - latent * speed * (full - vapour)
     return guess + balance / (gets + latent * speed * slope)

@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.chamber.constants import WATER_G_L
-from trialkit.chamber.course import prepare_course
+from trialkit.chamber.log_course import prepare_course
 from trialkit.chamber.estimates import Identified
 from trialkit.chamber.odd_chambers import compare_chambers
 from trialkit.chamber.room import ChamberError, Room

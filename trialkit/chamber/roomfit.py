@@ -4,34 +4,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
+from trialkit.chamber.allowances import find_allowances, settle
 from trialkit.chamber.course import Course, knot_weights, predict_readings
-from trialkit.chamber.rates import BOUNDS, Layout, Solution, find_rates
+from trialkit.chamber.rates import BOUNDS, MOST_READINGS, Layout, Solution, find_rates
 from trialkit.chamber.room import ChamberError
 from trialkit.errors import Finding
 from trialkit.wording import finding, message
 from trialkit.wording.message import Message
 
 RATES = ("air_changes_h", "mist_g_m3_h", "lag_s")
-#: What the model leaves out (drops that take seconds to dry, heat in walls, crop that follows the
-#: temperature), as standard errors of the three logarithms; from `benchmarks/identify_cases.py`.
-LEFT_OUT = {
-    "empty": (0.004, 0.0035, 0.012),
-    "slow thermometer": (0.014, 0.0035, 0.012),
-    "readings apart": (0.012, 0.006, 0.03),
-    "wet": (0.075, 0.01, 0.03),
-    "full": (0.078, 0.07, 0.1),
-}
-#: The same of air changes in themselves, which weighs in a tight room [1/h].
-LEFT_OUT_CHANGES_H = 0.025
-#: Readings further apart than this leave more of the course open [s].
-APART_S = 30.0
 #: A constant is not determined where its logarithm has a greater standard error.
 WIDEST_LOG_SE = 0.3
 LEAST_R2, LEAST_MOMENTS = 0.8, 8
@@ -146,13 +134,14 @@ def fit_course(
     solution, layout = find_rates(
         course, saturated_above=saturated_above, outside=outside_g_m3, most_mist=most_mist
     )
-    return _pack(course, chamber, used, solution, layout, level, most_mist, empty)
+    course = course.as_read() if layout.fog else course
+    return _pack(course, chamber, saturated_above, solution, layout, level, most_mist, empty)
 
 
 def _pack(
     course: Course,
     chamber: str,
-    used: NDArray[np.bool_],
+    above: float,
     solution: Solution,
     layout: Layout,
     level: float,
@@ -161,26 +150,15 @@ def _pack(
 ) -> RoomFit:
     from scipy.stats import t as student
 
-    x, residual = solution.x, solution.residual
-    freedom = residual.size - x.size
-    variance = float(residual @ residual) / freedom
-    r = float(np.corrcoef(residual[:-1], residual[1:])[0, 1]) if np.ptp(residual) > 0 else 0.0
-    inflate = (1 + max(r, 0.0)) / max(1 - max(r, 0.0), 1e-3)
-    cov = variance * inflate * _inverse_information(solution.jacobian)
+    used = course.rh_pct < above
+    fitted_to = course.average(MOST_READINGS)
+    known = find_allowances(fitted_to, layout.unpack(solution.x), empty=empty)
+    known = replace(known, columns=known.columns[fitted_to.rh_pct < above])
+    together = settle(solution.x, solution.residual, solution.jacobian, known)
+    x, cov, r = together.x, together.cov, together.alike
     se = np.sqrt(np.diag(cov))
-    width = float(student.ppf(0.5 + level / 2, max(freedom / inflate, 1.0)))
+    width = float(student.ppf(0.5 + level / 2, together.freedom))
     step = float(np.median(np.diff(course.time_s)))
-    holds = {
-        "empty": True,
-        "slow thermometer": course.temp_lag_s > SLOW_THERMOMETER_S,
-        "readings apart": step > APART_S,
-        "wet": not empty,
-        "full": layout.fog,
-    }
-    cases = [case for case, true in holds.items() if true]
-    for k, part in enumerate(np.max([LEFT_OUT[case] for case in cases], axis=0)):
-        se[k] = math.hypot(se[k], part)
-    se[0] = math.hypot(se[0], LEFT_OUT_CHANGES_H / math.exp(x[0]))
     rows: dict[str, dict[str, float]] = {}
     for k, name in enumerate(RATES):
         value = float(np.exp(x[k]))
@@ -215,7 +193,7 @@ def _pack(
     r2 = 1 - float(missed @ missed) / spread
     sd = math.sqrt(float(missed @ missed) / (missed.size - x.size))
     found = _judge(course, rows, used, r2, r)
-    why_not = _why_not(found, rows, log_se, layout, x, most_mist, step)
+    why_not = _why_not(course, found, rows, log_se, layout, x, most_mist, step)
     for name in why_not:
         rows[name] = dict.fromkeys(("estimate", "se", "low", "high"), math.nan)
     return RoomFit(
@@ -231,16 +209,6 @@ def _pack(
         findings=tuple(found),
         why_not=why_not,
     )
-
-
-def _inverse_information(jacobian: Floats) -> Floats:
-    """Give (J'J)⁻¹, columns scaled; directions without information get a huge variance."""
-    size = np.sqrt(np.einsum("ij,ij->j", jacobian, jacobian))
-    size[size == 0] = 1e-8
-    scaled = jacobian / size
-    values, vectors = np.linalg.eigh(scaled.T @ scaled)
-    values = np.maximum(values, 1e-13 * values.max())
-    return np.asarray((vectors / values) @ vectors.T / np.outer(size, size))
 
 
 def _order_rates(rows: dict[str, dict[str, float]], log_se: dict[str, float]) -> None:
@@ -309,6 +277,7 @@ def _judge(
 
 
 def _why_not(
+    course: Course,
     found: list[Finding],
     rows: dict[str, dict[str, float]],
     log_se: dict[str, float],
@@ -330,6 +299,9 @@ def _why_not(
             why[name] = message("chamber.because.at_bound")
         elif log_se[name] > WIDEST_LOG_SE:
             why[name] = message("chamber.because.too_wide")
+    if layout.fog and course.temp_lag_s > SLOW_THERMOMETER_S:  # fog follows the air's own degrees
+        for name in ("air_changes_h", "mist_g_m3_h"):
+            why.setdefault(name, message("chamber.because.slow_thermometer"))
     if layout.fog and "lag_s" not in why:
         why["lag_s"] = message("chamber.because.full_air")
     elif step > rows["lag_s"]["estimate"] and "lag_s" not in why:
