@@ -79,7 +79,7 @@ def follow(
     heat = rooms.heat_kj_k_m3 * 1e3 * v
     mist = rooms.mist_l_h * 998.2 / 3600
     most = rooms.surface_m2 * rooms.surface_holds_g_m2
-    crop_t, wet_t = t.copy(), t.copy()
+    crop_t, wet_t, t_before, rh_before = t.copy(), t.copy(), t.copy(), shown.copy()
     out = {name: np.empty((steps, count)) for name in ("rh_pct", "temp_c", "sensor_rh_pct")}
     for k in range(steps):
         now = on[k]
@@ -92,7 +92,7 @@ def follow(
         dropped = (1 - rooms.evaporating_fraction) * mist * now + v * falls * fog
         free = np.minimum(free, water / dt + dropped)
         water = np.minimum(water + (dropped - free) * dt, most)
-        c = c + (n * (c_in - c) + (crop + free) / v) * dt
+        c = c + (c_in - c) * -np.expm1(-n * dt) + (crop + free) / v * dt
         fog = fog + (rooms.evaporating_fraction * mist * now / v - (n + falls) * fog) * dt
         gap = saturation_g_m3(t) - c
         room_for = np.minimum(fog, np.maximum(gap, 0.0) / (1 + latent * slope / (cp * 3)))
@@ -103,9 +103,11 @@ def follow(
         warms = (rooms.wall_w_k + cp * n * v) * (rooms.room_temp_c - t) + given
         t = t + (warms * dt - latent * (v * moved + (crop + free) * dt)) / heat
         rh = np.minimum(100 * c / saturation_g_m3(t), 100.0)
-        felt = felt + (t - felt) * _pace(dt, rooms.temp_lag_s)
-        at_element = np.minimum(rh, 100.0)
-        shown = shown + (at_element - shown) * _pace(dt, rooms.lag_s)
+        # both elements follow the mean over the step: followed to its end they would run ahead
+        felt = np.where(rooms.temp_lag_s > 0,
+                        felt + ((t + t_before) / 2 - felt) * _pace(dt, rooms.temp_lag_s), t)
+        shown = shown + ((rh + rh_before) / 2 - shown) * _pace(dt, rooms.lag_s)
+        t_before, rh_before = t, rh
         out["rh_pct"][k], out["temp_c"][k], out["sensor_rh_pct"][k] = rh, felt, shown
     return out
 

@@ -24,8 +24,6 @@ from trialkit.arrays import Floats
 
 #: Humidity read above which the air may be full of fog [%].
 FULL_ABOVE = 97.0
-#: Time over which temperatures read are smoothed [s].
-SMOOTHED_S = 120.0
 #: Longest time by which the air may follow the mist log, or go before it [s].
 MOST_DELAY_S = 120.0
 
@@ -88,16 +86,14 @@ class Course:
         """Give the same log with the temperature as read, not worked out from the mist.
 
         In full air the mist no longer cools and fog cools after it: the course of the temperature
-        is not that of the mist. Readings close in time are smoothed, for their noise would cut
-        the fullness that the air reaches.
+        is not that of the mist.
         """
         ends = np.append(self.switch_s[1:], self.time_s[-1])
-        full = _smooth(self.full_g_m3, float(np.median(np.diff(self.time_s))))
         return replace(
             self,
-            switch_full=np.interp(ends, self.time_s, full),
+            switch_full=np.interp(ends, self.time_s, self.full_g_m3),
             node_s=self.time_s,
-            node_full=full,
+            node_full=self.full_g_m3,
             temp_apart_c=None,
         )
 
@@ -133,16 +129,6 @@ class Course:
             rh_pct=mean(self.rh_pct),
             full_g_m3=mean(self.full_g_m3),
         )
-
-
-def _smooth(values: Floats, step: float) -> Floats:
-    """Lay parabolas through a minute before and after each of evenly spaced values."""
-    from scipy.signal import savgol_filter
-
-    width = 2 * int(SMOOTHED_S / 2 / step) + 1
-    if width < 5 or len(values) < width:
-        return values
-    return np.asarray(savgol_filter(values, width, 2))
 
 
 def knot_weights(times: Floats, knots: Floats) -> Floats:

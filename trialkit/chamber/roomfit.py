@@ -25,6 +25,8 @@ WIDEST_LOG_SE = 0.3
 LEAST_R2, LEAST_MOMENTS = 0.8, 8
 #: A thermometer slower than this is told [s].
 SLOW_THERMOMETER_S = 60.0
+#: A thermometer this quick shows the air's own temperature [s].
+QUICK_THERMOMETER_S = 20.0
 _SPOILS = ("few_moments", "poor_fit", "outside_implausible")
 
 
@@ -131,6 +133,8 @@ def fit_course(
             f"{where}{int(used.sum())} readings below {saturated_above:g} % that span {span:.2g} "
             "points → too little to learn from; let the room dry between mists for two hours"
         )
+    if not empty and not course.temp_lag_s > QUICK_THERMOMETER_S:
+        course = course.as_read()  # crop that dries and warms in turn: not the mist's course alone
     solution, layout = find_rates(
         course, saturated_above=saturated_above, outside=outside_g_m3, most_mist=most_mist
     )
