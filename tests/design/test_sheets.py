@@ -3,12 +3,14 @@
 import re
 import shutil
 import subprocess
+from html import unescape
 
 import numpy as np
 import pytest
 
 import trialkit as tk
 from tests.design.conftest import write_trial
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.sheets.label_formats import FORMATS, find_format
 from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page, weighing_page
 from trialkit.design.sheets.timers import daily_use, timer_table
@@ -121,8 +123,14 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     assert "Mains power beside water" in by_title["Before the start"]
     assert "Spores and breathing" in by_title["Harvest"]
     assert "Food hygiene" in by_title["Harvest"]
+    assert "Legionella in warm standing water" in by_title["Before the start"]
     assert "Mist carries what is in the water" in by_title["Every day"]
+    assert "Carbon dioxide in closed rooms" in by_title["Every day"]
+    assert "Cleaning agents and disinfectants" in by_title["Clean-down"]
     assert "licensed" in page
+    for caution in list_cautions(where="sheets", uses=uses_of(plan.trial)):
+        assert caution.text in unescape(page)
+        assert caution.source in unescape(page)
 
 
 @pytest.mark.parametrize("make", [labels_page, cards_page, checklist_page, weighing_page])

@@ -9,8 +9,8 @@ from typing import Any
 import pandas as pd
 
 from trialkit.chamber.constants import WATER_G_L
-from trialkit.chamber.log_course import prepare_course
 from trialkit.chamber.estimates import Identified
+from trialkit.chamber.log_course import prepare_course
 from trialkit.chamber.odd_chambers import compare_chambers
 from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.roomfit import RoomFit, fit_course

@@ -11,7 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from trialkit.cautions import list_cautions
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
 from trialkit.design.sheets.label_formats import FORMATS, LabelFormat, find_format
@@ -290,17 +290,20 @@ _CHECKLIST: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] = {
             ("light", "light"),
             ("clocks", ""),
         ),
-        ("mains", "slips"),
+        ("mains", "pressure", "legionella", "uv", "slips", "ladders", "salts"),
     ),
     "daily": (
         (("loggers", ""), ("mist", "mist"), ("fans", ""), ("contaminated", ""), ("unusual", "")),
-        ("mist_water",),
+        ("co2", "mist_water"),
     ),
     "harvest": (
         (("scale", ""), ("blind", ""), ("pick", ""), ("grams", ""), ("lines", "")),
         ("spores", "food_hygiene", "identity"),
     ),
-    "clean": ((("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")), ()),
+    "clean": (
+        (("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")),
+        ("cleaning", "substrate"),
+    ),
 }
 
 
@@ -310,7 +313,7 @@ def checklist_page(plan: Allocation) -> str:
     kinds = {s.kind for f in trial.factors.values() for s in f.levels.values()}
     has = {""} | ({"mist"} if kinds & {"timed", "band"} else set()) | (kinds & {"light"})
     chambers = plural("chamber" if "chamber" in trial.counts else trial.structure.factors[0])
-    say = spoken()
+    say, known = spoken(), list_cautions(where="sheets", uses=uses_of(trial))
     parts = [
         {
             "title": say.text(f"checklist.{part}.title"),
@@ -319,7 +322,7 @@ def checklist_page(plan: Allocation) -> str:
                 for line, needs in lines
                 if needs in has
             ],
-            "cautions": [c for c in list_cautions(where="sheets") if c.code in codes],
+            "cautions": [c for c in known if c.code in codes],
         }
         for part, (lines, codes) in _CHECKLIST.items()
     ]
