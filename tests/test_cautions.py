@@ -31,7 +31,7 @@ def trial_with(tmp_path, level: str, rig: str = "") -> tk.Trial:
     write_trial(
         tmp_path,
         "structure = 'batch / chamber'\nbatch = 3\nchamber = 4",
-        {"setting": ("chamber", [], f"levels.a = {level}\nlevels.b = {level[:-2]}0 }}")},
+        {"setting": ("batch:chamber", [], f"levels.a = {level}\nlevels.b = {level[:-2]}0 }}")},
         extra=f"[rig]\n{rig}\n",
     )
     return tk.read_trial(tmp_path)
