@@ -18,6 +18,7 @@ from trialkit.chamber.roomfit import (
     _moments_in_cycle,
     _order_rates,
     _pack,
+    _settle,
     _why_not,
     fit_course,
 )
@@ -41,12 +42,13 @@ def make_course(step: float = 10.0, count: int = 210, temp_lag: float = math.nan
     return replace(course, rh_pct=predict_readings(course, **LAYOUT.unpack(X)))
 
 
-def pack(course: Course, residual: np.ndarray, *, layout=LAYOUT, empty=True, level=0.95):
+def pack(course: Course, residual: np.ndarray, *, layout=LAYOUT, level=0.95):
     """Thirty readings tell of each unknown, each by a slope of 2: variance s²/(30 · 4)."""
     jacobian = np.zeros((210, len(X)))
     for k in range(len(X)):
         jacobian[30 * k : 30 * (k + 1), k] = 2.0
-    return _pack(course, "", math.inf, Solution(X, residual, jacobian), layout, level, math.inf, empty)
+    made = _settle(course, math.inf, Solution(X, residual, jacobian), layout, True, 0.0)
+    return _pack(course, "", math.inf, made, layout, level, math.inf)
 
 
 def codes(found) -> set[str]:
@@ -250,14 +252,17 @@ def test_a_rate_at_the_edge_of_what_was_tried_is_not_determined(
     moved[at] = x
     name = ("air_changes_h", "mist_g_m3_h", "lag_s")[at]
     error = dict.fromkeys(("air_changes_h", "mist_g_m3_h", "lag_s"), 0.3)
-    why = _why_not(make_course(), [], {"lag_s": {"estimate": 30.0}}, error, LAYOUT, moved, most, 10.0)
+    why = _why_not(
+        make_course(), [], {"lag_s": {"estimate": 30.0}}, error, LAYOUT, moved, most, 10.0
+    )
     want = {} if wrong is None else {name: f"chamber.because.{wrong}"}
     assert {key: said.key for key, said in why.items()} == want
 
 
 def test_reasons_why_a_log_does_not_determine_a_constant() -> None:
     names = ("air_changes_h", "mist_g_m3_h", "lag_s")
-    rows, error = {"lag_s": {"estimate": 30.0}}, dict.fromkeys(names, 0.3)
+    rows = {"lag_s": {"estimate": 30.0}}
+    error = dict.fromkeys(names, 0.3) | {"mist_g_m3_h": 0.01}
 
     def why(found=(), layout=LAYOUT, step=30.0, course=None, **errors):
         course = course or make_course()
@@ -271,6 +276,8 @@ def test_reasons_why_a_log_does_not_determine_a_constant() -> None:
     fog = Layout(knots=1, outside=None, fog=True)
     assert why(layout=fog) == {"lag_s": "full_air"}
     assert why(layout=fog, lag_s=0.4) == {"lag_s": "too_wide"}
+    told = {"lag_s": "full_air", "mist_g_m3_h": "full_air_mist"}
+    assert why(layout=fog, mist_g_m3_h=0.0101) == told
     assert why(course=make_course(temp_lag=60.5)) == {}
     assert why(layout=fog, course=make_course(temp_lag=60.0)) == {"lag_s": "full_air"}
     hidden = dict.fromkeys(names[:2], "slow_thermometer") | {"lag_s": "full_air"}

@@ -36,10 +36,14 @@ class Allowances:
         Change of the readings by one standard deviation of each [% RH].
     middle : array, shape (q,)
         Where the middle of its distribution lies, in standard deviations from what the fit took.
+    wet_spread : float
+        Standard deviation of the share of the pull that is the wet surfaces'; theirs is the last
+        column. 0 where nothing wet stands in the chamber.
     """
 
     columns: Floats
     middle: Floats
+    wet_spread: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,8 @@ class Settled:
         The unknowns.
     cov : array, shape (p, p)
         Their covariance.
+    found : array, shape (q,)
+        The allowances found, in their standard deviations.
     freedom : float
         Independent readings behind the spread of the residuals, less the unknowns.
     alike : float
@@ -60,11 +66,14 @@ class Settled:
 
     x: Floats
     cov: Floats
+    found: Floats
     freedom: float
     alike: float
 
 
-def find_allowances(course: Course, values: dict[str, Any], *, empty: bool) -> Allowances:
+def find_allowances(
+    course: Course, values: dict[str, Any], *, empty: bool, taken: float = 0.0
+) -> Allowances:
     """Give the columns of a course for the constants found.
 
     Parameters
@@ -75,6 +84,8 @@ def find_allowances(course: Course, values: dict[str, Any], *, empty: bool) -> A
     empty : bool
         Whether nothing wet stands in the chamber. If not, its pull is taken as equally likely
         anywhere from none to that of `MOST_CROP_PER_M` in still air.
+    taken : float
+        Share of the pull that was taken for theirs already.
     """
     last = float(course.time_s[-1])
     step = max(_FINEST_S, last / _MOST_STEPS)
@@ -93,13 +104,16 @@ def find_allowances(course: Course, values: dict[str, Any], *, empty: bool) -> A
         for row in course.temp_apart_c.T:
             read(-rh * _rise(full) * np.interp(grid, course.node_s, row))
             middle.append(0.0)
+    spread = 0.0
     if not empty:
         most = min(_most_pull_h(full) / values["n_h"], 1.0)  # share of the pull that is theirs
         spread = most / math.sqrt(12)
         read(100 * spread * _lag(full - full.mean(), 3600 / values["n_h"], step) / full)
-        middle.append(most / 2 / spread)
+        middle.append((most / 2 - taken) / spread)
     none = np.zeros((len(course.time_s), 0))
-    return Allowances(np.column_stack(columns) if columns else none, np.array(middle, dtype=float))
+    return Allowances(
+        np.column_stack(columns) if columns else none, np.array(middle, dtype=float), spread
+    )
 
 
 def settle(x: Floats, residual: Floats, jacobian: Floats, allowances: Allowances) -> Settled:
@@ -140,10 +154,9 @@ def settle(x: Floats, residual: Floats, jacobian: Floats, allowances: Allowances
         left = residual + scaled @ change
     cov = spread * inverse / np.outer(size, size)
     inflate = (1 + max(alike, 0.0)) / max(1 - max(alike, 0.0), 1e-3)
-    moved = change[:p] / size[:p] if len(middle) else np.zeros(p)
-    return Settled(
-        x + moved, np.asarray(cov[:p, :p]), max((residual.size - p) / inflate, 1.0), alike
-    )
+    moved = change / size if len(middle) else np.zeros(p)
+    freedom = max((residual.size - p) / inflate, 1.0)
+    return Settled(x + moved[:p], np.asarray(cov[:p, :p]), moved[p:], freedom, alike)
 
 
 def _spread(residual: Floats, unknowns: int) -> tuple[float, float]:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
-from trialkit.chamber.allowances import find_allowances, settle
+from trialkit.chamber.allowances import Settled, find_allowances, settle
 from trialkit.chamber.course import Course, knot_weights, predict_readings
 from trialkit.chamber.rates import BOUNDS, MOST_READINGS, Layout, Solution, find_rates
 from trialkit.chamber.room import ChamberError
@@ -22,6 +22,9 @@ from trialkit.wording.message import Message
 RATES = ("air_changes_h", "mist_g_m3_h", "lag_s")
 #: A constant is not determined where its logarithm has a greater standard error.
 WIDEST_LOG_SE = 0.3
+#: In air that fills with fog the mist is told by its rise up to full air; above this standard
+#: error of its logarithm only by how long fog lasts, which leans on how fog falls.
+FOG_LOG_SE = 0.01
 LEAST_R2, LEAST_MOMENTS = 0.8, 8
 #: A thermometer slower than this is told [s].
 SLOW_THERMOMETER_S = 60.0
@@ -135,30 +138,55 @@ def fit_course(
         )
     if not empty and not course.temp_lag_s > QUICK_THERMOMETER_S:
         course = course.as_read()  # crop that dries and warms in turn: not the mist's course alone
-    solution, layout = find_rates(
-        course, saturated_above=saturated_above, outside=outside_g_m3, most_mist=most_mist
-    )
-    course = course.as_read() if layout.fog else course
-    return _pack(course, chamber, saturated_above, solution, layout, level, most_mist, empty)
+    how = {"saturated_above": saturated_above, "outside": outside_g_m3, "most_mist": most_mist}
+    solution, layout = find_rates(course, **how)
+    read = course.as_read() if layout.fog else course
+    made = _settle(read, saturated_above, solution, layout, empty, 0.0)
+    if not empty:  # what wet surfaces do is not quite linear: take it out and fit once more
+        dry = replace(read, rh_pct=read.rh_pct - made.pulled)
+        solution, layout = find_rates(dry, **how)
+        made = _settle(dry, saturated_above, solution, layout, empty, made.taken)
+    return _pack(read, chamber, saturated_above, made, layout, level, most_mist)
+
+
+@dataclass(frozen=True)
+class _Made:
+    """A solution and its allowances together, and what wet surfaces did to the readings."""
+
+    together: Settled
+    taken: float
+    pulled: Floats
+
+
+def _settle(
+    course: Course, above: float, solution: Solution, layout: Layout, empty: bool, taken: float
+) -> _Made:
+    """Bring a solution and what it does not know together."""
+    fitted_to = course.average(MOST_READINGS)
+    values = layout.unpack(solution.x)
+    known = find_allowances(fitted_to, values, empty=empty, taken=taken)
+    used = replace(known, columns=known.columns[fitted_to.rh_pct < above])
+    together = settle(solution.x, solution.residual, solution.jacobian, used)
+    if empty:
+        return _Made(together, 0.0, np.zeros(len(course.time_s)))
+    share = taken + float(together.found[-1]) * known.wet_spread
+    pulled = known.columns[:, -1] / known.wet_spread * share
+    return _Made(together, share, np.interp(course.time_s, fitted_to.time_s, pulled))
 
 
 def _pack(
     course: Course,
     chamber: str,
     above: float,
-    solution: Solution,
+    made: _Made,
     layout: Layout,
     level: float,
     most_mist: float,
-    empty: bool,
 ) -> RoomFit:
     from scipy.stats import t as student
 
     used = course.rh_pct < above
-    fitted_to = course.average(MOST_READINGS)
-    known = find_allowances(fitted_to, layout.unpack(solution.x), empty=empty)
-    known = replace(known, columns=known.columns[fitted_to.rh_pct < above])
-    together = settle(solution.x, solution.residual, solution.jacobian, known)
+    together = made.together
     x, cov, r = together.x, together.cov, together.alike
     se = np.sqrt(np.diag(cov))
     width = float(student.ppf(0.5 + level / 2, together.freedom))
@@ -173,7 +201,7 @@ def _pack(
             "high": value * math.exp(min(width * se[k], 700)),
         }
     values = layout.unpack(x)
-    fitted = predict_readings(course, **values)
+    fitted = predict_readings(course, **values) + made.pulled
     missed = (fitted - course.rh_pct)[used]  # of the readings themselves, not averaged
     middle = knot_weights(course.time_s, course.knots_s).mean(axis=0)
     outside = float(middle @ np.broadcast_to(values["outside"], middle.shape))
@@ -306,6 +334,8 @@ def _why_not(
     if layout.fog and course.temp_lag_s > SLOW_THERMOMETER_S:  # fog follows the air's own degrees
         for name in ("air_changes_h", "mist_g_m3_h"):
             why.setdefault(name, message("chamber.because.slow_thermometer"))
+    if layout.fog and log_se["mist_g_m3_h"] > FOG_LOG_SE:
+        why.setdefault("mist_g_m3_h", message("chamber.because.full_air_mist"))
     if layout.fog and "lag_s" not in why:
         why["lag_s"] = message("chamber.because.full_air")
     elif step > rows["lag_s"]["estimate"] and "lag_s" not in why:
