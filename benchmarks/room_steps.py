@@ -104,8 +104,11 @@ def follow(
         t = t + (warms * dt - latent * (v * moved + (crop + free) * dt)) / heat
         rh = np.minimum(100 * c / saturation_g_m3(t), 100.0)
         # both elements follow the mean over the step: followed to its end they would run ahead
-        felt = np.where(rooms.temp_lag_s > 0,
-                        felt + ((t + t_before) / 2 - felt) * _pace(dt, rooms.temp_lag_s), t)
+        felt = np.where(
+            rooms.temp_lag_s > 0,
+            felt + ((t + t_before) / 2 - felt) * _pace(dt, rooms.temp_lag_s),
+            t,
+        )
         shown = shown + ((rh + rh_before) / 2 - shown) * _pace(dt, rooms.lag_s)
         t_before, rh_before = t, rh
         out["rh_pct"][k], out["temp_c"][k], out["sensor_rh_pct"][k] = rh, felt, shown

@@ -19,7 +19,7 @@ VALUES = {"n_h": 4.0, "mist_g_m3_h": 150.0, "lag_s": 30.0, "outside": 8.6, "firs
 
 
 def make_course(swing: float = 0.0) -> Course:
-    """Readings each 10 s for two hours, mist for 2 min in 20; saturation falls by `swing` [g/m³]."""
+    """Make readings each 10 s for two hours, mist for 2 min in 20; saturation swings [g/m³]."""
     times = np.arange(0.0, 7200.0, 10.0)
     begin = np.arange(0.0, 7200.0, 1200.0)
     switch = np.concatenate([[0.0], np.column_stack([begin, begin + 120.0]).ravel()])
@@ -75,8 +75,24 @@ def test_readings_and_what_is_known_beforehand_by_least_squares_with_further_row
     assert np.all(np.abs(found.x - truth[:2]) < 4 * np.sqrt(np.diag(found.cov)))
 
 
+def test_what_may_as_well_be_more_as_less_widens_and_does_not_move() -> None:
+    """Each column refitted by least squares: its effect squared adds to the covariance."""
+    rng = np.random.default_rng(6)
+    jacobian, columns = rng.normal(size=(300, 2)), rng.normal(size=(300, 2))
+    residual = rng.normal(0, 1.0, 300)
+    none = Allowances(np.zeros((300, 0)), np.zeros(0))
+    alone = settle(np.ones(2), residual, jacobian, none)
+    found = settle(np.ones(2), residual, jacobian, Allowances(columns, np.zeros(2)))
+    assert found.x.tolist() == [1.0, 1.0]
+    added = np.zeros((2, 2))
+    for column in columns.T:
+        effect, *_ = np.linalg.lstsq(jacobian, column, rcond=None)
+        added += np.outer(effect, effect)
+    assert found.cov == pytest.approx(alone.cov + added, rel=1e-8)
+
+
 def test_wet_crop_by_a_general_solver() -> None:
-    """c' = n (c_in (1 − w) + w cs(T) − c): what a share w of the pull does, less its constant."""
+    """By the balance c' = n (c_in (1 − w) + w cs(T) − c): the share w of the pull."""
     course = make_course(swing=1.2)
     found = find_allowances(course, VALUES, empty=False)
     assert found.middle == pytest.approx([math.sqrt(3)])  # from 0 to most: most/2 over most/√12

@@ -134,9 +134,14 @@ def settle(x: Floats, residual: Floats, jacobian: Floats, allowances: Allowances
     -----
     Least squares of ``(r + J d + G u)/s`` and ``u − m`` together: the mean and covariance of d
     where u is normal about m beforehand. The variance s² is that of the residuals times
-    (1 + ρ)/(1 − ρ), ρ the correlation of neighbouring residuals if positive.
+    (1 + ρ)/(1 − ρ), ρ the correlation of neighbouring residuals if positive. Where all middles
+    are 0 the solution stays, and what the allowances do to it is added to its covariance.
     """
     p, columns, middle = x.size, allowances.columns, allowances.middle
+    if middle.size and not middle.any():
+        return _carry(
+            settle(x, residual, jacobian, _no_allowances(residual.size)), jacobian, columns
+        )
     whole = np.column_stack([jacobian, columns])
     size = np.sqrt(np.einsum("ij,ij->j", whole, whole))
     size[size == 0] = 1e-8
@@ -157,6 +162,22 @@ def settle(x: Floats, residual: Floats, jacobian: Floats, allowances: Allowances
     moved = change / size if len(middle) else np.zeros(p)
     freedom = max((residual.size - p) / inflate, 1.0)
     return Settled(x + moved[:p], np.asarray(cov[:p, :p]), moved[p:], freedom, alike)
+
+
+def _no_allowances(count: int) -> Allowances:
+    """Give allowances of nothing for so many readings."""
+    return Allowances(np.zeros((count, 0)), np.zeros(0))
+
+
+def _carry(alone: Settled, jacobian: Floats, columns: Floats) -> Settled:
+    """Add to a solution's covariance B B', B = (J'J)⁻¹ J'G: what each column does to it."""
+    size = np.sqrt(np.einsum("ij,ij->j", jacobian, jacobian))
+    size[size == 0] = 1e-8
+    scaled = jacobian / size
+    moved, *_ = np.linalg.lstsq(scaled.T @ scaled, scaled.T @ columns, rcond=1e-12)
+    moved = moved / size[:, None]
+    found = np.zeros(columns.shape[1])
+    return Settled(alone.x, alone.cov + moved @ moved.T, found, alone.freedom, alone.alike)
 
 
 def _spread(residual: Floats, unknowns: int) -> tuple[float, float]:

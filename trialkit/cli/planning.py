@@ -165,7 +165,14 @@ def _say_room(screen: Screen, trial: Trial) -> None:
         screen.heading(message("chamber.plan_heading"))
     for seen in found.values():
         doubts = (str(finding) for finding in seen.nominal.doubts)
-        said = (*seen.sentences, seen.worst_times, seen.narrowing, seen.assumptions, *doubts)
+        said = (
+            *seen.sentences,
+            seen.worst_times,
+            seen.narrowing,
+            seen.assumptions,
+            *doubts,
+            seen.left_out,
+        )
         for sentence in said:
             if sentence:
                 screen.say(sentence, indent="  ")
