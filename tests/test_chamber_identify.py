@@ -100,9 +100,11 @@ def test_saturating_pulses_are_followed():
     room = TENT.change(air_changes_h=1.5, mist_l_h=1.0)
     log, mist = make_log(room, on_s=60, off_s=1740, hours=4.0, noise=white(4))
     assert (log["rh_pct"] > 98).any()
-    found = identify_room(log, mist).table.iloc[0]
+    result = identify_room(log, mist)
+    found = result.table.iloc[0]
     assert found["air_changes_h"] == pytest.approx(1.5, rel=0.05)
-    assert found["mist_g_m3_h"] == pytest.approx(0.9982 * 500, rel=0.06)
+    assert np.isnan(found["mist_g_m3_h"])  # only how long fog lasts would tell it
+    assert any("hides how much mist there was" in str(f) for f in result.findings)
 
 
 def test_noise_does_not_bias_and_intervals_are_about_right():
