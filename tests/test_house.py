@@ -31,7 +31,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},
-    {"demo", "status", "today", "templates", "explore"},
+    {"demo", "status", "today", "templates", "explore", "explore_choices"},
     {"cli"},
 ]
 PLACE = {name: i for i, names in enumerate(ORDER) for name in names}

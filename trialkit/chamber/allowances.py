@@ -191,7 +191,7 @@ def _rise(full: Floats) -> Floats:
     """Give by what share saturation rises with a degree, where it stands at `full` [g/m³]."""
     temps = np.linspace(-20.0, 60.0, 161)
     at = np.asarray(air.absolute_humidity_g_m3(temps, 100.0))
-    return np.interp(full, at, np.gradient(np.log(at), temps))
+    return np.asarray(np.interp(full, at, np.gradient(np.log(at), temps)))
 
 
 def _most_pull_h(full: Floats) -> float:

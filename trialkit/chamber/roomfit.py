@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -144,7 +145,11 @@ def fit_course(
         )
     if not empty and not course.temp_lag_s > QUICK_THERMOMETER_S:
         course = course.as_read()  # crop that dries and warms in turn: not the mist's course alone
-    how = {"saturated_above": saturated_above, "outside": outside_g_m3, "most_mist": most_mist}
+    how: dict[str, Any] = {
+        "saturated_above": saturated_above,
+        "outside": outside_g_m3,
+        "most_mist": most_mist,
+    }
     solution, layout = find_rates(course, **how)
     read = course.as_read() if layout.fog else course
     made = _settle(read, saturated_above, solution, layout, empty, 0.0)
