@@ -56,9 +56,11 @@ def draw(case: dict[str, Any], count: int, rng: np.random.Generator) -> Rooms:
     )  # fmt: skip
 
 
-def truth_of(rooms: Rooms) -> dict[str, np.ndarray]:
-    """Give the constants that the fit looks for; wet crop pulls as air change does."""
-    t = rooms.room_temp_c
+def truth_of(rooms: Rooms, t: np.ndarray) -> dict[str, np.ndarray]:
+    """Give the constants that the fit looks for; wet crop pulls as air change does.
+
+    How hard it pulls goes with the mean temperature of the chamber, which is cooler than the room.
+    """
     slope = (saturation_g_m3(t + 0.05) - saturation_g_m3(t - 0.05)) / 0.1
     speed = rooms.transfer_m_h / 3600
     speed = speed / (1 + 2454.0 * slope * speed / rooms.surface_heat_w_m2_k)
@@ -83,7 +85,7 @@ def run(case: dict[str, Any], count: int, seed: int) -> pd.DataFrame:
     edges = np.flatnonzero(np.diff(np.concatenate([[0.0], on, [0.0]])))
     mist = pd.DataFrame({"start": START + pd.to_timedelta(edges[::2], unit="s"),
                          "stop": START + pd.to_timedelta(edges[1::2], unit="s")})  # fmt: skip
-    truth, rows = truth_of(rooms), []
+    truth, rows = truth_of(rooms, course["temp_c"].mean(axis=0)), []
     for k in range(count):
         at = np.arange(step - 1, len(seconds), step)
         noise = rng.normal(0, 0.3, len(at))

@@ -148,12 +148,13 @@ wrote = [] if drawn else plan.write(home)
 # ## Before you switch on
 
 # %%
-from trialkit.cautions import list_cautions
+from trialkit.cautions import show_cautions
 
-[caution.short for caution in list_cautions(where="plan")]
+show_cautions(trial=trial)
 
 # %% [markdown]
-# These are the usual cautions in one line each; your local code and licensed practice come first.
+# These are the usual cautions for what your trial uses; your local code and licensed practice come
+# first.
 #
 # ## What to do next
 #

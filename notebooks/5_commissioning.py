@@ -17,9 +17,6 @@
 # How fast does the air change, how much of the mist reaches the air, how slow is the sensor? Two
 # hours with the mist on for a minute or two and off for twenty minutes tell all three,
 # before any block goes in. Let the logger read every 10 to 30 seconds.
-#
-# Cautions first: mains electricity near mist needs residual-current protection, and the plugs stay
-# outside the wet space; your local code decides.
 
 # %% tags=["parameters"]
 folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
@@ -50,6 +47,15 @@ trial_status(trial)
 
 # %% [markdown]
 # The table says which logs the trial has; its own climate and mist logs are used further down.
+
+# %%
+from trialkit.cautions import show_cautions
+
+show_cautions(trial=trial)
+
+# %% [markdown]
+# These are the usual cautions for what your trial uses; your local code and licensed practice come
+# first.
 #
 # ## Two hours on and off
 

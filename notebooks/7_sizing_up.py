@@ -17,9 +17,6 @@
 # What mist, fresh air, water, electricity and parts does it take to hold the humidity you want, in
 # one chamber and in ten? All of it is calculated from the rig, not measured. What nobody told is
 # assumed, and said so, or left as *not given*.
-#
-# Cautions first: mains electricity near mist needs residual-current protection, and the plugs stay
-# outside the wet space; your local code decides.
 
 # %% tags=["parameters"]
 folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
@@ -38,6 +35,15 @@ trial_status(trial)
 
 # %% [markdown]
 # The trial's own rig comes last; first two worked examples.
+
+# %%
+from trialkit.cautions import show_cautions
+
+show_cautions(trial=trial)
+
+# %% [markdown]
+# These are the usual cautions for what your trial uses; your local code and licensed practice come
+# first.
 #
 # ## One tub
 #

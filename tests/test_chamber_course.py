@@ -16,15 +16,12 @@ from trialkit.chamber.course import (
     Course,
     _capped,
     _follow,
-    _from_the_first_fall,
     _lasts,
-    _merge,
-    _shorten,
     fills_air,
     knot_weights,
     predict_readings,
-    prepare_course,
 )
+from trialkit.chamber.log_course import _from_the_first_fall, _merge, _shorten, prepare_course
 from trialkit.chamber.rates import Layout, Slopes, _solve_linear, find_rates
 
 START = pd.Timestamp("2031-03-01 06:00", tz="UTC")

@@ -14,10 +14,10 @@ from trialkit.chamber import (
     Room,
     find_holding_setting,
     identify_room,
-    roomfit,
     simulate,
 )
-from trialkit.chamber.course import predict_readings, prepare_course
+from trialkit.chamber.course import predict_readings
+from trialkit.chamber.log_course import prepare_course
 from trialkit.chamber.roomfit import _order_rates, fit_course
 
 START = pd.Timestamp("2031-03-01 06:00", tz="UTC")
@@ -100,9 +100,11 @@ def test_saturating_pulses_are_followed():
     room = TENT.change(air_changes_h=1.5, mist_l_h=1.0)
     log, mist = make_log(room, on_s=60, off_s=1740, hours=4.0, noise=white(4))
     assert (log["rh_pct"] > 98).any()
-    found = identify_room(log, mist).table.iloc[0]
+    result = identify_room(log, mist)
+    found = result.table.iloc[0]
     assert found["air_changes_h"] == pytest.approx(1.5, rel=0.05)
-    assert found["mist_g_m3_h"] == pytest.approx(0.9982 * 500, rel=0.06)
+    assert np.isnan(found["mist_g_m3_h"])  # only how long fog lasts would tell it
+    assert any("hides how much mist there was" in str(f) for f in result.findings)
 
 
 def test_noise_does_not_bias_and_intervals_are_about_right():
@@ -121,20 +123,11 @@ def test_noise_does_not_bias_and_intervals_are_about_right():
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("noise", "least"), [(white, 0.92), (correlated, 0.90)])
-def test_interval_coverage(noise, least, monkeypatch):
-    """95 % intervals over 200 logs of the model's own equations.
-
-    As given they allow for what the model leaves out, and these logs leave nothing out: they
-    may hold too often, never too seldom. Without that allowance they must do neither, within
-    Monte-Carlo error for white noise.
-    """
+def test_interval_coverage(noise, least):
+    """95 % intervals over 200 logs of the model's own equations, within Monte-Carlo error."""
     logs = [make_log(TENT.change(cooling=False), noise=noise(1000 + seed)) for seed in range(200)]
-    assert covered(logs).min() >= least
-    nothing = dict.fromkeys(roomfit.LEFT_OUT, (0.0,) * 3)
-    monkeypatch.setattr(roomfit, "LEFT_OUT", nothing)
-    monkeypatch.setattr(roomfit, "LEFT_OUT_CHANGES_H", 0.0)
     shares = covered(logs)
-    assert shares.min() >= least - 0.02
+    assert shares.min() >= least
     assert shares.max() <= 0.995
 
 

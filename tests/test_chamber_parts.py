@@ -16,7 +16,8 @@ from trialkit.chamber.compare import _pairs, _ratio, _say_level, _say_pair, _ver
 from trialkit.chamber.droplets import drop_life_s, evaporating_share, settling_m_s
 from trialkit.chamber.ducts import duct_pressure_pa, fan_flow_m3_h, fan_power_w, fog_through
 from trialkit.chamber.holding import find_holding_setting
-from trialkit.chamber.identify import _against_others, _most_mist
+from trialkit.chamber.identify import _most_mist
+from trialkit.chamber.odd_chambers import _against_others
 from trialkit.chamber.separate import judge_separation, separating_settings
 from trialkit.chamber.surroundings import winter_rh_pct, with_surroundings
 

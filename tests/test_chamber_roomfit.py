@@ -14,11 +14,11 @@ from scipy.stats import t as student
 from trialkit.chamber.course import Course, predict_readings
 from trialkit.chamber.rates import Layout, Solution
 from trialkit.chamber.roomfit import (
-    _inverse_information,
     _judge,
     _moments_in_cycle,
     _order_rates,
     _pack,
+    _settle,
     _why_not,
     fit_course,
 )
@@ -42,13 +42,13 @@ def make_course(step: float = 10.0, count: int = 210, temp_lag: float = math.nan
     return replace(course, rh_pct=predict_readings(course, **LAYOUT.unpack(X)))
 
 
-def pack(course: Course, residual: np.ndarray, *, layout=LAYOUT, empty=True, level=0.95):
+def pack(course: Course, residual: np.ndarray, *, layout=LAYOUT, level=0.95):
     """Thirty readings tell of each unknown, each by a slope of 2: variance s²/(30 · 4)."""
     jacobian = np.zeros((210, len(X)))
     for k in range(len(X)):
         jacobian[30 * k : 30 * (k + 1), k] = 2.0
-    used = np.ones(len(course.time_s), dtype=bool)
-    return _pack(course, "", used, Solution(X, residual, jacobian), layout, level, math.inf, empty)
+    made = _settle(course, math.inf, Solution(X, residual, jacobian), layout, True, 0.0)
+    return _pack(course, "", math.inf, made, layout, level, math.inf)
 
 
 def codes(found) -> set[str]:
@@ -56,7 +56,7 @@ def codes(found) -> set[str]:
 
 
 def test_errors_of_a_fit_worked_by_hand() -> None:
-    """Residual variance over 203 degrees, widened for neighbours alike and for what is left out."""
+    """Residual variance over 203 degrees, widened for neighbours alike."""
     residual = 3.0 * np.tile([1.0, 1.0, 1.0, 1.0, -1.0, -1.0, -1.0], 30)
     fit = pack(make_course(), residual, level=0.9)
     r = statistics.correlation(residual[:-1].tolist(), residual[1:].tolist())
@@ -65,14 +65,10 @@ def test_errors_of_a_fit_worked_by_hand() -> None:
     inflate = (1 + r) / (1 - r)
     own = math.sqrt(9.0 * 210 / 203 * inflate / 120)
     width = student.ppf(0.95, 203 / inflate)
-    for name, value, *rest in (
-        ("air_changes_h", 4.0, 0.004, 0.025 / 4),
-        ("mist_g_m3_h", 150.0, 0.0035),
-        ("lag_s", 30.0, 0.012),
-    ):
-        error = math.hypot(own, *rest)
+    error = own
+    for name, value in (("air_changes_h", 4.0), ("mist_g_m3_h", 150.0), ("lag_s", 30.0)):
         row = fit.estimates.loc[name]
-        assert fit.log_se[name] == pytest.approx(error, rel=1e-9)
+        assert fit.log_se[name] == pytest.approx(own, rel=1e-9)
         if name in fit.why_not:
             assert np.isnan(row["estimate"])
             continue
@@ -94,7 +90,7 @@ def test_intervals_of_a_close_fit_and_neighbours_unlike() -> None:
     row = fit.estimates.loc["delay_s"]
     assert row["se"] == pytest.approx(own)
     assert row["high"] - row["low"] == pytest.approx(2 * student.ppf(0.975, 203) * own)
-    error = math.hypot(own, 0.0035)
+    error = own
     mist = fit.estimates.loc["mist_g_m3_h"]
     assert mist["low"] == pytest.approx(150 * math.exp(-student.ppf(0.975, 203) * error))
     assert mist["high"] == pytest.approx(150 * math.exp(student.ppf(0.975, 203) * error))
@@ -118,44 +114,21 @@ def test_explained_share_and_spread_of_the_readings() -> None:
     assert 0.5 < fit.r2 < 1
 
 
+def test_errors_are_larger_where_the_air_fills_with_fog() -> None:
+    """1.6 times: what `benchmarks/identify_cases.py` found them too small by."""
+    residual = 0.1 * np.tile([1.0, -1.0], 105)
+    fog = Layout(knots=1, outside=8.6, fog=True)
+    own = math.sqrt(0.01 * 210 / 203 / 120)
+    assert pack(make_course(), residual, layout=fog).estimates.loc["delay_s", "se"] == (
+        pytest.approx(1.6 * own)
+    )
+
+
 def test_a_perfect_fit_has_no_correlation_of_residuals() -> None:
     fit = pack(make_course(), np.zeros(210))
     assert fit.autocorrelation == 0.0
     assert fit.r2 == 1.0
     assert fit.estimates.loc["delay_s", "se"] == 0.0
-
-
-@pytest.mark.parametrize(
-    ("step", "temp_lag", "empty", "fog", "least"),
-    [
-        (10.0, 20.0, True, False, (0.004, 0.0035, 0.012)),
-        (30.0, 60.0, True, False, (0.004, 0.0035, 0.012)),
-        (10.0, 60.5, True, False, (0.014, 0.0035, 0.012)),
-        (30.5, math.nan, True, False, (0.012, 0.006, 0.03)),
-        (31.0, 61.0, True, False, (0.014, 0.006, 0.03)),
-        (10.0, math.nan, False, False, (0.075, 0.01, 0.03)),
-        (10.0, math.nan, True, True, (0.078, 0.07, 0.1)),
-    ],
-)
-def test_what_the_model_leaves_out_sets_the_least_error(
-    step: float, temp_lag: float, empty: bool, fog: bool, least: tuple[float, ...]
-) -> None:
-    """However little noise: the errors that `benchmarks/identify_cases.py` measured for a case."""
-    layout = Layout(knots=1, outside=8.6, fog=True) if fog else LAYOUT
-    fit = pack(make_course(step, temp_lag=temp_lag), np.zeros(210), layout=layout, empty=empty)
-    want = [math.hypot(least[0], 0.025 / 4), *least[1:]]
-    assert list(fit.log_se.values()) == pytest.approx(want, rel=1e-9)
-
-
-def test_a_direction_without_information_leaves_the_others_alone() -> None:
-    jacobian = np.array([[1.0, 0.0, 2.0], [3.0, 0.0, -1.0], [0.5, 0.0, 4.0], [2.0, 0.0, 1.0]])
-    cov = _inverse_information(jacobian)
-    part = jacobian[:, [0, 2]]
-    want = np.linalg.inv(part.T @ part)
-    assert cov[np.ix_([0, 2], [0, 2])] == pytest.approx(want, rel=1e-9)
-    assert cov[1, 1] > 1e20
-    big = part * [1e6, 1e-6]  # units of a thousandth of a millionth change nothing
-    assert _inverse_information(big) == pytest.approx(np.linalg.inv(big.T @ big), rel=1e-6)
 
 
 def test_two_rates_are_called_by_their_order() -> None:
@@ -289,17 +262,21 @@ def test_a_rate_at_the_edge_of_what_was_tried_is_not_determined(
     moved[at] = x
     name = ("air_changes_h", "mist_g_m3_h", "lag_s")[at]
     error = dict.fromkeys(("air_changes_h", "mist_g_m3_h", "lag_s"), 0.3)
-    why = _why_not([], {"lag_s": {"estimate": 30.0}}, error, LAYOUT, moved, most, 10.0)
+    why = _why_not(
+        make_course(), [], {"lag_s": {"estimate": 30.0}}, error, LAYOUT, moved, most, 10.0
+    )
     want = {} if wrong is None else {name: f"chamber.because.{wrong}"}
     assert {key: said.key for key, said in why.items()} == want
 
 
 def test_reasons_why_a_log_does_not_determine_a_constant() -> None:
     names = ("air_changes_h", "mist_g_m3_h", "lag_s")
-    rows, error = {"lag_s": {"estimate": 30.0}}, dict.fromkeys(names, 0.3)
+    rows = {"lag_s": {"estimate": 30.0}}
+    error = dict.fromkeys(names, 0.3) | {"mist_g_m3_h": 0.01}
 
-    def why(found=(), layout=LAYOUT, step=30.0, **errors):
-        made = _why_not(list(found), rows, error | errors, layout, X, math.inf, step)
+    def why(found=(), layout=LAYOUT, step=30.0, course=None, **errors):
+        course = course or make_course()
+        made = _why_not(course, list(found), rows, error | errors, layout, X, math.inf, step)
         return {key: said.key.removeprefix("chamber.because.") for key, said in made.items()}
 
     assert why() == {}
@@ -309,6 +286,12 @@ def test_reasons_why_a_log_does_not_determine_a_constant() -> None:
     fog = Layout(knots=1, outside=None, fog=True)
     assert why(layout=fog) == {"lag_s": "full_air"}
     assert why(layout=fog, lag_s=0.4) == {"lag_s": "too_wide"}
+    told = {"lag_s": "full_air", "mist_g_m3_h": "full_air_mist"}
+    assert why(layout=fog, mist_g_m3_h=0.0101) == told
+    assert why(course=make_course(temp_lag=60.5)) == {}
+    assert why(layout=fog, course=make_course(temp_lag=60.0)) == {"lag_s": "full_air"}
+    hidden = dict.fromkeys(names[:2], "slow_thermometer") | {"lag_s": "full_air"}
+    assert why(layout=fog, course=make_course(temp_lag=60.5)) == hidden
     used = np.ones(210, dtype=bool)
     spoilt = _judge(make_course(), sound(), used, 0.5, 0.1)
     assert why(found=spoilt) == dict.fromkeys(names, "poor_fit")

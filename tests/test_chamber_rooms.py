@@ -11,8 +11,9 @@ import pytest
 
 from trialkit.chamber import ChamberError, Room, Timed, read_setting, simulate
 from trialkit.chamber.compare import compare_settings
+from trialkit.chamber.estimates import Identified
 from trialkit.chamber.fogger import drop_size_um
-from trialkit.chamber.identify import Identified, _fit_one
+from trialkit.chamber.identify import _fit_one
 from trialkit.chamber.tracing import _add_water, rh_of, sample_cycle, weigh_cycle
 
 TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)

@@ -4,12 +4,14 @@ import datetime as dt
 import re
 import shutil
 import subprocess
+from html import unescape
 
 import numpy as np
 import pytest
 
 import trialkit as tk
 from tests.design.conftest import write_trial
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.sheets.label_formats import FORMATS, find_format
 from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page, weighing_page
 from trialkit.design.sheets.timers import daily_use, timer_table
@@ -124,7 +126,13 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     assert "Spores and breathing" in harvest
     assert "Food hygiene" in harvest
     assert "Mist carries what is in the water" in daily
+    assert "Carbon dioxide in closed rooms" in daily
+    assert "Legionella in warm standing water" in before
+    assert "Cleaning agents and disinfectants" in clean
     assert "licensed" in page
+    for caution in list_cautions(where="sheets", uses=uses_of(plan.trial)):
+        assert caution.text in unescape(page)
+        assert caution.source in unescape(page)
     # a box for each of 28 days where no batch is dated, one for each flush, none elsewhere
     assert re.findall(r"<i>(\d+)</i>", daily)[:28] == [str(day) for day in range(1, 29)]
     assert daily.count("<li>") * 28 == daily.count("<i>")

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from trialkit.chamber.compare import Comparison, compare_settings, compare_treatments
 from trialkit.chamber.ducts import Duct, Fan
+from trialkit.chamber.estimates import Identified
 from trialkit.chamber.fogger import drop_size_um
 from trialkit.chamber.foresee import Foresight, foresee, foresee_treatments
 from trialkit.chamber.forward import Balance, Simulation, simulate
 from trialkit.chamber.holding import Holding, find_holding_setting
-from trialkit.chamber.identify import Identified, identify_room
+from trialkit.chamber.identify import identify_room
 from trialkit.chamber.recovery import recovery_minutes
 from trialkit.chamber.rig import Assumed, room_from_rig
 from trialkit.chamber.room import (

@@ -38,11 +38,15 @@ class AirTemp:
     lag_s : float
         Lag of the thermometer [s]; NaN where the log does not tell it, and then the temperature
         is that of the readings.
+    apart_c : array, shape (k, q)
+        What the readings leave open: changes of the temperature at the nodes [°C], independent
+        of each other, each by its standard error.
     """
 
     node_s: Floats
     temp_c: Floats
     lag_s: float
+    apart_c: Floats
 
 
 def estimate_air_temp(
@@ -61,7 +65,7 @@ def estimate_air_temp(
     """
     from scipy.optimize import minimize
 
-    plain = AirTemp(time_s, temp_c, float("nan"))
+    plain = AirTemp(time_s, temp_c, float("nan"), np.zeros((len(time_s), 0)))
     last = float(time_s[-1])
     step = max(2.0, last / _MOST_STEPS)
     if len(time_s) < 30 or np.ptp(temp_c) < LEAST_EFFECT_C or last < 1800 or last > 48 * 3600:
@@ -114,15 +118,42 @@ def estimate_air_temp(
     if effect < LEAST_EFFECT_C or (r2 < LEAST_R2 and noise > 0.1):
         return plain
     nodes = time_s if np.median(np.diff(time_s)) <= 5 else grid[grid <= last]
-    air = sum(
-        np.interp(nodes, knots, row) * b for row, b in zip(np.eye(len(knots)), beta, strict=False)
-    )
-    for k, b in enumerate(beta[-2:]):
-        air = air + b * np.interp(nodes, grid, parts[:, k])
+    slow_at = np.column_stack([np.interp(nodes, knots, row) for row in np.eye(len(knots))])
+
+    def at_nodes(warming: float) -> Floats:
+        _, alone = columns(warming, 0.0, time_s[:1], base[:1])
+        return np.column_stack([slow_at, *(np.interp(nodes, grid, part) for part in alone.T)])
+
+    air = at_nodes(warming) @ beta
     away = np.abs(air - np.interp(nodes, time_s, temp_c))
     if not away.max() < 3 * np.ptp(temp_c) + 0.5:  # no air does that: the course is not mist's
         return plain
-    return AirTemp(np.asarray(nodes), np.asarray(air), lag)
+    further, slower = warming * 1.01, lag + max(3.0, step)
+    turned = (columns(further, lag, time_s, base)[0] - x) @ beta / (further - warming)
+    lagged = (columns(warming, slower, time_s, base)[0] - x) @ beta / (slower - lag)
+    moved = (at_nodes(further) - at_nodes(warming)) @ beta / (further - warming)
+    apart = _directions(
+        np.column_stack([x, turned, lagged]),
+        np.column_stack([at_nodes(warming), moved, np.zeros(len(nodes))]),
+        temp_c - x @ beta,
+    )
+    return AirTemp(np.asarray(nodes), np.asarray(air), lag, apart)
+
+
+def _directions(seen: Floats, air: Floats, residual: Floats) -> Floats:
+    """Carry the errors of a fit over to the air, as independent changes by a standard error.
+
+    The constants' covariance is s² (X'X)⁻¹, X their effect on the readings, s² that of the
+    residuals, greater where neighbours agree (as in `trialkit.chamber.roomfit`).
+    """
+    size = np.sqrt(np.einsum("ij,ij->j", seen, seen))
+    size[size == 0] = 1.0
+    values, vectors = np.linalg.eigh((seen / size).T @ (seen / size))
+    values = np.maximum(values, 1e-10 * values.max())
+    r = float(np.corrcoef(residual[:-1], residual[1:])[0, 1]) if np.ptp(residual) > 0 else 0.0
+    alike = (1 + max(r, 0.0)) / max(1 - max(r, 0.0), 1e-3)
+    spread = float(residual @ residual) / max(len(residual) - seen.shape[1], 1)
+    return np.asarray((air / size) @ (vectors / np.sqrt(values)) * np.sqrt(spread * alike))
 
 
 def _share_on(grid: Floats, step: float, begin_s: Floats, end_s: Floats) -> Floats:

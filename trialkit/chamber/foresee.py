@@ -87,6 +87,11 @@ class Foresight:
         return str(message("chamber.worst", around=self.winter_rh_pct, dry=dry, back=back))
 
     @property
+    def left_out(self) -> str:
+        """What the calculation leaves out, and in which direction that errs."""
+        return str(message("chamber.left_out"))
+
+    @property
     def sentences(self) -> tuple[str, ...]:
         """What is foreseen, in words, for a plan."""
         said = [_say_level(row, self.band) for row in self.table.to_dict("records")]
@@ -140,6 +145,7 @@ class Foresight:
                 for row in self.table.to_dict("records")
             ]
         notes = [*self.sentences, self.worst_times, self.narrowing, self.assumptions]
+        notes.append(self.left_out)
         notes += [str(finding) for finding in self.nominal.doubts]
         heads = {name: say.text(f"chamber.head.{name}") for name in view.columns}
         caption = say.text("chamber.foresight_caption", rooms=self.rooms)

@@ -38,9 +38,10 @@ FALLS_TRIED, STARTS = (0.6, 10.0), 3
 #: Residuals of this size leave nothing for another start to explain [% RH].
 CLOSE_PCT = 0.5
 _OPEN = 1e9  # a saturation that is never reached [g/m³]
-#: Readings used for the search, to follow several starts, and at most for the last fit, where
-#: neighbours are averaged.
-_MANY, _FEW, _MOST = 1200, 500, 20_000
+#: Readings used for the search, and to follow several starts.
+_MANY, _FEW = 1200, 500
+#: Most readings of the last fit; of more, neighbours are averaged.
+MOST_READINGS = 20_000
 
 
 @dataclass(frozen=True)
@@ -133,13 +134,15 @@ def find_rates(
         Most that the fogger can give by its rating [g/m³ per h].
     """
     layout = Layout(len(course.knots_s), outside, bool((course.rh_pct > FULL_ABOVE).any()))
+    course = course.as_read() if layout.fog else course
     bounds = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
-    whole = course.average(_MOST)
+    whole = course.average(MOST_READINGS)
     starts = _search(course.thin(_MANY), saturated_above, layout)
     if not layout.fog:
         result = _adjust(whole, starts[0], layout, saturated_above, bounds, 40)
         if fills_air(whole, **layout.unpack(result.x)):  # a slow sensor does not show it
-            layout = replace(layout, fog=True)
+            layout, course = replace(layout, fog=True), course.as_read()
+            whole = course.average(MOST_READINGS)
             bounds = layout.bounds(max(most_mist, 2 * BOUNDS["mist_g_m3_h"][0]))
         elif 2 * result.cost <= CLOSE_PCT**2 * result.fun.size:
             # as close as a good sensor's noise: no other start does better

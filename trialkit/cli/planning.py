@@ -65,7 +65,7 @@ def plan(
     joins by a draw of its own, and what was drawn before stands.
     """
     import trialkit as tk
-    from trialkit.cautions import list_cautions
+    from trialkit.cautions import list_cautions, uses_of
     from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
@@ -92,8 +92,8 @@ def plan(
     say_order_of_starts(screen, ways, None, trial, drawn=True)
     _say_room(screen, trial)
     screen.heading(message("cli.plan.cautions"))
-    for caution in list_cautions(where="plan"):
-        screen.say(caution.short, indent="  ")
+    for caution in list_cautions(where="plan", uses=uses_of(trial)):
+        screen.say(str(caution), indent="  ")
     screen.say("")
     screen.wrote(wrote)
     screen.say(message("cli.plan.next", folder=str(trial.folder / "plan")))
@@ -167,7 +167,14 @@ def _say_room(screen: Screen, trial: Trial) -> None:
         screen.heading(message("chamber.plan_heading"))
     for seen in found.values():
         doubts = (str(finding) for finding in seen.nominal.doubts)
-        said = (*seen.sentences, seen.worst_times, seen.narrowing, seen.assumptions, *doubts)
+        said = (
+            *seen.sentences,
+            seen.worst_times,
+            seen.narrowing,
+            seen.assumptions,
+            *doubts,
+            seen.left_out,
+        )
         for sentence in said:
             if sentence:
                 screen.say(sentence, indent="  ")

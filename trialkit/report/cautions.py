@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trialkit.cautions import list_cautions
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.report.page_parts import Pairs, Section, Words
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ def cautions_section(inputs: PageInputs | SettingsInputs) -> Section:
             say.text(f"caution.{c.code}.title"),
             f"{say.text(f'caution.{c.code}.text')} [{c.source}]",
         )
-        for c in list_cautions(where="report")
+        for c in list_cautions(where="report", uses=uses_of(inputs.trial))
     )
     return Section(
         "cautions",

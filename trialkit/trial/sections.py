@@ -348,6 +348,8 @@ class RigSection(Section):
     fan_m3_h: Positive | None = None
     fan_pa: Positive | None = None
     water_solids_mg_l: NotNegative | None = None
+    mist_bar: NotNegative | None = None
+    uv_lamps: bool | None = None
     mist_l_h: Positive | None = None
     fogger_w: NotNegative | None = None
     fan_w: NotNegative | None = None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from trialkit.cautions import list_cautions
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.layout.allocation import Allocation
 from trialkit.trial import Trial
 from trialkit.wording import plural, spoken
@@ -25,13 +25,13 @@ _PARTS: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...], str]] = {
             ("light", "light"),
             ("clocks", ""),
         ),
-        ("mains", "slips"),
+        ("mains", "pressure", "legionella", "uv", "slips", "ladders", "salts"),
         "once",
     ),
     "start": ((("date", ""), ("forms", "")), (), "once"),
     "daily": (
         (("loggers", ""), ("mist", "mist"), ("fans", ""), ("contaminated", ""), ("unusual", "")),
-        ("mist_water",),
+        ("co2", "mist_water"),
         "day",
     ),
     "harvest": (
@@ -41,7 +41,7 @@ _PARTS: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...], str]] = {
     ),
     "clean": (
         (("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")),
-        (),
+        ("cleaning", "substrate"),
         "once",
     ),
 }
@@ -60,7 +60,7 @@ def checklist_parts(plan: Allocation) -> list[dict[str, Any]]:
     kinds = {s.kind for f in trial.factors.values() for s in f.levels.values()}
     has = {""} | ({"mist"} if kinds & {"timed", "band"} else set()) | (kinds & {"light"})
     chambers = plural("chamber" if "chamber" in trial.counts else trial.structure.factors[0])
-    days = fruiting_days(trial)
+    days, known = fruiting_days(trial), list_cautions(where="sheets", uses=uses_of(trial))
     boxes = {"once": [], "day": range(1, days + 1), "flush": range(1, trial.flushes + 1)}
     return [
         {
@@ -71,7 +71,7 @@ def checklist_parts(plan: Allocation) -> list[dict[str, Any]]:
                 if needs in has
             ],
             "boxes": list(boxes[often]),
-            "cautions": [c for c in list_cautions(where="sheets") if c.code in codes],
+            "cautions": [c for c in known if c.code in codes],
         }
         for part, (lines, codes, often) in _PARTS.items()
     ]
