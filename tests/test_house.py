@@ -31,6 +31,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},
+    {"archive"},
     {"demo", "status", "today", "templates", "explore"},
     {"cli"},
 ]
