@@ -8,7 +8,9 @@ partner for dark pages: pages swap them by `DARK`, see `trialkit.report`.
 
 from __future__ import annotations
 
+import io
 import re
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -17,6 +19,7 @@ from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeVar
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -180,11 +183,36 @@ def drawing(**changes: Any) -> Iterator[None]:
 
     import matplotlib as mpl
 
+    show_in_notebooks()
     rc: Any = settings() | changes
     with mpl.rc_context(rc), warnings.catch_warnings():
         # a name with rare letters is drawn by the reader's own fonts in SVG
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         yield
+
+
+def show_in_notebooks() -> None:
+    """Let a figure that ends a notebook's cell show itself, without a magic line before.
+
+    Nothing changes outside notebooks, or where figures are shown in some way already.
+    """
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    formatter = getattr(shell, "display_formatter", None)
+    if formatter is None:
+        return
+    from matplotlib.figure import Figure
+
+    png = formatter.formatters["image/png"]
+    try:
+        png.lookup_by_type(Figure)
+    except KeyError:
+        png.for_type(Figure, _as_png)
+
+
+def _as_png(figure: Figure) -> bytes:
+    target = io.BytesIO()
+    figure.savefig(target, format="png", dpi=96, bbox_inches="tight")
+    return target.getvalue()
 
 
 def styled(draw: Callable[P, R]) -> Callable[P, R]:

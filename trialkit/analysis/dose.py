@@ -26,6 +26,7 @@ from trialkit.columns import head
 from trialkit.columns.exposures import DOSES, EXPOSURE
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.short_repr import short_repr
 from trialkit.trial.over_time import START_NO
 from trialkit.wording import finding, message, spoken
 
@@ -79,6 +80,8 @@ class Dose:
     alike: pd.DataFrame
     beside: pd.DataFrame
     findings: tuple[Finding, ...]
+
+    __repr__ = short_repr
 
     def shown(self) -> Shown:
         """Format what the curve says."""

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
+from trialkit.short_repr import short_repr
 from trialkit.wording import Message, Wording, message, spoken
 from trialkit.wording.method_names import method_words
 
@@ -56,6 +57,8 @@ class Outcomes:
     measured: pd.DataFrame
     efficiency: pd.DataFrame
     notes: tuple[Message, ...]
+
+    __repr__ = short_repr
 
     def shown(self) -> list[Shown]:
         """Format each table."""

@@ -35,6 +35,7 @@ from trialkit.analysis.terms import derive_terms
 from trialkit.arrays import Codes, Floats
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.short_repr import short_repr
 from trialkit.trial.over_time import with_starts
 from trialkit.wording import Chance, finding, spoken
 from trialkit.wording.method_names import method_words
@@ -86,6 +87,8 @@ class RandomisationTest:
     level: float
     seed: int
     findings: tuple[Finding, ...] = ()
+
+    __repr__ = short_repr
 
     @property
     def sentence(self) -> str:

@@ -142,7 +142,7 @@ def _read_me(job: Pipeline, notes: list[str]) -> str:
 
     say, trial = spoken(), job.trial
     answer = job.best_setting.sentence if trial.tuned else job.verdict.sentence
-    parts = [trial.title, *([say.text("archive.invented")] if trial.invented else [])]
+    parts = [trial.title, *trial.told_invented]
     parts += [
         answer,
         say.text("archive.holds"),

@@ -17,6 +17,7 @@ from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.roomfit import RoomFit, fit_course
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import finding, message, spoken
 from trialkit.wording.message import Message
 
@@ -57,6 +58,8 @@ class Identified:
     fits: Mapping[str, RoomFit]
     findings: tuple[Finding, ...]
     level: float
+
+    __repr__ = short_repr
 
     @property
     def fitted(self) -> pd.DataFrame:

@@ -15,6 +15,7 @@ from trialkit.columns import house_unit
 from trialkit.columns.response import response_of
 from trialkit.decision.use import LOST
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.surface.best_region import BestRegion, best_region
 from trialkit.surface.choices import Choices, choose_settings
 from trialkit.surface.limits import surface_limits
@@ -63,6 +64,8 @@ class BestSetting:
     choices: Choices | None
     said: tuple[Message, ...]
     findings: tuple[Finding, ...] = ()
+
+    __repr__ = short_repr
 
     @property
     def sentence(self) -> str:

@@ -32,6 +32,7 @@ from trialkit.design.power.over_time import over_time_findings
 from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
 from trialkit.errors import Finding, PlanError
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.wording import spoken
 
@@ -48,6 +49,8 @@ class Plan(Allocation):
 
     map = draw_map
     write = write_plan
+
+    __repr__ = short_repr
 
 
 def assign(

@@ -32,6 +32,7 @@ from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
 from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.trial.over_time import laid_name, laid_out
 from trialkit.wording import Message, spoken
@@ -52,6 +53,8 @@ class Power(PowerTable):
 
     What it holds is described at `PowerTable`.
     """
+
+    __repr__ = short_repr
 
     @cached_property
     def changes(self) -> pd.DataFrame:
