@@ -123,8 +123,8 @@ shares = tk.figures.variance_shares(result.fit.variances)
 shares.figure
 
 # %% [markdown]
-# Long bars between batches or chambers say where a next trial needs its repeats. A value below
-# zero means that units of that kind differed less than chance alone would make them differ.
+# Long bars between batches or chambers say where a next trial needs its repeats. Where no
+# bar is drawn, units of that kind differed less than chance alone would make them differ.
 #
 # ## Can it be trusted?
 

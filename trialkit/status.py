@@ -14,6 +14,7 @@ from trialkit.folder import log_files
 from trialkit.logs.text.files import find_files, hash_file
 from trialkit.pipeline import Pipeline
 from trialkit.report.made_from import MadeFrom, differences, made_from, read_made_from
+from trialkit.right_kind import check_kinds
 from trialkit.shell import quoted
 from trialkit.short_repr import short_repr
 from trialkit.visible_text import quote
@@ -96,6 +97,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     >>> status.table.loc[0, "state"]
     'done'
     """
+    check_kinds("trial_status", trial=trial)
     import pandas as pd
 
     steps = Pipeline(trial)

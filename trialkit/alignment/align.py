@@ -30,6 +30,7 @@ from trialkit.design.layout.progress import Told, shown_progress
 from trialkit.design.question_record import question_findings
 from trialkit.errors import AlignError, Finding
 from trialkit.logs.climate.outline import Outline, outline_of
+from trialkit.right_kind import check_kinds
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 from trialkit.wording import finding, message, place, several
@@ -91,6 +92,7 @@ def align(
     for the line drawn between them). Several sensors in a chamber are averaged, each by the
     time it covers. Blocks of one chamber run share the exposures of that run.
     """
+    check_kinds("align", trial=trial)
     picked = log_table(harvest, "harvest")
     with open_climate(climate) as source:
         pulses = log_table(mist, "mist")

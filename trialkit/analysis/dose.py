@@ -26,6 +26,7 @@ from trialkit.columns import head
 from trialkit.columns.exposures import DOSES, EXPOSURE
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
 from trialkit.trial.over_time import START_NO
 from trialkit.wording import finding, message, spoken
@@ -164,6 +165,7 @@ def dose_response(
     .. [1] Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., ch. 24
        (likelihood-type regions of nonlinear parameters).
     """
+    check_kinds("dose_response", trial=trial, data=data)
     import numpy as np
     import pandas as pd
 

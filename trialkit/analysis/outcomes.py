@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
+from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
 from trialkit.wording import Message, Wording, message, spoken
 from trialkit.wording.method_names import method_words
@@ -118,6 +119,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     -------
     Outcomes
     """
+    check_kinds("other_outcomes", trial=trial, data=data)
     import pandas as pd
 
     from trialkit.analysis.fit_response import fit_response

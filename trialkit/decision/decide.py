@@ -31,6 +31,7 @@ from trialkit.decision.steps import Outlook, next_steps
 from trialkit.decision.use import USE_COLUMNS, run_findings, run_totals, use_by_level
 from trialkit.display import Shown, show_lines, show_table
 from trialkit.errors import Finding
+from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
 from trialkit.wording import Joined, Message, message, spoken
 
@@ -264,6 +265,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     >>> tk.decide(trial, tk.analyse(trial, data)).answer in _RANK
     True
     """
+    check_kinds("decide", trial=trial, result=result)
     if result.look is not None:
         trial = result.trial  # with the level of this look
     response = response_of(result.terms.response, trial.harvest_columns)

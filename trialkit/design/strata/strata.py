@@ -33,6 +33,7 @@ from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.design.strata.surface_terms import surface_rows, surface_sentences
 from trialkit.errors import DesignError
+from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
@@ -162,6 +163,7 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     >>> s.error_df("schedule"), s.error_df("light")
     (13, 21)
     """
+    check_kinds("strata", trial=trial)
     import pandas as pd
 
     if trial.tuned:
