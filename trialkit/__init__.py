@@ -50,7 +50,7 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.trial import Trial as Trial
     from trialkit.trial import read_trial as read_trial
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 # Where each public name lives.
 _HOMES = {

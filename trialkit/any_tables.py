@@ -26,6 +26,7 @@ def as_pandas(table: Any) -> pd.DataFrame | None:
     import narwhals
 
     try:
-        return narwhals.from_native(table, eager_only=True).to_pandas()
+        taken: pd.DataFrame = narwhals.from_native(table, eager_only=True).to_pandas()
     except TypeError:
         return None
+    return taken
