@@ -347,7 +347,8 @@ def test_lab_copies_notebooks_beside_the_trial_and_leaves_mine(run, tmp_path):
         c for c in json.loads((folder / "notebooks" / "1_design.ipynb").read_text())["cells"]
         if "parameters" in c["metadata"].get("tags", [])
     )  # fmt: skip
-    assert 'folder = ".."' in "".join(cell["source"])
+    assert 'folder = ""' in "".join(cell["source"])
+    assert (folder / "notebooks" / "trial-folder.txt").read_text() == "..\n"
     (folder / "notebooks" / "1_design.ipynb").write_text("mine")
     assert run("lab", folder, "--no-start").exit_code == 0
     assert (folder / "notebooks" / "1_design.ipynb").read_text() == "mine"
