@@ -33,7 +33,7 @@ ORDER = [
     {"report"},
     {"pipeline", "next_plan"},
     {"archive"},
-    {"demo", "status", "today", "templates", "explore"},
+    {"demo", "status", "today", "templates", "explore", "explore_choices"},
     {"cli"},
 ]
 PLACE = {name: i for i, names in enumerate(ORDER) for name in names}

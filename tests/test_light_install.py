@@ -15,7 +15,7 @@ from tests.lived.garage import grow, write_garage
 ROOT = Path(__file__).parents[1]
 WITHOUT = """
 import sys
-for name in ("jupyterlab", "ipywidgets", "ipykernel", "IPython", "statsmodels", "notebook"):
+for name in ("jupyterlab", "ipywidgets", "ipykernel", "IPython", "notebook"):
     sys.modules[name] = None  # importing it fails, as where it is not installed
 from trialkit.cli import main
 main()

@@ -3,8 +3,9 @@
 import pytest
 
 import trialkit as tk
+from trialkit.cli.questions import Dialog
 from trialkit.errors import TrialFileError
-from trialkit.templates import new_trial, read_setting
+from trialkit.templates import draft_trial, new_trial, read_setting
 from trialkit.trial.zone_names import find_zone_names
 
 
@@ -129,3 +130,23 @@ def test_a_second_treatment_is_given_to_the_units_within_a_chamber(tmp_path, she
     assert light.applied_to[-1] == ("shelf" if shelves else "block")
     assert light.reference == "dim"
     tk.assign(tk.read_trial(tmp_path))
+
+
+@pytest.mark.parametrize(("name", "text", "value"), [
+    ("shelves", "2 shelves", ["1", "2"]),
+    ("shelves", "top, bottom", ["top", "bottom"]),
+    ("chambers", "4 tents", 4),
+    ("chambers", "Tent 1, Tent 2", ["Tent 1", "Tent 2"]),
+    ("batches", "3 batches", 3),
+])  # fmt: skip
+def test_a_number_with_its_word_is_a_number(name, text, value):
+    """“2 shelves” are two shelves, not one of that name."""
+    (question,) = [q for q in Dialog("UTC").questions() if q.name == name]
+    assert question.understand(text, {}) == value
+
+
+def test_every_chamber_in_a_draft_is_one_of_the_trial():
+    text = draft_trial(chambers=["Window", "Door"], seed=1)
+    assert "C1" not in text
+    assert '# chamber  = "Window"' in text
+    assert '# file     = "logs/climate_Window.csv"' in text

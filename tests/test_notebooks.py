@@ -56,10 +56,10 @@ def execute(path, folder, *, home):
     return client.execute()
 
 
-def test_there_are_seven():
+def test_there_are_eight():
     assert NAMES == [
         "1_design", "2_check_logs", "3_analyse", "4_report", "5_commissioning",
-        "6_pilot_to_sample_size", "7_sizing_up",
+        "6_pilot_to_sample_size", "7_sizing_up", "8_best_setting",
     ]  # fmt: skip
 
 
@@ -340,3 +340,37 @@ def test_sliders_show_what_a_setting_holds_and_say_what_is_assumed(tmp_path):
     new_trial(tmp_path, seed=1)  # a rig that says nothing of output, volume and air changes
     unknown = schedule_sliders(tk.read_trial(tmp_path))
     assert "were assumed: mist_l_h, chamber_m3, and air_changes_h" in unknown.children[-1].value
+
+
+def test_sliders_of_prices_redraw_the_frontier_and_agree_with_the_analysis(tmp_path):
+    """In under 0.3 s of processor time; dear water moves the most money to less mist."""
+    import time
+
+    from trialkit.explore_choices import choice_sliders, choices_at
+    from trialkit.pipeline import Pipeline
+
+    steps = Pipeline(copy_demo(tmp_path / "tuned", tuned=True))
+    trial, data, found = steps.trial, steps.data, steps.best_setting
+    box = choice_sliders(trial, data, found)
+    sliders, (picture, words) = box.children[:-2], box.children[-2:]
+    assert [slider.value for slider in sliders] == pytest.approx([9.5, 4.1, 0.31, 10], abs=0.1)
+    before = bytes(picture.value)
+    assert before.startswith(b"\x89PNG")
+    _, told = choices_at(trial, data, found, mushrooms=9.5, water=4.1, energy=0.31, margin=10)
+    worth = found.choices.table.set_index("choice")["worth_change"]["most money"]
+    assert f"{worth:.3f}" in told
+    spent = []
+    for value in (12, 16, 20, 25):  # the least counts: others may keep the machine busy
+        began = time.process_time()
+        sliders[3].value = value
+        spent.append(time.process_time() - began)
+    assert min(spent) < 0.3
+    assert bytes(picture.value) != before
+    assert words.value
+    dear = choices_at(trial, data, found, mushrooms=2, water=30, energy=2, margin=10)[1]
+    assert mist_for_most_money(dear) < mist_for_most_money(told)
+
+
+def mist_for_most_money(table):
+    row = re.search(r"<tr>(?:(?!</tr>).)*most money.*?</tr>", table, re.S).group(0)
+    return float(re.findall(r"<t[dh][^>]*>([\d.]+)<", row)[0])

@@ -259,6 +259,38 @@ def test_an_end_to_write_and_a_batch_to_start(folder):
     assert due(look(folder)) == ["end"]
 
 
+def test_no_batch_is_to_be_started_while_one_grows_whose_end_is_written(folder):
+    text = TEXT.replace("2031-02-10T09:00:00", "2031-02-10T09:00:00, end = 2031-03-08T12:00:00")
+    (folder / "trial.toml").write_text(text)
+    assert due(look(folder)) == ["flush"]
+
+
+def test_a_batch_given_up_is_neither_growing_nor_to_be_ended(folder):
+    told = '[[happened]]\non = 2031-02-15\ngiven_up = "B2"\nreason = "mould"\n'
+    (folder / "trial.toml").write_text(TEXT + told)
+    found = look(folder)
+    assert "no batch is growing" in str(found)
+    assert due(found) == ["start"]  # batch B3
+    assert "B3" in str(found.due[0])
+
+
+def test_the_day_after_the_last_batch_has_a_page(folder):
+    """A logger that still ran in the last 24 hours has shares; it needs no line on its mist."""
+    text = TEXT.replace("2031-02-10T09:00:00", "2031-02-10T09:00:00, end = 2031-02-19T05:00:00")
+    text = text.replace('[logs.mist]\nfiles = ["logs/mist.csv"]', "[logs.mist]\nfiles = []")
+    text = text[: text.index("[logs.mist]")]
+    (folder / "trial.toml").write_text(text)
+    found = look(folder, NOW + dt.timedelta(hours=20))
+    page = today_page(found)
+    assert "no batch is growing" in page
+    assert 'aria-label="' in page
+    assert "inside" in page[page.index('aria-label="') :][:80]
+    later = look(folder, NOW + dt.timedelta(days=20))
+    assert later.told_chambers() == []
+    assert "\nleft" not in str(later)
+    assert "<article" not in today_page(later)
+
+
 def test_only_what_is_new_is_opened(folder, monkeypatch):
     monkeypatch.setattr(recent, "BEGINNING", 200)
     monkeypatch.setattr(recent, "ENDING", 400)

@@ -124,6 +124,16 @@ def _in_part(plan: Plan) -> bool:
     return bool(plan.draws) and not set(plan.table["unit"].astype(str)) <= drawn
 
 
+def _joined_chambers(plan: Plan) -> list[str]:
+    """Name the chambers that the last draw alone knows, where others stood before it."""
+    if "chamber" not in plan.table or len(plan.draws) < 2:
+        return []
+    now = plan.table["unit"].astype(str).isin(plan.draws[-1].units)
+    chambers = plan.table["chamber"].astype(str)
+    before = set(chambers[~now])
+    return [name for name in dict.fromkeys(chambers[now]) if before and name not in before]
+
+
 def entries_of_runs(plan: Plan, batches: Collection[str]) -> list[str]:
     """Write entries of the trial file that say what each run of some batches got.
 
@@ -135,15 +145,27 @@ def entries_of_runs(plan: Plan, batches: Collection[str]) -> list[str]:
     Returns
     -------
     list of str
-        Lines; the level and the reason are left for the grower to fill in.
+        Lines; the level and the reason are left for the grower to fill in. Of a chamber that
+        only the last draw knows they say that it was added; what is told already is left out.
     """
+    from trialkit.design.layout.standing_levels import ran_before_and_told
+
     trial, factor = plan.trial, plan.trial.primary
     table = plan.assignment(factor.name)
     if "batch" in factor.applied_to:
         table = table[table["batch"].isin(batches)]
+    here = set(table["chamber"].astype(str)) if "chamber" in table else set()
+    added = [name for name in _joined_chambers(plan) if name in here]
     lines: list[str] = []
+    for name in added:
+        lines += ["[[happened]]", "on     = …", f'added  = "{name}"', 'reason = "…"', ""]
     levels = " or ".join(f'"{name}"' for name in factor.levels)
+    told = ran_before_and_told(trial, plan)
+    units = plan.table.groupby(list(factor.applied_to), sort=False)["unit"].agg(set).to_dict()
     for row in table.to_dict("records"):
+        key = tuple(row[name] for name in factor.applied_to)
+        if units[key if len(key) > 1 else key[0]] <= told or row.get("chamber") in added:
+            continue
         dates = trial.batches.get(str(row.get("batch", "all")))
         start = None if dates is None else dates.start
         on = "…" if start is None else f"{start.astimezone(trial.zone):%Y-%m-%dT%H:%M:%S}"

@@ -114,7 +114,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     ]
     for kind, name in (("environment", "climate logs"), ("mist", "mist logs")):
         if kind in trial.logs:
-            rows.append((name, *_files(trial, kind)))
+            rows.append((name, *_files(trial, kind, read=harvested[0] == "done")))
     looks = look_due(trial, _harvest_rows(steps))
     if looks is not None:
         rows.append(("looks", *looks))
@@ -220,12 +220,13 @@ def _no_file(trial: Trial, kind: str) -> Message:
     return message("standing.no_file", files=", ".join(trial.logs[kind].files))
 
 
-def _files(trial: Trial, kind: str) -> tuple[str, Message]:
+def _files(trial: Trial, kind: str, *, read: bool) -> tuple[str, Message]:
+    """Say how many files there are; once the harvest is whole, no more are waited for."""
     paths = log_files(trial, kind)
     if not paths:
         return "to do", _no_file(trial, kind)
     size = sum(path.stat().st_size for path in paths) / 1e6
-    return "under way", message("standing.files", count=len(paths), size=size)
+    return ("done" if read else "under way"), message("standing.files", count=len(paths), size=size)
 
 
 def _report(steps: Pipeline) -> tuple[str, object]:
@@ -278,5 +279,5 @@ def _next_step(state: dict[str, str]) -> str:
     if state["harvest"] == "needs care" and state["report"] != "done":
         return "aside"
     if state["harvest"] == "under way":
-        return "go_on"
+        return "look" if state.get("looks") == "under way" else "go_on"
     return "read" if state["report"] == "done" else "report"

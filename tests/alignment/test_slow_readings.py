@@ -10,7 +10,7 @@ import pytest
 
 from trialkit.alignment.frame import expose_frame
 from trialkit.alignment.measures import ExposureSettings
-from trialkit.alignment.slow_findings import slow_findings
+from trialkit.alignment.slow_findings import _levels_alike, slow_findings
 from trialkit.alignment.slow_readings import (
     _Series,
     _unsure,
@@ -193,8 +193,10 @@ def test_differences_that_slow_readings_make_alone_are_told():
     assert slow.values["cycle"] == 10
     assert slow.values["count"] == 2
     assert "every 2 min" in slow.remedy
-    assert alias.values["apart"] > 14
-    assert alias.values["may"] > alias.values["apart"]
+    (pair,) = alias.values["pairs"]
+    assert pair.values["apart"] > 14
+    assert pair.values["may"] > pair.values["apart"]
+    assert "usual and sparse" in alias.message
     # the same air read every two minutes: nothing to tell, and no difference
     quick = np.arange(0, 86400, 120.0)
     log = pd.concat([log_of(quick, saw(quick), name) for name in ("T1", "T2")])
@@ -215,3 +217,23 @@ def test_a_slow_sensor_is_behind_by_its_lag_times_its_slope(lag_s, off):
     series = _Series(time, np.array([80.0, 80.0, 86.0, 86.0, 86.0]), np.full(5, 60.0))
     air = SimpleNamespace(lag_s=lag_s, swing=np.nan)
     assert _unsure(series, air, None).tolist() == pytest.approx(off)
+
+
+def test_pairs_of_levels_that_slow_readings_may_part_are_told_in_one_line():
+    """Three levels make three pairs: 4.5, 1.5 and 3 points apart by their own means."""
+    runs = pd.DataFrame(
+        {
+            "chamber": ["T1", "T2", "T3"],
+            "rh_pct": [90.0, 85.5, 88.5],
+            "rh_slow_pct": np.nan,
+            "phases_missed_pct": 95.0,
+        }
+    )
+    fidelity = pd.DataFrame({"chamber": ["T1", "T2", "T3"], "level": ["usual", "thin", "band"]})
+    (told,) = _levels_alike(runs, fidelity, ["chamber"])
+    for part in (
+        "usual and thin 4.5 points",
+        "usual and band 1.5 points",
+        "thin and band 3.0 points",
+    ):
+        assert part in told.message

@@ -70,7 +70,7 @@ def test_the_sheet_and_the_workbook_have_the_columns_of_the_trial_file(tmp_path:
     assert list(sheet.columns)[-6 - len(HARVEST_COLUMNS) :] == [
         "date", *HARVEST_COLUMNS, "stem_mm", "trimmings_g", "firmness", "status", "note",
     ]  # fmt: skip
-    page = openpyxl.load_workbook(tmp_path / "plan" / "assignment.xlsx")["harvest"]
+    page = openpyxl.load_workbook(tmp_path / "plan" / "harvest_sheet.xlsx")["harvest"]
     letter = {cell.value: cell.column_letter for cell in page[1]}
     checks = {str(c.sqref)[0]: c for c in page.data_validations.dataValidation}
     stem, firm = checks[letter["stem_mm"]], checks[letter["firmness"]]

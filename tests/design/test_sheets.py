@@ -1,5 +1,6 @@
 """Pages for the growing room: complete, escaped, blinded, and of the right size."""
 
+import datetime as dt
 import re
 import shutil
 import subprocess
@@ -118,11 +119,28 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     page = checklist_page(plan)
     parts = re.split(r"<h2>", page)
     by_title = {part.split("</h2>")[0]: part for part in parts[1:]}
-    assert "Mains power beside water" in by_title["Before the start"]
-    assert "Spores and breathing" in by_title["Harvest"]
-    assert "Food hygiene" in by_title["Harvest"]
-    assert "Mist carries what is in the water" in by_title["Every day"]
+    before, start, daily, harvest, clean = by_title.values()
+    assert "Mains power beside water" in before
+    assert "Spores and breathing" in harvest
+    assert "Food hygiene" in harvest
+    assert "Mist carries what is in the water" in daily
     assert "licensed" in page
+    # a box for each of 28 days where no batch is dated, one for each flush, none elsewhere
+    assert re.findall(r"<i>(\d+)</i>", daily)[:28] == [str(day) for day in range(1, 29)]
+    assert daily.count("<li>") * 28 == daily.count("<i>")
+    assert harvest.count("<li>") * plan.trial.flushes == harvest.count("<i>")
+    assert "<i>" not in before + start + clean
+
+
+def test_the_daily_boxes_last_as_long_as_the_longest_batch(plan):
+    from dataclasses import replace
+
+    from trialkit.design.sheets.checklist import fruiting_days
+    from trialkit.trial.trial import BatchDates
+
+    day = dt.datetime(2031, 1, 13, 9, tzinfo=dt.UTC)
+    dated = {"B1": BatchDates(day, day + dt.timedelta(days=26, hours=3)), "B2": BatchDates(day)}
+    assert fruiting_days(replace(plan.trial, batches=dated)) == 27
 
 
 @pytest.mark.parametrize("make", [labels_page, cards_page, checklist_page, weighing_page])
@@ -224,9 +242,49 @@ def test_the_weighing_form_lists_every_block_once_a_flush_and_hides_what_it_rece
         assert page.count(f">{unit}</th>") == flushes
     for level in ("usual", "banded", "dim", "bright"):
         assert level not in page
-    rows = [len(p["units"]) for p in weighing_pages(plan)]
-    assert sum(rows) == len(plan.table) * flushes
-    assert max(rows) <= ROWS
+    pages = weighing_pages(plan)
+    assert sum(len(p["units"]) * len(p["flushes"]) for p in pages) == len(plan.table) * flushes
+    # a page for each of the 8 chamber runs, with its own blocks and all its flushes
+    assert [(p["batch"], p["place"]) for p in pages] == [
+        (batch, chamber if not chamber.isdigit() else f"chamber {chamber}")
+        for batch in plan.trial.levels["batch"]
+        for chamber in plan.trial.levels["chamber"]
+    ]
+    for one in pages:
+        assert one["flushes"] == list(range(1, flushes + 1))
+        mine = plan.table[plan.table["batch"] == one["batch"]]
+        assert set(one["units"]) <= set(mine["unit"])
+        assert len(one["units"]) == 4
+
+
+@pytest.mark.parametrize(("blocks", "expected"), [
+    (6, [(6, [1, 2, 3])]),  # 3 x (18 + 54) = 216 of 236 mm
+    (9, [(9, [1, 2]), (9, [3])]),  # 99 mm each
+    (30, [(24, [1]), (6, [1]), (24, [2]), (6, [2]), (24, [3]), (6, [3])]),  # 218 / 9 = 24 rows
+])  # fmt: skip
+def test_flushes_share_a_page_where_they_fit(make_trial, blocks, expected):
+    units = f"structure = 'chamber / block'\nchamber = 4\nblock = {blocks}\nflushes = 3"
+    plan = tk.assign(make_trial(units, {"schedule": ("chamber", 2, "")}))
+    pages = [(len(p["units"]), p["flushes"]) for p in weighing_pages(plan)]
+    assert pages == expected * 4
+    assert ROWS == 24
+
+
+def test_the_form_has_room_for_two_columns_of_the_trials_own_and_names_the_rest(make_trial):
+    own = "".join(
+        f"[columns.{n}_mm]\nrange = [1, 99]\nunit = 'mm'\npools = 'mean'\n"
+        for n in ("cap", "stem", "gill")
+    )
+    units = "structure = 'chamber / block'\nchamber = 4\nblock = 2"
+    plan = tk.assign(make_trial(units, {"schedule": ("chamber", 2, "")}, extra=own))
+    page = weighing_page(plan)
+    heads = re.findall(r'<th scope="col">([^<]+)</th>', page)[:7]
+    assert heads[0:3] == ["block", "weight [g]", "caps"]
+    assert [head for head in heads if "[mm]" in head] == ["cap mm [mm]", "stem mm [mm]"]
+    assert "Also measure, and enter in the harvest sheet: gill mm [mm]." in page
+    widths = [float(w) for w in re.findall(r'<col style="width: ([\d.]+)mm">', page)[:7]]
+    assert sum(widths) == pytest.approx(190)
+    assert min(widths) >= 17
 
 
 @pytest.mark.parametrize("form", FORMATS.values(), ids=FORMATS)
@@ -239,7 +297,8 @@ def test_labels_of_every_size_fit_their_page(plan, form):
     page = labels_page(plan, size=form.name)
     assert page.count('<section class="page labels">') == -(-len(plan.table) // form.each_page)
     assert page.count('<div class="weights">') == len(plan.table)
-    scan = float(re.search(r"\.label \.scan svg \{ width: ([\d.]+)mm", page).group(1))
+    assert page.count("<i>g</i>") == len(plan.table) * plan.trial.flushes
+    scan = float(re.search(r"\.label \.scan svg \{ width: calc\(([\d.]+) \*", page).group(1))
     assert 8 <= scan < form.height_mm
 
 
@@ -263,3 +322,39 @@ def test_brighter_light_is_lighter_on_the_map(plan):
     light = plan.trial.factors["light"]
     shade = {name: to_rgb(_fill(light, name, 1)["facecolor"])[0] for name in light.levels}
     assert shade["bright"] > shade["dim"]
+
+
+@pytest.mark.browser
+def test_no_page_is_wider_than_a_phone(plan, tmp_path):
+    """Nothing that is shown reaches beyond 390 px, and words are 10 px or more (labels shrink)."""
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("google-chrome")
+    if not chromium:
+        pytest.fail("needs a Chromium on the machine")
+    pages = {
+        "labels": labels_page(plan),
+        "wide labels": labels_page(plan, size="105x57"),
+        "cards": cards_page(plan),
+        "checklist": checklist_page(plan),
+        "weighing": weighing_page(plan),
+    }
+    beyond = """() => [...document.querySelectorAll('body *')]
+        .filter(e => e.getBoundingClientRect().right > 390.5).map(e => e.className || e.tagName)"""
+    tiny = """() => [...document.querySelectorAll('body *:not(svg *)')].filter(e =>
+        !e.closest('.label') && e.getClientRects().length &&
+        [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()) &&
+        parseFloat(getComputedStyle(e).fontSize) < 10).map(e => e.className || e.tagName)"""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        for name, text in pages.items():
+            source = tmp_path / f"{name}.html"
+            source.write_text(text, encoding="utf-8")
+            page.goto(source.as_uri())
+            assert page.evaluate(beyond) == [], name
+            assert page.evaluate("document.documentElement.scrollWidth") <= 390, name
+            assert page.evaluate(tiny) == [], name
+        browser.close()

@@ -25,14 +25,15 @@ def plan(tmp_path_factory):
 
 
 def test_reading_back_is_exact(plan, tmp_path):
-    path = write_workbook(plan, tmp_path / "plan.xlsx")
+    book = write_harvest_book(plan, tmp_path / "weigh.xlsx")
     written = harvest_sheet(plan).astype(object)
-    assert read_sheet(path).equals(written)
+    assert read_sheet(book).equals(written)
+    path = write_workbook(plan, tmp_path / "plan.xlsx")
     assert read_sheet(path, "assignment").equals(plan.table.astype(object))
 
 
 def test_filled_in_values_come_back_as_typed(plan, tmp_path):
-    path = write_workbook(plan, tmp_path / "plan.xlsx")
+    path = write_harvest_book(plan, tmp_path / "weigh.xlsx")
     book = load_workbook(path)
     sheet = book["harvest"]
     heads = [cell.value for cell in sheet[1]]
@@ -67,7 +68,7 @@ def test_another_reader_sees_the_same(plan, tmp_path):
 
 
 def test_codes_are_locked_and_entries_open(plan, tmp_path):
-    sheet = load_workbook(write_workbook(plan, tmp_path / "plan.xlsx"))["harvest"]
+    sheet = load_workbook(write_harvest_book(plan, tmp_path / "weigh.xlsx"))["harvest"]
     assert sheet.protection.sheet
     heads = [cell.value for cell in sheet[1]]
     locked = {name: sheet.cell(2, j + 1).protection.locked for j, name in enumerate(heads)}
@@ -77,7 +78,7 @@ def test_codes_are_locked_and_entries_open(plan, tmp_path):
 
 
 def test_entries_are_checked_while_typing(plan, tmp_path):
-    sheet = load_workbook(write_workbook(plan, tmp_path / "plan.xlsx"))["harvest"]
+    sheet = load_workbook(write_harvest_book(plan, tmp_path / "weigh.xlsx"))["harvest"]
     rules = {str(rule.sqref): rule for rule in sheet.data_validations.dataValidation}
     by_type = {rule.type: rule for rule in rules.values()}
     assert by_type["list"].formula1 == '"' + ",".join(STATES) + '"'
@@ -93,6 +94,11 @@ def test_sheet_for_whoever_weighs_holds_no_treatment(plan, tmp_path):
     sheet = read_sheet(path)
     for level in plan.trial.factors["schedule"].levels:
         assert not (sheet == level).any().any()
+
+
+def test_the_plans_workbook_has_no_sheet_to_weigh_into(plan, tmp_path):
+    book = load_workbook(write_workbook(plan, tmp_path / "plan.xlsx"))
+    assert book.sheetnames == ["assignment", "timers", "strata"]
 
 
 def test_unreadable_files_and_missing_sheets_are_refused(plan, tmp_path):

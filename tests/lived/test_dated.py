@@ -16,7 +16,7 @@ from trialkit.design.layout.draw_record import has_begun
 from trialkit.design.layout.parts_redrawn import parts_redrawer
 from trialkit.design.plan import continue_plan
 from trialkit.errors import PlanError
-from trialkit.next_plan import next_plan
+from trialkit.next_plan import entries_of_runs, next_plan
 from trialkit.pipeline import Pipeline
 
 FIVE = ("T1", "T2", "T3", "T4", "T5")
@@ -143,6 +143,29 @@ def test_told_after_the_draw_it_is_taken_over_by_the_next_plan(tmp_path):
     assert new["B1"].tolist() == ["sparse", "sparse", "sparse", "usual"]
     assert new["B2"].tolist() == old["B2"].tolist()
     assert new["B3"].tolist() == old["B3"].tolist()
+
+
+def test_only_runs_that_are_not_told_yet_are_asked_for(tmp_path):
+    """One entry a run; a tent that the last draw alone knows may have been added."""
+    trial = write_garage(tmp_path)
+    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    asked = entries_of_runs(tk.read_plan(trial), ["B1"])
+    assert [x for x in asked if x.startswith("unit")] == [
+        f'unit   = "B1:T{i}"' for i in range(1, 5)
+    ]
+    told = ran("sparse", "sparse", "sparse", "usual")
+    trial = write_garage(tmp_path, happened=told)
+    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    assert entries_of_runs(tk.read_plan(trial), ["B1"]) == []
+    five = ("T1", "T2", "T3", "T4", "T5")
+    trial = write_garage(tmp_path, chambers=five, happened=told)
+    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    asked = entries_of_runs(tk.read_plan(trial), ["B1"])
+    assert asked == ["[[happened]]", "on     = …", 'added  = "T5"', 'reason = "…"', ""]
+    added = '[[happened]]\non = 2031-03-29\nadded = "T5"\nreason = "bought"\n'
+    trial = write_garage(tmp_path, chambers=five, happened=told + added)
+    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    assert entries_of_runs(tk.read_plan(trial), ["B1"]) == []
 
 
 def test_a_tent_added_in_the_second_batch_joins_and_old_draws_stand(tmp_path):

@@ -2,13 +2,17 @@
 
 import datetime as dt
 
+import pandas as pd
 import pytest
 
 import trialkit as tk
 from tests.lived.garage import FIRST, before, grow, write_garage
-from trialkit.alignment.windows import list_runs
+from trialkit.alignment.windows import derive_windows, list_runs
+from trialkit.analysis.look import Look
 from trialkit.decision.look_due import look_due
+from trialkit.decision.look_words import look_words
 from trialkit.next_plan import next_plan
+from trialkit.status import _next_step
 from trialkit.today.due import list_due
 
 LATER = """
@@ -104,7 +108,11 @@ def test_a_batch_lost_in_the_middle_is_left_out_of_the_looks(tmp_path):
     assert first.level > 0.95  # only a part of the error is spent
 
     log = harvest_of(trial, ["B1", "B3", "B4"])
-    assert look_due(trial, log.table)[0] == "done"
+    state, words = look_due(trial, log.table)
+    assert state == "done"
+    assert "the end of the trial: all 3 batches are in" in str(words)
+    assert "due now" not in str(words)
+    assert "can end there" not in str(words)  # it ends whatever they show
     last = tk.analyse(trial, tk.align(trial, log, plan=plan)).look
     assert (last.batches, last.number, last.is_last) == (("B1", "B3", "B4"), 2, True)
     assert last.share == 1
@@ -127,3 +135,40 @@ def test_the_look_before_batches_given_up_is_the_end(trial):
     assert "end of the trial" in said
     assert "Carry on" not in said
     assert "stricter" not in said
+
+
+def test_a_look_that_is_due_is_the_next_step():
+    done = dict.fromkeys(("plan", "batches"), "done")
+    way = {**done, "harvest": "under way", "report": "to do"}
+    assert _next_step({**way, "looks": "under way"}) == "look"
+    assert _next_step({**way, "looks": "to do"}) == "go_on"
+    assert _next_step(way) == "go_on"
+
+
+@pytest.mark.parametrize(("level", "said"), [
+    (0.95 + 1e-9, "next to nothing of the 2.5 % chance"),
+    (0.9527, "95.3 % limits instead of 95 %"),
+])  # fmt: skip
+def test_the_last_look_does_not_tell_95_from_95(level, said):
+    look = Look(2, 2, ("B1", "B2"), (), 2, None, 1.0, 0.025, 0.025, level, level)
+    words = str(look_words(look, "not enough evidence", ["not enough evidence"]).said)
+    assert said in words
+    assert "95 % limits instead of 95 %" not in words.replace(f"{100 * level:.1f}", "")
+
+
+def test_a_batch_given_up_without_harvest_asks_nothing_of_its_logs(tmp_path):
+    """Nothing rests on what it got; one that was harvested once is judged until it was given up."""
+    told = '[[happened]]\non = 2031-04-05\ngiven_up = "B2"\nreason = "mould"\n'
+    trial = write_garage(tmp_path, happened=told)
+    units = trial.unit_table()
+    none = pd.DataFrame({"batch": [], "chamber": [], "flush": [], "time": []})
+    spans, _ = derive_windows(trial, none)
+    assert set(spans["batch"]) == {"B1", "B3"}
+    first = units[units["batch"] == "B2"]
+    day = pd.Timestamp("2031-04-03 10:00", tz="UTC")
+    rows = first.assign(flush=1, time=day, fresh_g=300.0)
+    spans, _ = derive_windows(trial, rows)
+    whole = spans[(spans["window"] == "whole") & (spans["batch"] == "B2")]
+    assert len(whole) == 4
+    given_up = pd.Timestamp("2031-04-05 12:00", tz="Europe/Vienna")  # a date alone is noon
+    assert (whole["stop"] <= given_up).all()

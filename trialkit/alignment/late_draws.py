@@ -76,10 +76,12 @@ def judge_draws(trial: Trial, plan: Any, harvest: pd.DataFrame) -> LateDraws:
         found.append(finding("not_randomised", "caution", **_words(trial, plan, told, late)))
     if unsaid - weighed:
         words = _words(trial, plan, unsaid - weighed, late)
-        found.append(finding("drawn_after_start", "caution", **words))
+        form = "range" if trial.tuned else "levels"
+        found.append(finding("drawn_after_start", "caution", form=form, **words))
     if unsaid & weighed:
         words = _words(trial, plan, unsaid & weighed, late)
-        found.append(finding("drawn_after_harvest", "caution", **words))
+        form = "range" if trial.tuned else "levels"
+        found.append(finding("drawn_after_harvest", "caution", form=form, **words))
     return LateDraws(frozenset(late), tuple(found))
 
 

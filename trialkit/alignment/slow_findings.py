@@ -104,20 +104,15 @@ def _levels_alike(
     by = known.groupby("level", sort=False)
     mean = by["rh_pct"].mean()
     error = by["open_pct"].agg(lambda s: float(s.mean()) if s.notna().all() else np.inf)
-    out = []
+    alike: dict[str, list[Message]] = {"sized": [], "unsized": []}
     for a, b in itertools.combinations(mean.index, 2):
         apart, may = float(abs(mean[a] - mean[b])), float(error[a] + error[b])
         if may > 0 and apart <= may:
-            known_size = np.isfinite(may)
-            out.append(
-                finding(
-                    "exposures_may_alias",
-                    "caution",
-                    form="sized" if known_size else "unsized",
-                    first=str(a),
-                    second=str(b),
-                    apart=apart,
-                    may=may if known_size else 0.0,
-                )
-            )
-    return out
+            form = "sized" if np.isfinite(may) else "unsized"
+            pair = {"first": str(a), "second": str(b), "apart": apart, "may": may}
+            alike[form].append(message(f"levels_apart.{form}", **pair))
+    return [
+        finding("exposures_may_alias", "caution", form=form, pairs=pairs)
+        for form, pairs in alike.items()
+        if pairs
+    ]

@@ -128,7 +128,8 @@ def derive_windows(
     -----
     ``whole``: start of fruiting to the end of the batch, or to the last harvest where no end
     is given. A batch whose last flush is not in yet is taken to `until`, or to the start of
-    the next batch, if that is earlier. ``flush 1``: start of fruiting to the first harvest;
+    the next batch, if that is earlier. A run that was given up ends then, and has no windows
+    where nothing of it was harvested. ``flush 1``: start of fruiting to the first harvest;
     ``flush k``: harvest k−1 to harvest k. Lead windows: the n days before the first harvest,
     not before the start.
     """
@@ -136,6 +137,7 @@ def derive_windows(
     runs = list_runs(trial)
     moments, findings = harvest_moments(trial, harvest)
     leads = _lead_windows(trial)
+    given_up = _given_up_runs(trial, factors)
     rows = []
     ordered = moments.sort_values("flush", kind="stable")
     names = list(zip(*(ordered[name] for name in factors), strict=True)) or [()] * len(ordered)
@@ -145,7 +147,11 @@ def derive_windows(
     for run in runs.to_dict("records"):
         key = {str(name): run[name] for name in factors}
         mine = times.get(tuple(key.values()), [])
-        end = run["end"]
+        end, gone = run["end"], given_up.get(tuple(key.values()))
+        if gone is not None:
+            if not any(pd.notna(moment) for moment in mine):
+                continue  # nothing was harvested, and nothing rests on what it got
+            end = gone if pd.isna(end) else min(end, gone)
         if (not mine or pd.isna(mine[-1])) and until is not None:
             end = _so_far(runs["start"], run["start"], end, until)
         rows += [key | row for row in _windows_of_run(run["start"], end, mine, leads)]
@@ -155,6 +161,22 @@ def derive_windows(
     if override is not None:
         table = _apply_override(table, override, factors)
     return table, findings + _check(table, factors, harvest)
+
+
+def _given_up_runs(trial: Trial, factors: Sequence[str]) -> dict[tuple[str, ...], pd.Timestamp]:
+    """Give the runs that were given up whole after they began, with the latest moment of it."""
+    units = trial.grown_units()
+    moments = [trial.given_up.get(str(code)) for code in units["unit"]]
+    units = units.assign(gone=pd.to_datetime(pd.Series(moments, dtype=object), utc=True))
+    if not factors or units["gone"].isna().all():
+        return {}
+    whole = units.groupby(list(factors), sort=False)["gone"].agg(lambda s: s.max(skipna=False))
+    keys = (key if isinstance(key, tuple) else (key,) for key in whole.index)
+    return {
+        tuple(map(str, key)): moment
+        for key, moment in zip(keys, whole, strict=True)
+        if pd.notna(moment)
+    }
 
 
 def _so_far(starts: pd.Series, start: pd.Timestamp, end: pd.Timestamp, until: pd.Timestamp) -> Any:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from trialkit.alignment.result import Aligned
     from trialkit.model.fit import Fit
-    from trialkit.trial import Trial
+    from trialkit.trial import Factor, Trial
 
 Curve = Literal["straight", "curved", "plateau"]
 #: Two exposures more alike than this between runs of a batch cannot be told apart.
@@ -180,7 +180,9 @@ def dose_response(
 
     terms = derive_terms(trial, response=response, data=data)
     data = replace(data, runs=covered_runs(data.runs, trial.rig, least_pct=least_coverage(data)))
-    runs, found = _run_doses(trial, data, exposure, window, terms.response)
+    runs, found = doses_of_runs(
+        trial, data, exposure, window=window, response=terms.response, factor=trial.primary
+    )
     alike = _alike(trial, data, exposure, window)
     for _, row in alike.iterrows():
         if abs(row["correlation"]) > TOO_ALIKE:
@@ -219,10 +221,33 @@ def dose_response(
     )
 
 
-def _run_doses(
-    trial: Trial, data: Aligned, exposure: str, window: str, response: str
+def doses_of_runs(
+    trial: Trial, data: Aligned, exposure: str, *, window: str, response: str, factor: Factor
 ) -> tuple[pd.DataFrame, list[Finding]]:
-    """Give dose and mean response of each chamber run, and say which runs have no dose."""
+    """Give dose, mean response and level of each chamber run, and say which have no dose.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+    exposure : str
+        Column of ``data.runs``.
+    window : str
+    response : str
+    factor : Factor
+        Whose level is told.
+
+    Returns
+    -------
+    runs : DataFrame
+        Keys of the run, `mean, level, rows, dose`.
+    findings : list of Finding
+
+    Raises
+    ------
+    ModelError
+        If the exposure was not recorded or hardly differs between runs.
+    """
     keys = run_keys(trial)
     runs = data.runs
     if exposure not in runs or runs[exposure].notna().sum() < 3:
@@ -233,7 +258,7 @@ def _run_doses(
     table = analysis_table(trial, data, response)
     table = table[table[response].notna()]
     means = table.groupby(keys, sort=False, observed=True).agg(
-        mean=(response, "mean"), level=(trial.primary.name, "first"), rows=(response, "size")
+        mean=(response, "mean"), level=(factor.name, "first"), rows=(response, "size")
     )
     dose = runs[runs["window"] == window][[*keys, exposure]].rename(columns={exposure: "dose"})
     out = means.reset_index().merge(dose.astype(dict.fromkeys(keys, str)), how="inner", on=keys)

@@ -50,6 +50,9 @@ class Outcomes:
         difference_high` from the control in per cent of the dry substrate (joint limits; NaN for
         it); `be_per_day_pct` (plain mean over blocks, divided by the days from start of fruiting
         to the last harvest), `dry_share_pct` where dried.
+    modelled : DataFrame
+        Lost blocks and counts by the models made for them; columns as in
+        `trialkit.analysis.counts.modelled_outcomes`.
     notes : tuple of Message
         What could not be worked out, and why.
     """
@@ -57,6 +60,7 @@ class Outcomes:
     proportions: pd.DataFrame
     measured: pd.DataFrame
     efficiency: pd.DataFrame
+    modelled: pd.DataFrame
     notes: tuple[Message, ...]
 
     __repr__ = short_repr
@@ -71,7 +75,7 @@ class Outcomes:
                 caption=say.text(f"outcome_table.{name}"),
                 notes=[str(note) for note in self.notes],
             )
-            for name in ("proportions", "measured", "efficiency")
+            for name in ("proportions", "measured", "modelled", "efficiency")
             if len(table := getattr(self, name))
         ]
 
@@ -102,6 +106,8 @@ def shown_outcomes(table: pd.DataFrame, say: Wording) -> pd.DataFrame:
             say.either(f"status.{name}", say.either(f"column.{name}", head(name)))
             for name in out["outcome"]
         ]
+    if "measure" in out:
+        out["measure"] = [say.text(f"outcome_table.{name}") for name in out["measure"]]
     if "method" in out:
         out["method"] = [method_words(str(name), say) for name in out["method"]]
     return out
@@ -131,6 +137,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     check_kinds("other_outcomes", trial=trial, data=data)
     import pandas as pd
 
+    from trialkit.analysis.counts import modelled_outcomes
     from trialkit.analysis.fit_response import fit_response
 
     notes: list[Message] = []
@@ -153,6 +160,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
         proportions=_proportions(trial, data),
         measured=pd.concat(measured, ignore_index=True) if measured else pd.DataFrame(),
         efficiency=_efficiency(trial, data, notes),
+        modelled=modelled_outcomes(trial, data),
         notes=tuple(notes),
     )
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.table import analysis_table, told_apart
+from trialkit.arrays import Floats
 from trialkit.columns.response import response_of
 from trialkit.errors import ModelError
 from trialkit.settings.setting_range import SettingRange
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
@@ -38,31 +42,89 @@ def analyse_settings(trial: Trial, data: Aligned, *, response: str | None = None
     ModelError
         If the trial has no ranges, nothing was weighed, or too few settings came in.
     """
+    _check_ranges(trial)
+    return fit_settings(trial, data, settings_of(trial), response=response)
+
+
+def fit_settings(
+    trial: Trial,
+    data: Aligned,
+    settings: Sequence[SettingRange],
+    delivered: Mapping[str, pd.DataFrame] | None = None,
+    *,
+    response: str | None = None,
+) -> Surface:
+    """Fit a second-order surface over settings as set, or as delivered.
+
+    Parameters
+    ----------
+    trial : Trial
+        Whose treatments have ranges.
+    data : Aligned
+    settings : sequence of SettingRange
+        One per treatment, in the trial's order.
+    delivered : mapping, optional
+        Treatment → keys of chamber runs and the `dose` that takes the place of what was set;
+        blocks of other runs are left out.
+    response : str, optional
+        Column to explain; that of the question by default.
+
+    Returns
+    -------
+    Surface
+
+    Raises
+    ------
+    ModelError
+        If nothing was weighed, or too few settings came in.
+    """
     from trialkit.surface.fit_surface import fit_surface
 
-    if not trial.tuned or len(trial.tuned) != len(trial.factors):
-        raise ModelError("the treatments of this trial have named levels, no ranges; use analyse")
     wanted = response or trial.question.response
     rows = per_block(trial, analysis_table(trial, data, wanted), wanted)
     if not len(rows):
         raise ModelError(f"no row has a value of {wanted!r}: fill in the harvest sheet")
     for factor in trial.tuned:
-        rows[_column(factor.name)] = rows[factor.name].map(factor.number).astype(float)
+        own = None if delivered is None else delivered.get(factor.name)
+        if own is None:
+            rows[_column(factor.name)] = rows[factor.name].map(factor.number).astype(float)
+            continue
+        keys = [name for name in own if name in trial.structure.factors]
+        doses = own[[*keys, "dose"]].rename(columns={"dose": _column(factor.name)})
+        same = rows.astype(dict.fromkeys(keys, str))
+        rows = same.merge(doses.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
+    settings = [
+        _as_tried(s, rows[_column(f.name)].to_numpy(dtype=float))
+        for s, f in zip(settings, trial.tuned, strict=True)
+    ]
     strata = [":".join(term) for term in trial.structure.strata(trial.counts)[:-1]]
+    names = [s.name for s in settings]
     return fit_surface(
         rows,
-        settings_of(trial),
+        settings,
         response=wanted,
-        columns={factor.name: _column(factor.name) for factor in trial.tuned},
+        columns={n: _column(f.name) for n, f in zip(names, trial.tuned, strict=True)},
         random=told_apart(strata, rows),
         level=trial.question.level,
     )
 
 
+def _as_tried(setting: SettingRange, tried: Floats) -> SettingRange:
+    """Cut a range to what was tried: nothing is known of the rest."""
+    low, high = min(tried.min(), setting.usual), max(tried.max(), setting.usual)
+    steps = tuple(s for s in setting.steps if low - 1e-9 <= s <= high + 1e-9)
+    if not low < high or 0 < len(steps) < 3:
+        return setting  # too few to see a curve, which the fit says
+    return replace(setting, low=float(low), high=float(high), steps=steps)
+
+
+def _check_ranges(trial: Trial) -> None:
+    if not trial.tuned or len(trial.tuned) != len(trial.factors):
+        raise ModelError("the treatments of this trial have named levels, no ranges; use analyse")
+
+
 def settings_of(trial: Trial) -> list[SettingRange]:
     """Give the trial's ranges, each named as its treatment."""
-    from dataclasses import replace
-
     return [replace(f.tuned, name=f.name) for f in trial.tuned if f.tuned is not None]
 
 

@@ -232,12 +232,20 @@ def _time_zone() -> str:
     return "UTC"
 
 
-@command("trialkit demo", "trialkit demo somewhere/else")
+@command("trialkit demo", "trialkit demo --tuned", "trialkit demo somewhere/else")
 def demo(
     screen: Screen,
     folder: Annotated[
-        Path, typer.Argument(metavar="[DIR]", help="Folder to copy the invented trial to.")
-    ] = Path("trialkit-demo"),
+        Path | None, typer.Argument(metavar="[DIR]", help="Folder to copy the invented trial to.")
+    ] = None,
+    tuned: Annotated[
+        bool,
+        typer.Option(
+            "--tuned",
+            metavar="",
+            help="The trial that looks for the best mist and light, not that of named schedules.",
+        ),
+    ] = False,
 ) -> int:
     """Copy an invented trial and run the whole job on it.
 
@@ -247,14 +255,16 @@ def demo(
     from trialkit.demo import copy_demo
     from trialkit.pipeline import SHARE, Pipeline
 
+    if folder is None:
+        folder = Path("trialkit-demo-tuned" if tuned else "trialkit-demo")
     if folder.exists() and not folder.is_dir():
         raise typer.BadParameter(f"{folder} is a file", param_hint="DIR")
     if (folder / "trial.toml").exists():
-        _refuse_foreign(folder)
+        _refuse_foreign(folder, tuned)
     elif folder.exists() and any(folder.iterdir()):
         raise typer.BadParameter(f"{folder} is not empty; name another folder", param_hint="DIR")
-    copy_demo(folder)
-    screen.say(message("cli.demo.copied", folder=str(folder)))
+    copy_demo(folder, tuned=tuned)
+    screen.say(message(f"cli.demo.{'tuned' if tuned else 'copied'}", folder=str(folder)))
     steps = Pipeline(folder)
     with screen.progress(message("progress.reading"), sum(SHARE.values())) as step:
         steps.watch(step)
@@ -266,10 +276,10 @@ def demo(
     return max(codes)
 
 
-def _refuse_foreign(folder: Path) -> None:
+def _refuse_foreign(folder: Path, tuned: bool) -> None:
     from trialkit.demo import demo_folder
 
-    ours = (demo_folder() / "trial.toml").read_bytes()
+    ours = (demo_folder(tuned=tuned) / "trial.toml").read_bytes()
     if (folder / "trial.toml").read_bytes() != ours:
         raise typer.BadParameter(
             f"{folder} holds a trial of your own; name another folder", param_hint="DIR"

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from trialkit.cli.command import DONE
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
 from trialkit.pipeline import Pipeline
 from trialkit.wording import message, spoken
+
+if TYPE_CHECKING:
+    from trialkit.decision.best_setting import BestSetting
 
 
 def tell_best_setting(screen: Screen, job: Pipeline) -> int:
@@ -49,5 +54,22 @@ def tell_best_setting(screen: Screen, job: Pipeline) -> int:
         )
         screen.record["choices"] = shown
         tables |= {"choices": shown, "frontier": found.choices.frontier}
+    _tell_delivered(screen, found)
+    tables |= {f"surface_by_{d.exposure}": d.limits for d in found.delivered}
     screen.wrote(write_tables(job.trial.folder / "results", tables))
     return DONE
+
+
+def _tell_delivered(screen: Screen, found: BestSetting) -> None:
+    """Say what the surfaces over what chambers really got show."""
+    from trialkit.decision.best_setting import say_delivered
+
+    said = [say_delivered(d) for d in found.delivered]
+    screen.record["delivered"] = [str(line) for line in said]
+    if not said:
+        return
+    screen.heading(message("delivered.heading"))
+    for line in (*said, message("delivered.note")):
+        screen.say(line, indent="  ")
+    screen.findings(list(dict.fromkeys(f for d in found.delivered for f in d.findings)))
+    screen.say("")

@@ -100,7 +100,6 @@ def analyse(screen: Screen, folder: Folder = Path()) -> int:
             job.watch(step).verdict  # noqa: B018
     if job.trial.tuned:
         screen.findings(for_growers(job.findings()))
-        return tell_best_setting(screen, job)
     return tell_analysis(screen, job)
 
 
@@ -231,6 +230,9 @@ def _say_proposals(screen: Screen, job: Pipeline) -> None:
 def tell_analysis(screen: Screen, job: Pipeline) -> int:
     """Print and write the fitted effects and the verdict; give the exit code."""
     import pandas as pd
+
+    if job.trial.tuned:
+        return tell_best_setting(screen, job)
 
     result, verdict = job.result, job.verdict
     differences = pd.concat(

@@ -69,11 +69,11 @@ def plan(
     from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
-    laid = tk.strata(trial)
     weighed, now = batches_weighed(trial), dt.datetime.now(dt.UTC).replace(microsecond=0)
     with screen.counted(message("progress.plan")) as tell:
         drawn = next_plan(trial, seed=seed, beside=beside, weighed=weighed, progress=tell)
         wrote = drawn.write(trial.folder, keep_old=beside, weighed=weighed, labels=labels)
+    laid = tk.strata(drawn.trial, plan=drawn)
     screen.record |= {
         "trial": trial.title,
         "seed": drawn.seed,
@@ -83,7 +83,6 @@ def plan(
     }
     if trial.tuned:  # what is tried is known only now
         trial = drawn.trial
-        laid = tk.strata(trial, plan=drawn)
     screen.say(str(drawn))
     _say_draws(screen, tk.read_plan(trial), now)
     screen.heading(message("cli.plan.judged"))
@@ -121,11 +120,14 @@ def _say_draws(screen: Screen, plan: Plan, now: dt.datetime) -> None:
     screen.record |= {"draws": [draw.to_data() for draw in plan.draws], "begun": begun}
     if not begun:
         return
+    # what ran cannot be told as a setting of a range
+    lines = [] if plan.trial.tuned else entries_of_runs(plan, begun)
+    if not lines and not plan.trial.tuned:
+        return  # all of it is told already
     screen.say(message("cli.plan.begun", batches=begun), style="yellow")
     if plan.trial.tuned:
-        return  # what ran cannot be told as a setting of a range
+        return
     screen.say(message("cli.plan.say_given"))
-    lines = entries_of_runs(plan, begun)
     screen.record["lines"] = lines
     screen.say("")
     for line in lines:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -135,8 +136,21 @@ def understand_zone(text: str, answers: Answers) -> str:
     return found[0]
 
 
+def _number_alone(text: str) -> str:
+    """Give the number of an answer such as ``2 shelves``; other texts as they are.
+
+    Examples
+    --------
+    >>> _number_alone("2 shelves"), _number_alone("4"), _number_alone("2nd, top")
+    ('2', '4', '2nd, top')
+    """
+    match = re.fullmatch(r"(\d+)\s+[^\W\d]+", text.strip())
+    return match[1] if match else text
+
+
 def _count(least: int, most: int) -> Check:
     def understand(text: str, answers: Answers) -> int:
+        text = _number_alone(text)
         if not text.isdigit() or not least <= int(text) <= most:
             raise _wrong("count", text=text, least=least, most=most)
         return int(text)
@@ -146,6 +160,7 @@ def _count(least: int, most: int) -> Check:
 
 def understand_chambers(text: str, answers: Answers) -> int | list[str]:
     """Read a number of chambers, or their names."""
+    text = _number_alone(text)
     if text.isdigit():
         return int(_count(1, 200)(text, answers))
     return split_names(text)
@@ -165,6 +180,7 @@ def split_names(text: str) -> list[str]:
 def _shelves(text: str, answers: Answers) -> list[str]:
     if is_none(text):
         return []
+    text = _number_alone(text)
     if text.isdigit():
         return [str(i + 1) for i in range(int(_count(1, 50)(text, answers)))]
     return split_names(text)

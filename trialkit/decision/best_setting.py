@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -9,15 +10,19 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.analysis.dose_doubts import exposure_label
 from trialkit.analysis.tuned import analyse_settings
+from trialkit.analysis.tuned_delivered import DeliveredSurface, surfaces_delivered
 from trialkit.arrays import Floats
 from trialkit.columns import house_unit
+from trialkit.columns.exposures import EXPOSURE
 from trialkit.columns.response import response_of
 from trialkit.decision.use import LOST
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
 from trialkit.surface.best_region import BestRegion, best_region
 from trialkit.surface.choices import Choices, choose_settings
+from trialkit.surface.departures import Departures
 from trialkit.surface.limits import surface_limits
 from trialkit.surface.stationary import Stationary, stationary_point
 from trialkit.trial.rig_use import kilowatt_hours, litres
@@ -54,6 +59,8 @@ class BestSetting:
     said : tuple of Message
         The answer, then what each choice gives.
     findings : tuple of Finding
+    delivered : tuple of DeliveredSurface
+        The same over what chambers really got, which was not randomised.
     """
 
     surface: Surface
@@ -64,6 +71,7 @@ class BestSetting:
     choices: Choices | None
     said: tuple[Message, ...]
     findings: tuple[Finding, ...] = ()
+    delivered: tuple[DeliveredSurface, ...] = ()
 
     __repr__ = short_repr
 
@@ -74,6 +82,9 @@ class BestSetting:
 
     def __str__(self) -> str:
         return "\n".join(str(line) for line in self.said)
+
+    def _repr_html_(self) -> str:
+        return "".join(f"<p>{html.escape(str(line))}</p>" for line in self.said)
 
 
 def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
@@ -105,23 +116,16 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     region = best_region(surface, more_is_better=more, seed=trial.seed)
     choices, findings = None, [*data.findings, *_lost_blocks(trial, data)]
     if more:
-        use = daily_use(trial, "water_l") or daily_use(trial, "energy_kwh")
-        money = _money(trial, data, surface.response)
-        if money is None and trial.prices is not None:
+        choices = choices_of(trial, data, surface)
+        if trial.prices is not None and choices.table["worth_change"].isna().all():
             findings.append(finding("settings_not_priced", "note"))
-        choices = choose_settings(
-            surface,
-            margin_pct=trial.question.margin_pct,
-            use=use,
-            price=None if money is None else money[0],
-            cost=None if money is None else money[1],
-            seed=trial.seed,
-        )
     tests = surface.tests()
     if "lack of fit" in tests.index and tests["p"]["lack of fit"] <= _POOR:
         p = float(tests["p"]["lack of fit"])
         findings.append(finding("surface_does_not_fit", "caution", p=Number(p, 3)))
     level = stationary_point(surface)
+    delivered, untold = surfaces_delivered(trial, data, more_is_better=more)
+    findings += untold
     said = tuple(_say(trial, surface, region, choices, float(tests["p"]["settings"])))
     return BestSetting(
         surface,
@@ -132,6 +136,37 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         choices,
         said,
         tuple(findings),
+        tuple(delivered),
+    )
+
+
+def choices_of(
+    trial: Trial, data: Aligned, surface: Surface, departures: Departures | None = None
+) -> Choices:
+    """Say what to choose at the trial's prices and its accepted loss.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+    surface : Surface
+        Of a response of which more is better.
+    departures : Departures, optional
+        As in `choose_settings`; they do not depend on prices.
+
+    Returns
+    -------
+    Choices
+    """
+    money = _money(trial, data, surface.response)
+    return choose_settings(
+        surface,
+        margin_pct=trial.question.margin_pct,
+        use=daily_use(trial, "water_l") or daily_use(trial, "energy_kwh"),
+        price=None if money is None else money[0],
+        cost=None if money is None else money[1],
+        departures=departures,
+        seed=trial.seed,
     )
 
 
@@ -233,12 +268,23 @@ def _say(
     table = choices.table.set_index("choice")
     if region.seen:
         said.append(_gain(surface, table.loc["most yield"].to_dict(), _unit(trial)))
+        said.append(_careful(surface, table))
     if "least use" in table.index:
         said.append(_least(trial, surface, table.loc["least use"].to_dict()))
     if "most money" in table.index:
         said.append(_worth(trial, surface, table.loc["most money"].to_dict()))
     said.append(_regret(trial, table))
     return said
+
+
+def say_delivered(found: DeliveredSurface) -> Message:
+    """Say what the surface over something delivered shows, and that it was not randomised."""
+    label = exposure_label(found.exposure)
+    if not found.region.seen:
+        return message("delivered.none", exposure=label)
+    count = len(found.surface.settings)
+    parts = [_part(found.surface, found.region, i) for i in range(count)]
+    return message("delivered.seen", exposure=label, parts=parts)
 
 
 def _part(surface: Surface, region: BestRegion, i: int) -> Message:
@@ -248,7 +294,8 @@ def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
         ends, "anywhere"
     )
-    words = {"name": setting.name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
+    name = exposure_label(setting.name) if setting.name in EXPOSURE else setting.name
+    words = {"name": name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
 
@@ -292,6 +339,14 @@ def _gain(surface: Surface, row: dict[Any, Any], unit: str) -> Message:
     change = _alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
     key = "sure" if row["sure"] else "open"
     return message(f"best.gain.{key}", where=_where(surface, row), unit=unit, **change)
+
+
+def _careful(surface: Surface, table: pd.DataFrame) -> Message:
+    """Say which settings are the careful choice, or that it is to stay."""
+    names = [s.name for s in surface.settings]
+    if (table.loc["careful", names] == table.loc["today", names]).all():
+        return message("best.careful.stay")
+    return message("best.careful.change", where=_where(surface, table.loc["careful"].to_dict()))
 
 
 _ENDS = {"change": "", "low": "_low", "high": "_high"}

@@ -48,10 +48,12 @@ def look_due(trial: Trial, harvest: pd.DataFrame | None) -> tuple[str, object] |
     at = next(i for i, batches in enumerate(plan.batches) if batches >= done)
     after, last = plan.batches[at], at == len(plan.batches) - 1
     words = {"number": at + 1, "of": len(plan.batches), "total": plan.batches[-1], "done": done}
-    ending = _ending(trial, level_at(trial, plan, plan.shares[: at + 1])[1])
+    level = level_at(trial, plan, plan.shares[: at + 1])[1]
+    ending = _ending(trial, level, last=last)
+    if done == after and last:
+        return "done", message("look_due.all_in", level=confidence_number(level), **words)
     if done == after:
-        state = "done" if last else "under way"
-        return state, Joined((message("look_due.now", **words), ending), "; ")
+        return "under way", Joined((message("look_due.now", **words), ending), "; ")
     dates = trial.batches.get(order[after - 1])
     said: list[object] = [message("look_due.later", after=after, **words)]
     if dates is not None and dates.end is not None:
@@ -59,8 +61,10 @@ def look_due(trial: Trial, harvest: pd.DataFrame | None) -> tuple[str, object] |
     return "to do", Joined((*said, ending), "; ")
 
 
-def _ending(trial: Trial, level: float) -> Message:
-    """Say what would end the trial at a level."""
+def _ending(trial: Trial, level: float, *, last: bool) -> Message:
+    """Say what would end the trial at a level; the last look ends it in any case."""
+    if last:
+        return message("look_due.last", level=confidence_number(level))
     return message(
         "look_due.ending",
         level=confidence_number(level),

@@ -85,7 +85,10 @@ def look_words(look: Look | None, answer: str, answers: Sequence[str]) -> LookWo
 def _said_of(look: Look) -> str:
     """Choose the sentence about a look."""
     if look.is_last:  # the only one: no look came before, and the batches after it were given up
-        return "look.only" if look.of == 1 else "look.end"
+        if look.of == 1:
+            return "look.only"
+        plain = str(confidence_number(1 - 2 * look.alpha))
+        return "look.end_plain" if str(confidence_number(look.level)) == plain else "look.end"
     return "look.on_the_way"
 
 

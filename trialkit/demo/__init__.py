@@ -1,4 +1,4 @@
-"""The invented scenario that `data/demo` is made from, and where to find it."""
+"""The invented trials that `data/demo` and `data/demo_tuned` are made from, and where they are."""
 
 from __future__ import annotations
 
@@ -8,8 +8,13 @@ from pathlib import Path
 __all__ = ["copy_demo", "demo_folder", "write_demo"]
 
 
-def demo_folder() -> Path:
+def demo_folder(*, tuned: bool = False) -> Path:
     """Find the demo trial: in a checkout, or inside the installed package.
+
+    Parameters
+    ----------
+    tuned : bool
+        The trial of settings as ranges, not that of named schedules.
 
     Returns
     -------
@@ -26,8 +31,8 @@ def demo_folder() -> Path:
     >>> (demo_folder() / "trial.toml").exists()
     True
     """
-    package = Path(__file__).resolve().parents[1]
-    for folder in (package / "_demo", package.parent / "data" / "demo"):
+    package, name = Path(__file__).resolve().parents[1], "demo_tuned" if tuned else "demo"
+    for folder in (package / f"_{name}", package.parent / "data" / name):
         if (folder / "trial.toml").is_file():
             return folder
     from trialkit.errors import TrialkitError
@@ -35,13 +40,15 @@ def demo_folder() -> Path:
     raise TrialkitError("the demo is not installed with this copy of trialkit → install it again")
 
 
-def copy_demo(folder: str | Path) -> Path:
+def copy_demo(folder: str | Path, *, tuned: bool = False) -> Path:
     """Copy the invented trial to a folder of your own, to try things on.
 
     Parameters
     ----------
     folder : str or Path
         Made if need be. Files of the demo replace files of the same name; others stay.
+    tuned : bool
+        The trial of settings as ranges, not that of named schedules.
 
     Returns
     -------
@@ -59,7 +66,7 @@ def copy_demo(folder: str | Path) -> Path:
 
     from trialkit.whole_files import whole_folder
 
-    source, out = demo_folder(), Path(folder)
+    source, out = demo_folder(tuned=tuned), Path(folder)
     with whole_folder(out) as spare:
         for path in sorted(p for p in source.rglob("*") if p.is_file()):
             if ".cache" in path.parts:
@@ -74,17 +81,22 @@ def copy_demo(folder: str | Path) -> Path:
     return out
 
 
-#: When the invented plan was drawn.
-DRAWN = dt.datetime(2031, 1, 6, 18, 0, tzinfo=dt.UTC)
+#: When the invented plan was drawn, by whether its settings are ranges.
+DRAWN = {
+    False: dt.datetime(2031, 1, 6, 18, 0, tzinfo=dt.UTC),
+    True: dt.datetime(2031, 12, 29, 18, 0, tzinfo=dt.UTC),
+}
 
 
-def write_demo(folder: str | Path) -> list[Path]:
+def write_demo(folder: str | Path, *, tuned: bool = False) -> list[Path]:
     """Make the whole invented scenario in a folder, from the seed in its trial file.
 
     Parameters
     ----------
     folder : str or Path
         Where to write; made if need be. Files of the same names are replaced.
+    tuned : bool
+        The trial of settings as ranges, not that of named schedules.
 
     Returns
     -------
@@ -105,22 +117,24 @@ def write_demo(folder: str | Path) -> list[Path]:
     import shutil
     import tempfile
 
+    from trialkit.demo.tuned_writing import tuned_texts
     from trialkit.demo.writing import demo_texts, write_texts
     from trialkit.design.plan import assign
     from trialkit.trial import read_trial
 
     out = Path(folder)
     (out / "plan").mkdir(parents=True, exist_ok=True)
-    source, target = demo_folder() / "trial.toml", out / "trial.toml"
+    source, target = demo_folder(tuned=tuned) / "trial.toml", out / "trial.toml"
     if source.resolve() != target.resolve():
         shutil.copyfile(source, target)
     trial = read_trial(out)
     plan = assign(trial)
-    wrote = [target, *write_texts(out, demo_texts(trial, plan.table))]
+    texts = tuned_texts if tuned else demo_texts
+    wrote = [target, *write_texts(out, texts(trial, plan.table))]
     with tempfile.TemporaryDirectory() as spare:
         # drawn where nothing is harvested yet, as it would have been
         shutil.copyfile(target, Path(spare) / "trial.toml")
-        assign(read_trial(spare)).write(spare, now=DRAWN)
+        assign(read_trial(spare)).write(spare, now=DRAWN[tuned])
         for name in ("assignment.csv", "plan.json"):
             made = Path(spare) / "plan" / name
             wrote.append(Path(shutil.copyfile(made, out / "plan" / name)))

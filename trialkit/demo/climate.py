@@ -18,6 +18,7 @@ from trialkit.demo.truth import batch_span
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
+    from trialkit.trial.sections import Setting
 
 STEP_S = 20
 #: Time for a droplet to evaporate [s].
@@ -54,7 +55,7 @@ class Climate:
 
 def make_climate(
     trial: Trial,
-    schedule: dict[tuple[str, str], str],
+    mist: dict[tuple[str, str], Setting],
     fan_off: dict[tuple[str, str], tuple[pd.Timestamp, pd.Timestamp]],
     rng: np.random.Generator,
 ) -> list[Climate]:
@@ -64,8 +65,8 @@ def make_climate(
     ----------
     trial : Trial
         Its rig gives mist output, volume, air changes and the room.
-    schedule : dict
-        (batch, chamber) → level of the schedule.
+    mist : dict
+        (batch, chamber) → setting of the mist.
     fan_off : dict
         (batch, chamber) → first and last moment (UTC) when the fan stood still: mist is
         commanded but does not reach the air.
@@ -87,7 +88,7 @@ def make_climate(
     warm = 0.25 * rng.standard_normal(len(trial.levels["chamber"]))
     lamps = np.stack([_lamps(trial, start, minutes) for start in starts], axis=1)
     temp = room_temp[:, batch_of] + warm[tent_of] + 0.3 * lamps
-    settings = [trial.factors["schedule"].levels[schedule[run]] for run in runs]
+    settings = [mist[run] for run in runs]
     still = np.zeros((minutes, len(runs)), dtype=bool)
     for run, (first, last) in fan_off.items():
         j = runs.index(run)
@@ -216,9 +217,8 @@ def _timed(settings: list, phase: np.ndarray, steps: int) -> np.ndarray:
     plan = np.zeros((steps, len(settings)), dtype=bool)
     for j, setting in enumerate(settings):
         if setting.kind == "timed":
-            cycle = round((setting.on_s + setting.off_s) / STEP_S)
-            on = round(setting.on_s / STEP_S)
-            plan[:, j] = (np.arange(steps) + phase[j]) % cycle < on
+            within = STEP_S * (np.arange(steps) + phase[j]) % (setting.on_s + setting.off_s)
+            plan[:, j] = within < setting.on_s
     return plan
 
 

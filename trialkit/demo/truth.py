@@ -76,7 +76,7 @@ def make_harvest(trial: Trial, assignment: pd.DataFrame, rng: np.random.Generato
                     "unit": table["unit"],
                     "batch": table["batch"],
                     "flush": flush,
-                    "picked": _dates(trial, table["batch"], days),
+                    "picked": harvest_dates(trial, table["batch"], days),
                     "fresh_g": grams,
                     "caps": 1 + rng.poisson(grams / CAP_G),
                     "state": "ok",
@@ -97,7 +97,7 @@ def batch_span(trial: Trial, batch: str) -> tuple[pd.Timestamp, pd.Timestamp]:
     return pd.Timestamp(dates.start), pd.Timestamp(dates.end)
 
 
-def _dates(trial: Trial, batches: pd.Series, days: np.ndarray) -> list[pd.Timestamp]:
+def harvest_dates(trial: Trial, batches: pd.Series, days: np.ndarray) -> list[pd.Timestamp]:
     """Turn days after the start of a batch into local dates, never past its end."""
     spans = {
         batch: [

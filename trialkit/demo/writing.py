@@ -33,14 +33,16 @@ def demo_texts(trial: Trial, assignment: pd.DataFrame) -> dict[str, str]:
     """
     climate_rng, harvest_rng = np.random.default_rng([trial.seed, 7]).spawn(2)
     runs = assignment.drop_duplicates(["batch", "chamber"])
-    schedule = dict(
-        zip(zip(runs["batch"], runs["chamber"], strict=True), runs["schedule"], strict=True)
-    )
+    schedules = trial.factors["schedule"].levels
+    mist = {
+        (batch, tent): schedules[level]
+        for batch, tent, level in zip(runs["batch"], runs["chamber"], runs["schedule"], strict=True)
+    }
     fan = planted("failed fan")
     assert fan.start is not None
     assert fan.stop is not None
     fan_off = {(fan.batch, fan.chamber): (fan.start, fan.stop)}
-    climates = make_climate(trial, schedule, fan_off, climate_rng)
+    climates = make_climate(trial, mist, fan_off, climate_rng)
     out = {
         "README.md": _readme(),
         "logs/harvest.csv": _harvest_text(

@@ -251,6 +251,7 @@ def _tuned(trial: Trial, seed: int, progress: Progress | bool | None) -> Plan:
         version=version,
         hash=plan_hash(table, seed, version),
         method=dict.fromkeys(trial.factors, "points of a surface"),
+        findings=drawn.findings,
     )
 
 

@@ -29,6 +29,7 @@ def setting_curve(
     quantity: str,
     today: float,
     tried: pd.DataFrame | None = None,
+    beside: pd.DataFrame | None = None,
     basis: str = "",
     level: float = 0.95,
     wording: Wording | None = None,
@@ -49,6 +50,8 @@ def setting_curve(
         Today's value.
     tried : DataFrame, optional
         `setting`'s column and `mean`, one row per unit: what was seen.
+    beside : DataFrame, optional
+        `setting`'s column and `estimate`: another curve to compare with, drawn dashed.
     basis : str
         What the figure rests on, written under it.
     level : float
@@ -75,6 +78,9 @@ def setting_curve(
             markersize=5,
             linestyle="none",
         )
+    if beside is not None:
+        other = beside.sort_values(setting, kind="stable")
+        ax.plot(other[setting], other["estimate"], color=INK, linewidth=1.0, linestyle="dashed")
     ax.axvline(today, color=SOFT, linewidth=1.0, linestyle=(0, (4, 2)))
     top = ax.get_ylim()[1]
     ax.text(today, top, f" {say.text('figure.setting.today')}", color=SOFT, va="top", fontsize=8.5)
@@ -88,7 +94,8 @@ def setting_curve(
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
     key = "figure.setting.note_alone" if tried is None else "figure.setting.note"
-    note(ax, say.text(key, level=say.confidence(level), basis=basis))
+    told = say.text("figure.setting.beside") + " " if beside is not None else ""
+    note(ax, told + say.text(key, level=say.confidence(level), basis=basis))
     return dress(ax)
 
 
@@ -190,6 +197,7 @@ def yield_against_use(
     today: Mapping[str, float],
     axis: str,
     quantity: str,
+    marks: Mapping[str, tuple[float, float]] | None = None,
     basis: str = "",
     level: float = 0.95,
     wording: Wording | None = None,
@@ -205,6 +213,8 @@ def yield_against_use(
         `use` and `yield` of today's settings.
     axis, quantity : str
         Labels of both axes, with unit.
+    marks : mapping, optional
+        Name of a choice → its use and yield.
     basis : str
         What the figure rests on, written under it.
     level : float
@@ -242,7 +252,18 @@ def yield_against_use(
         linestyle="none",
         label=say.text("figure.setting.today"),
     )
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=3, borderaxespad=0.2)
+    for shape, (name, (used, gives)) in zip("Ds^v", (marks or {}).items(), strict=False):
+        ax.plot(
+            [used],
+            [gives],
+            shape,
+            color=INK,
+            markerfacecolor="none",
+            markersize=11,
+            linestyle="none",
+            label=name,
+        )
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2 if marks else 3, borderaxespad=0.2)
     ax.set_xlabel(axis)
     ax.set_ylabel(quantity)
     number_axis(ax, say)

@@ -118,7 +118,8 @@ def chamber_of_file(
     what = "holds no chamber" if not hits else f"holds several chambers ({', '.join(hits)})"
     raise LogError(
         f"{file}: there is no chamber column and the file name {what} "
-        f'→ add chamber = {{ "{stem}" = "{chambers[0]}" }} to [logs.{kind}], or name the column'
+        f'→ add chamber = {{ "{stem}" = "…" }} to [logs.{kind}] (one of {", ".join(chambers)}), or '
+        f"name the column; if a chamber was renamed, tell it by [[happened]] with renamed and to"
     )
 
 

@@ -27,6 +27,8 @@ def outcome_parts(inputs: PageInputs) -> list[Any]:
         parts.append(_lost(inputs, found))
     if len(found.measured):
         parts.append(_measured(inputs, found))
+    if len(found.modelled):
+        parts.append(_modelled(inputs, found))
     if len(found.efficiency):
         parts.append(_efficiency(inputs, found))
     delivered = _delivered(inputs)
@@ -88,6 +90,18 @@ def _measured(inputs: PageInputs, found: Outcomes) -> Table:
         say=inputs.say,
         caption=inputs.say.text("outcomes.measured_caption", level=inputs.level),
         together=(),
+        row_heads=3,
+    )
+
+
+def _modelled(inputs: PageInputs, found: Outcomes) -> Table:
+    say = inputs.say
+    return build_table(
+        shown_outcomes(found.modelled, say),
+        columns=["outcome", "factor", "level", "measure", "estimate", "low", "high", "p"],
+        say=say,
+        caption=say.text("outcomes.modelled_caption", level=inputs.level),
+        notes=[say.text("outcomes.modelled_note")],
         row_heads=3,
     )
 

@@ -10,7 +10,7 @@ from trialkit.report.inputs import PageInputs, file_hash
 from trialkit.report.page_parts import Pairs, Section, build_table
 from trialkit.report.settings_inputs import SettingsInputs
 
-_SOFTWARE = ("numpy", "pandas", "scipy", "formulaic", "duckdb", "matplotlib")
+_SOFTWARE = ("numpy", "pandas", "scipy", "formulaic", "statsmodels", "duckdb", "matplotlib")
 
 
 def provenance_section(inputs: PageInputs | SettingsInputs) -> Section:

@@ -23,6 +23,7 @@ from trialkit.report.page_parts import (
     show_findings,
 )
 from trialkit.report.provenance import provenance_section
+from trialkit.report.settings_delivered import delivered_section
 from trialkit.report.settings_inputs import SettingsInputs
 from trialkit.report.svg import inline_svg
 from trialkit.wording import speaking
@@ -75,6 +76,7 @@ def write_settings_report(
         sections = [
             _choices(inputs),
             _surface(inputs),
+            *delivered_section(inputs),
             _tried(inputs),
             _limits(inputs),
             cautions_section(inputs),

@@ -20,12 +20,15 @@ from trialkit.errors import ModelError
 from trialkit.settings.polynomial import terms
 from trialkit.settings.setting_range import coded_grid
 from trialkit.short_repr import short_repr
+from trialkit.surface.departures import Departures, allow_departures
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.joint_limits import root
 from trialkit.surface.limits import half_widths
 
 #: Draws of the surface from what is not known of it.
 DRAWS = 4000
+#: Standard errors that a careful choice takes off a gain.
+CAREFUL = 0.5
 
 
 @dataclass(frozen=True)
@@ -35,12 +38,12 @@ class Choices:
     Parameters
     ----------
     table : DataFrame
-        One row per choice: `choice` (``"today"``, ``"most yield"``, ``"most money"``, ``"least
-        use"``), the settings, `yield` and `yield_change, yield_change_low, yield_change_high`
-        against today, `use` and `use_change_pct`, `worth_change, worth_change_low,
-        worth_change_high` (missing without prices), `regret` (mean loss against the best
-        settings, given what is not known) in yield or, with prices, in money, `sure` (whether
-        the limits carry what the choice promises).
+        One row per choice: `choice` (``"today"``, ``"careful"``, ``"most yield"``, ``"most
+        money"``, ``"least use"``), the settings, `yield` and `yield_change, yield_change_low,
+        yield_change_high` against today, `use` and `use_change_pct`, `worth_change,
+        worth_change_low, worth_change_high` (missing without prices), `regret` (mean loss against
+        the best settings, given what is not known) in yield or, with prices, in money, `sure`
+        (whether the limits carry what the choice promises).
     frontier : DataFrame
         The most yield estimated at each use and below: the settings, `use, yield, yield_low,
         yield_high, loses_no_more` (whether the limits exclude a loss beyond the margin).
@@ -62,6 +65,7 @@ def choose_settings(
     price: float | None = None,
     cost: Callable[[Floats], Floats] | None = None,
     points: Floats | None = None,
+    departures: Departures | None = None,
     seed: int = 0,
 ) -> Choices:
     """Find the settings to choose, each with its doubt.
@@ -80,6 +84,9 @@ def choose_settings(
         Money that settings cost, as `use`; nothing by default.
     points : ndarray, shape (points, settings), optional
         Coded settings to choose among; those of `coded_grid` by default.
+    departures : Departures, optional
+        Gains at `choosable(surface, points)` with departures allowed for, by which the careful
+        choice goes; worked out here by default.
     seed : int
 
     Returns
@@ -95,11 +102,15 @@ def choose_settings(
     -----
     *Least use* is the settings of least use for which limits that hold over all settings
     exclude a loss beyond the margin, on one side at half the error; today's where there are none.
+    *Careful* is the settings whose gain over today (in money, with a price), less `CAREFUL`
+    standard errors of it, is largest; today's where no gain exceeds that. Here the crop's curve
+    may depart from the surface (`trialkit.surface.departures`), where the trial is not too large
+    for it. An estimated top far from what was tried is more often luck than that of settings
+    known well (``benchmarks/ten_truths.py``).
     Regret is the mean, over draws of the surface from its joint t law, of what the best
     settings of the draw give more [1]_. Uses, prices and costs are taken as known.
     """
-    coded = coded_grid(surface.settings) if points is None else np.atleast_2d(points)
-    coded = np.unique(np.vstack([coded, surface.usual]).round(12), axis=0)
+    coded = choosable(surface, points)
     values = np.column_stack([s.decode(x) for s, x in zip(surface.settings, coded.T, strict=True)])
     rows, usual = terms(coded), terms(surface.usual)
     home = int(np.abs(coded - surface.usual).sum(axis=1).argmin())
@@ -116,16 +127,24 @@ def choose_settings(
     worth = draws if price is None else price * draws - spent
     regret = (worth.max(axis=1)[:, None] - worth).mean(axis=0)
     told = _tell(surface, rows, usual, price, spent - spent[home], seed)
-    picked = {"today": home, "most yield": int(told["yield"].to_numpy().argmax())}
+    picked = {
+        "today": home,
+        "careful": int(
+            _less_doubt(surface, coded, departures, price, spent - spent[home]).argmax()
+        ),
+        "most yield": int(told["yield"].to_numpy().argmax()),
+    }
     if price is not None:
         picked["most money"] = int((price * told["yield"] - spent).to_numpy().argmax())
     if used is not None:
         may = loses_no_more | (np.arange(len(coded)) == home)
         picked["least use"] = int(np.where(may, used, np.inf).argmin())
     out = []
+    worth_or_yield = "yield" if price is None else "worth"
     for choice, at in picked.items():
         sure = {
             "today": True,
+            "careful": told[f"{worth_or_yield}_change_low"].iloc[at] > 0,
             "most yield": told["yield_change_low"].iloc[at] > 0,
             "most money": told["worth_change_low"].iloc[at] > 0,
             "least use": bool(loses_no_more[at]),
@@ -140,6 +159,34 @@ def choose_settings(
         out.append(row)
     edge = _frontier(surface, values, told, used, loses_no_more)
     return Choices(pd.DataFrame(out), edge, margin_pct)
+
+
+def choosable(surface: Surface, points: Floats | None = None) -> Floats:
+    """Give the coded settings to choose among, today's with them, shape (points, settings)."""
+    coded = coded_grid(surface.settings) if points is None else np.atleast_2d(points)
+    return np.unique(np.vstack([coded, surface.usual]).round(12), axis=0)
+
+
+def _less_doubt(
+    surface: Surface,
+    coded: Floats,
+    departures: Departures | None,
+    price: float | None,
+    dearer: Floats,
+) -> Floats:
+    """Give the gain over today's settings less some of its standard error, in yield or money."""
+    known = allow_departures(surface, coded) if departures is None else departures
+    if known is None:
+        gains = terms(coded) - terms(surface.usual)
+        spread = np.einsum("ij,jk,ik->i", gains, surface.covariance, gains)
+        gain, error = gains @ surface.estimate, np.sqrt(np.maximum(spread, 0))
+    else:
+        gain, error = known.gains, known.errors
+    home = np.abs(coded - surface.usual).sum(axis=1).argmin()
+    gain, error = gain.copy(), error.copy()
+    gain[home] = error[home] = 0.0  # to the last digit
+    less = gain - CAREFUL * error
+    return np.asarray(less if price is None else price * less - dearer)
 
 
 def _draws(surface: Surface, df: float, seed: int) -> Floats:

@@ -248,6 +248,8 @@ def _fill(
         control=_toml(next(iter(settings))),
         levels="\n".join(levels) + "\n",
         slip=_slip(names_here, list(settings)),
+        one_chamber=_toml(names_here[0]),
+        one_climate=_toml(f"logs/climate_{names_here[0]}.csv"),
         one_run=_toml(f"B1:{names_here[0]}"),
         other_run=_toml(f"B1:{names_here[1]}" if len(names_here) > 1 else f"B2:{names_here[0]}"),
         smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",

@@ -30,7 +30,9 @@ PLACE_FILE = "trial-folder.txt"
 _DEMO = "trialkit-demo"
 
 
-def find_trial_folder(folder: str | Path = "", *, may_begin: bool = False) -> Path:
+def find_trial_folder(
+    folder: str | Path = "", *, may_begin: bool = False, ranges: bool = False
+) -> Path:
     """Find the trial that a notebook is about.
 
     Parameters
@@ -40,6 +42,8 @@ def find_trial_folder(folder: str | Path = "", *, may_begin: bool = False) -> Pa
         notebook names; without that file, the invented demo, copied to ``trialkit-demo``.
     may_begin : bool
         Whether the folder may still lack a trial file, to begin a trial in it.
+    ranges : bool
+        Whether the demo is the one whose treatments are ranges, in ``trialkit-demo-tuned``.
 
     Returns
     -------
@@ -63,8 +67,8 @@ def find_trial_folder(folder: str | Path = "", *, may_begin: bool = False) -> Pa
     if not named:
         from trialkit.demo import copy_demo
 
-        home = Path(_DEMO)
-        return home if (home / "trial.toml").is_file() else copy_demo(home)
+        home = Path(f"{_DEMO}-tuned" if ranges else _DEMO)
+        return home if (home / "trial.toml").is_file() else copy_demo(home, tuned=ranges)
     home = Path(named)
     if (home / "trial.toml").is_file() or (may_begin and home.is_dir()):
         return home

@@ -29,10 +29,16 @@ _GAP_MIN = 10.0  # longest hold of a record, where the trial file states none
 
 def running_batch(trial: Trial, now: dt.datetime) -> str:
     """Name the batch that is growing now; empty where none is."""
+    units = trial.unit_table()
+    kept = units[~units["unit"].isin(trial.given_up)]
+    grown = set(kept["batch"].astype(str)) if "batch" in kept else set(trial.batches)
     begun = [
         (dates.start, name)
         for name, dates in trial.batches.items()
-        if dates.start is not None and dates.start <= now and (dates.end is None or dates.end > now)
+        if name in grown
+        and dates.start is not None
+        and dates.start <= now
+        and (dates.end is None or dates.end > now)
     ]
     return max(begun)[1] if begun else ""
 

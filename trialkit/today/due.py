@@ -94,9 +94,16 @@ def _flushes(
         else:
             due += _expected(trial, harvest, batch, flush, now)
             break
-    if not any(left.values()) and dates.end is None:
+    if not any(left.values()) and dates.end is None and not _given_up(trial, batch):
         due.append(message("today.due.end", place=where, batch=batch, file=trial.source.name))
     return due
+
+
+def _given_up(trial: Trial, batch: str) -> bool:
+    """Whether all units of a batch were given up."""
+    units = trial.unit_table()
+    mine = units["unit"] if "batch" not in units else units.loc[units["batch"] == batch, "unit"]
+    return bool(mine.isin(trial.given_up).all())
 
 
 def _begun(harvest: pd.DataFrame | None, batch: str, flush: int, trial: Trial) -> bool:
@@ -148,7 +155,10 @@ def _starts(trial: Trial, left: dict[str, dict[int, list[str]]], now: dt.datetim
         soon = start - now <= SOON
         return [message("today.due.starts", place=where, when=local)] if soon else []
     growing = any(
-        d.start is not None and d.start <= now and d.end is None and any(left[n].values())
+        any(left[n].values())
+        and d.start is not None
+        and d.start <= now
+        and (d.end is None or d.end > now)
         for n, d in trial.batches.items()
     )
     if growing:

@@ -81,6 +81,11 @@ class Today:
         ]
         return say.listed(parts)
 
+    def told_chambers(self) -> list[dict[Any, Any]]:
+        """Give the rows of chambers in which a batch grows, or of which logs tell something."""
+        rows = self.chambers.to_dict("records")
+        return [row for row in rows if row["batch"] or self.lines(row)]
+
     def lines(self, row: dict[Any, Any]) -> list[str]:
         """Say what one chamber does, in short lines."""
         return chamber_lines(row, self.band, self.now)
@@ -91,7 +96,7 @@ class Today:
         for found in self.wrong:
             lines.append(f"  ! {found.message}" + (f" → {found.remedy}" if found.remedy else ""))
         lines += [f"  · {due}" for due in self.due]
-        for row in self.chambers.to_dict("records"):
+        for row in self.told_chambers():
             head = " · ".join(part for part in (row["level"], row["setting"]) if part)
             lines += ["", f"{row['chamber']}" + (f"  {head}" if head else "")]
             lines += [f"  {line}" for line in self.lines(row)]

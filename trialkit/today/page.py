@@ -48,7 +48,7 @@ def today_page(today: Today) -> str:
         wrong=[(f.message, f.remedy) for f in today.wrong],
         due=[str(line) for line in today.due],
         key={kind: say.text(f"today.key.{kind}") for kind in ("below", "inside", "above")},
-        chambers=[_card(today, row) for row in today.chambers.to_dict("records")],
+        chambers=[_card(today, row) for row in today.told_chambers()],
         read=say.text("today.read", files=today.files, read=today.read) if today.files else "",
     )
 
@@ -65,6 +65,10 @@ def _card(today: Today, row: dict[Any, Any]) -> dict[str, Any]:
         "setting": row["setting"],
         "now": say.percent(row["rh_pct"], 0) if known else "–",
         "bar": [round(float(s), 1) for s in shares] if whole else [],
+        "shares": ", ".join(
+            f"{say.text(f'today.key.{kind}')} {say.percent(row[f'{kind}_pct'], 0)}"
+            for kind in ("below", "inside", "above")
+        ),
         "lines": today.lines(row),
         "alarmed": alarmed,
     }

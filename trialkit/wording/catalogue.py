@@ -239,10 +239,26 @@ class Wording:
 
         if not isinstance(moment, dt.date) or moment != moment:
             return _DASH
-        form = (
-            "d MMM y" if self.locale.startswith("en") else "medium"
-        )  # en_US would put the month first
-        return str(format_date(moment, format=form, locale=self.locale))
+        return str(format_date(moment, format=self._date_pattern(), locale=self.locale))
+
+    def _date_pattern(self) -> str:
+        """Give the locale's pattern of a day; en_US would put the month first."""
+        from babel.dates import get_date_format
+
+        if self.locale.startswith("en"):
+            return "d MMM y"
+        return str(get_date_format("medium", locale=self.locale).pattern)
+
+    def date_form(self) -> str:
+        """Give the number format by which a workbook shows a day as `date` writes it.
+
+        Examples
+        --------
+        >>> read_wording("en").date_form(), read_wording("de").date_form()
+        ('d mmm yyyy', 'dd.mm.yyyy')
+        """
+        pattern = re.sub(r"'[^']*'", lambda plain: plain[0].replace("'", '"'), self._date_pattern())
+        return re.sub(r"(?<!y)y(?!y)", "yyyy", pattern).replace("M", "m")
 
     def moment(self, moment: object) -> str:
         """Write day and time of day; the moment must already be in local time."""

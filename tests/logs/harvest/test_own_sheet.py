@@ -29,7 +29,7 @@ def _fill(book: Path, out: Path) -> int:
 
 def test_filled_workbook(tmp_path: Path) -> None:
     tk.assign(make_trial(tmp_path, {}, "")).write(tmp_path)
-    filled = _fill(tmp_path / "plan" / "assignment.xlsx", tmp_path / "filled.xlsx")
+    filled = _fill(tmp_path / "plan" / "harvest_sheet.xlsx", tmp_path / "filled.xlsx")
     trial = make_trial(tmp_path, {}, '\n[logs.harvest]\nfiles = ["filled.xlsx"]\n')
     log = tk.read_harvest(trial)
     assert len(log.table) == filled

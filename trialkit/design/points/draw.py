@@ -6,9 +6,10 @@ of each kind stand where, as the unit structure allows.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import prod
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,9 +18,10 @@ from trialkit.arrays import Floats, Ints
 from trialkit.design.layout.chance import Draws, draw_shuffles, rearranged
 from trialkit.design.layout.site import Site
 from trialkit.design.points.criteria import prediction_variance, unit_weights
+from trialkit.design.points.held import Held, settings_held
 from trialkit.design.points.search import Points, find_points
 from trialkit.design.variation import Variation, planning_ranges
-from trialkit.errors import PlanError
+from trialkit.errors import Finding, PlanError
 from trialkit.settings.polynomial import terms
 from trialkit.settings.setting_range import SettingRange, coded_grid, coded_usual
 from trialkit.structure import Term
@@ -42,11 +44,14 @@ class DrawnPoints:
     table : DataFrame
         One row per treated unit: its unit factors and the settings as numbers.
     found : Points
+    findings : tuple of Finding
+        Settings that were left out, as the room cannot hold them, or were not checked for that.
     """
 
     level: dict[str, Ints]
     table: pd.DataFrame
     found: Points
+    findings: tuple[Finding, ...] = ()
 
 
 def draw_points(
@@ -89,11 +94,13 @@ def draw_points(
     ranges = [_range(f) for f in factors]
     holders = [site.holder(f.applied_to) for f in factors]
     units, planning = random_parts(trial, site, variation)
+    held = settings_held(trial)
     found = find_points(
         ranges,
         holders,
         units,
         planning,
+        **_where_held(held, factors, ranges),
         usual_units=max(1, site.n // _ONE_IN),
         starts=starts,
         tick=tick,
@@ -105,7 +112,20 @@ def draw_points(
         name: np.array(trial.levels[name], dtype=object)[site.place[name]] for name in site.term
     }
     table = pd.DataFrame(rows | {f.name: values[:, i] for i, f in enumerate(factors)})
-    return DrawnPoints(at, table, found)
+    return DrawnPoints(at, table, found, held.findings)
+
+
+def _where_held(
+    held: Held, factors: Sequence[Factor], ranges: Sequence[SettingRange]
+) -> dict[str, Any]:
+    """Keep the search, and what it is searched for, to what the room can hold."""
+    if not held.left_out:
+        return {}
+    grid = coded_grid(ranges)
+    return {
+        "allowed": lambda coded: held.allowed(factors, coded),
+        "over": grid[held.allowed(factors, grid)],
+    }
 
 
 def settings_of_units(trial: Trial, table: pd.DataFrame) -> Floats:

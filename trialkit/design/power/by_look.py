@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from trialkit.design.layout.site import strata_factors
 from trialkit.design.power.looks import PlannedLook, comparison_after, planned_looks
 from trialkit.design.power.questions import Question, Wanted, chance, effect_of
 from trialkit.design.variation import Variation
@@ -112,7 +113,7 @@ def average_batches(table: pd.DataFrame, question: str) -> float:
     return float((early["first"] * early["batches"]).sum() + open_still * rows["batches"].iloc[-1])
 
 
-def shown_by_look(table: pd.DataFrame, factor: str, say: Wording) -> Shown:
+def shown_by_look(table: pd.DataFrame, trial: Trial, factor: str, say: Wording) -> Shown:
     """Format the chances by look, with the average number of batches below."""
     from trialkit.display import show_table
 
@@ -133,14 +134,21 @@ def shown_by_look(table: pd.DataFrame, factor: str, say: Wording) -> Shown:
             "by_then": pct,
         },
         caption=say.text("looks.caption", treatment=factor),
-        notes=[str(note) for note in look_notes(table)],
+        notes=[str(note) for note in look_notes(table, trial)],
     )
 
 
-def look_notes(table: pd.DataFrame) -> list[Message]:
-    """Say how many batches an answer takes on average."""
+def look_notes(table: pd.DataFrame, trial: Trial) -> list[Message]:
+    """Say how many batches an answer takes on average, and where the chances are too high.
+
+    With a further treatment on smaller units whether the analysis can tell batch × treatment
+    depends on the plan drawn, and the formula takes the better case (``benchmarks/looks.py``).
+    """
     total = float(table["batches"].max())
-    return [
+    said = [
         message(f"looks.average.{question}", batches=average_batches(table, question), total=total)
         for question in dict.fromkeys(table["question"])
     ]
+    if len(strata_factors(trial)) > 1:
+        said.append(message("looks.too_high"))
+    return said

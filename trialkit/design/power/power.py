@@ -101,7 +101,11 @@ class Power(PowerTable):
         return power_by_look(self.trial, self.variation, self.asked, self.questions)
 
     def _shown(self) -> list[Shown]:
-        more = [shown_by_look(self.by_look, self.factor, spoken())] if len(self.by_look) else []
+        more = (
+            [shown_by_look(self.by_look, self.trial, self.factor, spoken())]
+            if len(self.by_look)
+            else []
+        )
         return [*super()._shown(), *more]
 
     def grid(self, *, most: int = 8) -> pd.DataFrame:

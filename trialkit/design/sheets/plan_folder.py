@@ -56,6 +56,7 @@ def begun(trial: Trial, directory: Path) -> str | None:
     return filled[0] if filled else None
 
 
+#: Sheets that may hold weights; plans of older versions kept a harvest sheet in assignment.xlsx.
 _SHEETS = ("harvest_sheet.csv", "harvest_sheet.xlsx", "assignment.xlsx")
 
 
@@ -64,13 +65,15 @@ def _is_filled(path: Path, trial: Trial) -> bool:
     import pandas as pd
 
     from trialkit.design.sheets.harvest_form import entries
-    from trialkit.design.sheets.workbook import read_sheet
+    from trialkit.design.sheets.workbook import has_sheet, read_sheet
 
     if not path.exists():
         return False
     try:
         if path.suffix == ".csv":
             sheet = pd.read_csv(path, dtype=str, keep_default_na=False)
+        elif not has_sheet(path, "harvest"):
+            return False
         else:
             sheet = read_sheet(path)
         entered = sheet[[name for name in entries(trial) if name in sheet]]

@@ -11,15 +11,16 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from trialkit.cautions import list_cautions
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
+from trialkit.design.sheets.checklist import checklist_parts
 from trialkit.design.sheets.label_formats import FORMATS, LabelFormat, find_format
 from trialkit.design.sheets.timers import Use, daily_use
-from trialkit.design.sheets.weighing import code_size, weighing_pages
+from trialkit.design.sheets.weighing import form_words, weighing_pages
 from trialkit.structure import Term
+from trialkit.style import looks
 from trialkit.trial import Factor, Setting
-from trialkit.wording import plural, spoken
+from trialkit.wording import Units, plural, spoken
 
 
 def write_sheets(
@@ -106,7 +107,7 @@ def labels_page(plan: Allocation, *, blind: bool = True, size: str | None = None
     -----
     Codes are set in 34 point (letters 8.6 mm high) or as large as the label is wide and tall;
     4 mm letters are read with ease at 0.8 m (1/200 of the distance; ISO 9241-303, from memory).
-    Each label has a line for the weight of every flush.
+    Each label has a box for the weight of every flush.
     """
     from markupsafe import Markup
 
@@ -115,16 +116,11 @@ def labels_page(plan: Allocation, *, blind: bool = True, size: str | None = None
     pad = 3.0 if form.height_mm >= 45 else 2.0
     points = _code_size(max(map(str, plan.table["unit"]), key=len), form, pad)
     scan = round(min(27.0, form.height_mm - 2 * pad - 0.45 * points - 5), 1)
-    room = max(0, int((form.height_mm - 2 * pad - 0.45 * points - 14) / 3.9))  # lines of 9 point
     labels = []
     for row in plan.table.to_dict("records"):
         unit = str(row["unit"])
         told = [(name, str(row[name])) for name in factors]
-        lines = told + [(name, str(row[name])) for name in plan.trial.structure.factors]
-        svg = Markup(scan_code(unit))
-        labels.append(
-            {"unit": unit, "size": points, "lines": lines[: max(room, len(told))], "svg": svg}
-        )
+        labels.append({"unit": unit, "lines": told, "svg": Markup(scan_code(unit))})
     top, left = form.margins_mm
     how = "cut" if form.page == "cut" else "roll" if form.page == "roll" else "sheet"
     return _render(
@@ -133,6 +129,8 @@ def labels_page(plan: Allocation, *, blind: bool = True, size: str | None = None
         labels=labels,
         blind=blind,
         form=form,
+        size=points,
+        parts=spoken().listed([str(Units((name,), 1)) for name in plan.trial.structure.factors]),
         pad=pad,
         scan=scan,
         top=top,
@@ -159,9 +157,8 @@ def _code_size(text: str, form: LabelFormat, pad: float) -> float:
 
 
 def weighing_page(plan: Allocation) -> str:
-    """Make the form that is filled in at the scale: a page or more for each batch and flush."""
-    units = [str(unit) for unit in plan.table["unit"]]
-    return _render("weighing", plan, pages=weighing_pages(plan), size=code_size(units))
+    """Make the form that is filled in at the scale: a page or more for each chamber run."""
+    return _render("weighing", plan, pages=weighing_pages(plan), **form_words(plan))
 
 
 def cards_page(plan: Allocation, *, drawn: str | None = None) -> str:
@@ -174,7 +171,10 @@ def cards_page(plan: Allocation, *, drawn: str | None = None) -> str:
     from trialkit.design.sheets.map import map_svg
 
     figure = Markup(drawn if drawn is not None else map_svg(plan))
-    return _render("cards", plan, pages=_paged(_cards(plan)), map=figure)
+    cards = _cards(plan)
+    batches = list(dict.fromkeys(card["when"] for card in cards))
+    lists = [(when, [card for card in cards if card["when"] == when]) for when in batches]
+    return _render("cards", plan, pages=_paged(cards), map=figure, lists=lists)
 
 
 def _paged(cards: list[dict[str, Any]], most: int = 4) -> list[list[dict[str, Any]]]:
@@ -225,6 +225,8 @@ def _part(factor: Factor, level: str, use: Use) -> dict[str, Any]:
     return {
         "treatment": factor.name,
         "level": level,
+        "words": setting.words,
+        "color": looks(list(factor.levels))[level].color,
         "big": _big(setting),
         "rows": _use_rows(use),
         "basis": spoken().text("card.basis", basis=use.basis) if use.basis else "",
@@ -279,48 +281,6 @@ def _within(plan: Allocation, unit: dict[str, str], factor: Factor, term: Term) 
     return {"treatment": factor.name, "inside": items}
 
 
-#: The check-list: part → lines with what a trial must have for them, and the cautions shown.
-_CHECKLIST: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...]]] = {
-    "start": (
-        (
-            ("labels", ""),
-            ("date", ""),
-            ("timers", "mist"),
-            ("reservoirs", "mist"),
-            ("light", "light"),
-            ("clocks", ""),
-        ),
-        ("mains", "slips"),
-    ),
-    "daily": (
-        (("loggers", ""), ("mist", "mist"), ("fans", ""), ("contaminated", ""), ("unusual", "")),
-        ("mist_water",),
-    ),
-    "harvest": (
-        (("scale", ""), ("blind", ""), ("pick", ""), ("grams", ""), ("lines", "")),
-        ("spores", "food_hygiene", "identity"),
-    ),
-    "clean": ((("logs", ""), ("reservoirs", "mist"), ("chambers", ""), ("spent", "")), ()),
-}
-
-
 def checklist_page(plan: Allocation) -> str:
-    """Make the check-list for start, daily round, harvest and clean-down, with cautions."""
-    trial = plan.trial
-    kinds = {s.kind for f in trial.factors.values() for s in f.levels.values()}
-    has = {""} | ({"mist"} if kinds & {"timed", "band"} else set()) | (kinds & {"light"})
-    chambers = plural("chamber" if "chamber" in trial.counts else trial.structure.factors[0])
-    say = spoken()
-    parts = [
-        {
-            "title": say.text(f"checklist.{part}.title"),
-            "things": [
-                say.text(f"checklist.{part}.{line}", chambers=chambers)
-                for line, needs in lines
-                if needs in has
-            ],
-            "cautions": [c for c in list_cautions(where="sheets") if c.code in codes],
-        }
-        for part, (lines, codes) in _CHECKLIST.items()
-    ]
-    return _render("checklist", plan, parts=parts)
+    """Make the check-list of a batch: what to do on which day, with cautions."""
+    return _render("checklist", plan, parts=checklist_parts(plan))

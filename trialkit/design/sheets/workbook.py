@@ -1,4 +1,4 @@
-"""The plan as a workbook, made to be filled in without damage, and read back exactly.
+"""The plan and the harvest sheet as workbooks that are filled in and read back exactly.
 
 Unit codes are locked, entries are checked as they are typed (ranges, a list of states),
 and text that begins like a formula stays text.
@@ -30,7 +30,10 @@ _HEAD_FILL, _ENTRY_FILL = "FFDDE6E4", "FFFFFBEA"
 
 
 def write_workbook(plan: Allocation, path: str | Path) -> Path:
-    """Write the plan's workbook: assignment, harvest sheet, timers, strata.
+    """Write the plan's workbook: assignment, timers, strata.
+
+    Weights are entered in a book of their own (`write_harvest_book`), so that whoever weighs
+    does not see the treatments.
 
     Parameters
     ----------
@@ -41,13 +44,11 @@ def write_workbook(plan: Allocation, path: str | Path) -> Path:
     -------
     Path
     """
-    from trialkit.design.sheets.harvest_form import harvest_sheet
     from trialkit.design.sheets.timers import timer_table
     from trialkit.design.strata.strata import strata
 
     book = _new_book()
     _fill(book.create_sheet("assignment"), plan.table)
-    _fill_harvest(book.create_sheet("harvest"), harvest_sheet(plan), plan.trial)
     _fill(book.create_sheet("timers"), timer_table(plan))
     _fill(book.create_sheet("strata"), strata(plan.trial, plan=plan).table)
     return _save(book, path)
@@ -69,7 +70,8 @@ def read_sheet(path: str | Path, sheet: str = "harvest") -> pd.DataFrame:
     ----------
     path : str or Path
     sheet : str
-        ``"harvest"``, ``"assignment"``, ``"timers"`` or ``"strata"``.
+        ``"harvest"`` in the harvest book; ``"assignment"``, ``"timers"`` or ``"strata"`` in the
+        plan's workbook.
 
     Returns
     -------
@@ -83,12 +85,8 @@ def read_sheet(path: str | Path, sheet: str = "harvest") -> pd.DataFrame:
         If the file or the sheet is not there.
     """
     import pandas as pd
-    from openpyxl import load_workbook
 
-    try:
-        book = load_workbook(path, data_only=False)
-    except (OSError, KeyError, ValueError, BadZipFile) as problem:
-        raise PlanError(f"{path} cannot be read as a workbook: {problem}") from None
+    book = _open_book(path)
     if sheet not in book.sheetnames:
         raise PlanError(f"{path} has no sheet {sheet!r}; it has {', '.join(book.sheetnames)}")
     rows = list(book[sheet].iter_rows(values_only=True))
@@ -96,6 +94,20 @@ def read_sheet(path: str | Path, sheet: str = "harvest") -> pd.DataFrame:
     cells = [[_back(value) for value in row] for row in rows[1:]]
     kept = [row for row in cells if any(value != "" for value in row)]
     return pd.DataFrame(kept, columns=heads, dtype=object)
+
+
+def has_sheet(path: str | Path, sheet: str) -> bool:
+    """Tell whether a workbook has a sheet of that name; PlanError if it cannot be read."""
+    return sheet in _open_book(path).sheetnames
+
+
+def _open_book(path: str | Path) -> Any:
+    from openpyxl import load_workbook
+
+    try:
+        return load_workbook(path, data_only=False)
+    except (OSError, KeyError, ValueError, BadZipFile) as problem:
+        raise PlanError(f"{path} cannot be read as a workbook: {problem}") from None
 
 
 def _back(value: Any) -> Any:
@@ -188,7 +200,7 @@ def _fill_harvest(sheet: Any, table: pd.DataFrame, trial: Trial) -> None:
             cell = sheet.cell(i, column)
             cell.protection, cell.fill = free, tint
             if name == "date":
-                cell.number_format = "yyyy-mm-dd"
+                cell.number_format = spoken().date_form()
             elif name == "note":
                 cell.number_format = "@"  # whatever is typed there stays text
     for name, rule in _rules(trial).items():

@@ -149,16 +149,12 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     lost = table[table["status"] != "ok"].groupby("unit_at")["flush"].min().to_dict()
     batches = units["batch"] if "batch" in units.columns else pd.Series("all", index=units.index)
     begun = set(batches.to_numpy()[table["unit_at"].to_numpy()]) if len(table) else set()
-    out = [
-        finding(
-            "no_harvest",
-            "note",
-            form="all" if batch == "all" else "batch",
-            place=place({"batch": batch}),
-        )
-        for batch in trial.batches
-        if batch not in begun and not _is_given_up(trial, units, batch)
-    ]
+    waiting = [b for b in trial.batches if b not in begun and not _is_given_up(trial, units, b)]
+    out = []
+    if waiting:
+        form = "all" if waiting == ["all"] else "batch"
+        places = [place({"batch": batch}) for batch in waiting]
+        out.append(finding("no_harvest", "note", form=form, place=several(places, 6)))
     missing = [
         (code, flush)
         for i, code in enumerate(units["unit"])
