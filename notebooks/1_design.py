@@ -17,10 +17,11 @@
 # This notebook takes you from a question to a plan you can print: what one unit is, what the
 # trial can find out, whether each mist setting will hold the humidity, and who gets what.
 #
-# Run the cells from top to bottom (Shift-Enter). `folder` below is the folder of one trial.
+# Run the cells from top to bottom (Shift-Enter). `folder` below is the folder of one trial. Left
+# empty, it is the one named in `trial-folder.txt` beside the notebooks, which all of them read.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %% [markdown]
 # If the folder holds no trial yet, the next cell begins one with these answers. Change them
@@ -28,14 +29,12 @@ folder = "trialkit-demo"  # your trial's folder; if it is not there, the invente
 # change it.
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
-from trialkit.explore import schedule_sliders
+from trialkit.display import show_lines
+from trialkit.explore import schedule_sliders, show_share
 from trialkit.status import trial_status
 from trialkit.templates import new_trial
+from trialkit.templates.notebooks import find_trial_folder
 
 answers = {
     "title": "Is sparser mist as good as the usual mist?",
@@ -48,7 +47,7 @@ answers = {
     "schedules": {"usual": "20/220", "sparse": "20/460"},  # seconds on/off; or "85-90%"
     "margin_pct": 10,  # loss you would still accept
 }
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder, may_begin=True)
 if not (home / "trial.toml").exists():
     new_trial(home, **answers)
 trial = tk.read_trial(home)
@@ -79,7 +78,7 @@ strata
 # difference you want to find.
 
 # %%
-power = tk.power(trial)
+power = tk.power(trial, progress=show_share())
 power
 
 # %% [markdown]
@@ -115,8 +114,8 @@ schedule_sliders(trial)
 
 # %% [markdown]
 # The picture is a calculation from the room and the rig under `[rig]`, not a measurement: the
-# shaded band is the humidity you want, the strip below shows the mist. Notebook 5 measures what
-# your chamber is really like.
+# shaded band is the humidity you want, the strip below shows the mist.
+# [5_commissioning](5_commissioning.ipynb) measures what your chamber is really like.
 #
 # ## Who gets what
 #
@@ -139,7 +138,7 @@ plan.map()
 
 # %%
 wrote = [] if drawn else plan.write(home)
-[path.name for path in wrote] or "the plan was there already and was left as it is"
+show_lines(path.name for path in wrote) if wrote else "the plan was there already and was left"
 
 # %% [markdown]
 # New files are in `plan/` in the trial's folder: the assignment, the map, timer settings, and a
@@ -161,4 +160,5 @@ show_cautions(trial=trial)
 # 1. Print `plan/`, set each timer, and label the blocks.
 # 2. When a batch starts, write its date under `[batches]` in `trial.toml`.
 # 3. At each picking fill in the harvest sheet and save it as the trial file says.
-# 4. While it runs, open **2_check_logs** now and then: a dead fan is cheap to fix on the day.
+# 4. While it runs, open [2_check_logs](2_check_logs.ipynb) now and then: a dead fan is cheap to
+#    fix on the day.

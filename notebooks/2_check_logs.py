@@ -18,18 +18,17 @@
 # aside with a reason. Your files are never changed.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
+from trialkit.display import show_table
+from trialkit.explore import show_steps
 from trialkit.pipeline import Pipeline
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder)
 trial = tk.read_trial(home)
 trial_status(trial)
 
@@ -39,7 +38,7 @@ trial_status(trial)
 # ## The harvest sheet
 
 # %%
-steps = Pipeline(trial)
+steps = show_steps(Pipeline(trial))
 harvest = steps.harvest
 harvest
 
@@ -48,7 +47,7 @@ harvest
 # each with what to do about it.
 
 # %%
-harvest.ledger.table
+show_table(harvest.ledger.table)
 
 # %% [markdown]
 # The ledger: one line for each thing done to a row, with file and row as you see them in a
@@ -131,4 +130,4 @@ line.figure if near else "no climate log, so no timeline"
 #
 # * Something to fix? Each finding ends with what to do. Clocks, units and rows to keep are
 #   told to trialkit in `trial.toml`, never by changing a log.
-# * All sound and the last batch is in? Open **3_analyse**.
+# * All sound and the last batch is in? Open [3_analyse](3_analyse.ipynb).

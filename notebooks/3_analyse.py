@@ -19,18 +19,16 @@
 # fair.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
+from trialkit.explore import show_steps
 from trialkit.pipeline import Pipeline
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder)
 trial = tk.read_trial(home)
 trial_status(trial)
 
@@ -39,7 +37,7 @@ trial_status(trial)
 # mist logs add what each chamber really got.
 
 # %%
-steps = Pipeline(trial)
+steps = show_steps(Pipeline(trial))
 plan, data = steps.plan, steps.data
 climes = [name for name in ("days", "rh_pct", "temp_c", "duty_pct") if name in data.table]
 chosen = dict.fromkeys(["unit", "flush", *trial.factors, trial.question.response, *climes])
@@ -118,8 +116,8 @@ shares = tk.figures.variance_shares(result.fit.variances)
 shares.figure
 
 # %% [markdown]
-# Long bars between batches or chambers say where a next trial needs its repeats. A value below
-# zero means that units of that kind differed less than chance alone would make them differ.
+# Long bars between batches or chambers say where a next trial needs its repeats. Where no
+# bar is drawn, units of that kind differed less than chance alone would make them differ.
 #
 # ## Can it be trusted?
 
@@ -141,5 +139,5 @@ redrawn
 #
 # ## What to do next
 #
-# Open **4_report** for the answer to your question in one sentence, what it saves, and a page to
-# share.
+# Open [4_report](4_report.ipynb) for the answer to your question in one sentence, what it saves,
+# and a page to share.

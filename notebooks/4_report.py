@@ -15,18 +15,16 @@
 # # 4 · Decide and report: the answer, what it saves, and a page to share
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
+from trialkit.explore import show_steps
 from trialkit.pipeline import Pipeline
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder)
 trial = tk.read_trial(home)
 trial_status(trial)
 
@@ -35,7 +33,7 @@ trial_status(trial)
 # notebook can be run by itself.
 
 # %%
-steps = Pipeline(trial)
+steps = show_steps(Pipeline(trial))
 verdict = steps.verdict
 verdict
 
@@ -87,8 +85,11 @@ str(page)
 # ## What to do next
 
 # %%
-list(verdict.next_steps)
+from trialkit.display import show_lines
+
+show_lines(verdict.next_steps)
 
 # %% [markdown]
-# Written for the answer you got. A next trial starts in a new folder with **1_design**;
-# **6_pilot_to_sample_size** uses this one to say how large it should be.
+# Written for the answer you got. A next trial starts in a new folder with
+# [1_design](1_design.ipynb); [6_pilot_to_sample_size](6_pilot_to_sample_size.ipynb) uses this one
+# to say how large it should be.

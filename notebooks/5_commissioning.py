@@ -19,7 +19,7 @@
 # before any block goes in. Let the logger read every 10 to 30 seconds.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %% [markdown]
 # Name your own test below: two CSV files with the columns `time, temp_c, rh_pct` and `start,
@@ -34,14 +34,11 @@ mist_file = ""
 # Times in these files are read as they stand; both files must show the same clock.
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder)
 trial = tk.read_trial(home)
 trial_status(trial)
 
@@ -168,4 +165,4 @@ own_logs if own else "no climate and mist logs in this trial yet"
 # * Write the measured numbers under `[rig]` in `trial.toml`: `air_changes_h` and
 #   `evaporating_fraction`, and name both in its list `measured`.
 # * If a chamber stands out, look for the leak, the fan or the sensor, and run this again.
-# * Then go back to **1_design**.
+# * Then go back to [1_design](1_design.ipynb).

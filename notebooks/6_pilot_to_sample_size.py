@@ -19,17 +19,15 @@
 # next trial must be.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
+from trialkit.explore import show_share
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder)
 trial = tk.read_trial(home)
 trial_status(trial)
 
@@ -44,7 +42,8 @@ if grown:
     harvest = tk.read_harvest(trial)
     data = tk.align(trial, harvest, None, None, plan=tk.read_plan(trial))
     pilot = tk.analyse(trial, data).fit
-power = tk.power(trial, pilot=pilot) if grown else tk.power(trial)
+telling = show_share()
+power = tk.power(trial, pilot=pilot if grown else None, progress=telling)
 power.variation.table
 
 # %% [markdown]
@@ -81,6 +80,6 @@ power.sliders()
 #
 # ## What to do next
 #
-# * Begin the next trial in a new folder with **1_design** and the counts you found.
+# * Begin the next trial in a new folder with [1_design](1_design.ipynb) and the counts you found.
 # * If no affordable size is enough, ask a coarser question: a larger accepted loss, or settings
 #   that lie further apart.

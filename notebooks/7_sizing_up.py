@@ -19,17 +19,14 @@
 # assumed, and said so, or left as *not given*.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo"  # your trial's folder; if it is not there, the invented demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, the invented demo
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
-from trialkit.demo import copy_demo
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder)
+home = find_trial_folder(folder)
 trial = tk.read_trial(home)
 trial_status(trial)
 
@@ -175,5 +172,6 @@ own if named else "[rig] lacks chamber_m3, air_changes_h or mist_l_h"
 # ## What to do next
 #
 # * Write what you know of ducts, fan and water under `[rig]`, and run this again.
-# * Measure air changes and mist once the first chamber stands: **5_commissioning**.
-# * Then plan a trial in **1_design**.
+# * Measure air changes and mist once the first chamber stands:
+#   [5_commissioning](5_commissioning.ipynb).
+# * Then plan a trial in [1_design](1_design.ipynb).

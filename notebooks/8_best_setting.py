@@ -15,21 +15,19 @@
 # # 8 · The best setting: how much mist, how much light?
 #
 # For trials whose treatments are ranges of numbers, `range = { duty_pct = [2, 10], … }` in the
-# trial file. If yours compares named levels, the invented trial of ranges stands in here.
+# trial file. If yours compares named levels, the invented trial of ranges stands in here; the table
+# below then says that it is invented.
 
 # %% tags=["parameters"]
-folder = "trialkit-demo-tuned"  # your trial's folder; where there is none, a demo is copied
+folder = ""  # empty: the trial named in trial-folder.txt; without that file, an invented demo
 
 # %%
-# %matplotlib inline
-from pathlib import Path
-
 import trialkit as tk
 from trialkit.demo import copy_demo
 from trialkit.status import trial_status
+from trialkit.templates.notebooks import find_trial_folder
 
-home = Path(folder) if Path(folder).exists() else copy_demo(folder, tuned=True)
-trial = tk.read_trial(home)
+trial = tk.read_trial(find_trial_folder(folder, ranges=True))
 if not trial.tuned:
     trial = tk.read_trial(copy_demo("trialkit-demo-tuned", tuned=True))
 trial_status(trial)
@@ -41,9 +39,10 @@ trial_status(trial)
 # ## The answer
 
 # %%
+from trialkit.explore import show_steps
 from trialkit.pipeline import Pipeline
 
-steps = Pipeline(trial)
+steps = show_steps(Pipeline(trial))
 data, found = steps.data, steps.best_setting
 found
 
@@ -124,5 +123,5 @@ Markdown("\n\n".join(str(say_delivered(delivered)) for delivered in found.delive
 #
 # * Take the careful choice, or the least mist, in some chambers; keep today's setting in others.
 # * Where the best is open at an end of the range, or between limits far apart, plan a second trial
-#   around it: **1_design**, with a range that reaches further or is narrower.
+#   around it: [1_design](1_design.ipynb), with a range that reaches further or is narrower.
 # * Share the answer: `trialkit report` writes it as one page.

@@ -23,7 +23,8 @@ from trialkit.cli.screen import tidy
 from trialkit.whole_files import whole_folder
 
 COMMANDS = [
-    "demo", "new", "power", "plan", "size", "status", "today", "check", "analyse", "report", "lab",
+    "demo", "new", "power", "plan", "size", "status", "today", "check", "analyse", "report",
+    "export", "lab",
 ]  # fmt: skip
 
 
@@ -341,12 +342,13 @@ def test_lab_copies_notebooks_beside_the_trial_and_leaves_mine(run, tmp_path):
     assert done.exit_code == 0, done.output
     names = sorted(p.name for p in (folder / "notebooks").iterdir())
     assert "1_design.ipynb" in names
-    assert names == sorted(n for n in names if n.endswith(".ipynb"))
+    assert [n for n in names if not n.endswith(".ipynb")] == ["trial-folder.txt"]
     cell = next(
         c for c in json.loads((folder / "notebooks" / "1_design.ipynb").read_text())["cells"]
         if "parameters" in c["metadata"].get("tags", [])
     )  # fmt: skip
-    assert 'folder = ".."' in "".join(cell["source"])
+    assert 'folder = ""' in "".join(cell["source"])
+    assert (folder / "notebooks" / "trial-folder.txt").read_text() == "..\n"
     (folder / "notebooks" / "1_design.ipynb").write_text("mine")
     assert run("lab", folder, "--no-start").exit_code == 0
     assert (folder / "notebooks" / "1_design.ipynb").read_text() == "mine"

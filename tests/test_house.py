@@ -11,7 +11,8 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # Each stage with its place; a module may import only from places before or equal to its own.
 ORDER = [
-    {"errors", "arrays", "file_names", "formulas", "visible_text", "whole_files"},
+    {"errors", "arrays", "file_names", "formulas", "short_repr", "visible_text", "whole_files"},
+    {"any_tables", "right_kind"},
     {"wording"},
     {"display", "shell", "triage", "units", "columns"},
     {"structure", "settings"},
@@ -31,6 +32,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},
+    {"archive"},
     {"demo", "status", "today", "templates", "explore", "explore_choices"},
     {"cli"},
 ]
@@ -75,7 +77,15 @@ def test_a_module_imports_only_from_earlier_stages(path):
 def test_the_engine_knows_nothing_of_trials_files_or_pages():
     for path in (PACKAGE / "model").rglob("*.py"):
         known = {n.split(".")[1] for n in imports(path) if n.startswith("trialkit.")}
-        assert known <= {"errors", "arrays", "display", "wording", "model"}, f"{path}: {known}"
+        assert known <= {
+            "errors",
+            "arrays",
+            "display",
+            "wording",
+            "short_repr",
+            "any_tables",
+            "model",
+        }, f"{path}: {known}"
 
 
 def test_the_text_of_logs_is_read_without_a_trial_or_the_glossary():

@@ -20,8 +20,9 @@ from nbclient import NotebookClient
 
 import trialkit as tk
 from trialkit.demo import copy_demo
+from trialkit.errors import TrialkitError
 from trialkit.templates import new_trial
-from trialkit.templates.notebooks import copy_notebooks, notebook_folder
+from trialkit.templates.notebooks import copy_notebooks, find_trial_folder, notebook_folder
 
 BOOKS = sorted(notebook_folder().glob("*.ipynb"))
 NAMES = [path.stem for path in BOOKS]
@@ -162,7 +163,7 @@ def field(tmp_path_factory):
 
 def test_notebook_1_begins_a_trial_and_draws_its_plan(tmp_path):
     copy_notebooks(tmp_path)
-    book = execute(tmp_path / "notebooks" / "1_design.ipynb", "..", home=tmp_path / "notebooks")
+    book = execute(tmp_path / "notebooks" / "1_design.ipynb", "", home=tmp_path / "notebooks")
     assert (tmp_path / "trial.toml").exists()
     assert (tmp_path / "plan" / "assignment.csv").exists()
     assert any("image/png" in o.get("data", {}) for c in book.cells for o in c.get("outputs", []))
@@ -274,13 +275,55 @@ def make_a_first_plan(address, folder, picture):
         browser.close()
 
 
-def test_copies_are_set_to_the_trial_beside_them(tmp_path):
-    made = copy_notebooks(tmp_path)
+def test_copies_read_the_trial_from_one_file_beside_them(tmp_path, monkeypatch):
+    made = copy_notebooks(tmp_path / "mine")
     assert [path.stem for path in made] == NAMES
     for path in made:
         text = "".join("".join(c["source"]) for c in json.loads(path.read_text())["cells"])
-        assert 'folder = ".."' in text
-    assert copy_notebooks(Path(tmp_path)) == []
+        assert 'folder = ""' in text
+    assert copy_notebooks(tmp_path / "mine") == []
+    new_trial(tmp_path / "mine", seed=1)
+    monkeypatch.chdir(tmp_path / "mine" / "notebooks")
+    assert find_trial_folder().resolve() == tmp_path / "mine"
+    new_trial(tmp_path / "other", seed=1)
+    Path("trial-folder.txt").write_text(f"{tmp_path / 'other'}\n")
+    assert find_trial_folder().resolve() == tmp_path / "other"
+
+
+def test_a_mistyped_folder_stops_with_those_that_are_there(tmp_path, monkeypatch):
+    for name in ("spring", "autumn"):
+        new_trial(tmp_path / name, seed=1)
+    (tmp_path / "empty").mkdir()
+    monkeypatch.chdir(tmp_path)
+    for name, told in (("sprnig", "is not there"), ("empty", r"holds no trial\.toml")):
+        with pytest.raises(TrialkitError, match=f"{told}.*autumn, spring"):
+            find_trial_folder(name)
+    assert find_trial_folder("empty", may_begin=True) == Path("empty")
+    with pytest.raises(TrialkitError, match="is not there"):
+        find_trial_folder("nowhere", may_begin=True)
+    Path("trial-folder.txt").write_text("sprnig")
+    with pytest.raises(TrialkitError, match=r"trial-folder\.txt: the folder 'sprnig'"):
+        find_trial_folder()
+    assert not Path("trialkit-demo").exists()
+
+
+def test_the_demo_comes_only_where_nothing_is_named_and_says_what_it_is(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    home = find_trial_folder()
+    assert home == Path("trialkit-demo")
+    trial = tk.read_trial(home)
+    told = "This trial is invented"
+    for shown in (trial, tk.trial_status(trial), tk.read_plan(trial)):
+        assert told in shown._repr_html_()
+    assert told not in tk.read_trial(new_trial(tmp_path / "mine", seed=1))._repr_html_()
+
+
+@pytest.mark.parametrize("path", BOOKS, ids=NAMES)
+def test_links_lead_to_notebooks_that_are_there(path):
+    text = "".join(c.source for c in read(path).cells if c.cell_type == "markdown")
+    linked = re.findall(r"\]\((\w+)\.ipynb\)", text)
+    assert linked
+    assert set(linked) <= set(NAMES)
 
 
 def test_sliders_show_what_a_setting_holds_and_say_what_is_assumed(tmp_path):

@@ -25,6 +25,8 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.analysis.outcomes import other_outcomes as other_outcomes
     from trialkit.analysis.randomisation import randomisation_test as randomisation_test
     from trialkit.analysis.result import Analysis as Analysis
+    from trialkit.archive.for_r import write_for_r as write_for_r
+    from trialkit.archive.write import write_archive as write_archive
     from trialkit.decision.decide import decide as decide
     from trialkit.decision.pooling import pool_trials as pool_trials
     from trialkit.demo import copy_demo as copy_demo
@@ -48,7 +50,7 @@ if TYPE_CHECKING:  # what editors and type checkers see; a test holds it equal t
     from trialkit.trial import Trial as Trial
     from trialkit.trial import read_trial as read_trial
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 # Where each public name lives.
 _HOMES = {
@@ -76,6 +78,8 @@ _HOMES = {
     "trialkit.decision.decide": ("decide",),
     "trialkit.decision.pooling": ("pool_trials",),
     "trialkit.report.page": ("write_report",),
+    "trialkit.archive.for_r": ("write_for_r",),
+    "trialkit.archive.write": ("write_archive",),
 }
 _HOME_OF = {name: home for home, names in _HOMES.items() for name in names}
 _MODULES = (
@@ -119,7 +123,9 @@ __all__ = [
     "strata",
     "trial_status",
     "trial_today",
+    "write_archive",
     "write_demo",
+    "write_for_r",
     "write_report",
 ]
 

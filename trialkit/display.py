@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.short_repr import short_repr
 from trialkit.visible_text import visible
 from trialkit.wording import spoken
 from trialkit.wording.row_notes import note_words
@@ -180,6 +181,52 @@ class Shown:
         parts.append("</tbody></table>")
         parts += [f'<p class="tk-note">{html.escape(visible(note))}</p>' for note in self.notes]
         return "".join(parts)
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Lines that belong under one another: cautions, steps, findings.
+
+    Parameters
+    ----------
+    lines : tuple of str
+    """
+
+    lines: tuple[str, ...]
+
+    __repr__ = short_repr
+
+    def __str__(self) -> str:
+        return visible("\n".join(f"• {line}" for line in self.lines))
+
+    def _repr_html_(self) -> str:
+        return self.html()
+
+    def html(self) -> str:
+        """Give the lines as a list; nothing where there are none."""
+        items = "".join(f"<li>{html.escape(visible(line))}</li>" for line in self.lines)
+        return f'<ul class="tk-lines">{items}</ul>' if items else ""
+
+
+def show_lines(lines: Iterable[object]) -> Lines:
+    """Format lines as a list, for text and for HTML.
+
+    Parameters
+    ----------
+    lines : iterable
+        Texts, or anything that says itself in words, such as findings.
+
+    Returns
+    -------
+    Lines
+
+    Examples
+    --------
+    >>> print(show_lines(["Weigh the block.", "Write it down."]))
+    • Weigh the block.
+    • Write it down.
+    """
+    return Lines(tuple(str(line) for line in lines))
 
 
 def _head(name: str) -> str:

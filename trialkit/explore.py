@@ -1,9 +1,10 @@
-"""Sliders for notebooks: try a mist setting in the room of a trial before it is grown."""
+"""For notebooks: sliders to try a mist setting before it is grown, and bars while one waits."""
 
 from __future__ import annotations
 
 import html
 import io
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import TrialkitError
@@ -11,6 +12,7 @@ from trialkit.wording import message, spoken
 
 if TYPE_CHECKING:
     from trialkit.chamber import Room, Simulation
+    from trialkit.pipeline import Pipeline
     from trialkit.trial import Trial
 
 _NEEDED = ("mist_l_h", "chamber_m3", "air_changes_h")
@@ -81,6 +83,63 @@ def schedule_sliders(trial: Trial, *, hours: float = 2.0) -> Any:
         control.observe(refresh, names="value")
     refresh()
     return widgets.VBox([*controls, picture, words])
+
+
+def show_steps(steps: Pipeline) -> Pipeline:
+    """Show in a notebook how far a trial is on its way, and what it is doing.
+
+    Parameters
+    ----------
+    steps : Pipeline
+
+    Returns
+    -------
+    Pipeline
+        The same one.
+    """
+    from trialkit.pipeline import SHARE
+
+    bar, box = _bar("", sum(SHARE.values()))
+    label = box.children[0]
+
+    def tell(share: float, words: str = "") -> None:
+        bar.value += share
+        label.value = words  # a step that is done has none
+        box.layout.display = None if words else "none"
+
+    return steps.watch(tell)
+
+
+def show_share(words: str = "") -> Callable[[int, int], None]:
+    """Show a bar in a notebook; give the function that is told (done, planned).
+
+    Parameters
+    ----------
+    words : str
+        What is waited for; as when a chance is calculated by default.
+
+    Returns
+    -------
+    callable
+    """
+    bar, box = _bar(words or str(message("progress.power")), 1.0)
+
+    def tell(done: int, planned: int) -> None:
+        bar.max, bar.value = float(planned), float(done)
+        box.layout.display = "none" if done >= planned else None
+
+    return tell
+
+
+def _bar(words: str, total: float) -> tuple[Any, Any]:
+    """Put words and a bar under the cell."""
+    import ipywidgets as widgets
+    from IPython.display import display
+
+    bar = widgets.FloatProgress(value=0.0, min=0.0, max=total)
+    box = widgets.HBox([widgets.Label(words), bar])
+    display(box)  # type: ignore[no-untyped-call]
+    return bar, box
 
 
 def _in_words(got: Simulation, missing: list[str]) -> str:

@@ -14,7 +14,9 @@ from trialkit.folder import log_files
 from trialkit.logs.text.files import find_files, hash_file
 from trialkit.pipeline import Pipeline
 from trialkit.report.made_from import MadeFrom, differences, made_from, read_made_from
+from trialkit.right_kind import check_kinds
 from trialkit.shell import quoted
+from trialkit.short_repr import short_repr
 from trialkit.visible_text import quote
 from trialkit.wording import Message, Units, message, several, spoken
 
@@ -38,11 +40,16 @@ class Status:
         ``"needs care"``), `detail`.
     to_do : Message
         What to do next, in one sentence.
+    invented : bool
+        Whether the trial is made up.
     """
 
     title: str
     table: pd.DataFrame
     to_do: Message
+    invented: bool = False
+
+    __repr__ = short_repr
 
     @property
     def next(self) -> str:
@@ -51,6 +58,7 @@ class Status:
 
     def _shown(self) -> Shown:
         say = spoken()
+        told = [say.text("trial_words.invented")] if self.invented else []
         return show_table(
             self.table,
             heads={name: say.text(f"standing.head.{name}") for name in self.table.columns},
@@ -59,7 +67,7 @@ class Status:
                 "state": lambda state: f"{_SIGN[str(state)]} {say.text(f'standing.state.{state}')}",
             },
             caption=self.title,
-            notes=(say.text("standing.next", what=self.to_do),),
+            notes=(*told, say.text("standing.next", what=self.to_do)),
         )
 
     def __str__(self) -> str:
@@ -89,6 +97,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     >>> status.table.loc[0, "state"]
     'done'
     """
+    check_kinds("trial_status", trial=trial)
     import pandas as pd
 
     steps = Pipeline(trial)
@@ -112,7 +121,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
     rows.append(("report", *_report(steps)))
     table = pd.DataFrame(rows, columns=["step", "state", "detail"])
     states = dict(zip(table["step"].astype(str), table["state"].astype(str), strict=True))
-    return Status(trial.title, table, _next(trial, states))
+    return Status(trial.title, table, _next(trial, states), trial.invented)
 
 
 def _size(trial: Trial, units: int) -> Message:

@@ -21,6 +21,7 @@ from itertools import combinations
 from math import prod
 
 from trialkit.errors import DesignError
+from trialkit.short_repr import short_repr
 from trialkit.visible_text import quote
 
 _TOKEN = re.compile(r"\s*(?:([A-Za-z_][A-Za-z0-9_]*)|([()/*]))")
@@ -46,6 +47,8 @@ class Structure:
     text: str
     factors: tuple[str, ...]
     terms: tuple[Term, ...]
+
+    __repr__ = short_repr
 
     @property
     def tokens(self) -> tuple[str, ...]:

@@ -8,7 +8,10 @@ partner for dark pages: pages swap them by `DARK`, see `trialkit.report`.
 
 from __future__ import annotations
 
+import inspect
+import io
 import re
+import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
@@ -16,8 +19,11 @@ from dataclasses import dataclass, field
 from functools import wraps
 from typing import TYPE_CHECKING, Any, Literal, ParamSpec, TypeVar
 
+from trialkit.errors import ReportError
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -225,6 +231,7 @@ def drawing(**changes: Any) -> Iterator[None]:
 
     import matplotlib as mpl
 
+    show_in_notebooks()
     rc: Any = settings() | changes
     with mpl.rc_context(rc), warnings.catch_warnings():
         # a name with rare letters is drawn by the reader's own fonts in SVG
@@ -232,13 +239,70 @@ def drawing(**changes: Any) -> Iterator[None]:
         yield
 
 
+def show_in_notebooks() -> None:
+    """Let a figure that ends a notebook's cell show itself, without a magic line before.
+
+    Nothing changes outside notebooks, or where figures are shown in some way already.
+    """
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    formatter = getattr(shell, "display_formatter", None)
+    if formatter is None:
+        return
+    from matplotlib.figure import Figure
+
+    png = formatter.formatters["image/png"]
+    try:
+        png.lookup_by_type(Figure)
+    except KeyError:
+        png.for_type(Figure, _as_png)
+
+
+def _as_png(figure: Figure) -> bytes:
+    target = io.BytesIO()
+    figure.savefig(target, format="png", dpi=96, bbox_inches="tight")
+    return target.getvalue()
+
+
+def _wrong_table(
+    draw: Callable[..., object],
+    args: tuple[Any, ...],
+    kwargs: dict[str, Any],
+    problem: Exception,
+) -> str:
+    """Say what a figure was given in place of its table; nothing where the table is right."""
+    import pandas as pd
+
+    name, wanted = draw.__name__, next(iter(inspect.signature(draw).parameters))
+    table = args[0] if args else kwargs.get(wanted)
+    if not isinstance(table, (pd.DataFrame, pd.Series)):
+        kind = type(table).__name__
+        return f"{name}: {wanted!r} must be a table, not {kind} → see help(tk.figures.{name})"
+    told = str(problem.args[0]) if isinstance(problem, KeyError) and problem.args else ""
+    # pandas names one column as it is, several in a sentence
+    sought = re.findall(r"'([^']+)'", told.partition("dtype")[0]) or [told]
+    missing = ", ".join(repr(name) for name in sought if name and name not in table)
+    if not missing:
+        return ""
+    has = ", ".join(map(str, getattr(table, "columns", table.index)))
+    return f"{name}: {wanted!r} lacks {missing}; it has {has} → see help(tk.figures.{name})"
+
+
 def styled(draw: Callable[P, R]) -> Callable[P, R]:
-    """Wrap a drawing function so that it always draws in the house style."""
+    """Wrap a drawing function so that it always draws in the house style.
+
+    A table without the columns that the figure needs is refused with those it has.
+    """
 
     @wraps(draw)
     def inside(*args: P.args, **kwargs: P.kwargs) -> R:
         with drawing():
-            return draw(*args, **kwargs)
+            try:
+                return draw(*args, **kwargs)
+            except (KeyError, AttributeError, IndexError, TypeError) as problem:
+                words = _wrong_table(draw, args, kwargs, problem)
+                if not words:
+                    raise
+                raise ReportError(words) from problem
 
     return inside
 

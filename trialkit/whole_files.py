@@ -106,8 +106,8 @@ def whole_folder(folder: Path) -> Iterator[Path]:
         shutil.rmtree(spare, ignore_errors=True)
 
 
-def write_whole(path: Path, text: str) -> Path:
-    """Write a text file so that it appears whole or not at all; lines end as given.
+def write_whole(path: Path, text: str | bytes) -> Path:
+    """Write a file so that it appears whole or not at all; lines of a text end as given.
 
     Raises
     ------
@@ -118,8 +118,8 @@ def write_whole(path: Path, text: str) -> Path:
     remove_spare(path.parent, f".{glob.escape(path.name)}.spare-*")
     handle, partial = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.spare-")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as out:
-            out.write(text)
+        with os.fdopen(handle, "wb") as out:
+            out.write(text.encode() if isinstance(text, str) else text)
         Path(partial).chmod(0o644)
         Path(partial).replace(path)
     except BaseException as problem:

@@ -30,6 +30,7 @@ from trialkit.design.layout.progress import Told, shown_progress
 from trialkit.design.question_record import question_findings
 from trialkit.errors import AlignError, Finding
 from trialkit.logs.climate.outline import Outline, outline_of
+from trialkit.right_kind import check_kinds
 from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 from trialkit.wording import finding, message, place, several
@@ -99,6 +100,7 @@ def align(
     >>> len(data.table), data.table.loc[0, "unit"]
     (432, 'B1-T1-top-1')
     """
+    check_kinds("align", trial=trial)
     picked = log_table(harvest, "harvest")
     with open_climate(climate) as source:
         pulses = log_table(mist, "mist")

@@ -18,6 +18,7 @@ from trialkit.alignment.windows import list_runs, run_factors
 from trialkit.columns.channels import READ
 from trialkit.design.layout.progress import Told
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.signals.calibration import Calibrated, order_corrections, tell_corrections
 from trialkit.signals.mist_response import MistResponse, gather_response
 from trialkit.signals.overrides import tell_unheeded
@@ -47,6 +48,8 @@ class LogCheck:
     flags: SensorFlags | None
     response: MistResponse | None
     findings: tuple[Finding, ...] = ()
+
+    __repr__ = short_repr
 
 
 def check_logs(

@@ -19,6 +19,7 @@ import pandas as pd
 from trialkit.alignment.fidelity import TOLERANCE, mist_factor
 from trialkit.alignment.mist import COVERAGE, mist_per_window
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.trial import Factor, Trial
 from trialkit.wording import finding, place
 
@@ -42,6 +43,8 @@ class Proposal:
 
     found: Finding
     lines: str
+
+    __repr__ = short_repr
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ from trialkit.columns import COLUMNS, head
 from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.wording import message
 
@@ -64,6 +65,8 @@ class Aligned:
     not_randomised: frozenset[str] = frozenset()
     proposals: tuple[Proposal, ...] = ()
 
+    __repr__ = short_repr
+
     @property
     def limits(self) -> pd.DataFrame:
         """Limits that exposures were counted against.
@@ -97,7 +100,7 @@ class Aligned:
             columns=columns,
             heads={name: head(name) for name in columns},
             caption=str(message("aligned.caption", units=units, flushes=self.trial.flushes)),
-            notes=[*self.told_limits(), *map(str, self.findings)],
+            notes=[*self.trial.told_invented, *self.told_limits(), *map(str, self.findings)],
         )
 
     def told_limits(self) -> list[str]:

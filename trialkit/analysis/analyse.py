@@ -15,6 +15,7 @@ from trialkit.analysis.look_reached import look_reached
 from trialkit.analysis.result import Analysis, Scale
 from trialkit.columns.response import response_of
 from trialkit.errors import ModelError
+from trialkit.right_kind import check_kinds
 from trialkit.wording import finding
 
 if TYPE_CHECKING:
@@ -64,6 +65,7 @@ def analyse(
     >>> tk.analyse(trial, data).table["level"].tolist()
     ['usual', 'sparse', 'banded']
     """
+    check_kinds("analyse", trial=trial, data=data)
     planned = _analyse(trial, data, response=response, residual_by=residual_by)
     given = data_as_given(trial, data)
     told = given_findings(trial, data, given)

@@ -26,6 +26,8 @@ from trialkit.columns import head
 from trialkit.columns.exposures import DOSES, EXPOSURE
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.trial.over_time import START_NO
 from trialkit.wording import finding, message, spoken
 
@@ -79,6 +81,8 @@ class Dose:
     alike: pd.DataFrame
     beside: pd.DataFrame
     findings: tuple[Finding, ...]
+
+    __repr__ = short_repr
 
     def shown(self) -> Shown:
         """Format what the curve says."""
@@ -170,6 +174,7 @@ def dose_response(
     >>> dose.beside.set_index("level")["dose"].round(1).to_dict()  # % of the time, as delivered
     {'usual': 8.3, 'banded': 7.1, 'sparse': 4.2}
     """
+    check_kinds("dose_response", trial=trial, data=data)
     import numpy as np
     import pandas as pd
 

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.wording import Message, Wording, message, spoken
 from trialkit.wording.method_names import method_words
 
@@ -60,6 +62,8 @@ class Outcomes:
     efficiency: pd.DataFrame
     modelled: pd.DataFrame
     notes: tuple[Message, ...]
+
+    __repr__ = short_repr
 
     def shown(self) -> list[Shown]:
         """Format each table."""
@@ -130,6 +134,7 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     >>> int(lost.loc[lost["factor"] == "schedule", "blocks"].sum())
     144
     """
+    check_kinds("other_outcomes", trial=trial, data=data)
     import pandas as pd
 
     from trialkit.analysis.counts import modelled_outcomes

@@ -35,6 +35,8 @@ from trialkit.analysis.terms import derive_terms
 from trialkit.arrays import Codes, Floats
 from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.trial.over_time import with_starts
 from trialkit.wording import Chance, finding, spoken
 from trialkit.wording.method_names import method_words
@@ -86,6 +88,8 @@ class RandomisationTest:
     level: float
     seed: int
     findings: tuple[Finding, ...] = ()
+
+    __repr__ = short_repr
 
     @property
     def sentence(self) -> str:
@@ -197,6 +201,7 @@ def randomisation_test(
     >>> 0 < test.p <= 1, len(test.draws)
     (True, 199)
     """
+    check_kinds("randomisation_test", trial=trial)
     chosen = _checked_factor(trial, factor, draws)
     terms = derive_terms(trial, response=response, data=data)
     table = _rows(trial, data, terms.response)

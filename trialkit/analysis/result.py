@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -9,8 +10,9 @@ from trialkit.analysis.as_given import Reading
 from trialkit.analysis.logscale import geometric
 from trialkit.columns import find_column, head, house_unit
 from trialkit.columns.response import response_of
-from trialkit.display import show_table
+from trialkit.display import show_lines, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import Named, Units, spoken
 from trialkit.wording.method_names import method_words
 
@@ -93,6 +95,8 @@ class Analysis:
     scale: Scale = "plain"
     follows: Reading = "as planned"
     other: Analysis | None = field(default=None, repr=False)
+
+    __repr__ = short_repr
 
     @property
     def readings(self) -> pd.DataFrame:
@@ -271,7 +275,10 @@ class Analysis:
 
     def __str__(self) -> str:
         tables = (table.text() for table in self._shown())
-        return "\n\n".join([self.trial.title, *tables, *map(str, self.findings)])
+        told = self.trial.told_invented
+        return "\n\n".join([self.trial.title, *told, *tables, *map(str, self.findings)])
 
     def _repr_html_(self) -> str:
-        return "".join(table.html() for table in self._shown())
+        tables = "".join(table.html() for table in self._shown())
+        told = "".join(f"<p>{html.escape(line)}</p>" for line in self.trial.told_invented)
+        return told + tables + show_lines(self.findings).html()

@@ -16,6 +16,7 @@ from trialkit.chamber.room import ChamberError, Room, Timed, take
 from trialkit.chamber.separate import judge_separation, setting_or_none
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import finding, message, spoken
 from trialkit.wording.message import Message
 
@@ -63,6 +64,8 @@ class Comparison:
     findings: tuple[Finding, ...]
     results: Mapping[str, Simulation]
     band: tuple[float, float] | None
+
+    __repr__ = short_repr
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""

@@ -13,6 +13,7 @@ from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.roomfit import RATES, RoomFit
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import message, spoken
 
 
@@ -42,6 +43,8 @@ class Identified:
     fits: Mapping[str, RoomFit]
     findings: tuple[Finding, ...]
     level: float
+
+    __repr__ = short_repr
 
     @property
     def fitted(self) -> pd.DataFrame:

@@ -21,6 +21,7 @@ from trialkit.chamber.separate import setting_or_none
 from trialkit.chamber.surroundings import winter_rh_pct
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import message, spoken
 
 #: Rooms drawn, and the share of them that a range holds.
@@ -73,6 +74,8 @@ class Foresight:
     winter_rh_pct: float
     winter: Mapping[str, float]
     door_minutes: Mapping[str, float]
+
+    __repr__ = short_repr
 
     @property
     def worst_times(self) -> str:

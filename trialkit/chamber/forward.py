@@ -20,6 +20,7 @@ from trialkit.chamber.surroundings import with_surroundings
 from trialkit.chamber.tracing import ROWS, sample_run
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import spoken
 
 _SHOWN = (
@@ -97,6 +98,8 @@ class Simulation:
     settled: bool
     findings: tuple[Finding, ...] = ()
     followed: Run | None = None
+
+    __repr__ = short_repr
 
     @cached_property
     def run(self) -> Run:

@@ -12,6 +12,7 @@ import pandas as pd
 from trialkit.chamber.forward import Simulation, simulate
 from trialkit.chamber.room import ChamberError, Room, Timed
 from trialkit.display import Shown, show_table
+from trialkit.short_repr import short_repr
 from trialkit.wording import message, spoken
 from trialkit.wording.message import Message
 
@@ -40,6 +41,8 @@ class Holding:
     table: pd.DataFrame
     setting: Timed | None
     said: Message
+
+    __repr__ = short_repr
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from trialkit import air
 from trialkit.errors import TrialkitError
+from trialkit.short_repr import short_repr
 from trialkit.wording import message
 from trialkit.wording.message import Message
 
@@ -154,6 +155,8 @@ class Room:
     chambers_in_room: float = 1.0
     surroundings_m3: float | None = None
     surroundings_air_changes_h: float | None = None
+
+    __repr__ = short_repr
 
     def __post_init__(self) -> None:
         faults = []

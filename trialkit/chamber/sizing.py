@@ -16,6 +16,7 @@ from trialkit.chamber.supply import Asked, Supply, parts_table, supply_table
 from trialkit.chamber.surroundings import winter_rh_pct
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.wording import finding, message, spoken
 from trialkit.wording.message import Message
 
@@ -66,6 +67,8 @@ class Sizing:
     findings: tuple[Finding, ...]
     supply: pd.DataFrame
     parts: pd.DataFrame
+
+    __repr__ = short_repr
 
     def show(self) -> Shown:
         """Give the table formatted once for text and HTML."""

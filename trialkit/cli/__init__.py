@@ -44,6 +44,7 @@ def build(*, rich_help: bool) -> typer.Typer:
     app.command(rich_help_panel=judge)(judging.check)
     app.command(rich_help_panel=judge)(judging.analyse)
     app.command(rich_help_panel=judge)(judging.report)
+    app.command(rich_help_panel=judge)(judging.export)
     app.command(rich_help_panel=open_)(beginning.lab)
     return app
 

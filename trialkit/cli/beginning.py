@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -18,7 +19,7 @@ from trialkit.cli.questions import (
     understand_second,
 )
 from trialkit.cli.screen import Screen
-from trialkit.errors import TrialFileError
+from trialkit.errors import ReportError, TrialFileError
 from trialkit.shell import quoted
 from trialkit.wording import message, spoken
 
@@ -310,6 +311,8 @@ def lab(
         screen.say(message("cli.lab.left"))
     if not start:
         return DONE
+    if find_spec("jupyterlab") is None or find_spec("ipywidgets") is None:
+        raise ReportError(str(message("cli.lab.missing")))
     arguments = [
         sys.executable,
         "-m",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from trialkit.archive.tables import finding_table
 from trialkit.cli.best_setting import tell_best_setting
 from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 from trialkit.cli.files import write_tables
@@ -130,6 +131,33 @@ def report(
         job.watch(step)
         made = job.write_report(to)
     return tell_report(screen, job, made)
+
+
+@command("trialkit export my-trial", "trialkit export my-trial --to friday.zip")
+def export(
+    screen: Screen,
+    folder: Folder = Path(),
+    to: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Where to write it; DIR/archive.zip by default."),
+    ] = None,
+) -> int:
+    """Write one archive with which a colleague repeats the analysis in R.
+
+    It holds the analysed tables with a data dictionary, the results, the plan, the trial file,
+    fingerprints, and a script for R (lme4, lmerTest, pbkrtest, emmeans) that fits the same model
+    and compares the numbers.
+    """
+    from trialkit.archive.write import archive_of
+
+    job = Pipeline(trial_folder(folder))
+    with screen.progress(
+        message("progress.reading"), sum(SHARE.values()) - SHARE["report"]
+    ) as step:
+        made = archive_of(job.watch(step), to)
+    screen.wrote([made])
+    screen.say(message("cli.export.next"))
+    return DONE
 
 
 def tell_check(screen: Screen, job: Pipeline) -> int:
@@ -340,14 +368,6 @@ def tell_report(screen: Screen, job: Pipeline, made: Path) -> int:
     _say_answers(screen, job)
     screen.wrote([made])
     return STOPPED_BY_DATA if job.verdict.answer == "blocked" else DONE
-
-
-def finding_table(findings: list[Finding]) -> pd.DataFrame:
-    """Put findings into a table."""
-    import pandas as pd
-
-    rows = [(f.severity, f.code, f.message, f.remedy) for f in findings]
-    return pd.DataFrame(rows, columns=["severity", "code", "message", "remedy"])
 
 
 def _total(*steps: str) -> float:

@@ -19,6 +19,7 @@ from trialkit.columns.exposures import EXPOSURE
 from trialkit.columns.response import response_of
 from trialkit.decision.use import LOST
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.surface.best_region import BestRegion, best_region
 from trialkit.surface.choices import Choices, choose_settings
 from trialkit.surface.departures import Departures
@@ -71,6 +72,8 @@ class BestSetting:
     said: tuple[Message, ...]
     findings: tuple[Finding, ...] = ()
     delivered: tuple[DeliveredSurface, ...] = ()
+
+    __repr__ = short_repr
 
     @property
     def sentence(self) -> str:

@@ -29,8 +29,10 @@ from trialkit.decision.sentences import level_sentence
 from trialkit.decision.settle import batches_to_settle
 from trialkit.decision.steps import Outlook, next_steps
 from trialkit.decision.use import USE_COLUMNS, run_findings, run_totals, use_by_level
-from trialkit.display import Shown, show_table
+from trialkit.display import Shown, show_lines, show_table
 from trialkit.errors import Finding
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.wording import Joined, Message, message, spoken
 
 if TYPE_CHECKING:
@@ -111,6 +113,8 @@ class Verdict:
     readings : DataFrame
         Where the trial file tells of slips: as planned and as given side by side, `reading,
         followed, level, reference, ratio, low, high, p, answer, runs`; else no rows.
+    invented : bool
+        Whether the trial is made up.
     """
 
     answer: Answer
@@ -131,6 +135,9 @@ class Verdict:
     recommended: Recommendation | None = None
     measures: pd.DataFrame = field(default_factory=_no_measures)
     readings: pd.DataFrame = field(default_factory=no_readings)
+    invented: bool = False
+
+    __repr__ = short_repr
 
     @property
     def sentence(self) -> str:
@@ -206,15 +213,19 @@ class Verdict:
             )
         return shown
 
+    def _told(self) -> list[str]:
+        return [spoken().text("trial_words.invented")] if self.invented else []
+
     def __str__(self) -> str:
-        parts = [self.sentence, *(t.text() for t in self._shown()), *self.next_steps]
+        parts = [*self._told(), self.sentence, *(t.text() for t in self._shown()), *self.next_steps]
         return "\n\n".join(parts)
 
     def _repr_html_(self) -> str:
         import html
 
-        body = "".join(t.html() for t in self._shown())
-        return f"<p><strong>{html.escape(self.sentence)}</strong></p>{body}"
+        told = "".join(f"<p>{html.escape(line)}</p>" for line in self._told())
+        body = "".join(t.html() for t in self._shown()) + show_lines(self.next_steps).html()
+        return f"{told}<p><strong>{html.escape(self.sentence)}</strong></p>{body}"
 
 
 def decide(trial: Trial, result: Analysis) -> Verdict:
@@ -254,6 +265,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     >>> tk.decide(trial, tk.analyse(trial, data)).answer in _RANK
     True
     """
+    check_kinds("decide", trial=trial, result=result)
     if result.look is not None:
         trial = result.trial  # with the level of this look
     response = response_of(result.terms.response, trial.harvest_columns)
@@ -300,6 +312,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         recommended=advised,
         measures=measures_by_level(trial, result.data, totals),
         readings=readings,
+        invented=trial.invented,
     )
 
 

@@ -14,6 +14,7 @@ from trialkit.analysis.by_run import fit_by_run
 from trialkit.decision.break_even import break_even, break_even_words, no_break_even
 from trialkit.decision.costs import MOVED, counted_prices, counted_uses, run_value
 from trialkit.errors import Finding, ModelError
+from trialkit.short_repr import short_repr
 from trialkit.wording import Message, finding, message, spoken
 
 if TYPE_CHECKING:
@@ -58,6 +59,8 @@ class Money:
     by_price: pd.DataFrame
     break_even: pd.DataFrame = field(default_factory=no_break_even)
     counted: tuple[str, ...] = ()
+
+    __repr__ = short_repr
 
     def _shown(self) -> Shown:
         from trialkit.display import show_table

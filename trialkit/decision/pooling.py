@@ -15,6 +15,7 @@ from trialkit.arrays import Floats
 from trialkit.decision.fingerprint import data_fingerprint, share_in_common
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.short_repr import short_repr
 from trialkit.wording import Number, finding, spoken
 
 if TYPE_CHECKING:
@@ -50,6 +51,8 @@ class Pooled:
     between_sd: float
     variances: pd.DataFrame
     findings: tuple[Finding, ...] = ()
+
+    __repr__ = short_repr
 
     def shown(self) -> Shown:
         """Format the trials and what they say together."""

@@ -32,6 +32,8 @@ from trialkit.design.power.over_time import over_time_findings
 from trialkit.design.sheets.map import draw_map
 from trialkit.design.sheets.plan_folder import load_plan, plan_hash, write_plan
 from trialkit.errors import Finding, PlanError
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.wording import spoken
 
@@ -48,6 +50,8 @@ class Plan(Allocation):
 
     map = draw_map
     write = write_plan
+
+    __repr__ = short_repr
 
 
 def assign(
@@ -90,6 +94,7 @@ def assign(
     >>> plan.counts("schedule").to_dict()
     {'usual': 8, 'sparse': 8, 'banded': 8}
     """
+    check_kinds("assign", trial=trial)
     import trialkit
 
     seed = trial.seed if seed is None else seed

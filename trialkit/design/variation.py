@@ -26,6 +26,7 @@ import numpy as np
 
 from trialkit.arrays import Floats
 from trialkit.errors import DesignError
+from trialkit.short_repr import short_repr
 from trialkit.structure import Structure
 from trialkit.trial import Trial
 from trialkit.trial.over_time import BATCH, laid_name, plain_name
@@ -82,6 +83,8 @@ class Variation:
     notes: tuple[Message, ...] = ()
     middle: float = 0.5
     by_batch: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    __repr__ = short_repr
 
     @property
     def table(self) -> pd.DataFrame:

@@ -286,14 +286,18 @@ def variance_shares(
     Returns
     -------
     Axes
-        The square roots, in the unit of the response, with the sign of the variance.
+        The square roots, in the unit of the response; no bar for a variance below zero, which
+        has no root: words say so in its place.
     """
     say = wording or read_wording()
     ax = axes(ax, height=1.1 + 0.32 * len(variances))
-    values: list[Any] = [math.copysign(math.sqrt(abs(v)), v) for v in variances]
+    values: list[Any] = [math.sqrt(max(v, 0.0)) for v in variances]
     set_range(ax, [0.0, *values])
     ax.barh(range(len(values)), values, height=0.55, color=SOFT)
     ax.axvline(0, color=INK, linewidth=1.0)
+    for row in (i for i, v in enumerate(variances) if v < 0):
+        words = say.text("figure.variances.below")
+        ax.annotate(words, (0, row), (6, 0), textcoords="offset points", va="center", color=SOFT)
     names = dict(labels or {})
     set_rows(ax, [names.get(str(k), str(k)) for k in variances.index], dense=True)
     ax.set_xlabel(say.text("figure.variances.axis", unit=f" [{unit}]" if unit else ""))

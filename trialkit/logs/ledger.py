@@ -19,6 +19,7 @@ from trialkit.errors import Finding
 from trialkit.formulas import without_formulas
 from trialkit.logs.rules import RULES, rule_name
 from trialkit.logs.text.files import matches_file
+from trialkit.short_repr import short_repr
 from trialkit.whole_files import write_whole
 from trialkit.wording import Message, finding, message, spoken, suggestion
 
@@ -63,6 +64,8 @@ class Ledger:
 
     lines: pd.DataFrame
     counts: pd.DataFrame
+
+    __repr__ = short_repr
 
     @property
     def table(self) -> pd.DataFrame:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.errors import Finding
 from trialkit.logs.ledger import Ledger
+from trialkit.short_repr import short_repr
 from trialkit.wording import message
 
 if TYPE_CHECKING:
@@ -48,16 +49,17 @@ class Log:
     files: tuple[LogFile, ...] = ()
     spans: pd.DataFrame = field(repr=False, kw_only=True)
 
+    __repr__ = short_repr
+
     def __str__(self) -> str:
         head = message(f"log_rows.{self.kind}", count=len(self.table))
         lines = [str(head), str(self.ledger)]
         return "\n".join([*lines, *map(str, self.findings)])
 
     def _repr_html_(self) -> str:
-        import html
+        from trialkit.display import show_lines
 
-        found = "".join(f"<li>{html.escape(str(f))}</li>" for f in self.findings)
-        return self.ledger._repr_html_() + (f"<ul>{found}</ul>" if found else "")
+        return self.ledger._repr_html_() + show_lines(self.findings).html()
 
 
 def no_spans() -> pd.DataFrame:

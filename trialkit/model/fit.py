@@ -47,7 +47,7 @@ def fit(
     Parameters
     ----------
     table : DataFrame
-        One row per observation.
+        One row per observation; tables of polars and pyarrow are taken too.
     response : str
         Numeric column to explain.
     fixed : str

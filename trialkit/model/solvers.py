@@ -32,6 +32,7 @@ from trialkit.model.likelihood.reduced import Reduced
 from trialkit.model.likelihood.search import Optimum, maximise
 from trialkit.model.likelihood.strata import Responses
 from trialkit.model.likelihood.threads import one_blas_thread
+from trialkit.short_repr import short_repr
 from trialkit.wording import finding
 
 METHOD = "satterthwaite, average information"
@@ -114,6 +115,8 @@ class DenseSolver:
     reduced: Reduced
     responses: Responses
     optimum: Optimum
+
+    __repr__ = short_repr
 
     @property
     def n(self) -> int:
@@ -239,6 +242,8 @@ class LargeSolver:
     point: LargePoint
     path: Sequence[tuple[Floats, float]]
     settled: bool
+
+    __repr__ = short_repr
 
     @property
     def n(self) -> int:

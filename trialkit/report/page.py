@@ -14,6 +14,7 @@ from trialkit.errors import Finding, ReportError
 from trialkit.report.inputs import PageInputs, logs_for_page, plan_for_page
 from trialkit.report.made_from import MadeFrom, made_from, made_from_tag
 from trialkit.report.page_parts import Points, Section, Words
+from trialkit.right_kind import check_kinds
 from trialkit.visible_text import visible
 from trialkit.whole_files import write_whole
 from trialkit.wording import speaking
@@ -101,6 +102,7 @@ def write_report(
     >>> page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
     True
     """
+    check_kinds("write_report", trial=trial, result=result, verdict=verdict)
     if result.look is not None:
         trial = result.trial  # with the level of this look
     with speaking(locale, language) as say:

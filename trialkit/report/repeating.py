@@ -12,8 +12,8 @@ def repeat_section(inputs: PageInputs) -> Section:
     say = inputs.say
     parts = (
         Words(say.text("repeat.intro")),
-        Words(say.text("repeat.install")),
-        Commands((f"pip install trialkit=={__version__}",)),
+        Words(say.text("repeat.install", version=__version__)),
+        Commands(("python -m pip install .",)),
         Words(say.text("repeat.again")),
         Commands(("trialkit check .", "trialkit report .")),
         Words(say.text("repeat.farm")),

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
 from trialkit.errors import Finding, LogError
+from trialkit.short_repr import short_repr
 from trialkit.signals.salts import READING_U, salt_rh_pct, salt_u_pct
 from trialkit.trial.sections import Calibration
 from trialkit.wording import finding, message, suggestion
@@ -154,6 +155,8 @@ class Calibrated:
     table: pd.DataFrame
     corrections: tuple[Correction, ...] = ()
     findings: tuple[Finding, ...] = field(default=())
+
+    __repr__ = short_repr
 
     def rh_u_pct(self, names: Sequence[str], rh_pct: float, when: pd.Timestamp) -> float:
         """Give the standard uncertainty of the humidity of a sensor at a time [% points].

@@ -18,6 +18,7 @@ import pandas as pd
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
+from trialkit.short_repr import short_repr
 from trialkit.signals.finding_parts import Runs, run_places, tell_when
 from trialkit.signals.vapour import (
     ANSWER_NS,
@@ -93,6 +94,8 @@ class MistResponse:
     table: pd.DataFrame
     runs: pd.DataFrame
     findings: tuple[Finding, ...] = ()
+
+    __repr__ = short_repr
 
     def shown(self) -> Shown:
         """Format the troubles as a table."""

@@ -21,6 +21,7 @@ from trialkit.arrays import Ints
 from trialkit.columns import head, house_unit
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, Severity
+from trialkit.short_repr import short_repr
 from trialkit.signals import faults
 from trialkit.signals.finding_parts import Runs, name_sensor, run_places, tell_shares, tell_when
 from trialkit.signals.overrides import apply_overrides, tell_overrides
@@ -64,6 +65,8 @@ class SensorFlags:
 
     table: pd.DataFrame
     findings: tuple[Finding, ...] = field(default=())
+
+    __repr__ = short_repr
 
     def shown(self) -> Shown:
         """Format the flags as a table."""

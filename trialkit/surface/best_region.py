@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from trialkit.arrays import Floats
 from trialkit.settings.polynomial import slopes, terms
 from trialkit.settings.setting_range import coded_grid
+from trialkit.short_repr import short_repr
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.joint_limits import joint_point
 
@@ -63,6 +64,8 @@ class BestRegion:
     open_low: tuple[bool, ...]
     open_high: tuple[bool, ...]
     level: float
+
+    __repr__ = short_repr
 
     def limits(self) -> list[tuple[float, float]]:
         """Give the smallest and largest value of each setting within the region."""

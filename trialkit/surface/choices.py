@@ -19,6 +19,7 @@ from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.settings.polynomial import terms
 from trialkit.settings.setting_range import coded_grid
+from trialkit.short_repr import short_repr
 from trialkit.surface.departures import Departures, allow_departures
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.joint_limits import root
@@ -52,6 +53,8 @@ class Choices:
     table: pd.DataFrame
     frontier: pd.DataFrame
     margin_pct: float
+
+    __repr__ = short_repr
 
 
 def choose_settings(

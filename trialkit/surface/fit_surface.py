@@ -22,6 +22,7 @@ from trialkit.model.answers.means import contrast_rows
 from trialkit.model.fit import Fit, fit
 from trialkit.settings.polynomial import powers, terms
 from trialkit.settings.setting_range import SettingRange, coded_usual
+from trialkit.short_repr import short_repr
 
 #: Method of the small-sample tests: one for all rows, as they are compared with one another.
 METHOD = "kenward-roger"
@@ -66,6 +67,8 @@ class Surface:
     counts: NDArray[np.int64]
     others: tuple[str, ...] = ()
     level: float = 0.95
+
+    __repr__ = short_repr
 
     @property
     def usual(self) -> Floats:

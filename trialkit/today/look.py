@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Finding, LogError, PlanError
 from trialkit.folder import log_files, read_log, read_plan_there
+from trialkit.short_repr import short_repr
 from trialkit.today.alarms import list_alarms
 from trialkit.today.chambers import DAY, band_of, look_at_chambers, running_batch
 from trialkit.today.due import list_due
@@ -59,6 +60,8 @@ class Today:
     wrong: tuple[Finding, ...]
     files: int
     read: int
+
+    __repr__ = short_repr
 
     @property
     def all_well(self) -> bool:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from trialkit.columns import HARVEST_COLUMNS, HarvestColumn
 from trialkit.settings.setting_range import SettingRange
+from trialkit.short_repr import short_repr
 from trialkit.structure import Structure, Term
 from trialkit.trial.covariates import Covariate
 from trialkit.trial.deviations import Deviation
@@ -71,6 +72,8 @@ class Factor:
     apart: tuple[tuple[str, ...], ...] = ()
     method: str = "auto"
     tuned: SettingRange | None = None
+
+    __repr__ = short_repr
 
     @property
     def stratum(self) -> str:
@@ -168,6 +171,8 @@ class Trial:
     happened: tuple[Deviation, ...] = ()
     covariates: dict[str, Covariate] = field(default_factory=dict)
 
+    __repr__ = short_repr
+
     @cached_property
     def harvest_columns(self) -> dict[str, HarvestColumn]:
         """Columns measured at harvest, in the order of sheets: known ones, then its own."""
@@ -262,6 +267,11 @@ class Trial:
         table = self.unit_table()
         return table[~table["unit"].isin(self.never_grown)].reset_index(drop=True)
 
+    @property
+    def told_invented(self) -> tuple[str, ...]:
+        """Say that the trial is invented, in one sentence; nothing for a real one."""
+        return (spoken().text("trial_words.invented"),) if self.invented else ()
+
     def __str__(self) -> str:
         say = spoken()
         treatments = "; ".join(
@@ -308,6 +318,7 @@ class Trial:
         names = ("treatment", "level", "setting", "control", "given_to")
         asked = self.question
         notes = (
+            *self.told_invented,
             say.text(
                 "trial_words.crop",
                 species=self.species or say.text("trial_words.no_crop"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from trialkit.short_repr import short_repr
 from trialkit.wording.catalogue import Wording
 from trialkit.wording.message import spoken
 
@@ -84,6 +85,8 @@ class Joined(_Said):
 
     parts: tuple[object, ...]
     between: str = " "
+
+    __repr__ = short_repr
 
     def said_in(self, wording: Wording, /) -> str:
         """Give the parts that say anything, in a language."""

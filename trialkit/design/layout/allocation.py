@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.design.layout.draw_record import UNKNOWN, Draw
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.errors import Finding, PlanError
+from trialkit.short_repr import short_repr
 from trialkit.trial import Factor, Trial
 from trialkit.wording import spoken
 
@@ -60,6 +61,8 @@ class Allocation:
     findings: tuple[Finding, ...] = ()
     asked: Mapping[str, Any] = field(default_factory=dict)
     draws: tuple[Draw, ...] = ()
+
+    __repr__ = short_repr
 
     @property
     def undated(self) -> bool:
@@ -119,7 +122,7 @@ class Allocation:
             pd.DataFrame(rows),
             heads={name: say.text(f"plan_words.head.{name}") for name in rows[0]},
             caption=say.text("plan_words.caption", title=self.trial.title, seed=self.seed),
-            notes=(version, *map(str, self.findings)),
+            notes=(*self.trial.told_invented, version, *map(str, self.findings)),
         )
 
     def __str__(self) -> str:

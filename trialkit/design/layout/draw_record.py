@@ -10,6 +10,7 @@ from math import prod
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import PlanError
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
@@ -48,6 +49,8 @@ class Draw:
     begun: tuple[str, ...] = ()
     weighed: str = ""
     levels: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+    __repr__ = short_repr
 
     def to_data(self) -> dict[str, Any]:
         """Give it as data that JSON can hold."""

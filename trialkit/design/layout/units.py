@@ -18,6 +18,7 @@ from math import prod
 import numpy as np
 
 from trialkit.arrays import Ints
+from trialkit.short_repr import short_repr
 from trialkit.structure import Structure, Term
 
 
@@ -107,6 +108,8 @@ class Grouping:
     unit: Ints
     size: int
     projection: dict[Term, int]
+
+    __repr__ = short_repr
 
 
 def groupings(structure: Structure, counts: Mapping[str, int], term: Term) -> tuple[Grouping, ...]:

@@ -32,6 +32,8 @@ from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
 from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.trial.over_time import laid_name, laid_out
 from trialkit.wording import Message, spoken
@@ -52,6 +54,8 @@ class Power(PowerTable):
 
     What it holds is described at `PowerTable`.
     """
+
+    __repr__ = short_repr
 
     @cached_property
     def changes(self) -> pd.DataFrame:
@@ -127,7 +131,7 @@ def power(
     variation: Mapping[str, float] | Variation | None = None,
     pilot: Fit | None = None,
     lost: float | Mapping[str, float] = LOST,
-    questions: Sequence[Question] = QUESTIONS,
+    questions: Question | Sequence[Question] = QUESTIONS,
     wanted: float = 0.8,
     level: float | None = None,
     joint: bool = True,
@@ -159,7 +163,7 @@ def power(
         variances are possible, and every power gets the range that follows.
     lost : float or mapping
         Blocks expected to be lost or contaminated [%], or stratum → per cent.
-    questions : sequence of {"any", "difference", "no worse"}
+    questions : {"any", "difference", "no worse"} or sequence of them
     wanted : float
         Power aimed at.
     level : float, optional
@@ -216,13 +220,15 @@ def power(
     >>> p.table["question"].tolist()
     ['any', 'difference', 'no worse']
     """
+    check_kinds("power", trial=trial)
     import pandas as pd
 
     name = factor or trial.question.primary
     laid = laid_out(trial)
     asked = _asked(laid, name, difference_pct, margin_pct, true_pct, lost, level, joint)
+    questions = (questions,) if isinstance(questions, str) else tuple(questions)
     _check_request(wanted, questions, method)
-    chosen: tuple[Question, ...] = tuple(questions)
+    chosen: tuple[Question, ...] = questions
     if ":" in name:
         chosen = tuple(q for q in chosen if q != "no worse")
     spread, told_covariates = with_covariates(trial, _variation(trial, variation, pilot))

@@ -9,6 +9,7 @@ from trialkit.design.power.notes import method_words
 from trialkit.design.power.questions import QUESTIONS, Question, Wanted
 from trialkit.design.strata.comparisons import Comparison
 from trialkit.design.variation import Variation
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.wording import Message, spoken, units_in_words
 
@@ -46,6 +47,8 @@ class PowerTable:
     asked: Wanted = field(repr=False)
     questions: tuple[Question, ...] = QUESTIONS
     said: tuple[Message, ...] = ()
+
+    __repr__ = short_repr
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -92,7 +92,7 @@ def _on_cluster(
     try:
         distributed: Any = import_module("distributed")
     except ImportError:
-        raise WorkerError("a cluster needs Dask: pip install 'trialkit[cluster]'") from None
+        raise WorkerError("a cluster needs Dask: pip install 'dask[distributed]'") from None
     with distributed.Client(address, set_as_default=False) as client, client.as_current():
         futures = {
             client.submit(run_chunk, job, *chunk, pure=False, retries=_TRIES): i

@@ -33,6 +33,8 @@ from trialkit.design.layout.units import groupings, unit_of
 from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.design.strata.surface_terms import surface_rows, surface_sentences
 from trialkit.errors import DesignError
+from trialkit.right_kind import check_kinds
+from trialkit.short_repr import short_repr
 from trialkit.structure import Structure, Term
 from trialkit.trial import Trial
 from trialkit.trial.over_time import START_NO, laid_out, over_starts, plain_name
@@ -87,6 +89,8 @@ class Strata:
     trial: Trial
     table: pd.DataFrame
     said: tuple[Message, ...]
+
+    __repr__ = short_repr
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -159,6 +163,7 @@ def strata(trial: Trial, *, plan: Allocation | None = None) -> Strata:
     >>> s.error_df("schedule"), s.error_df("light")
     (13, 21)
     """
+    check_kinds("strata", trial=trial)
     import pandas as pd
 
     if trial.tuned:

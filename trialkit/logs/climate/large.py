@@ -50,6 +50,7 @@ from trialkit.logs.opening import (
     tell_unread,
 )
 from trialkit.logs.text.files import find_files
+from trialkit.short_repr import short_repr
 from trialkit.trial import Trial
 from trialkit.wording import message
 
@@ -88,6 +89,8 @@ class LargeLog:
     files: tuple[LogFile, ...] = ()
     spans: pd.DataFrame = field(repr=False, kw_only=True)
     _room: Any = field(repr=False, default=None, kw_only=True)
+
+    __repr__ = short_repr
 
     @property
     def outline(self) -> Outline:

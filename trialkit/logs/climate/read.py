@@ -31,6 +31,7 @@ from trialkit.logs.row_origins import (
     shelves_of_rows,
 )
 from trialkit.logs.time_column import read_times
+from trialkit.right_kind import check_kinds
 from trialkit.trial import Trial
 from trialkit.wording import message
 
@@ -80,6 +81,7 @@ def read_environment(trial: Trial, *, cache: bool = True) -> Log:
     >>> bool(log.ledger.adds_up)
     True
     """
+    check_kinds("read_environment", trial=trial)
     if "chamber" not in trial.levels:
         raise LogError(
             "the trial has no chambers, so climate logs belong to nothing "

@@ -25,6 +25,7 @@ from trialkit.logs.text.arrow import cell_texts, encode_cells
 from trialkit.logs.text.names import match_names
 from trialkit.logs.text.numbers import BLANKS
 from trialkit.logs.time_column import read_times, tell_stayed
+from trialkit.right_kind import check_kinds
 from trialkit.trial import Trial
 from trialkit.visible_text import quote
 from trialkit.wording import finding, message, several
@@ -101,6 +102,7 @@ def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
     >>> sorted(log.table["status"].unique())
     ['contaminated', 'ok']
     """
+    check_kinds("read_harvest", trial=trial)
     return read_cached(trial, "harvest", lambda: _read(trial), cache=cache)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from trialkit.short_repr import short_repr
 from trialkit.trial.sections import LogSection
 from trialkit.wording import Message, message
 
@@ -67,6 +68,8 @@ class Proposal:
     asked: tuple[Question, ...] = ()
     heads: dict[str, tuple[str, ...]] = field(default_factory=dict)
     keys: dict[str, Any] = field(default_factory=dict)
+
+    __repr__ = short_repr
 
     @property
     def table(self) -> pd.DataFrame:

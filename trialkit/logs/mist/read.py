@@ -20,6 +20,7 @@ from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import OFF, ON
 from trialkit.logs.time_column import read_times, tell_stayed
+from trialkit.right_kind import check_kinds
 from trialkit.trial import Trial
 from trialkit.wording import finding, message
 
@@ -61,6 +62,7 @@ def read_mist(trial: Trial, *, cache: bool = True) -> Log:
     >>> bool((log.table["stop"] > log.table["start"]).all())
     True
     """
+    check_kinds("read_mist", trial=trial)
     if "chamber" not in trial.levels:
         raise LogError(
             "the trial has no chambers, so mist logs belong to nothing "

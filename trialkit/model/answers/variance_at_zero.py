@@ -27,6 +27,7 @@ from trialkit.model.answers.variance_likelihood import (
     maximise_each,
 )
 from trialkit.model.fitted import Fitted
+from trialkit.short_repr import short_repr
 from trialkit.wording import spoken
 
 
@@ -54,6 +55,8 @@ class ComponentTest:
     p: float
     p_simulated: float
     draws: int
+
+    __repr__ = short_repr
 
     @property
     def table(self) -> pd.DataFrame:

@@ -24,6 +24,7 @@ from trialkit.model.checks.influence import Solved, cluster_influence, deletion_
 from trialkit.model.checks.scale import PowerHint, power_hint
 from trialkit.model.checks.single import Checked
 from trialkit.model.fitted import Fitted
+from trialkit.short_repr import short_repr
 from trialkit.wording import Chance, Joined, Units, finding, message, spoken
 
 MOST_EFFECTS = 6000  # effects beside the largest term: beyond, their square is too much memory
@@ -64,6 +65,8 @@ class Diagnosis:
     rows: pd.DataFrame = field(repr=False)
     effects: pd.DataFrame = field(repr=False)
     power: PowerHint | None = field(default=None, repr=False)
+
+    __repr__ = short_repr
 
     @property
     def table(self) -> pd.DataFrame:

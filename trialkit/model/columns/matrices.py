@@ -22,6 +22,7 @@ from trialkit.errors import Finding, ModelError
 from trialkit.model.columns.formula import AS_FACTOR, expression_columns, factor_levels, parse_fixed
 from trialkit.model.columns.functions import Expression
 from trialkit.model.columns.rank import full_rank
+from trialkit.short_repr import short_repr
 from trialkit.wording import finding
 
 INTERCEPT = "intercept"
@@ -104,6 +105,8 @@ class Design:
     kept: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
     null: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     typical: dict[str, float] = field(default_factory=dict)
+
+    __repr__ = short_repr
 
     @property
     def levels(self) -> dict[str, tuple[Hashable, ...]]:

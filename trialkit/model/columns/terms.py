@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from trialkit.arrays import Codes, Floats
 from trialkit.errors import ModelError
 from trialkit.model.columns.formula import factor_levels
+from trialkit.short_repr import short_repr
 
 _SLOPE = re.compile(r"^\s*(?P<slope>.+?)\s+by\s+(?P<term>.+?)\s*$")
 
@@ -60,6 +61,8 @@ class Grouping:
     labels: tuple[Any, ...]
     weight: Floats | None = None
     unit: float = 1.0
+
+    __repr__ = short_repr
 
     @property
     def q(self) -> int:

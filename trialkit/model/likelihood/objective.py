@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
 from trialkit.model.likelihood.reduced import Reduced
+from trialkit.short_repr import short_repr
 
 Index = NDArray[np.intp]
 
@@ -46,6 +47,8 @@ class Point:
     score: Floats
     observed: Floats
     expected: Floats
+
+    __repr__ = short_repr
 
     def put(self, at: Index, other: Point) -> None:
         """Overwrite some responses."""

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from trialkit.any_tables import as_pandas
 from trialkit.arrays import Floats
 from trialkit.errors import Finding, ModelError
 from trialkit.model.columns.formula import needed_columns, read_columns
@@ -157,8 +158,11 @@ def clean_rows(
     table: pd.DataFrame, spec: Spec
 ) -> tuple[pd.DataFrame, tuple[RandomTerm, ...], list[Finding]]:
     """Set aside rows with a missing value in any column used, and count them."""
-    if not isinstance(table, pd.DataFrame):
-        raise ModelError(f"the table must be a pandas DataFrame, not {type(table).__name__}")
+    given = as_pandas(table)
+    if given is None:
+        kind = type(table).__name__
+        raise ModelError(f"the table must be one of pandas, polars or pyarrow, not {kind}")
+    table = given
     read_columns(table, [spec.response], role="response")
     fixed = needed_columns(spec.fixed)
     read_columns(table, fixed, role=f"fixed='{spec.fixed}'")

@@ -33,6 +33,7 @@ from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.likelihood.strata import Responses, RowMaps, Stratum
+from trialkit.short_repr import short_repr
 
 RANK_TOLERANCE = 1e-10
 ABSORB_FROM = 30  # levels from which absorbing a factor pays
@@ -84,6 +85,8 @@ class Reduced:
     log_xx: float
     units: Floats
     rows: RowMaps
+
+    __repr__ = short_repr
 
     @property
     def n_strata(self) -> int:

@@ -39,6 +39,7 @@ from trialkit.model.likelihood.objective import (
 )
 from trialkit.model.likelihood.reduced import Reduced
 from trialkit.model.likelihood.strata import Responses
+from trialkit.short_repr import short_repr
 
 Variances = Literal["free", "nonnegative"]
 
@@ -75,6 +76,8 @@ class Optimum:
     decrement: Floats
     edge: NDArray[np.bool_]
     path: tuple[tuple[Floats, float], ...]
+
+    __repr__ = short_repr
 
 
 def start_values(reduced: Reduced, responses: int) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
+from trialkit.short_repr import short_repr
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,8 @@ class Responses:
     e: Floats
     out_ss: Floats
     spread: Floats
+
+    __repr__ = short_repr
 
     def take(self, at: NDArray[np.intp]) -> Responses:
         """Give some of the responses."""
@@ -68,6 +71,8 @@ class RowMaps:
     back: Floats
     A: Floats
     strata: tuple[Stratum, ...]
+
+    __repr__ = short_repr
 
     def project(self, Y: Floats, K: Floats) -> Responses:
         """Take least squares out of each response and bring the rest into coordinates."""

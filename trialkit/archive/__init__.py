@@ -1,0 +1,1 @@
+"""One archive with which a colleague repeats an analysis elsewhere, in R."""
