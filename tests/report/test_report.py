@@ -8,6 +8,7 @@ import time
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -78,9 +79,24 @@ def test_the_first_screen_answers_in_words_and_numbers(farm, outline):
     ]
     assert farm.verdict.sentence.replace("\u00a0", " ") in words.replace("\u00a0", " ")
     saving = farm.verdict.use.set_index(["use", "level"]).loc[("water_l", "sparse"), "saving_pct"]
-    assert f"−{saving:.0f} %" in words.replace("\u00a0", " ")
+    (fact,) = (x for x in re.findall(r"Water saved per kg: [^%]*%", words.replace("\u00a0", " ")))
+    assert fact.endswith(f"+{saving:.0f} %")  # a saving is above zero here as in its figure
     for step in farm.verdict.next_steps:
         assert step in words.replace("\u00a0", " ")
+
+
+def test_small_measures_are_not_rounded_away(farm):
+    from trialkit.report.outcomes import _decided_on
+
+    inputs = SimpleNamespace(
+        say=read_wording(), verdict=farm.verdict, trial=farm.trial, factor=farm.trial.primary,
+        level="95 %", reference=farm.trial.primary.reference,
+    )  # fmt: skip
+    rows = [row for row in _decided_on(inputs).rows if "kg per chamber" in row[0]]
+    raw = farm.verdict.measures.query("measure == 'per_chamber_day'")["estimate"]
+    assert len(raw) == len(farm.trial.primary.levels)
+    for row, value in zip(rows, raw, strict=True):
+        assert float(row[2]) == pytest.approx(value, rel=0.005)
 
 
 def test_every_section_is_there_and_named_once(outline):

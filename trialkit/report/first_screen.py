@@ -145,10 +145,10 @@ def _facts(inputs: PageInputs) -> list[Fact]:
     for row in verdict.use.to_dict("records"):
         if str(row["level"]) != verdict.level or not math.isfinite(row["saving_pct"]):
             continue
-        # a saving is shown as the change in use, in the same direction as the yield beside it
+        # what is saved is above zero, as in the figure and the table of uses
         one, low, high = (
-            say.percent(-row[k], 0, sign=True)
-            for k in ("saving_pct", "saving_high_pct", "saving_low_pct")
+            say.percent(row[k], 0, sign=True)
+            for k in ("saving_pct", "saving_low_pct", "saving_high_pct")
         )
         limits = say.text("fact.limits", low=low, high=high)
         facts.append(Fact(say.text(f"fact.{row['use']}", **words), one, limits))
