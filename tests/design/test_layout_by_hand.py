@@ -8,9 +8,12 @@ import pytest
 
 from trialkit.design.layout import blocks as constructed
 from trialkit.design.layout.blocks import _with_target
-from trialkit.design.layout.efficiency import average_efficiency
-from trialkit.design.layout.site import replication
+from trialkit.design.layout.efficiency import Valuation, average_efficiency
+from trialkit.design.layout.restriction_cost import _named
+from trialkit.design.layout.site import replication, treated_sites
+from trialkit.design.strata.error_terms import batch_term
 from trialkit.design.strata.remedies import _cost
+from trialkit.structure import parse_structure
 from trialkit.trial.sections import PricesSection
 
 
@@ -115,3 +118,48 @@ def test_what_more_units_cost():
     assert "254 CHF" in said("chamber", 1, chamber_each=200, block_each=3)  # 3 batches × 6 blocks
     assert said("batch", 2) == ""
     assert said("batch", 2, mushrooms_per_kg=9) == ""
+
+
+def test_where_nothing_is_compared_no_information_is_lost():
+    assert average_efficiency(np.zeros((1, 1)), [4]) == 1.0
+
+
+def test_a_whole_factorial_in_each_batch_is_worth_one(make_trial):
+    """Four combinations once in each of three batches: orthogonal, all information within."""
+    trial = make_trial(
+        "structure = 'batch / block'\nbatch = 3\nblock = 4",
+        {"schedule": ("batch:block", 2, ""), "light": ("batch:block", 2, "")},
+    )
+    (site,) = treated_sites(trial)
+    plan = np.tile(np.arange(4), 3)[None, :]
+    assert Valuation(site).values(plan).tolist() == pytest.approx([1.0], abs=2e-6)  # ridge 1e-6
+
+
+@pytest.mark.parametrize("batches", [4, 6, 8])
+def test_chambers_take_their_part_of_batch_by_schedule(batches):
+    """Two schedules, each half of the time in each chamber and in half of them in each batch.
+
+    Write s = +1 or -1 for the schedule, S for chambers x batches. The term is the b - 1 contrasts
+    over batches of v_j = s within batch j. Since S has row sums of zero, chambers take
+    tr(S'S) / b = c of the sum c (b - 1) of their squared lengths: (b - 2) / (b - 1) is left.
+    """
+    chambers = 4
+    square = np.array([[1, -1, 1, -1], [-1, 1, -1, 1], [1, 1, -1, -1], [-1, -1, 1, 1]])
+    signs = np.hstack([square] * 2)[:, :batches]
+    if batches == 6:  # rows must still sum to zero
+        signs = np.hstack([square, [[1, -1], [-1, 1], [1, -1], [-1, 1]]])
+    assert not signs.sum(axis=0).any()
+    assert not signs.sum(axis=1).any()
+    structure = parse_structure("(batch * chamber) / block")
+    counts = {"batch": batches, "chamber": chambers, "block": 1}
+    level = ((signs.T + 1) // 2).ravel()
+    term = batch_term(structure, counts, ("batch", "chamber"), level, 2)
+    assert term.share == pytest.approx((batches - 2) / (batches - 1), abs=1e-9)
+    # df: chamber runs less mean, batches, chambers, schedule and the term
+    whole = batches * chambers - 1 - (batches - 1) - (chambers - 1) - 1
+    assert term.df == (batches - 1, whole - (batches - 1))
+
+
+def test_one_place_too_many_to_name_is_counted():
+    assert str(_named("shelf", list("abcd"))) == "shelf a, b, c, d"
+    assert str(_named("shelf", list("abcde"))) == "shelf a, b, c, d and 1 more"

@@ -108,6 +108,31 @@ def test_a_split_plan_is_the_best_of_all():
     assert (found.coded[0::2, 0] == found.coded[1::2, 0]).all()  # chambers stay whole
 
 
+def test_a_split_plan_keeps_out_of_what_the_room_cannot_hold():
+    """Much mist with much light is ruled out; every plan of four chambers is tried beside it."""
+    chamber = np.repeat(range(4), 2)
+    weights = unit_weights({"chamber": chamber}, {"chamber": 2.0}, 1.0)
+    pairs = list(itertools.combinations_with_replacement((-1, 0, 1), 2))
+    may = [(mist, pair) for mist in (-1, 0, 1) for pair in pairs if not (mist == 1 and 1 in pair)]
+    plans = np.array(
+        [
+            [(mist, light) for mist, pair in four for light in pair]
+            for four in itertools.combinations_with_replacement(may, 4)
+        ],
+        dtype=float,
+    )
+    rows = terms(plans.reshape(-1, 2)).reshape(len(plans), 8, -1)
+    sign, size = np.linalg.slogdet(information(rows, weights))
+    best = float(np.exp(-np.where(sign > 0, size, -np.inf) / 6).min())
+    found = find_points(
+        settings("mist", "light"), [chamber, range(8)], {"chamber": chamber},
+        [({"chamber": 2.0}, 1.0)], criterion="determinant", usual_units=0, starts=20,
+        allowed=lambda x: ~((x[..., 0] > 0.5) & (x[..., 1] > 0.5)),
+    )  # fmt: skip
+    assert not (found.coded == 1).all(axis=1).any()
+    assert found.score == pytest.approx(best, rel=1e-9)
+
+
 def test_average_variance_is_the_mean_of_the_prediction_variance():
     """By Gauss-Legendre quadrature over the square."""
     rng = np.random.default_rng(3)

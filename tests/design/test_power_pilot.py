@@ -220,7 +220,7 @@ def test_the_step_from_which_batches_are_told_is_said(make_trial):
     assert any("with 4 batches the chance may be lower than with 3" in x for x in three.notes)
     assert any("3 degrees of freedom in place of 8" in note for note in four.notes)
     two = power(planned(make_trial, batch=2), **asked)
-    assert not any("alike in every batch" in note for note in two.notes)
+    assert not any("tell whether schedule acts alike" in note for note in two.notes)
 
 
 def test_infinitely_many_blocks_leave_runs_and_shelves(make_trial):
@@ -445,3 +445,20 @@ def test_a_range_holds_nine_tenths_about_the_median():
     ]  # fmt: skip
     assert percentiles(values, 0.7).tolist() == pytest.approx([5, 70, 95])
     assert percentiles(values, 0.99).tolist() == pytest.approx([5, 95, 95])
+
+
+def test_a_pilot_that_shows_no_batch_by_treatment_says_what_its_range_rests_on(make_trial):
+    """Not where it shows it (30 % against runs of 6 %), nor where there are no batches at all."""
+    trial = make_trial("structure = '(batch * chamber) / block'\nbatch = 4\nchamber = 6\nblock = 3",
+                       {"schedule": ("batch:chamber", 3, "")})  # fmt: skip
+    random = ["batch", "chamber", "batch:chamber", "batch:schedule"]
+
+    def said(own):
+        fit = tk.fit(by_batch_pilot(1, own), response="y", fixed="schedule", random=random)
+        return " ".join(power(trial, pilot=fit, lost=0).notes)
+
+    assert "acts alike in every batch, which so small a pilot" in said(0.0)
+    assert "so small a pilot" not in said(30.0)
+    _, fit = flat_pilot()
+    alone = power(two_arms(make_trial, 10, 6), pilot=fit, lost=0)
+    assert "so small a pilot" not in " ".join(alone.notes)

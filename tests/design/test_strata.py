@@ -221,3 +221,12 @@ def test_three_df_for_error_are_not_scarce_and_one_more_unit_can_be_the_remedy(m
     assert scarce(five, "schedule", 2.99) is not None
     assert not any("leaves only" in sentence for sentence in strata(five).sentences)
     assert str(mend(five, "schedule", wanted_df=4)[0]).startswith("1 more chamber (6 in all)")
+
+
+def test_a_stratum_is_named_once_in_the_table(chambers):
+    """Rows of one stratum follow one another; the second and later ones leave its name out."""
+    found = strata(chambers())
+    names = found.table["stratum"].tolist()
+    new = [i == 0 or names[i] != names[i - 1] for i in range(len(names))]
+    assert [bool(row[0]) for row in found._shown().rows] == new
+    assert not all(new)

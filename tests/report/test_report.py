@@ -8,6 +8,7 @@ import time
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -85,6 +86,20 @@ def test_the_first_screen_answers_in_words_and_numbers(farm, outline):
     assert f"saved per kg: sparse against usual{saving:.0f} %" in words.replace("\u00a0", " ")
     for step in farm.verdict.next_steps:
         assert step in words.replace("\u00a0", " ")
+
+
+def test_small_measures_are_not_rounded_away(farm):
+    from trialkit.report.outcomes import _decided_on
+
+    inputs = SimpleNamespace(
+        say=read_wording(), verdict=farm.verdict, trial=farm.trial, factor=farm.trial.primary,
+        level="95 %", reference=farm.trial.primary.reference,
+    )  # fmt: skip
+    rows = [row for row in _decided_on(inputs).rows if "kg per chamber" in row[0]]
+    raw = farm.verdict.measures.query("measure == 'per_chamber_day'")["estimate"]
+    assert len(raw) == len(farm.trial.primary.levels)
+    for row, value in zip(rows, raw, strict=True):
+        assert float(row[2]) == pytest.approx(value, rel=0.005)
 
 
 def test_every_section_is_there_and_named_once(outline):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from trialkit.errors import ModelError
 from trialkit.trial.over_time import START_NO, TIME_BLOCK, in_time_blocks, with_starts
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 #: Ratios tried for limits lie between one over this and this.
 WIDEST = 20.0
 _TRIED = 41
+#: Runs with their levels → the fit of one of their totals.
+Fits: TypeAlias = "dict[tuple[tuple[str, ...], ...], Fit]"
 
 
 def run_keys(trial: Trial) -> list[str]:
@@ -28,8 +30,20 @@ def run_keys(trial: Trial) -> list[str]:
     return [name for name in ("batch", "chamber") if name in trial.levels]
 
 
-def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str) -> Fit:
+def fit_by_run(
+    trial: Trial, totals: pd.DataFrame, response: str, *, known: Fits | None = None
+) -> Fit:
     """Fit a run total against the primary treatment, batches and chambers being random.
+
+    Parameters
+    ----------
+    trial : Trial
+    totals : DataFrame
+        One row per chamber run; those with the response are used.
+    response : str
+    known : dict, optional
+        Fits of this trial's other totals, added to: the same runs have the same columns, which
+        are worked out once.
 
     Raises
     ------
@@ -41,7 +55,12 @@ def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str) -> Fit:
     from trialkit.model.fit import fit
 
     primary = trial.primary
-    usable = with_starts(trial, totals[totals[response].notna()].copy())
+    usable = totals[totals[response].notna()]
+    runs = tuple(map(tuple, usable[[*run_keys(trial), primary.name]].astype(str).to_numpy()))
+    values = usable[response].to_numpy(dtype=float)
+    if known is not None and runs in known and math.isfinite(values.sum()):
+        return known[runs].refit(response=values)
+    usable = with_starts(trial, usable.copy())
     order = [primary.reference, *(x for x in primary.levels if x != primary.reference)]
     seen = [x for x in order if (usable[primary.name] == x).any()]
     if len(seen) < 2 or primary.reference not in seen:
@@ -55,13 +74,16 @@ def fit_by_run(trial: Trial, totals: pd.DataFrame, response: str) -> Fit:
     if in_time_blocks(trial):
         above = [TIME_BLOCK, *above, f"{TIME_BLOCK}:chamber"]
     trend = f" + {START_NO}" if trial.over_time == "trend" else ""
-    return fit(
+    made = fit(
         usable,
         response=response,
         fixed=primary.name + trend,
         random=[term for term in above if _tells_runs_apart(term, usable)],
         level=trial.question.level,
     )
+    if known is not None:
+        known[runs] = made
+    return made
 
 
 def _tells_runs_apart(term: str, runs: pd.DataFrame) -> bool:
@@ -72,7 +94,9 @@ def _tells_runs_apart(term: str, runs: pd.DataFrame) -> bool:
     return len(names) == 1 or len(runs[names].drop_duplicates()) < len(runs)
 
 
-def ratio_of_totals(trial: Trial, totals: pd.DataFrame, top: str, bottom: str) -> pd.DataFrame:
+def ratio_of_totals(
+    trial: Trial, totals: pd.DataFrame, top: str, bottom: str, *, known: Fits | None = None
+) -> pd.DataFrame:
     """Compare levels by a ratio of two totals, such as litres over kilograms.
 
     Parameters
@@ -82,6 +106,8 @@ def ratio_of_totals(trial: Trial, totals: pd.DataFrame, top: str, bottom: str) -
         One row per chamber run, with the primary treatment, `top` and `bottom`.
     top, bottom : str
         Columns. Runs with both are used.
+    known : dict, optional
+        As for `fit_by_run`.
 
     Returns
     -------
@@ -122,7 +148,7 @@ def ratio_of_totals(trial: Trial, totals: pd.DataFrame, top: str, bottom: str) -
     share = used[top] / used[name].map(sums[top])
     share = share.where(used[name].map(sums[top]) != 0, 1.0)  # none in any run of the level
     relative = 1 + used[bottom] / used[name].map(sums[bottom]) - share
-    fit = fit_by_run(trial, used.assign(relative=relative), "relative")
+    fit = fit_by_run(trial, used.assign(relative=relative), "relative", known=known)
     means = fit.means(name).set_index("level")
     found = _ratios(fit, name, reference)
     base = (sums[top] / sums[bottom]).to_dict()
@@ -164,30 +190,29 @@ def _ratios(fit: Fit, name: str, reference: str) -> dict[str, dict[str, float]]:
     ends = {"ratio": "estimate", "low": "low", "high": "high"}
     base = cells.rows[labels.index(reference)]
     rows = {x: cells.rows[labels.index(x)] - base for x in labels if x != reference}
+    if not rows:
+        return {}
+    L = np.array(list(rows.values()))
     tried = np.geomspace(1 / WIDEST, WIDEST, _TRIED)
-    coarse = _times(fit, tried, scaled)
-    finer: dict[tuple[str, str], Floats] = {}
+    first = _times(fit, tried, scaled).limits(L, level=fit.level)
     out: dict[str, dict[str, float]] = {}
-    for label, row in rows.items():
-        first = coarse.contrast(row, level=fit.level)
-        brackets = {key: _bracket(tried, first[end]) for key, end in ends.items()}
+    finer: list[tuple[int, str, Floats]] = []
+    for i, label in enumerate(rows):
+        brackets = {key: _bracket(tried, first[end][:, i]) for key, end in ends.items()}
         out[label] = {k: v for k, v in brackets.items() if not isinstance(v, tuple)}
-        for key, pair in brackets.items():
-            if isinstance(pair, tuple):
-                finer[label, key] = np.geomspace(*pair, _TRIED // 3)
-    for label, row in rows.items():
-        own = {key: ratios for (of, key), ratios in finer.items() if of == label}
-        if not own:
-            continue
-        fine = _times(fit, np.concatenate(list(own.values())), scaled)
-        second = fine.contrast(row, level=fit.level)
-        for i, (key, ratios) in enumerate(own.items()):
-            part = slice(i * len(ratios), (i + 1) * len(ratios))
-            values = second[ends[key]].to_numpy(dtype=float)[part]
-            at = int(np.flatnonzero(values <= 0)[0])
-            share = values[at - 1] / (values[at - 1] - values[at]) if at else 0.0
-            before = ratios[max(at - 1, 0)]
-            out[label][key] = float(before + share * (ratios[at] - before))
+        pairs = {k: v for k, v in brackets.items() if isinstance(v, tuple)}
+        finer += [(i, k, np.geomspace(*pair, _TRIED // 3)) for k, pair in pairs.items()]
+    if not finer:
+        return out
+    second = _times(fit, np.concatenate([r for _, _, r in finer]), scaled)
+    found, start, labels = second.limits(L, level=fit.level), 0, list(rows)
+    for i, key, ratios in finer:
+        values = found[ends[key]][start : start + len(ratios), i]
+        start += len(ratios)
+        at = int(np.flatnonzero(values <= 0)[0])
+        share = values[at - 1] / (values[at - 1] - values[at]) if at else 0.0
+        before = ratios[max(at - 1, 0)]
+        out[labels[i]][key] = float(before + share * (ratios[at] - before))
     return out
 
 
@@ -200,11 +225,10 @@ def _times(fit: Fit, ratios: Floats, scaled: NDArray[np.bool_]) -> Batch:
     return refit_batch(fit, np.where(scaled, fit.y * ratios[:, None], fit.y))
 
 
-def _bracket(ratios: Floats, values: pd.Series) -> tuple[float, float] | float:
+def _bracket(ratios: Floats, line: Floats) -> tuple[float, float] | float:
     """Find where a falling line of differences meets zero; 0, infinity or NaN where it does not."""
     import numpy as np
 
-    line = values.to_numpy(dtype=float)
     if not np.isfinite(line).all():
         return math.nan
     below = np.flatnonzero(line <= 0)

@@ -38,6 +38,7 @@ from trialkit.wording import Joined, Message, message, spoken
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.analysis.by_run import Fits
     from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
@@ -272,8 +273,9 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     depends = dependence(trial, result, better=response.better)
     table, by, sentences = _answers(trial, result, depends.by)
     totals = run_totals(trial, result.data)
-    use, found = use_by_level(trial, totals) if len(totals) else (_no_use(), [])
-    money, priced = value_by_level(trial, totals)
+    known: Fits = {}
+    use, found = use_by_level(trial, totals, known=known) if len(totals) else (_no_use(), [])
+    money, priced = value_by_level(trial, totals, known=known)
     settle, needed = batches_to_settle(trial, result)
     logarithm = on_the_logarithm(trial, result, depends_on=depends.on)
     doubts = (*depends.findings, *logarithm.findings, *early_look(trial, result))
@@ -310,7 +312,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         by=by,
         logarithm=logarithm.table,
         recommended=advised,
-        measures=measures_by_level(trial, result.data, totals),
+        measures=measures_by_level(trial, result.data, totals, known=known),
         readings=readings,
         invented=trial.invented,
     )

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.analysis.by_run import Fits
     from trialkit.columns import HarvestColumn
     from trialkit.trial import Trial
 
@@ -37,7 +38,9 @@ MEASURE_COLUMNS = [
 _FEWEST = 4  # chamber runs, as for water and energy
 
 
-def measures_by_level(trial: Trial, data: Aligned, totals: pd.DataFrame) -> pd.DataFrame:
+def measures_by_level(
+    trial: Trial, data: Aligned, totals: pd.DataFrame, *, known: Fits | None = None
+) -> pd.DataFrame:
     """Compare the levels in what growers decide on.
 
     Parameters
@@ -46,6 +49,8 @@ def measures_by_level(trial: Trial, data: Aligned, totals: pd.DataFrame) -> pd.D
     data : Aligned
     totals : DataFrame
         From `trialkit.decision.use.run_totals`; runs not weighed whole are left out.
+    known : dict, optional
+        Fits of the same totals (`trialkit.analysis.by_run.fit_by_run`).
 
     Returns
     -------
@@ -63,11 +68,12 @@ def measures_by_level(trial: Trial, data: Aligned, totals: pd.DataFrame) -> pd.D
         return pd.DataFrame(columns=MEASURE_COLUMNS)
     runs = totals.merge(_of_runs(trial, data), how="left", on=run_keys(trial))
     runs = runs[runs["kg_all"].notna()]
-    frames = [_per_block(trial, runs), _per_day(trial, runs)]
+    known = {} if known is None else known
+    frames = [_per_block(trial, runs, known), _per_day(trial, runs, known)]
     shares = {name: name for name in map(str, runs) if name.startswith("share:")}
     if trial.flushes > 1 and runs["first_kg"].notna().any():
         shares = {"first_flush_share": "first_kg", **shares}
-    frames += [_share(trial, runs, column).assign(measure=name) for name, column in shares.items()]
+    frames += [_share(trial, runs, c, known).assign(measure=name) for name, c in shares.items()]
     made = [frame for frame in frames if len(frame)]
     if not made:
         return pd.DataFrame(columns=MEASURE_COLUMNS)
@@ -104,12 +110,13 @@ def _of_runs(trial: Trial, data: Aligned) -> pd.DataFrame:
     return out
 
 
-def _per_block(trial: Trial, runs: pd.DataFrame) -> pd.DataFrame:
+def _per_block(trial: Trial, runs: pd.DataFrame, known: Fits) -> pd.DataFrame:
     import pandas as pd
 
     name, reference = trial.primary.name, trial.primary.reference
     try:
-        fit = fit_by_run(trial, runs.assign(per=1000 * runs["kg_all"] / runs["started"]), "per")
+        rows = runs.assign(per=1000 * runs["kg_all"] / runs["started"])
+        fit = fit_by_run(trial, rows, "per", known=known)
         means = fit.means(name)[["level", "estimate", "low", "high"]]
         ratios = fit.noninferior(name, against=reference, margin_pct=50).set_index("level")
     except ModelError:
@@ -124,9 +131,9 @@ def _per_block(trial: Trial, runs: pd.DataFrame) -> pd.DataFrame:
     return means.assign(measure="per_block_started", unit="g")
 
 
-def _per_day(trial: Trial, runs: pd.DataFrame) -> pd.DataFrame:
+def _per_day(trial: Trial, runs: pd.DataFrame, known: Fits) -> pd.DataFrame:
     """Turn days per kilogram, whose limits are those of a ratio of totals, into kg per day."""
-    got = _ratio(trial, runs, "days", "kg_all")
+    got = _ratio(trial, runs, "days", "kg_all", known)
     if not len(got):
         return got
     turned = {"estimate": "estimate", "low": "high", "high": "low"}
@@ -135,8 +142,8 @@ def _per_day(trial: Trial, runs: pd.DataFrame) -> pd.DataFrame:
     return _percent(out).assign(measure="per_chamber_day", unit="kg")
 
 
-def _share(trial: Trial, runs: pd.DataFrame, column: str) -> pd.DataFrame:
-    got = _ratio(trial, runs, column, "kg_all")
+def _share(trial: Trial, runs: pd.DataFrame, column: str, known: Fits) -> pd.DataFrame:
+    got = _ratio(trial, runs, column, "kg_all", known)
     if not len(got):
         return got
     ends = {name: (100 * got[name]).clip(0, 100) for name in ("estimate", "low", "high")}
@@ -152,13 +159,13 @@ def _percent(got: pd.DataFrame) -> pd.DataFrame:
     return got.assign(**{name: 100 * (got[end] - 1) for name, end in names.items()})
 
 
-def _ratio(trial: Trial, runs: pd.DataFrame, top: str, bottom: str) -> pd.DataFrame:
+def _ratio(trial: Trial, runs: pd.DataFrame, top: str, bottom: str, known: Fits) -> pd.DataFrame:
     import pandas as pd
 
     if (runs[top].notna() & runs[bottom].notna()).sum() < _FEWEST:
         return pd.DataFrame()
     try:
-        return ratio_of_totals(trial, runs, top, bottom)
+        return ratio_of_totals(trial, runs, top, bottom, known=known)
     except ModelError:
         return pd.DataFrame()
 

@@ -20,6 +20,7 @@ from trialkit.wording import Message, finding, message, spoken
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.analysis.by_run import Fits
     from trialkit.display import Shown
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
@@ -101,7 +102,9 @@ class Money:
         return self._shown().html()
 
 
-def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, list[Finding]]:
+def value_by_level(
+    trial: Trial, totals: pd.DataFrame, *, known: Fits | None = None
+) -> tuple[Money | None, list[Finding]]:
     """Work out what each level is worth, with its uncertainty and the risk of choosing it.
 
     Parameters
@@ -111,6 +114,8 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     totals : DataFrame
         From `run_totals`. Runs that were not weighed whole, or lack a use that is priced, are
         left out.
+    known : dict, optional
+        Fits of the same totals (`trialkit.analysis.by_run.fit_by_run`).
 
     Returns
     -------
@@ -144,7 +149,7 @@ def value_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[Money | None, li
     totals, findings = counted_uses(trial, totals)
     worth = totals.assign(value=run_value(trial, totals))
     try:
-        fit = fit_by_run(trial, worth, "value")
+        fit = fit_by_run(trial, worth, "value", known=known)
     except ModelError as problem:
         return None, [*findings, finding("money_not_estimated", "note", problem=str(problem))]
     gains = fit.differences(name, against=reference, adjust="dunnett").set_index("first")

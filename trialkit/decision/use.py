@@ -18,6 +18,7 @@ from trialkit.wording.places import place, several
 
 if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
+    from trialkit.analysis.by_run import Fits
     from trialkit.trial import Trial
 
 #: Use columns and the unit each is given in, per kilogram of fresh mushrooms.
@@ -195,7 +196,9 @@ def run_findings(trial: Trial, totals: pd.DataFrame) -> list[Finding]:
     return found
 
 
-def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list[Finding]]:
+def use_by_level(
+    trial: Trial, totals: pd.DataFrame, *, known: Fits | None = None
+) -> tuple[pd.DataFrame, list[Finding]]:
     """Estimate water and energy per kilogram for each level, and the saving.
 
     Parameters
@@ -203,6 +206,8 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
     trial : Trial
     totals : DataFrame
         From `run_totals`.
+    known : dict, optional
+        Fits of the same totals (`trialkit.analysis.by_run.fit_by_run`).
 
     Returns
     -------
@@ -226,7 +231,7 @@ def use_by_level(trial: Trial, totals: pd.DataFrame) -> tuple[pd.DataFrame, list
         try:
             got = _in_step(totals, name, before)
             if got is None:
-                got = ratio_of_totals(trial, totals, name, "kg_all")
+                got = ratio_of_totals(trial, totals, name, "kg_all", known=known)
             before[name] = got
         except ModelError as problem:
             use = message(f"figure.use.{name}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -125,28 +126,56 @@ class Batch:
         DataFrame
             One row per response: ``estimate, se, df, t, p, low, high, method``.
         """
-        L = np.atleast_2d(np.asarray(row, dtype=float))
+        found = self.limits(np.atleast_2d(np.asarray(row, dtype=float)), df=df, level=level)
+        one = {k: v if k == "method" else v[:, 0] for k, v in found.items()}
+        with np.errstate(divide="ignore", invalid="ignore"):
+            t = one["estimate"] / one["se"]
+        return pd.DataFrame(
+            {
+                "estimate": one["estimate"],
+                "se": one["se"],
+                "df": one["df"],
+                "t": t,
+                "p": t_two_sided(t, one["df"]),
+                "low": one["low"],
+                "high": one["high"],
+                "method": one["method"],
+            }
+        )
+
+    def limits(
+        self, L: Floats, *, df: str = "default", level: float = 0.95
+    ) -> dict[str, NDArray[Any]]:
+        """Estimate several rows ``L beta``, each for itself, in every response.
+
+        Parameters
+        ----------
+        L : array, shape (l, p_all)
+            Rows about the same terms: the rule chooses one way for all of them.
+        df, level
+            As in `trialkit.model.fit.Fit.contrast`.
+
+        Returns
+        -------
+        dict
+            ``estimate, se, df, low, high``, each of shape (responses, l), and ``method``, one
+            for a response.
+        """
         if not self.prepared.design.estimable(L).all():
             raise ModelError("the contrast cannot be estimated in this design")
         answers = self.answers(L[:, self.prepared.design.kept], df, joint=False)
-        estimate = np.concatenate([a.estimate[:, 0] for a in answers])
-        se = np.sqrt(np.concatenate([a.cov[:, 0, 0] for a in answers]))
-        nu = np.concatenate([a.df[:, 0] for a in answers])
+        estimate = np.concatenate([a.estimate for a in answers])
+        se = np.sqrt(np.concatenate([np.diagonal(a.cov, axis1=1, axis2=2) for a in answers]))
+        nu = np.concatenate([a.df for a in answers])
         wide = t_quantile(level, nu) * se
-        with np.errstate(divide="ignore", invalid="ignore"):
-            t = estimate / se
-        return pd.DataFrame(
-            {
-                "estimate": estimate,
-                "se": se,
-                "df": nu,
-                "t": t,
-                "p": t_two_sided(t, nu),
-                "low": estimate - wide,
-                "high": estimate + wide,
-                "method": np.concatenate([a.method for a in answers]),
-            }
-        )
+        return {
+            "estimate": estimate,
+            "se": se,
+            "df": nu,
+            "low": estimate - wide,
+            "high": estimate + wide,
+            "method": np.concatenate([a.method for a in answers]),
+        }
 
     def answers(self, L: Floats, df: str, *, joint: bool) -> list[Answer]:
         """Answer a question about rows over the kept coefficients, one answer per pass.

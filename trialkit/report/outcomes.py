@@ -46,7 +46,9 @@ def _decided_on(inputs: PageInputs) -> Table:
         say=say,
         caption=say.text("outcomes.decided_caption", level=inputs.level),
         heads={"level": inputs.factor.name},
-        formats=dict.fromkeys(ends, lambda v: say.percent(v, 0, sign=True)),
+        # each measure has a size of its own: grams of a block, a fraction of a kilogram a day
+        formats=dict.fromkeys(ends, lambda v: say.percent(v, 0, sign=True))
+        | dict.fromkeys(("estimate", "low", "high"), say.number),
         notes=[say.text("outcomes.decided_note", reference=inputs.reference)],
         together=(),
         row_heads=2,

@@ -275,12 +275,15 @@ def _settle(inputs: PageInputs) -> list[Any]:
     for name in named:
         parts = (rows[name], rows[f"{name}_low"], rows[f"{name}_high"])
         rows[name] = [_with_range(say, *three) for three in zip(*parts, strict=True)]
+    by_batch = str(inputs.verdict.settle["repeats"].iloc[0]) == "batch"
+    notes = [say.text("saves.settle_batches", factor=inputs.factor.name)] if by_batch else []
     table = build_table(
         rows,
         columns=["count", *named],
         say=say,
         caption=say.text("saves.settle_caption"),
         heads={"count": repeats, **named},
+        notes=notes,
     )
     fold = Fold(say.text("saves.settle_fold"), (table,))
     return [Words(say.text("saves.settle_intro", repeats=repeats)), picture, fold]

@@ -81,6 +81,9 @@ def batch_notes(trial: Trial, c: Comparison) -> list[Message]:
 def _pilot_notes(c: Comparison, spread: Variation) -> list[Message]:
     """Say how far a pilot can be relied on, and what it does not tell."""
     out = [message("power.pilot_range"), *spread.notes]
+    if any(c.batch_term.df) and ":".join(c.stratum) not in spread.by_batch:
+        units = Units(c.stratum)
+        out.append(message("power.pilot_batches", factor=c.name, units=units))
     weights = c.error_weights()
     untold = [Units(tuple(s.split(":"))) for s in weights if s not in spread.df]
     return [*out, message("power.pilot_untold", units=untold)] if untold else out

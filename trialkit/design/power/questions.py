@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Literal
 
 import numpy as np
@@ -121,8 +121,37 @@ def _joint_point(level: float, correlation: bytes, size: int, df: float) -> floa
     return float(largest_point(level, np.frombuffer(correlation).reshape(size, size), df))
 
 
+@dataclass(frozen=True, eq=False)
+class _Ends:
+    """A comparison worked out at the ends of the variation: low (0), middle (1), high (2).
+
+    They do not depend on what is asked, nor on which percentile counts as a pilot's middle.
+    """
+
+    rows: Floats
+    solved: list[Solved]
+    used: list[tuple[BatchTerm, float]]
+
+
+def _ends(c: Comparison, variation: Variation, wanted: Wanted) -> _Ends:
+    rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
+    # elsewhere the ends differ in nothing, or a pilot's are quantiles at one weighting
+    points = (0, 1, 2) if variation.kind == "planning range" else (1,)
+    times = 3 // len(points)
+    solved = [c.solve(variation.point(at), wanted.lost) for at in points] * times
+    terms = [c.batch_term_at(variation.point(at), wanted.lost) for at in points] * times
+    apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
+    return _Ends(rows, solved, [(term, apart) for term in terms])
+
+
 def chance(
-    c: Comparison, question: Question, variation: Variation, wanted: Wanted, *, effect: float
+    c: Comparison,
+    question: Question,
+    variation: Variation,
+    wanted: Wanted,
+    *,
+    effect: float,
+    ends: _Ends | None = None,
 ) -> tuple[float, float, float]:
     """Give the chance of a positive answer at high, middle and low variation.
 
@@ -135,6 +164,8 @@ def chance(
     effect : float
         Size of the true difference [%]: from the reference, or for "no worse" the distance
         of the truth from the margin.
+    ends : optional
+        The comparison at the ends of the variation, where other questions have worked it out.
 
     Returns
     -------
@@ -151,11 +182,12 @@ def chance(
     that the comparison rests on (``benchmarks/pilot_power.py --one``). It rises with every chance,
     so that it rises with every count.
     """
+    known = ends or _ends(c, variation, wanted)
     if variation.draws is not None:
-        (median,) = _chance(c, question, variation, wanted, effect, ends=(1,))
+        (median,) = _chance(c, question, variation, wanted, effect, known, ends=(1,))
         df = variation.df.get(":".join(c.stratum), math.nan)
         variation = replace(variation, middle=0.5 - outward(df) * (median - 0.5))
-    high, middle, low = _chance(c, question, variation, wanted, effect, ends=(0, 1, 2))
+    high, middle, low = _chance(c, question, variation, wanted, effect, known, ends=(0, 1, 2))
     return low, middle, high
 
 
@@ -171,19 +203,12 @@ def _chance(
     variation: Variation,
     wanted: Wanted,
     effect: float,
+    known: _Ends,
     *,
     ends: tuple[int, ...],
 ) -> list[float]:
     """Give the chance at some ends of the variation: low (0), middle (1), high (2)."""
-    rows = c.interaction_row()[None, :] if ":" in c.name else rows_against(c, wanted.reference)
-    # elsewhere the ends differ in nothing, or a pilot's are quantiles at one weighting
-    points = (0, 1, 2) if variation.kind == "planning range" else (1,)
-    solved = [c.solve(variation.point(at), wanted.lost) for at in points] * (3 // len(points))
-    terms = [c.batch_term_at(variation.point(at), wanted.lost) for at in points] * (
-        3 // len(points)
-    )
-    apart = variation.apart(":".join(c.stratum), c.error_weights(wanted.lost))
-    used = [(terms[end], apart) for end in range(3)]
+    rows, solved, used = known.rows, known.solved, known.used
     if question == "no worse":
         return _no_worse(c, rows, solved, used, variation, wanted, effect, ends)
     out = []
@@ -279,11 +304,15 @@ def _no_worse(
             out.append(0.0)
             continue
         errors = errors_used(df, *used[end])
-        worst = 1.0
+        worst, asked = 1.0, list[tuple[float, float]]()
         for i, row in enumerate(tested):
             within, above = split_variance(c, at, row, means[end])
             if known:
                 within = known[i][end]
+            if c.level_errors is None:  # levels that are alike have one chance
+                if any(map(partial(_are_alike, (within, above)), asked)):
+                    continue
+                asked.append((within, above))
             if not (within > 0 and above >= 0 and math.isfinite(within + above)):
                 worst = 0.0  # no error to judge by: no chance
                 continue
@@ -295,6 +324,11 @@ def _no_worse(
             worst *= _mean_clear(c, at, rows, (df, own), means[end], wanted)
         out.append(worst)
     return out
+
+
+def _are_alike(parts: tuple[float, float], others: tuple[float, float]) -> bool:
+    """Say whether two pairs of variances differ by rounding alone."""
+    return all(math.isclose(a, b, rel_tol=1e-12) for a, b in zip(parts, others, strict=True))
 
 
 def _mean_clear(
@@ -376,4 +410,8 @@ def all_chances(
     c: Comparison, variation: Variation, wanted: Wanted, questions: tuple[Question, ...]
 ) -> Mapping[Question, tuple[float, float, float]]:
     """Give the chances of all questions asked."""
-    return {q: chance(c, q, variation, wanted, effect=effect_of(q, wanted)) for q in questions}
+    ends = _ends(c, variation, wanted)
+    return {
+        q: chance(c, q, variation, wanted, effect=effect_of(q, wanted), ends=ends)
+        for q in questions
+    }
