@@ -28,6 +28,7 @@ ORDER = [
     {"alignment"},
     {"analysis"},
     {"decision"},
+    {"federation"},
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},

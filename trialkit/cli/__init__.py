@@ -7,6 +7,7 @@ import sys
 import typer
 
 from trialkit.cli import beginning, judging, planning, sizing
+from trialkit.cli.pooling import pool
 from trialkit.cli.today import today
 
 __all__ = ["build", "main"]
@@ -44,6 +45,7 @@ def build(*, rich_help: bool) -> typer.Typer:
     app.command(rich_help_panel=judge)(judging.check)
     app.command(rich_help_panel=judge)(judging.analyse)
     app.command(rich_help_panel=judge)(judging.report)
+    app.command(rich_help_panel=judge)(pool)
     app.command(rich_help_panel=open_)(beginning.lab)
     return app
 
