@@ -17,7 +17,7 @@ from trialkit.decision.pooling import FEW_TRIALS, Combined, combine_estimates
 from trialkit.errors import Finding, ModelError
 from trialkit.federation.answer import COUNTS, RIG, TrialAnswer
 from trialkit.federation.influence import leave_one_out
-from trialkit.wording import Message, Named, Number, finding, message
+from trialkit.wording import Chance, Message, Named, Number, finding, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -316,12 +316,8 @@ def _doubts(pooled: PooledAnswers) -> list[Finding]:
     table, k = pooled.table, len(pooled.answers)
     found = []
     for row in table[table["odd_p"] <= ODD].nsmallest(_NAMED, "odd_p").to_dict("records"):
-        words = {
-            "trial": _name(row),
-            "ratio": Number(row["ratio"], 2),
-            "p": Number(row["odd_p"], 3),
-        }
-        words["without"] = Number(row["without"], 2)
+        ratios = {name: Number(row[name], 2) for name in ("ratio", "without")}
+        words: dict[str, Any] = {"trial": _name(row), "p": Chance(row["odd_p"]), **ratios}
         found.append(finding("answer_odd", "caution", **words))
     turns = table[(table["without_answer"] != "") & (table["without_answer"] != pooled.answer)]
     if len(turns):
