@@ -23,8 +23,8 @@ from trialkit.cli.screen import tidy
 from trialkit.whole_files import whole_folder
 
 COMMANDS = [
-    "demo", "new", "power", "plan", "size", "status", "today", "check", "analyse", "report", "pool",
-    "lab",
+    "demo", "new", "power", "plan", "size", "status", "today", "check", "analyse", "report", "next",
+    "pool", "lab",
 ]  # fmt: skip
 
 

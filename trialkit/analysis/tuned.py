@@ -43,20 +43,32 @@ def analyse_settings(trial: Trial, data: Aligned, *, response: str | None = None
     if not trial.tuned or len(trial.tuned) != len(trial.factors):
         raise ModelError("the treatments of this trial have named levels, no ranges; use analyse")
     wanted = response or trial.question.response
-    rows = per_block(trial, analysis_table(trial, data, wanted), wanted)
-    if not len(rows):
-        raise ModelError(f"no row has a value of {wanted!r}: fill in the harvest sheet")
-    for factor in trial.tuned:
-        rows[_column(factor.name)] = rows[factor.name].map(factor.number).astype(float)
+    rows = rows_of_settings(trial, data, wanted)
     strata = [":".join(term) for term in trial.structure.strata(trial.counts)[:-1]]
     return fit_surface(
         rows,
         settings_of(trial),
         response=wanted,
-        columns={factor.name: _column(factor.name) for factor in trial.tuned},
+        columns={factor.name: setting_column(factor.name) for factor in trial.tuned},
         random=told_apart(strata, rows),
         level=trial.question.level,
     )
+
+
+def rows_of_settings(trial: Trial, data: Aligned, response: str) -> pd.DataFrame:
+    """Give one row per block that gave something, with its settings as numbers.
+
+    Raises
+    ------
+    ModelError
+        If nothing was weighed.
+    """
+    rows = per_block(trial, analysis_table(trial, data, response), response)
+    if not len(rows):
+        raise ModelError(f"no row has a value of {response!r}: fill in the harvest sheet")
+    for factor in trial.tuned:
+        rows[setting_column(factor.name)] = rows[factor.name].map(factor.number).astype(float)
+    return rows
 
 
 def settings_of(trial: Trial) -> list[SettingRange]:
@@ -83,5 +95,6 @@ def per_block(trial: Trial, table: pd.DataFrame, response: str) -> pd.DataFrame:
     return rows.reset_index(drop=True)
 
 
-def _column(name: str) -> str:
+def setting_column(name: str) -> str:
+    """Name the column that holds a treatment's settings as numbers."""
     return f"{name} as a number"

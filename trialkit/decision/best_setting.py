@@ -103,7 +103,7 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     choices, findings = None, [*data.findings, *_lost_blocks(trial, data)]
     if more:
         use = daily_use(trial, "water_l") or daily_use(trial, "energy_kwh")
-        money = _money(trial, data, surface.response)
+        money = money_of_settings(trial, data, surface.response)
         if money is None and trial.prices is not None:
             findings.append(finding("settings_not_priced", "note"))
         choices = choose_settings(
@@ -172,10 +172,13 @@ def daily_use(trial: Trial, name: str) -> Callable[[Floats], Floats] | None:
     return use
 
 
-def _money(
+def money_of_settings(
     trial: Trial, data: Aligned, response: str
 ) -> tuple[float, Callable[[Floats], Floats]] | None:
-    """Give the price of one unit of the response, and what settings cost a block."""
+    """Give the price of one unit of the response, and what settings cost a block.
+
+    None where the trial file has no price for it, or does not say what settings use.
+    """
     prices = trial.prices
     if prices is None or prices.mushrooms_per_kg is None or response != "fresh_g":
         return None
