@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from trialkit.surface.fit_surface import Surface
     from trialkit.trial import Trial
 
+#: From so many trials on their levels are a random term.
+MANY = 8
+
 
 def analyse_trials_of_ranges(trials: Sequence[Trial], data: Sequence[Aligned]) -> Surface:
     """Fit one second-order surface to several trials of the same settings.
@@ -32,8 +35,9 @@ def analyse_trials_of_ranges(trials: Sequence[Trial], data: Sequence[Aligned]) -
     Returns
     -------
     Surface
-        Over all settings that were tried. Trials are a random term, and so are the units of each
-        trial: a batch or a room of one trial is none of another.
+        Over all settings that were tried. Each trial has a level of its own: fixed where there
+        are fewer than `MANY` trials, else random. The units of each trial are random terms: a
+        batch or a room of one trial is none of another.
 
     Raises
     ------
@@ -43,8 +47,10 @@ def analyse_trials_of_ranges(trials: Sequence[Trial], data: Sequence[Aligned]) -
 
     Notes
     -----
-    All trials share the curve: that the best setting moves from season to season is not in the
-    model, and shows as a poor fit.
+    The variance between a few trials cannot be known: with two, an estimate below zero happens
+    every other time and leaves no error degrees of freedom for the curve. Their levels are then
+    fixed, which costs only what trial means tell of the curve. All trials share the curve: that
+    the best setting moves from season to season is not in the model, and shows as a poor fit.
     """
     import pandas as pd
 
@@ -54,7 +60,7 @@ def analyse_trials_of_ranges(trials: Sequence[Trial], data: Sequence[Aligned]) -
     last, response = trials[-1], trials[-1].question.response
     marks: dict[str, int] = {}
     parts: list[pd.DataFrame] = []
-    random: list[str] = ["trial"] if len(trials) > 1 else []
+    random: list[str] = ["trial"] if len(trials) >= MANY else []
     for at, (trial, aligned) in enumerate(zip(trials, data, strict=True)):
         rows = rows_of_settings(trial, aligned, response)
         _check_once(rows, trials, response, marks, at)
@@ -67,6 +73,7 @@ def analyse_trials_of_ranges(trials: Sequence[Trial], data: Sequence[Aligned]) -
         _settings_of_all(trials),
         response=response,
         columns={f.name: setting_column(f.name) for f in last.tuned},
+        others=["trial"] if 1 < len(trials) < MANY else (),
         random=list(dict.fromkeys(random)),
         level=last.question.level,
     )
