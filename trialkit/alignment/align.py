@@ -90,6 +90,14 @@ def align(
     Exposures are time-weighted integrals over the records (see `trialkit.alignment.kernel`
     for the line drawn between them). Several sensors in a chamber are averaged, each by the
     time it covers. Blocks of one chamber run share the exposures of that run.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial))
+    >>> len(data.table), data.table.loc[0, "unit"]
+    (432, 'B1-T1-top-1')
     """
     picked = log_table(harvest, "harvest")
     with open_climate(climate) as source:

@@ -78,6 +78,14 @@ def check_logs(
     Returns
     -------
     LogCheck
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> mist = tk.read_mist(trial)
+    >>> tk.check_logs(trial, None, mist.table).findings
+    ()
     """
     spec = trial.logs.get("environment")
     if climate is None or "chamber" not in run_factors(trial):

@@ -160,6 +160,15 @@ def dose_response(
     ----------
     .. [1] Draper, N. R. and Smith, H. (1998). Applied Regression Analysis, 3rd ed., ch. 24
        (likelihood-type regions of nonlinear parameters).
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial), None, tk.read_mist(trial))
+    >>> dose = tk.dose_response(trial, data, exposure="duty_pct")
+    >>> dose.exposure
+    'duty_pct'
     """
     import numpy as np
     import pandas as pd

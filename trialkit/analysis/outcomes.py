@@ -114,6 +114,15 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
     Returns
     -------
     Outcomes
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial))
+    >>> lost = tk.other_outcomes(trial, data).proportions
+    >>> int(lost.loc[lost["factor"] == "schedule", "blocks"].sum())
+    144
     """
     import pandas as pd
 

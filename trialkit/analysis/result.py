@@ -66,6 +66,15 @@ class Analysis:
     look : Look or None
         The planned look that the harvest has reached; its level is then that of all limits, and
         `trial` and `data` are as at this look.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial))
+    >>> result = tk.analyse(trial, data)
+    >>> result.means["schedule"][["level", "estimate"]].round(0).to_dict("list")
+    {'level': ['usual', 'sparse', 'banded'], 'estimate': [233.0, 222.0, 246.0]}
     """
 
     trial: Trial

@@ -259,6 +259,17 @@ def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
     -----
     Log ratios are combined by `combine_estimates`; `next_trial_limits` has the limits for the
     next trial. With two or three trials the limits are wide, and should be.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> data = tk.align(trial, tk.read_harvest(trial))
+    >>> result = tk.analyse(trial, data)
+    >>> tk.pool_trials([result, result], level="banded")  # the same harvest twice is refused
+    Traceback (most recent call last):
+        ...
+    trialkit.errors.ModelError: trials 1 ... rest on the same data ... leave one of them out
     """
     import pandas as pd
 

@@ -95,6 +95,12 @@ def write_demo(folder: str | Path) -> list[Path]:
     -----
     The same text every time. Packed logs carry no time stamp; their packed bytes may differ
     between builds of the compression library, what they hold does not.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import trialkit as tk
+    >>> made = tk.write_demo(tempfile.mkdtemp())  # doctest: +SKIP
     """
     import shutil
     import tempfile

@@ -284,6 +284,14 @@ def read_plan(trial: Trial, *, directory: str | Path | None = None) -> Plan:
     ------
     PlanError
         If there is no plan, it does not fit the trial, or its hash does not match.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> plan = tk.read_plan(trial)
+    >>> plan.table["schedule"].value_counts().to_dict()
+    {'usual': 48, 'banded': 48, 'sparse': 48}
     """
     found = load_plan(trial, directory)
     return Plan(**{f.name: getattr(found, f.name) for f in fields(found)})

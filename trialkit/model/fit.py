@@ -113,6 +113,19 @@ class Fit(Fitted):
 
     What it holds (estimates, tests, objective, predicted effects, record) is described at
     `Fitted`; the methods here are the functions of the rooms they come from.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> import trialkit as tk
+    >>> table = pd.DataFrame({
+    ...     "chamber": ["T1", "T1", "T2", "T2", "T3", "T3", "T4", "T4"],
+    ...     "schedule": ["usual"] * 4 + ["sparse"] * 4,
+    ...     "fresh_g": [300.0, 310, 290, 300, 280, 270, 275, 285],
+    ... })
+    >>> fitted = tk.fit(table, response="fresh_g", fixed="schedule", random=["chamber"])
+    >>> fitted.means("schedule")["estimate"].tolist()
+    [277.5, 300.0]
     """
 
     means = marginal_means.means

@@ -134,6 +134,15 @@ class Trial:
         What was done otherwise than planned, in the order of the file.
     covariates : dict
         What differs between units besides the treatments: name → `Covariate`.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> trial = tk.read_trial(tk.demo_folder())
+    >>> trial.title, list(trial.factors), trial.flushes
+    ('Can we mist less and lose nothing?', ['schedule', 'light'], 3)
+    >>> trial.question.margin_pct
+    10.0
     """
 
     folder: Path
