@@ -36,11 +36,11 @@ def next_(
         typer.Option("--anyway", metavar="", help="Write the file also where it says to stop."),
     ] = False,
 ) -> int:
-    """Work out the next trial of tuned settings from all trials so far, and write its file.
+    """Work out the next trial of tuned settings, and write its file.
 
-    Takes trials whose treatments have a range. It says which settings to try and why, what the
-    choice after the trial is expected to give more, and what the trial costs; and it says to
-    stop where a further trial would cost more than it brings or no gain is in sight.
+    Takes all trials so far whose treatments have a range. It says which settings to try and why,
+    what the choice after the trial is expected to give more, and what the trial costs; and it
+    says to stop where a further trial would cost more than it brings or no gain is in sight.
     """
     from trialkit.analysis.trials_of_ranges import refuse_other_trials
     from trialkit.pipeline import Pipeline

@@ -56,11 +56,12 @@ def pool(
         ),
     ] = None,
 ) -> int:
-    """Take several trials of one question together: the mean, and the next room or season.
+    """Take several trials of one question together, on one page.
 
-    Writes one page, and beside it the register of all trials as a table (CSV). With --export it
-    writes the answer of one trial for others to pool: no log, no weight and no address is in it.
-    Files of others are checked before they count, and what each one does to the answer is told.
+    The page tells the mean, and what the next room or season may show. The register of all
+    trials is written beside it as a table (CSV). With --export it writes the answer of one trial
+    for others to pool: no log, no weight and no address is in it. Files of others are checked
+    before they count, and what each one does to the answer is told.
     """
     trials = [place for place in places if _is_trial(place)]
     if export is not None:

@@ -88,7 +88,8 @@ def answers_together(
     rows: list[tuple[dict[Any, Any], Look]] = [(r, _TRIAL) for r in change.to_dict("records")]
     for i, (row, look) in enumerate([*rows, (mean, _MEAN), (ahead, _NEXT)]):
         draw_interval(ax, row["estimate"], row["low"], row["high"], i, look)
-        side_label(ax, estimate_words(row, say, places, sign=True), i)
+        finer = places + (look is not _TRIAL)  # what all say together is known better
+        side_label(ax, estimate_words(row, say, finer, sign=True), i)
     ax.axhline(len(trials) - 0.5, color=RULE, linewidth=1.0)
     names = [brief(str(name), _NAME) for name in trials["trial"]]
     set_rows(ax, [*names, say.text("figure.together.mean"), say.text("figure.together.next")])

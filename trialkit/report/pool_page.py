@@ -148,7 +148,7 @@ def rows_to_draw(table: pd.DataFrame, most: int = DRAWN) -> pd.DataFrame:
     """Choose the trials that are drawn: all, or the oddest few and those of most weight."""
     if len(table) <= most:
         return table
-    odd = table.nsmallest(most // 4, "odd_p").index
+    odd = table["odd_t"].abs().nlargest(most // 4).index
     heavy = table.drop(index=odd).nlargest(most - len(odd), "weight_pct").index
     return table.loc[sorted([*odd, *heavy])]
 
