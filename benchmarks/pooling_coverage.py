@@ -1,4 +1,4 @@
-"""Coverage of pooled limits and of limits for the next trial, for two to six trials.
+"""Coverage of pooled limits and of limits for the next trial, for two to 30 trials.
 
     python benchmarks/pooling_coverage.py [--trials 2000]
 
@@ -14,12 +14,13 @@ import argparse
 
 import numpy as np
 
+from trialkit.decision.next_trial_limits import next_trial_limits
 from trialkit.decision.pooling import combine_estimates
 
 SE = 0.04
 SETTINGS = [
     (k, ratio, unequal, df)
-    for k in (2, 3, 4, 5, 6)
+    for k in (2, 3, 4, 6, 10, 30)
     for ratio in (0.0, 0.25, 1.0, 4.0)
     for unequal, df in ((False, 20), (True, 6))
 ]
@@ -40,7 +41,8 @@ def coverage(
         v = sizes**2 * rng.chisquare(df, k) / df
         got = combine_estimates(y, v)
         mean += got.low <= 0 <= got.high
-        next_one += got.next_low <= truth[k] <= got.next_high
+        low, high = next_trial_limits(y, v)
+        next_one += min(low, got.low) <= truth[k] <= max(high, got.high)
         widths.append((got.high - got.low) / 2)
     return mean / draws, next_one / draws, float(np.median(widths))
 

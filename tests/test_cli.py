@@ -24,7 +24,7 @@ from trialkit.whole_files import whole_folder
 
 COMMANDS = [
     "demo", "new", "power", "plan", "size", "status", "today", "check", "analyse", "report",
-    "export", "lab",
+    "export", "next", "pool", "lab",
 ]  # fmt: skip
 
 

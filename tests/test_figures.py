@@ -92,7 +92,20 @@ FRONTIER = pd.DataFrame(
 ONE_PICTURE = make_tables(level_names=LEVELS)
 RESIDUALS = np.random.default_rng(2).normal(size=60)
 
+TOGETHER = pd.DataFrame(
+    {"trial": ["spring", "$\\alpha$ <b>&", "a farm with a name of many, many, many letters"],
+     "ratio": [0.96, 1.02, 0.91], "low": [0.85, 0.93, 0.0], "high": [1.08, 1.12, np.inf]}
+)  # fmt: skip
+
 DRAW = {
+    "answers_together": lambda **k: figures.answers_together(
+        TOGETHER,
+        pooled={"ratio": 0.97, "low": 0.9, "high": 1.04, "next_low": 0.8, "next_high": 1.15},
+        control="usual",
+        margin_pct=10,
+        basis="n = 3 trials.",
+        **k,
+    ),
     "yield_by_level": lambda **k: figures.yield_by_level(
         MEANS, POINTS, reference="usual", margin_pct=10, units="chamber runs", **k
     ),
@@ -386,3 +399,13 @@ def test_decimals_follow_the_width_of_the_interval(half, decimals):
 def test_influence_shows_the_largest_move_first_and_no_missing_one():
     ax = DRAW["influence"]()
     assert [t.get_text() for t in ax.get_yticklabels()] == ["batch B2", "batch B1"]
+
+
+def test_trials_stand_above_their_mean_and_the_next_room():
+    ax = DRAW["answers_together"]()
+    names = [t.get_text() for t in ax.get_yticklabels()]
+    assert names[0] == "spring"
+    assert names[-2:] == ["mean", "next room or season"]
+    assert [x for x, _ in marks(ax, "D")] == [pytest.approx(-3.0)] * 2
+    ends = sorted(x for x, y in marks(ax, "|") if y == 4)
+    assert ends == [pytest.approx(-20.0), pytest.approx(15.0)]

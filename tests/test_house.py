@@ -29,6 +29,7 @@ ORDER = [
     {"alignment"},
     {"analysis"},
     {"decision"},
+    {"federation"},
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},

@@ -47,6 +47,10 @@ class TrialFileError(TrialkitError):
         super().__init__("\n".join(lines))
 
 
+class AnswerFileError(TrialFileError):
+    """A file with the answer of a trial cannot be used; `faults` lists everything wrong with it."""
+
+
 class DesignError(TrialkitError):
     """The question cannot be answered by this layout of units."""
 

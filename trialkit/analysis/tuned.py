@@ -81,20 +81,9 @@ def fit_settings(
     from trialkit.surface.fit_surface import fit_surface
 
     wanted = response or trial.question.response
-    rows = per_block(trial, analysis_table(trial, data, wanted), wanted)
-    if not len(rows):
-        raise ModelError(f"no row has a value of {wanted!r}: fill in the harvest sheet")
-    for factor in trial.tuned:
-        own = None if delivered is None else delivered.get(factor.name)
-        if own is None:
-            rows[_column(factor.name)] = rows[factor.name].map(factor.number).astype(float)
-            continue
-        keys = [name for name in own if name in trial.structure.factors]
-        doses = own[[*keys, "dose"]].rename(columns={"dose": _column(factor.name)})
-        same = rows.astype(dict.fromkeys(keys, str))
-        rows = same.merge(doses.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
+    rows = rows_of_settings(trial, data, wanted, delivered)
     settings = [
-        _as_tried(s, rows[_column(f.name)].to_numpy(dtype=float))
+        _as_tried(s, rows[setting_column(f.name)].to_numpy(dtype=float))
         for s, f in zip(settings, trial.tuned, strict=True)
     ]
     strata = [":".join(term) for term in trial.structure.strata(trial.counts)[:-1]]
@@ -103,7 +92,7 @@ def fit_settings(
         rows,
         settings,
         response=wanted,
-        columns={n: _column(f.name) for n, f in zip(names, trial.tuned, strict=True)},
+        columns={n: setting_column(f.name) for n, f in zip(names, trial.tuned, strict=True)},
         random=told_apart(strata, rows),
         level=trial.question.level,
     )
@@ -121,6 +110,43 @@ def _as_tried(setting: SettingRange, tried: Floats) -> SettingRange:
 def _check_ranges(trial: Trial) -> None:
     if not trial.tuned or len(trial.tuned) != len(trial.factors):
         raise ModelError("the treatments of this trial have named levels, no ranges; use analyse")
+
+
+def rows_of_settings(
+    trial: Trial,
+    data: Aligned,
+    response: str,
+    delivered: Mapping[str, pd.DataFrame] | None = None,
+) -> pd.DataFrame:
+    """Give one row per block that gave something, with its settings as numbers.
+
+    Parameters
+    ----------
+    trial : Trial
+    data : Aligned
+    response : str
+    delivered : mapping, optional
+        As in `fit_settings`.
+
+    Raises
+    ------
+    ModelError
+        If nothing was weighed.
+    """
+    rows = per_block(trial, analysis_table(trial, data, response), response)
+    if not len(rows):
+        raise ModelError(f"no row has a value of {response!r}: fill in the harvest sheet")
+    for factor in trial.tuned:
+        column = setting_column(factor.name)
+        own = None if delivered is None else delivered.get(factor.name)
+        if own is None:
+            rows[column] = rows[factor.name].map(factor.number).astype(float)
+            continue
+        keys = [name for name in own if name in trial.structure.factors]
+        doses = own[[*keys, "dose"]].rename(columns={"dose": column})
+        same = rows.astype(dict.fromkeys(keys, str))
+        rows = same.merge(doses.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
+    return rows
 
 
 def settings_of(trial: Trial) -> list[SettingRange]:
@@ -145,5 +171,6 @@ def per_block(trial: Trial, table: pd.DataFrame, response: str) -> pd.DataFrame:
     return rows.reset_index(drop=True)
 
 
-def _column(name: str) -> str:
+def setting_column(name: str) -> str:
+    """Name the column that holds a treatment's settings as numbers."""
     return f"{name} as a number"

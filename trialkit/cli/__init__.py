@@ -7,6 +7,8 @@ import sys
 import typer
 
 from trialkit.cli import beginning, judging, planning, sizing
+from trialkit.cli.next_trial import next_
+from trialkit.cli.pooling import pool
 from trialkit.cli.today import today
 
 __all__ = ["build", "main"]
@@ -45,6 +47,8 @@ def build(*, rich_help: bool) -> typer.Typer:
     app.command(rich_help_panel=judge)(judging.analyse)
     app.command(rich_help_panel=judge)(judging.report)
     app.command(rich_help_panel=judge)(judging.export)
+    app.command("next", rich_help_panel=judge)(next_)
+    app.command(rich_help_panel=judge)(pool)
     app.command(rich_help_panel=open_)(beginning.lab)
     return app
 

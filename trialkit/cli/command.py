@@ -66,7 +66,7 @@ def command(*examples: str) -> Callable[[Callable[..., int]], Callable[..., None
             **options: Any,
         ) -> None:
             _refuse_unknown(language, locale)
-            screen = Screen(function.__name__, as_json=as_json)
+            screen = Screen(function.__name__.rstrip("_"), as_json=as_json)
             with speaking(locale, language):
                 code = _run_safely(screen, debug, lambda: function(screen, *args, **options))
             raise typer.Exit(code)

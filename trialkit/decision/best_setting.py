@@ -158,7 +158,7 @@ def choices_of(
     -------
     Choices
     """
-    money = _money(trial, data, surface.response)
+    money = money_of_settings(trial, data, surface.response)
     return choose_settings(
         surface,
         margin_pct=trial.question.margin_pct,
@@ -210,10 +210,13 @@ def daily_use(trial: Trial, name: str) -> Callable[[Floats], Floats] | None:
     return use
 
 
-def _money(
+def money_of_settings(
     trial: Trial, data: Aligned, response: str
 ) -> tuple[float, Callable[[Floats], Floats]] | None:
-    """Give the price of one unit of the response, and what settings cost a block."""
+    """Give the price of one unit of the response, and what settings cost a block.
+
+    None where the trial file has no price for it, or does not say what settings use.
+    """
     prices = trial.prices
     if prices is None or prices.mushrooms_per_kg is None or response != "fresh_g":
         return None

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike
 
 from trialkit.arrays import Floats
 from trialkit.decision.fingerprint import data_fingerprint, share_in_common
+from trialkit.decision.next_trial_limits import next_trial_limits
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.short_repr import short_repr
@@ -94,8 +95,6 @@ class Combined:
         Trials minus one.
     between : float
         Variance of the true values between trials.
-    next_low, next_high : float
-        Limits of the true value in the next trial.
     weights : ndarray, shape (k,)
         Share of each trial in the mean, adding up to one.
     """
@@ -106,8 +105,6 @@ class Combined:
     high: float
     df: int
     between: float
-    next_low: float
-    next_high: float
     weights: Floats
 
 
@@ -137,7 +134,7 @@ def combine_estimates(
     The variance between trials by restricted maximum likelihood; the standard error of
     Hartung and Knapp [1]_, whose scale ``sum w (y - mean)^2 / (k - 1)`` is taken as one where
     it is smaller, since trials that agree by chance are no better known than their own errors
-    allow [2]_; k - 1 df. Prediction limits add the variance between trials [3]_.
+    allow [2]_; k - 1 df. `trialkit.decision.next_trial_limits` has those of the next trial.
 
     References
     ----------
@@ -146,8 +143,6 @@ def combine_estimates(
        doi:10.1002/sim.791
     .. [2] Knapp G, Hartung J (2003). Improved tests for a random effects meta-regression with
        a single covariate. Stat Med 22:2693-2710. doi:10.1002/sim.1482
-    .. [3] Higgins JPT, Thompson SG, Spiegelhalter DJ (2009). A re-evaluation of random-effects
-       meta-analysis. J R Stat Soc A 172:137-159. doi:10.1111/j.1467-985X.2008.00552.x
 
     Examples
     --------
@@ -171,7 +166,6 @@ def combine_estimates(
     scale = max(1.0, float(weights @ (y - centre) ** 2) / (len(y) - 1))
     se = math.sqrt(scale / weights.sum())
     point = float(special.stdtrit(len(y) - 1, (1 + level) / 2))
-    ahead = point * math.sqrt(between + se**2)
     return Combined(
         centre,
         se,
@@ -179,8 +173,6 @@ def combine_estimates(
         centre + point * se,
         len(y) - 1,
         between,
-        centre - ahead,
-        centre + ahead,
         share,
     )
 
@@ -268,8 +260,8 @@ def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
 
     Notes
     -----
-    Log ratios are combined by `combine_estimates`. With two or three trials the limits are
-    wide, and should be.
+    Log ratios are combined by `combine_estimates`; `next_trial_limits` has the limits for the
+    next trial. With two or three trials the limits are wide, and should be.
 
     Examples
     --------
@@ -304,7 +296,8 @@ def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
                 "next_high": math.nan,
             }
         )
-    ratios = [got.estimate, got.low, got.high, got.next_low, got.next_high]
+    ahead = next_trial_limits(pairs[:, 0], pairs[:, 1] ** 2, level=results[0].trial.question.level)
+    ratios = [got.estimate, got.low, got.high, min(got.low, ahead[0]), max(got.high, ahead[1])]
     ratio, low, high, next_low, next_high = (_exp(value) for value in ratios)
     rows.append(
         {

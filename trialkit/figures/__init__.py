@@ -4,6 +4,7 @@ All are drawn in one style (`trialkit.style`), with units, with what the interva
 how many units they rest; names from files are drawn as they are, never as mathematics.
 """
 
+from trialkit.figures.answers import answers_together
 from trialkit.figures.checks import (
     influence,
     randomisation_null,
@@ -32,6 +33,7 @@ from trialkit.figures.yields import (
 
 __all__ = [
     "TrialTables",
+    "answers_together",
     "delivered_against_planned",
     "effects",
     "exposure_by_run",

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from trialkit.errors import Finding, ReportError
 from trialkit.report.inputs import PageInputs, logs_for_page, plan_for_page
 from trialkit.report.made_from import MadeFrom, made_from, made_from_tag
-from trialkit.report.page_parts import Points, Section, Words
+from trialkit.report.page_parts import Masthead, Points, Section, Words
 from trialkit.right_kind import check_kinds
 from trialkit.visible_text import visible
 from trialkit.whole_files import write_whole
@@ -158,13 +158,14 @@ def build_page(inputs: PageInputs, *, short: bool = False) -> str:
 
 
 def render_page(
-    trial: Trial,
+    trial: Trial | Masthead,
     say: Wording,
     answer: Answer,
     sections: Sequence[Section],
     *,
     sources: MadeFrom,
     dates: str = "",
+    kind: str = "",
     short: bool = False,
 ) -> str:
     """Fill the template: the first screen and what follows it."""
@@ -188,6 +189,7 @@ def render_page(
     return template.render(
         lang=say.locale.replace("_", "-") if say.language != "en" else "en",
         say=say,
+        kind=kind or say.text("page.kind"),
         css=Markup(css),
         title=trial.title,
         made_from=made_from_tag(sources),

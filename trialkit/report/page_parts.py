@@ -18,6 +18,15 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
+class Masthead:
+    """What stands at the head of a page that is about no single trial."""
+
+    title: str
+    species: str = ""
+    invented: bool = False
+
+
+@dataclass(frozen=True)
 class Words:
     """A paragraph."""
 

@@ -198,7 +198,7 @@ def read_draft(text: str) -> Trial:
             raise TrialFileError(spoken().text("new.answers"), faults) from None
 
 
-def _toml(value: object) -> str:
+def toml_text(value: object) -> str:
     """Write a text, number or list of texts as TOML (which shares these with JSON)."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
@@ -220,7 +220,7 @@ def _fill(
     second: tuple[str, Sequence[str]] | None,
     over_time: str = "",
 ) -> str:
-    names = {name: _key(name) for name in settings}
+    names = {name: toml_key(name) for name in settings}
     width = max(len(key) for key in names.values())
     levels = [
         f"levels.{names[name]:<{width}} = {{ "
@@ -232,26 +232,28 @@ def _fill(
     names_here = _chamber_names(chambers)
     say = spoken()
     filled = _template(say.language).format(
-        title=_toml(title),
-        species=_toml(species),
-        time_zone=_toml(time_zone),
+        title=toml_text(title),
+        species=toml_text(species),
+        time_zone=toml_text(time_zone),
         seed=seed,
-        structure=_toml(f"(batch * chamber) / {inner}"),
+        structure=toml_text(f"(batch * chamber) / {inner}"),
         inside=say.text("new.blocks_on_shelves" if shelves else "new.blocks_in_chamber"),
         batch=batches,
-        chamber=_toml(chambers if isinstance(chambers, int) else list(chambers)),
-        shelf=f"shelf     = {_toml(list(shelves))}\n" if shelves else "",
+        chamber=toml_text(chambers if isinstance(chambers, int) else list(chambers)),
+        shelf=f"shelf     = {toml_text(list(shelves))}\n" if shelves else "",
         block=blocks,
         per=say.text("new.per_shelf" if shelves else "new.per_chamber"),
         flushes=flushes,
         over_time=f"{say.text('new.over_time', over_time=over_time)}\n" if over_time else "",
-        control=_toml(next(iter(settings))),
+        control=toml_text(next(iter(settings))),
         levels="\n".join(levels) + "\n",
         slip=_slip(names_here, list(settings)),
-        one_chamber=_toml(names_here[0]),
-        one_climate=_toml(f"logs/climate_{names_here[0]}.csv"),
-        one_run=_toml(f"B1:{names_here[0]}"),
-        other_run=_toml(f"B1:{names_here[1]}" if len(names_here) > 1 else f"B2:{names_here[0]}"),
+        one_chamber=toml_text(names_here[0]),
+        one_climate=toml_text(f"logs/climate_{names_here[0]}.csv"),
+        one_run=toml_text(f"B1:{names_here[0]}"),
+        other_run=toml_text(
+            f"B1:{names_here[1]}" if len(names_here) > 1 else f"B2:{names_here[0]}"
+        ),
         smaller="batch:chamber:shelf" if shelves else "batch:chamber:block",
         second=_second(second, bool(shelves)),
         margin=f"{margin_pct:g}",
@@ -270,10 +272,10 @@ def _chamber_names(chambers: int | Sequence[str]) -> list[str]:
 def _slip(chambers: Sequence[str], levels: Sequence[str]) -> str:
     """Write the example of a slip: two chambers swapped, or the only one set to another level."""
     if len(chambers) > 1:
-        return f"# swapped = {_toml(list(chambers[:2]))}  # {spoken().text('new.slip_swapped')}"
+        return f"# swapped = {toml_text(list(chambers[:2]))}  # {spoken().text('new.slip_swapped')}"
     return (
-        f"# unit    = {_toml(f'B1:{chambers[0]}')}\n"
-        f"# got     = {_toml(levels[-1])}  # {spoken().text('new.slip_got')}"
+        f"# unit    = {toml_text(f'B1:{chambers[0]}')}\n"
+        f"# got     = {toml_text(levels[-1])}  # {spoken().text('new.slip_got')}"
     )
 
 
@@ -283,9 +285,13 @@ def _second(second: tuple[str, Sequence[str]] | None, on_shelves: bool) -> str:
         return ""
     name, levels = second
     unit = "batch:chamber:shelf" if on_shelves else "batch:chamber:block"
-    lines = [f"[factors.{_key(name)}]", f'applied_to = "{unit}"', f"control = {_toml(levels[0])}"]
+    lines = [
+        f"[factors.{toml_key(name)}]",
+        f'applied_to = "{unit}"',
+        f"control = {toml_text(levels[0])}",
+    ]
     note = spoken().text("new.level_note")
-    lines += [f"levels.{_key(level)} = {{}}  # {note}" for level in levels]
+    lines += [f"levels.{toml_key(level)} = {{}}  # {note}" for level in levels]
     return "\n".join(["", *lines, ""])
 
 
@@ -305,6 +311,6 @@ def _in_column(part: str) -> str:
     )
 
 
-def _key(name: str) -> str:
+def toml_key(name: str) -> str:
     """Write a level's name as a TOML key, quoted where it has to be."""
-    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else _toml(name)
+    return name if re.fullmatch(r"[A-Za-z0-9_-]+", name) else toml_text(name)

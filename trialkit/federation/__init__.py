@@ -1,0 +1,1 @@
+"""Answers of many trials, of one farm or of several: small files without logs, and their pool."""
