@@ -178,8 +178,9 @@ def compare_counts(
     -----
     Batches are fixed effects; for counts chambers, too, where enough degrees of freedom remain.
     The test is the F test of the quasi-likelihood [1]_, with the dispersion corrected for small
-    counts [2]_ and not taken below one, unless counts are large. Limits hold what the same test does not reject (with
-    Bonferroni's share of the error), so they stay one-sided where a level had no event.
+    counts [2]_ and not taken below one, unless counts are large. Limits hold what the same test
+    does not reject (with Bonferroni's share of the error), so they stay one-sided where a level
+    had no event.
 
     References
     ----------
