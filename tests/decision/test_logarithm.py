@@ -104,7 +104,7 @@ def test_what_differs_on_the_logarithm_is_said(tmp_path):
 
 
 def test_where_it_depends_nothing_is_said_over_all_of_it_on_the_logarithm_either(tmp_path):
-    """Under dim light sparse gives 22 % more, under bright light, which doubles all, a quarter less.
+    """Sparse gives 22 % more under dim light and a quarter less under bright, which doubles all.
 
     By geometric means over both that is 1.22 × 0.75 = 0.915, whose root is 0.957: an average that
     no light shows.
