@@ -293,14 +293,28 @@ def say_delivered(found: DeliveredSurface) -> Message:
 def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     """Say of one setting where the best is, between what, and where that stays open."""
     setting, (low, high) = surface.settings[i], region.limits()[i]
-    ends = (region.open_low[i], region.open_high[i])
-    key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
-        ends, "anywhere"
-    )
+    key = open_ends(region, i)
     name = exposure_label(setting.name) if setting.name in EXPOSURE else setting.name
     words = {"name": name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
+
+
+def open_ends(region: BestRegion, i: int) -> str:
+    """Say where the best of a setting stays open: *between*, *up_to*, *from* or *anywhere*.
+
+    Parameters
+    ----------
+    region : BestRegion
+    i : int
+        Place of the setting.
+
+    Returns
+    -------
+    str
+    """
+    keys = {(False, False): "between", (True, False): "up_to", (False, True): "from"}
+    return keys.get((region.open_low[i], region.open_high[i]), "anywhere")
 
 
 def _unit(trial: Trial) -> str:
