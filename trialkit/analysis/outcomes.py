@@ -173,8 +173,8 @@ def _one_p(modelled: pd.DataFrame, proportions: pd.DataFrame) -> pd.DataFrame:
         return modelled
     drawn = proportions[proportions["p"].notna()]
     asked = set(zip(drawn["outcome"], drawn["factor"], strict=True))
-    again = [key in asked for key in zip(modelled["outcome"], modelled["factor"], strict=True)]
-    return modelled.assign(p=modelled["p"].mask(again))
+    rows = zip(modelled["outcome"], modelled["factor"], modelled["p"], strict=True)
+    return modelled.assign(p=[math.nan if (of, by) in asked else p for of, by, p in rows])
 
 
 def _with_differences(trial: Trial, fit: Fit) -> pd.DataFrame:

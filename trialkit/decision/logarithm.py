@@ -164,8 +164,8 @@ def _with_dependence(
     term = interaction_term(logged, result.trial.primary.name, depends_on)
     p = float(logged.joint(logged.design.hypothesis(term))["p"]) if term else math.nan
     if not p >= ALPHA:  # no claim over all of it here either
-        named = [level in depending for level in table["level"].astype(str)]
-        table["answer"] = table["answer"].mask(named, "depends")
+        answers = zip(table["level"].astype(str), table["answer"], strict=True)
+        table["answer"] = ["depends" if level in depending else own for level, own in answers]
     if not term:  # batches are random in this model
         return OnLogarithm(table[COLUMNS])
     words = {"factor": depends_on, "p": Chance(p)}
