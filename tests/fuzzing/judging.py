@@ -224,7 +224,7 @@ def _has_time(line: _Line, t: pd.Timestamp, *, date_only: bool = False) -> bool:
     windows = [set(line.groups[i : i + 4]) for i in range(len(line.groups))]
     if line.offset and not date_only:
         days.append(t + pd.Timedelta(days=1))
-    if not any((d.year, d.dayofyear) in line.ordinal for d in days) and not any(
+    if not any((d.year, d.day_of_year) in line.ordinal for d in days) and not any(
         {d.month, d.day} <= w and (d.year in w or d.year % 100 in w) for d in days for w in windows
     ):
         return False
