@@ -52,7 +52,8 @@ class Outcomes:
         to the last harvest), `dry_share_pct` where dried.
     modelled : DataFrame
         Lost blocks and counts by the models made for them; columns as in
-        `trialkit.analysis.counts.modelled_outcomes`.
+        `trialkit.analysis.counts.modelled_outcomes`. The p of lost blocks is that of
+        `proportions` alone, where there is one.
     notes : tuple of Message
         What could not be worked out, and why.
     """
@@ -156,13 +157,24 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
             notes.append(message("outcome_table.not_said", outcome=name, problem=str(problem)))
             continue
         measured.append(means.assign(outcome=name, factor=trial.question.primary))
+    proportions = _proportions(trial, data)
     return Outcomes(
-        proportions=_proportions(trial, data),
+        proportions=proportions,
         measured=pd.concat(measured, ignore_index=True) if measured else pd.DataFrame(),
         efficiency=_efficiency(trial, data, notes),
-        modelled=modelled_outcomes(trial, data),
+        modelled=_one_p(modelled_outcomes(trial, data), proportions),
         notes=tuple(notes),
     )
+
+
+def _one_p(modelled: pd.DataFrame, proportions: pd.DataFrame) -> pd.DataFrame:
+    """Leave out the model's p of a question that has one by drawing plans anew."""
+    if not len(modelled) or not len(proportions):
+        return modelled
+    drawn = proportions[proportions["p"].notna()]
+    asked = set(zip(drawn["outcome"], drawn["factor"], strict=True))
+    rows = zip(modelled["outcome"], modelled["factor"], modelled["p"], strict=True)
+    return modelled.assign(p=[math.nan if (of, by) in asked else p for of, by, p in rows])
 
 
 def _with_differences(trial: Trial, fit: Fit) -> pd.DataFrame:

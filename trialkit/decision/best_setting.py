@@ -294,16 +294,30 @@ def say_delivered(found: DeliveredSurface) -> Message:
 def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     """Say of one setting where the best is, between what, and where that stays open."""
     setting, (low, high) = surface.settings[i], region.limits()[i]
-    ends = (region.open_low[i], region.open_high[i])
-    key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
-        ends, "anywhere"
-    )
-    if key == "between" and math.isclose(low, high):
-        key = "one"
+    key = open_ends(region, i)
     name = exposure_label(setting.name) if setting.name in EXPOSURE else setting.name
     words = {"name": name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
+
+
+def open_ends(region: BestRegion, i: int) -> str:
+    """Say where the best of a setting stays open: *up_to*, *from*, *anywhere*; *between*, *one*.
+
+    Parameters
+    ----------
+    region : BestRegion
+    i : int
+        Place of the setting.
+
+    Returns
+    -------
+    str
+    """
+    keys = {(False, False): "between", (True, False): "up_to", (False, True): "from"}
+    key = keys.get((region.open_low[i], region.open_high[i]), "anywhere")
+    low, high = region.limits()[i]
+    return "one" if key == "between" and math.isclose(low, high) else key
 
 
 def _unit(trial: Trial) -> str:
