@@ -17,6 +17,7 @@ from trialkit.arrays import Floats
 from trialkit.short_repr import short_repr
 
 THIN = 0.75  # columns of a term over coordinates, up to which its columns serve
+FEW = 30_000  # numbers in all products, up to which one way for all costs least
 PIECE = 400_000  # numbers in the largest array of a piece: it stays in the processor's cache
 
 
@@ -39,6 +40,7 @@ class Elements:
     full : ndarray of int
         All other elements.
     G : ndarray, shape (full, k, k)
+    every : ndarray, shape (elements, k, k)
     """
 
     size: int
@@ -48,6 +50,7 @@ class Elements:
     share: Floats
     full: NDArray[np.intp]
     G: Floats
+    every: Floats
 
     __repr__ = short_repr
 
@@ -88,6 +91,7 @@ def sort_elements(G: Floats, columns: Sequence[Floats], *, one_stratum: bool) ->
         (owner[:, None] == np.arange(len(thin))).astype(float),
         full,
         G[full],
+        G,
     )
 
 
@@ -105,11 +109,21 @@ def traces(P: Floats, elements: Elements) -> tuple[Floats, Floats]:
     double : ndarray, shape (R, elements, elements)
     """
     R, E = len(P), elements.size
+    if elements.every.size * R <= FEW:
+        return _at_once(P, elements.every)
     trace, double = np.empty((R, E)), np.empty((R, E, E))
     for start in range(0, R, elements.piece):
         part = slice(start, start + elements.piece)
         _fill(P[part], elements, trace[part], double[part])
     return trace, double
+
+
+def _at_once(P: Floats, G: Floats) -> tuple[Floats, Floats]:
+    """Give the traces of few small matrices by one product with every element."""
+    PG = P[:, None] @ G
+    flat = PG.reshape(len(P), len(G), -1)
+    turned = np.swapaxes(PG, 2, 3).reshape(flat.shape)
+    return np.einsum("reii->re", PG), flat @ np.swapaxes(turned, 1, 2)
 
 
 def _fill(P: Floats, elements: Elements, trace: Floats, double: Floats) -> None:
