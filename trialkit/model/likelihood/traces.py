@@ -58,7 +58,7 @@ class Elements:
     def piece(self) -> int:
         """Give how many matrices to take at a time."""
         k, q = self.Z.shape
-        return max(1, PIECE // max(1, k * max(k, q)))
+        return max(1, PIECE // max(1, int(k) * max(int(k), int(q))))
 
 
 def sort_elements(G: Floats, columns: Sequence[Floats], *, one_stratum: bool) -> Elements:
