@@ -205,9 +205,9 @@ def clean_rows(
         raise ModelError(f"no row has a value in every column used ({', '.join(map(str, used))})")
     numbers = {c: clean[c].to_numpy(float) for c, kind in clean.dtypes.items() if _is_float(kind)}
     _refuse_sizes(clean, numbers)
-    for column, values in numbers.items():
-        if np.isinf(values).any():
-            where = clean.index[np.isinf(values)][:5].tolist()
+    for column, sizes in numbers.items():
+        if np.isinf(sizes).any():
+            where = clean.index[np.isinf(sizes)][:5].tolist()
             raise ModelError(
                 f"column '{column}' has infinite values (rows {', '.join(map(str, where))}): "
                 "correct them or empty the cells"
@@ -221,8 +221,8 @@ def _is_float(kind: Any) -> bool:
 
 def _refuse_sizes(clean: pd.DataFrame, numbers: dict[Any, Floats]) -> None:
     """Refuse numbers whose squares a computer cannot hold."""
-    for column, values in numbers.items():
-        size = np.abs(values)
+    for column, sizes in numbers.items():
+        size = np.abs(sizes)
         size[~np.isfinite(size)] = 0.0
         at = int(np.argmax(size))
         if size[at] > LARGEST or 0 < size[at] < SMALLEST:
