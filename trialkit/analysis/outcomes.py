@@ -307,10 +307,11 @@ class _Plans:
         import numpy as np
 
         from trialkit.design.layout.procedure import re_randomise
+        from trialkit.design.layout.site import treated_sites
 
         if not self._drawn:
-            rng = np.random.default_rng(self.trial.seed)
-            self._drawn = [re_randomise(self.trial, rng) for _ in range(self.draws)]
+            rng, sites = np.random.default_rng(self.trial.seed), treated_sites(self.trial)
+            self._drawn = [re_randomise(self.trial, rng, sites=sites) for _ in range(self.draws)]
         place = {name: i for i, name in enumerate(factor.levels)}
         return np.array(
             [[place[str(name)] for name in drawn[factor.name]] for drawn in self._drawn]
