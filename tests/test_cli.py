@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 import trialkit as tk
 from trialkit.cli import build
 from trialkit.cli.files import write_tables
-from trialkit.cli.screen import tidy
+from trialkit.tabular import plain_value
 from trialkit.whole_files import whole_folder
 
 COMMANDS = [
@@ -331,7 +331,7 @@ def test_json_values_are_plain():
     import numpy as np
 
     table = pd.DataFrame({"p": [np.nan], "n": [np.int64(3)], "t": [pd.Timestamp("2031-01-01")]})
-    assert tidy({"table": table, "s": {"a"}, "inf": np.inf}) == {
+    assert plain_value({"table": table, "s": {"a"}, "inf": np.inf}) == {
         "table": [{"p": None, "n": 3, "t": "2031-01-01 00:00:00"}], "s": ["a"], "inf": None,
     }  # fmt: skip
 
