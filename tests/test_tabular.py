@@ -87,13 +87,6 @@ def test_an_analysis_is_asked_as_a_fit_is(made):
     assert again[1]().equals(result.means())
 
 
-def test_a_level_may_be_written_as_it_is_called(made):
-    result = made[2]
-    asked = result.fit.table[["schedule", "light", "flush"]].head(6).astype({"flush": object})
-    numbers = asked.assign(flush=[int(str(f)) for f in asked["flush"]])
-    pd.testing.assert_frame_equal(result.predict(numbers), result.predict(asked))
-
-
 def test_predictions_of_an_analysis_average_to_its_means(made):
     """Equal weights over the other treatments and flushes: that is what a marginal mean is."""
     trial, _, result = made

@@ -63,6 +63,16 @@ def test_without_a_table_it_is_that_of_the_rows_used(blocks):
     assert rows.index.tolist() == fitted.table.index.tolist()
 
 
+def test_a_level_may_be_written_as_it_is_called(blocks):
+    flushes = blocks.assign(flush=np.tile(["1", "2"], 12))
+    fitted = tk.fit(flushes, response="fresh_g", fixed="flush")
+    by_flush = flushes.groupby("flush")["fresh_g"].mean()
+    found = fitted.predict(pd.DataFrame({"flush": [2, 1]}))["estimate"]
+    assert found.tolist() == pytest.approx([by_flush["2"], by_flush["1"]])
+    with pytest.raises(ModelError, match="has no level 3"):
+        fitted.predict(pd.DataFrame({"flush": [3]}))
+
+
 def test_tables_of_other_libraries_are_taken(blocks):
     fitted = tk.fit(blocks, response="fresh_g", fixed="schedule")
     new = pyarrow.table({"schedule": ["usual", "sparse"]})
