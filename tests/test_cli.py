@@ -369,13 +369,15 @@ def talk(arguments, answers, *, environment=None):
         os.environ.update({"COLUMNS": "100", "TERM": "xterm-256color", **(environment or {})})
         os.execv(sys.executable, [sys.executable, "-c", "from trialkit.cli import main; main()",
                                   *map(str, arguments)])  # fmt: skip
-    seen, told, left, deadline = b"", 0, list(answers), time.time() + 60
+    seen, told, left, deadline = b"", 0, list(answers), time.time() + 240
     while True:
-        ready, _, _ = select.select([terminal], [], [], 5)
-        if time.time() > deadline:
+        # a busy machine may take long to begin: only the end, or too long a wait, is an end
+        ready, _, _ = select.select([terminal], [], [], max(0.0, deadline - time.time()))
+        if not ready:
             os.kill(pid, signal.SIGKILL)
+            break
         try:
-            part = os.read(terminal, 4096) if ready else b""
+            part = os.read(terminal, 4096)
         except OSError:
             part = b""
         if not part:
