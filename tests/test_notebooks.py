@@ -337,7 +337,7 @@ def drive_the_others(address, folder):
                 moved.append(name)
             no_error_shows(page, name)
     assert (folder / "report.html").exists()
-    assert moved == ["7_sizing_up", "8_best_setting"]
+    assert moved == ["6_pilot_to_sample_size", "8_best_setting"]
 
 
 def test_copies_read_the_trial_from_one_file_beside_them(tmp_path, monkeypatch):

@@ -84,10 +84,10 @@ def predict(
         {"method": object, "note": object}
     )
     out["method"], out["note"] = "–", VALUE_MISSING
-    known = rows[needed].notna().to_numpy().all(axis=1)
+    known = rows[needed].notna().all(axis=1)
     if known.any():
         wanted = fit.level if level is None else level
-        asked = _as_levels(fit, rows.loc[known][needed])
+        asked = _as_levels(fit, rows.loc[known, needed])
         L, again = np.unique(fit.design.rows(asked), axis=0, return_inverse=True)
         found, _ = contrast_rows(fit, L, df=df, level=wanted)
         out.loc[known, COLUMNS] = found[COLUMNS].iloc[again.ravel()].to_numpy()
