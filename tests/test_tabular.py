@@ -75,10 +75,10 @@ def test_an_analysis_is_asked_as_a_fit_is(made):
         pd.testing.assert_frame_equal(held(primary), held[primary])
         pd.testing.assert_frame_equal(held(), held[primary])
         assert held(primary) is not held[primary]
-        with pytest.raises(TrialkitError, match="no treatment is called 'shedule': use 'schedule'"):
-            held("shedule")
+        with pytest.raises(TrialkitError, match="no treatment is called 'timing': use 'schedule'"):
+            held("timing")
         with pytest.raises(KeyError):
-            held["shedule"]
+            held["timing"]
     pd.testing.assert_frame_equal(result.tests(), pd.DataFrame(result.tests))
     assert list(result.tests().columns) == list(result.fit.tests().columns)
     assert type(result.tests.reset_index()) is pd.DataFrame

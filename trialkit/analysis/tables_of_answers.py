@@ -54,9 +54,9 @@ class ByTreatment(dict[str, pd.DataFrame]):
     >>> means = ByTreatment({"schedule": pd.DataFrame({"estimate": [410.0]})})
     >>> means("schedule").equals(means["schedule"]), means().equals(means["schedule"])
     (True, True)
-    >>> means("shedule")
+    >>> means("timing")
     Traceback (most recent call last):
-    trialkit.analysis.tables_of_answers.UnknownTreatmentError: no treatment is called 'shedule': \
+    trialkit.analysis.tables_of_answers.UnknownTreatmentError: no treatment is called 'timing': \
 use 'schedule'
     """
 
