@@ -34,6 +34,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},
+    {"own_answers"},
     {"archive"},
     {"demo", "status", "today", "templates", "explore", "explore_choices"},
     {"cli"},
