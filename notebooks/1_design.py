@@ -30,7 +30,7 @@ folder = ""  # empty: the trial named in trial-folder.txt; without that file, th
 
 # %%
 import trialkit as tk
-from trialkit.display import show_lines
+from trialkit.display import show_lines, show_table
 from trialkit.explore import schedule_sliders, show_share
 from trialkit.status import trial_status
 from trialkit.templates import new_trial
@@ -88,10 +88,16 @@ power
 # `trials=4_000`, which takes four times as long.
 
 # %%
-power.next_step
+more = power.next_step.assign(power=100 * power.next_step["power"])
+more["gain"] = 100 * power.next_step["gain"]
+show_table(
+    more,
+    columns=["unit", "now", "then", "power", "gain", "cost"],
+    heads={"unit": "one more", "power": "chance then [%]", "gain": "gain [points]"},
+)
 
 # %% [markdown]
-# One row per way to enlarge the trial: what one more of it adds to the chance (`gain`), and what
+# One row per way to enlarge the trial: what one more of it adds to the chance (*gain*), and what
 # it costs where the trial file has prices. The first row is the best next step.
 
 # %%

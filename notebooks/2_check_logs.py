@@ -106,6 +106,8 @@ marks.figure if compared else "no mist log, so nothing to compare with the plan"
 # The run with the fewest sound records, because that is where trouble shows.
 
 # %%
+from trialkit.alignment.checks import doubted_humidity, mist_troubles
+
 worst = whole.sort_values("coverage_pct").iloc[0] if recorded else None
 near = (
     {
@@ -113,6 +115,8 @@ near = (
         "mist": mist.table[mist.table["chamber"] == worst["chamber"]] if mist else None,
         "start": worst["start"],
         "stop": worst["stop"],
+        "flags": doubted_humidity(data.check, worst["chamber"], worst["start"], worst["stop"]),
+        "troubles": mist_troubles(data.check, worst["chamber"], worst["start"], worst["stop"]),
     }
     if recorded
     else {}
@@ -123,8 +127,8 @@ line.figure if near else "no climate log, so no timeline"
 
 # %% [markdown]
 # The line is humidity, pale its range within each stretch; the strip below is mist; hatched
-# stretches have no sound records. A line that lies flat at one value is a stuck sensor; mist
-# without a rise in humidity is a fan or fogger that failed.
+# stretches have no sound records: a gap, or a sensor found stuck. Mist without a rise in humidity
+# is a fan or fogger that failed.
 #
 # ## What to do next
 #

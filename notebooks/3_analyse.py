@@ -41,11 +41,11 @@ steps = show_steps(Pipeline(trial))
 plan, data = steps.plan, steps.data
 climes = [name for name in ("days", "rh_pct", "temp_c", "duty_pct") if name in data.table]
 chosen = dict.fromkeys(["unit", "flush", *trial.factors, trial.question.response, *climes])
-data.table[list(chosen)].head()
+data.table[list(chosen)].head().round(1)
 
 # %% [markdown]
-# One row per block and flush: what it was given, what it bore, and what its chamber got in that
-# time.
+# One row per block and flush: what it was given, what it yielded, and what its chamber got in
+# that time.
 #
 # ## Look first
 
@@ -76,7 +76,7 @@ from IPython.display import HTML
 
 from trialkit.display import show_table
 
-HTML(show_table(result.tests.reset_index(), heads={"num_df": "df", "den_df": "error df"}).html())
+HTML(show_table(result.tests().reset_index(), heads={"num_df": "df", "den_df": "error df"}).html())
 
 # %% [markdown]
 # One row per part of the model. `p` is how often chance alone would give an effect at least this

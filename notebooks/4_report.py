@@ -66,7 +66,7 @@ money.table[gains].round(2) if money else "no [prices] in the trial file, so no 
 # and electricity by far, so that a small loss of yield can cost more than all the mist saved.
 
 # %%
-verdict.settle
+verdict.settle.round(2)
 
 # %% [markdown]
 # The chance of a clear answer if the trial were made larger, given what was found in this one.

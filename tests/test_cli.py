@@ -20,7 +20,7 @@ import trialkit as tk
 from tests.small_trials import simulate_less
 from trialkit.cli import build
 from trialkit.cli.files import write_tables
-from trialkit.cli.screen import tidy
+from trialkit.tabular import plain_value
 from trialkit.whole_files import whole_folder
 
 COMMANDS = [
@@ -332,7 +332,7 @@ def test_json_values_are_plain():
     import numpy as np
 
     table = pd.DataFrame({"p": [np.nan], "n": [np.int64(3)], "t": [pd.Timestamp("2031-01-01")]})
-    assert tidy({"table": table, "s": {"a"}, "inf": np.inf}) == {
+    assert plain_value({"table": table, "s": {"a"}, "inf": np.inf}) == {
         "table": [{"p": None, "n": 3, "t": "2031-01-01 00:00:00"}], "s": ["a"], "inf": None,
     }  # fmt: skip
 
@@ -370,13 +370,15 @@ def talk(arguments, answers, *, environment=None):
         os.environ.update({"COLUMNS": "100", "TERM": "xterm-256color", **(environment or {})})
         os.execv(sys.executable, [sys.executable, "-c", "from trialkit.cli import main; main()",
                                   *map(str, arguments)])  # fmt: skip
-    seen, told, left, deadline = b"", 0, list(answers), time.time() + 60
+    seen, told, left, deadline = b"", 0, list(answers), time.time() + 240
     while True:
-        ready, _, _ = select.select([terminal], [], [], 5)
-        if time.time() > deadline:
+        # a busy machine may take long to begin: only the end, or too long a wait, is an end
+        ready, _, _ = select.select([terminal], [], [], max(0.0, deadline - time.time()))
+        if not ready:
             os.kill(pid, signal.SIGKILL)
+            break
         try:
-            part = os.read(terminal, 4096) if ready else b""
+            part = os.read(terminal, 4096)
         except OSError:
             part = b""
         if not part:

@@ -12,6 +12,7 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 # Each stage with its place; a module may import only from places before or equal to its own.
 ORDER = [
     {"errors", "arrays", "file_names", "formulas", "short_repr", "visible_text", "whole_files"},
+    {"tabular"},
     {"any_tables", "right_kind"},
     {"wording"},
     {"display", "shell", "triage", "units", "columns"},
@@ -85,6 +86,7 @@ def test_the_engine_knows_nothing_of_trials_files_or_pages():
             "display",
             "wording",
             "short_repr",
+            "tabular",
             "any_tables",
             "model",
         }, f"{path}: {known}"

@@ -158,7 +158,8 @@ class Shown:
     def html(self) -> str:
         """Give the table as an HTML fragment with caption and scoped heads."""
         numeric = self.numeric or (False,) * len(self.heads)
-        css = [' class="number"' if right else "" for right in numeric]
+        # JupyterLab sets every cell to the right, which suits numbers only
+        css = [' class="number"' if right else ' style="text-align:left"' for right in numeric]
         parts = ['<table class="tk-table">']
         if self.caption:
             parts.append(f"<caption>{html.escape(visible(self.caption))}</caption>")

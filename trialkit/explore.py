@@ -132,12 +132,13 @@ def show_share(words: str = "") -> Callable[[int, int], None]:
 
 
 def _bar(words: str, total: float) -> tuple[Any, Any]:
-    """Put words and a bar under the cell."""
+    """Put words and a bar under the cell, hidden until there is something to wait for."""
     import ipywidgets as widgets
     from IPython.display import display
 
     bar = widgets.FloatProgress(value=0.0, min=0.0, max=total)
     box = widgets.HBox([widgets.Label(words), bar])
+    box.layout.display = "none"
     display(box)  # type: ignore[no-untyped-call]
     return bar, box
 

@@ -17,6 +17,7 @@ from trialkit.report.made_from import MadeFrom, differences, made_from, read_mad
 from trialkit.right_kind import check_kinds
 from trialkit.shell import quoted
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.visible_text import quote
 from trialkit.wording import Message, Units, message, several, spoken
 
@@ -29,7 +30,7 @@ _SIGN = {"done": "✓", "under way": "…", "to do": "·", "needs care": "!"}
 
 
 @dataclass(frozen=True)
-class Status:
+class Status(Tabular):
     """Where a trial stands. Make it with `trial_status`.
 
     Parameters
@@ -49,6 +50,7 @@ class Status:
     to_do: Message
     invented: bool = False
 
+    _entries = ("title", "table", "next")
     __repr__ = short_repr
 
     @property

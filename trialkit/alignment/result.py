@@ -15,12 +15,13 @@ from trialkit.columns.exposures import CLIMATE, shown_in
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.trial import Trial
 from trialkit.wording import message
 
 
 @dataclass(frozen=True)
-class Aligned:
+class Aligned(Tabular):
     """Harvest and exposures side by side. Made by `align`.
 
     Parameters
@@ -65,6 +66,7 @@ class Aligned:
     not_randomised: frozenset[str] = frozenset()
     proposals: tuple[Proposal, ...] = ()
 
+    _entries = ("table", "runs", "findings")
     __repr__ = short_repr
 
     @property

@@ -13,6 +13,7 @@ from trialkit.analysis.logscale import geometric, geometric_differences
 from trialkit.analysis.look import with_level
 from trialkit.analysis.look_reached import look_reached
 from trialkit.analysis.result import Analysis, Scale
+from trialkit.analysis.tables_of_answers import ByTreatment, TermTests
 from trialkit.columns.response import response_of
 from trialkit.errors import ModelError
 from trialkit.right_kind import check_kinds
@@ -129,9 +130,9 @@ def _analyse(
         data=data,
         terms=terms,
         fit=fit,
-        tests=tests,
-        means=means,
-        differences=differences,
+        tests=TermTests(tests),
+        means=ByTreatment(means, primary.name),
+        differences=ByTreatment(differences, primary.name),
         ratios=ratios,
         joint_level=joint,
         flush_means=by_flush,

@@ -28,6 +28,7 @@ from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.trial.over_time import START_NO
 from trialkit.wording import finding, message, spoken
 
@@ -47,7 +48,7 @@ _FEWEST_ALIKE = 4  # runs with both exposures below which their likeness is not 
 
 
 @dataclass(frozen=True)
-class Dose:
+class Dose(Tabular):
     """Response to a delivered exposure. Make it with `dose_response`.
 
     Parameters
@@ -82,6 +83,7 @@ class Dose:
     beside: pd.DataFrame
     findings: tuple[Finding, ...]
 
+    _entries = ("exposure", "response", "curve", "table", "summary", "findings")
     __repr__ = short_repr
 
     def shown(self) -> Shown:

@@ -37,6 +37,7 @@ from trialkit.display import Shown, format_p, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.trial.over_time import with_starts
 from trialkit.wording import Chance, finding, spoken
 from trialkit.wording.method_names import method_words
@@ -52,7 +53,7 @@ _TIE = 1e-9  # relative difference below which two statistics are the same
 
 
 @dataclass(frozen=True)
-class RandomisationTest:
+class RandomisationTest(Tabular):
     """A treatment tested by redrawing its plan. Make it with `randomisation_test`.
 
     Parameters
@@ -89,6 +90,10 @@ class RandomisationTest:
     seed: int
     findings: tuple[Finding, ...] = ()
 
+    _entries = (
+        "factor", "observed", "p", "p_error", "smallest_p", "p_model",
+        "method_model", "level", "seed", "sentence", "findings",
+    )  # fmt: skip
     __repr__ = short_repr
 
     @property

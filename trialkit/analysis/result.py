@@ -13,6 +13,7 @@ from trialkit.columns.response import response_of
 from trialkit.display import show_lines, show_table
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.wording import Named, Units, spoken
 from trialkit.wording.method_names import method_words
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from trialkit.alignment.result import Aligned
     from trialkit.analysis.look import Look
+    from trialkit.analysis.tables_of_answers import ByTreatment, TermTests
     from trialkit.analysis.terms import Terms
     from trialkit.model.fit import Fit
     from trialkit.trial import Trial
@@ -29,7 +31,7 @@ Scale = Literal["plain", "logarithm"]
 
 
 @dataclass(frozen=True)
-class Analysis:
+class Analysis(Tabular):
     """A fitted trial. Make it with `analyse`.
 
     Parameters
@@ -41,10 +43,11 @@ class Analysis:
         The model, as derived from the trial.
     fit : Fit
     tests : DataFrame
-        One row per fixed term: `num_df, den_df, F, p, method`.
+        One row per fixed term: `num_df, den_df, F, p, method`; ``result.tests()`` gives a copy.
     means, differences : dict of str to DataFrame
         Per treatment: marginal means, and differences from the control (Dunnett) or between
-        all pairs (Tukey).
+        all pairs (Tukey). ``result.means("light")`` gives a copy, as ``fit.means("light")``
+        does; without a name it is that of the primary treatment.
     ratios : DataFrame
         The primary treatment against its control: `level, reference, ratio, low, high, p,
         p_alone, margin_ratio, df, method, adjust, verdict, note`; limits and `p` (one-sided,
@@ -83,9 +86,9 @@ class Analysis:
     data: Aligned
     terms: Terms
     fit: Fit
-    tests: pd.DataFrame
-    means: dict[str, pd.DataFrame]
-    differences: dict[str, pd.DataFrame]
+    tests: TermTests
+    means: ByTreatment
+    differences: ByTreatment
     ratios: pd.DataFrame
     joint_level: float
     flush_means: pd.DataFrame | None
@@ -96,6 +99,10 @@ class Analysis:
     follows: Reading = "as planned"
     other: Analysis | None = field(default=None, repr=False)
 
+    _entries = (
+        "n_used", "n_missing", "scale", "follows", "tests",
+        "means", "differences", "ratios", "findings",
+    )  # fmt: skip
     __repr__ = short_repr
 
     @property
@@ -157,6 +164,35 @@ class Analysis:
         if not total or "flush" not in self.terms.fixed.split(" + "):
             return 1
         return len(self.fit.design.levels["flush"])
+
+    def predict(self, table: Any = None, *, level: float | None = None) -> pd.DataFrame:
+        """Predict the mean response for the rows of a table, in the response's unit.
+
+        Parameters
+        ----------
+        table : DataFrame, optional
+            One column per treatment, and `flush` where the model has flushes; the rows of the
+            model by default.
+        level : float, optional
+            Confidence of each mean's limits (not joint); that of the trial by default.
+
+        Returns
+        -------
+        DataFrame
+            As `Fit.predict`; geometric means where the analysis is on the logarithm.
+
+        Examples
+        --------
+        >>> import pandas as pd
+        >>> import trialkit as tk
+        >>> trial = tk.read_trial(tk.demo_folder())
+        >>> result = tk.analyse(trial, tk.align(trial, tk.read_harvest(trial)))
+        >>> asked = pd.DataFrame({"schedule": ["usual"], "light": ["dim"], "flush": [1]})
+        >>> result.predict(asked)["estimate"].round(0).tolist()
+        [373.0]
+        """
+        found = self.fit.predict(table, level=level)
+        return geometric(found) if self.scale == "logarithm" else found
 
     def per_block(self, frame: pd.DataFrame) -> pd.DataFrame:
         """Give means or differences of a block over all its flushes, as a grower counts them.

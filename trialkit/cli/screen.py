@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 import sys
 from collections.abc import Iterable, Iterator
@@ -14,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.text import Text
 
+from trialkit.tabular import plain_value
 from trialkit.visible_text import visible
 from trialkit.wording import message, spoken
 
@@ -151,32 +151,8 @@ class Screen:
         """Print the JSON record if asked; give the exit code back."""
         if self.as_json:
             record = {**self.record, "exit": code}
-            text = json.dumps(tidy(record), ensure_ascii=False, indent=2)
+            text = json.dumps(plain_value(record), ensure_ascii=False, indent=2)
             # what JSON leaves as it is and a terminal obeys stays the same value, written out
             text = _OBEYED.sub(lambda m: f"\\u{ord(m[0]):04x}", text)
             sys.stdout.write(text + "\n")
         return code
-
-
-def tidy(value: Any) -> Any:
-    """Turn a result's values into what JSON can hold; missing numbers become null.
-
-    Examples
-    --------
-    >>> tidy({"p": float("nan"), "levels": ("a", "b")})
-    {'p': None, 'levels': ['a', 'b']}
-    """
-    if isinstance(value, dict):
-        return {str(k): tidy(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple, set, frozenset)):
-        return [tidy(v) for v in value]
-    if hasattr(value, "to_dict") and hasattr(value, "columns"):
-        frame = value.reset_index() if value.index.name else value
-        return [tidy(row) for row in frame.to_dict("records")]
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if value is None or isinstance(value, (bool, int, str)):
-        return value
-    return None if str(value) == "NaT" else str(value)

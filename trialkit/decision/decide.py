@@ -33,6 +33,7 @@ from trialkit.display import Shown, show_lines, show_table
 from trialkit.errors import Finding
 from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.wording import Joined, Message, message, spoken
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def _empty_by() -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class Verdict(Tabular):
     """What the trial says. Make it with `decide`.
 
     Parameters
@@ -138,6 +139,10 @@ class Verdict:
     readings: pd.DataFrame = field(default_factory=no_readings)
     invented: bool = False
 
+    _entries = (
+        "answer", "level", "sentence", "depends_on",
+        "table", "needed", "next_steps", "findings",
+    )  # fmt: skip
     __repr__ = short_repr
 
     @property

@@ -17,6 +17,7 @@ from trialkit.decision.next_trial_limits import next_trial_limits
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.wording import Number, finding, spoken
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ FEW_TRIALS = 15  # fewer hardly show how much trials differ (benchmarks/pooling_
 
 
 @dataclass(frozen=True)
-class Pooled:
+class Pooled(Tabular):
     """Ratios of one level to its control over several trials. Make it with `pool_trials`.
 
     Parameters
@@ -53,6 +54,7 @@ class Pooled:
     variances: pd.DataFrame
     findings: tuple[Finding, ...] = ()
 
+    _entries = ("level", "against", "table", "between_sd", "findings")
     __repr__ = short_repr
 
     def shown(self) -> Shown:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from trialkit.errors import Finding
 from trialkit.logs.ledger import Ledger
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.wording import message
 
 if TYPE_CHECKING:
@@ -24,7 +25,7 @@ class LogFile:
 
 
 @dataclass(frozen=True)
-class Log:
+class Log(Tabular):
     """A log as a table, with the account of every row and what is doubtful about it.
 
     Parameters
@@ -49,6 +50,7 @@ class Log:
     files: tuple[LogFile, ...] = ()
     spans: pd.DataFrame = field(repr=False, kw_only=True)
 
+    _entries = ("kind", "table", "findings")
     __repr__ = short_repr
 
     def __str__(self) -> str:

@@ -17,6 +17,7 @@ from trialkit.errors import Finding  # noqa: F401 (fields that Fit inherits)
 from trialkit.model.answers import (
     comparisons,
     contrasts,
+    predictions,
     ratios,
     variance_at_zero,
     variance_limits,
@@ -129,6 +130,7 @@ class Fit(Fitted):
     """
 
     means = marginal_means.means
+    predict = predictions.predict
     differences = comparisons.differences
     noninferior = ratios.noninferior
     equivalent = ratios.equivalent

@@ -29,12 +29,13 @@ from trialkit.model.likelihood.reduced import Reduced
 from trialkit.model.likelihood.search import Optimum, maximise
 from trialkit.model.likelihood.strata import Responses
 from trialkit.model.solvers import DenseSolver, LargeSolver, Solver, solve
+from trialkit.tabular import Tabular
 from trialkit.wording import spoken
 from trialkit.wording.method_names import method_words
 
 
 @dataclass(frozen=True, eq=False)
-class Fitted:
+class Fitted(Tabular):
     """A fitted mixed model: its estimates, objective, predictions and tests.
 
     Parameters
@@ -50,6 +51,12 @@ class Fitted:
     data: Prepared = field(repr=False)
     solver: Solver = field(repr=False)
     noted: tuple[Finding, ...] = ()
+
+    _frame = "coefficients"
+    _entries = (
+        "spec.response", "spec.fixed", "spec.random", "n", "level", "loglik", "variances",
+        "coefficients", "tests", "findings",
+    )  # fmt: skip
 
     @classmethod
     def of(cls, data: Prepared) -> Self:

@@ -10,6 +10,7 @@ from trialkit.design.layout.draw_record import UNKNOWN, Draw
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.errors import Finding, PlanError
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.trial import Factor, Trial
 from trialkit.wording import spoken
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Allocation:
+class Allocation(Tabular):
     """Who gets what, and where that comes from: the data of a plan.
 
     Parameters
@@ -62,6 +63,7 @@ class Allocation:
     asked: Mapping[str, Any] = field(default_factory=dict)
     draws: tuple[Draw, ...] = ()
 
+    _entries = ("seed", "version", "hash", "method", "efficiency", "table", "findings")
     __repr__ = short_repr
 
     @property

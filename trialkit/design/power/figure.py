@@ -128,9 +128,14 @@ def sliders(power: PowerTable, *, again: Callable[..., PowerTable]) -> Any:
         continuous_update=False,
     )
     shown = widgets.HTML()
+    begun = (dict(trial.counts), difference.value, margin.value)
 
     def refresh(_: object = None) -> None:
-        changed = with_counts(trial, {name: s.value for name, s in counts.items()})
+        now = {name: s.value for name, s in counts.items()}
+        if (now, difference.value, margin.value) == begun:
+            shown.value = power._repr_html_()  # the same numbers as in the table above
+            return
+        changed = with_counts(trial, now)
         try:
             got = again(
                 changed,

@@ -10,6 +10,7 @@ from trialkit.design.power.questions import QUESTIONS, Question, Wanted
 from trialkit.design.strata.comparisons import Comparison
 from trialkit.design.variation import Variation
 from trialkit.short_repr import short_repr
+from trialkit.tabular import Tabular
 from trialkit.trial import Trial
 from trialkit.wording import Message, spoken, units_in_words
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class PowerTable:
+class PowerTable(Tabular):
     """The chance that a trial answers its question. Make it with `power`.
 
     Parameters
@@ -48,6 +49,7 @@ class PowerTable:
     questions: tuple[Question, ...] = QUESTIONS
     said: tuple[Message, ...] = ()
 
+    _entries = ("factor", "wanted", "table", "notes")
     __repr__ = short_repr
 
     @property

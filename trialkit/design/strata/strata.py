@@ -36,6 +36,7 @@ from trialkit.errors import DesignError
 from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
 from trialkit.structure import Structure, Term
+from trialkit.tabular import Tabular
 from trialkit.trial import Trial
 from trialkit.trial.over_time import START_NO, laid_out, over_starts, plain_name
 from trialkit.wording import Message, Units, message, spoken
@@ -72,7 +73,7 @@ class Line:
 
 
 @dataclass(frozen=True)
-class Strata:
+class Strata(Tabular):
     """The skeleton analysis of variance of a trial. Make it with `strata`.
 
     Parameters
@@ -90,6 +91,7 @@ class Strata:
     table: pd.DataFrame
     said: tuple[Message, ...]
 
+    _entries = ("table", "sentences")
     __repr__ = short_repr
 
     @property
