@@ -42,6 +42,7 @@ WET = "#4a55f0"  #: air wetter than wanted: no schedule has it
 SERIES = ("#5d2d4f", "#b05e16", "#299fbb", "#135b97", "#939259", "#7b2b2c")
 #: The same levels in words: dark enough to be read on white and on quiet fills.
 SERIES_WORDS = ("#5d2d50", "#985213", "#1c6d80", "#135b98", "#65643d", "#7b2b2d")
+_NOTE_SIZE = 8.5
 _MARKS = ("o", "s", "^", "D", "v", "P")
 _DASHES: tuple[Any, ...] = (
     "solid",
@@ -290,14 +291,19 @@ def _wrong_table(
 def styled(draw: Callable[P, R]) -> Callable[P, R]:
     """Wrap a drawing function so that it always draws in the house style.
 
-    A table without the columns that the figure needs is refused with those it has.
+    A table without the columns that the figure needs is refused with those it has. A figure that
+    was made for the drawing is fitted to what is drawn; axes handed in keep their place.
     """
+    takes = inspect.signature(draw)
 
     @wraps(draw)
     def inside(*args: P.args, **kwargs: P.kwargs) -> R:
         with drawing():
             try:
-                return draw(*args, **kwargs)
+                drawn = draw(*args, **kwargs)
+                if takes.bind(*args, **kwargs).arguments.get("ax") is None:
+                    _fit(drawn)
+                return drawn
             except (KeyError, AttributeError, IndexError, TypeError) as problem:
                 words = _wrong_table(draw, args, kwargs, problem)
                 if not words:
@@ -305,6 +311,16 @@ def styled(draw: Callable[P, R]) -> Callable[P, R]:
                 raise ReportError(words) from problem
 
     return inside
+
+
+def _fit(drawn: object) -> None:
+    """Fit the figure of axes to what is drawn; one that places its own words is left alone."""
+    from matplotlib.axes import Axes
+
+    from trialkit.figure_frame import fit_frame
+
+    if isinstance(drawn, Axes) and drawn.axison:
+        fit_frame(drawn.get_figure(root=True))  # type: ignore[arg-type, unused-ignore]
 
 
 @dataclass(frozen=True)
@@ -410,25 +426,28 @@ def note(ax: Axes, text: str, *, below: float = 44.0) -> None:
     below : float
         Distance from the lower edge of the axes, in points.
     """
-    import textwrap
+    from trialkit.figure_frame import NOTE
+    from trialkit.fit_text import wrap
 
     form = _FORM.get()
     if form is not None:
         form.notes.append(" ".join(text.split()))
         return
     fig: Any = ax.get_figure(root=True)
-    wide = fig.get_size_inches()[0] * ax.get_position().width
+    alone = len(fig.axes) == 1  # a note may then be as wide as the figure
+    wide = float(fig.get_size_inches()[0]) * (1.0 if alone else ax.get_position().width)
     whole = re.sub(r"n = (\S+) ", "n\u00a0=\u00a0\\1\u00a0", text)  # a count stays with its unit
-    lines = textwrap.wrap(whole, width=max(30, int(wide * 15.5)))
+    lines = wrap(whole, 72 * wide - 10, _NOTE_SIZE)
     ax.annotate(
         "\n".join(lines).replace("\u00a0", " "),
         xy=(0, 0),
-        xycoords="axes fraction",
-        xytext=(0, -below),
+        xycoords=("figure fraction", "axes fraction") if alone else "axes fraction",
+        xytext=(4 if alone else 0, -below),
         textcoords="offset points",
         ha="left",
         va="top",
-        fontsize=8.5,
+        fontsize=_NOTE_SIZE,
         color=SOFT,
         annotation_clip=False,
+        label=NOTE,
     )

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import shorten
+from trialkit.fit_text import shorten
 from trialkit.figures.picture_frames import (
     air_axes,
     draw_control,

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import wrap
+from trialkit.fit_text import wrap
 from trialkit.figures.picture_space import (
     LINE,
     NOTE,

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import width_of, wrap
+from trialkit.fit_text import width_of, wrap
 from trialkit.figures.picture_parts import LANE, Row, fault_words
 from trialkit.figures.picture_words import picture_note
 from trialkit.style import Look, looks
