@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
 #: How matplotlib calls a note under the axes, see `trialkit.style.note`.
 NOTE = "_note"
+#: The same for words above the axes that may be as wide as the figure.
+HEAD = "_head"
 _PAD_IN = 0.05  # left free at each edge
 _LEAST_SHARE = 0.25  # of the width that axes keep, whatever stands beside them
 _APART = 7.0  # points between the label of the axis and the note
@@ -62,7 +64,7 @@ def _height_of(ax: Axes) -> float:
 
 def _break_label(label: Any, most: float) -> None:
     """Break the label of an axis into lines of at most so many points."""
-    whole = " ".join(label.get_text().split())
+    whole = " ".join(label.get_text().split()).replace(" [", "\u00a0[")  # a unit is never alone
     if whole:
         label.set_text("\n".join(wrap(whole, most, label.get_fontsize())[:4]))
 
@@ -83,14 +85,14 @@ def _beside(ax: Axes, renderer: Any) -> Any:
     from matplotlib.text import Annotation
 
     below = [ax.xaxis.label, ax.title, ax._left_title]  # type: ignore[attr-defined]
-    below += [word for word in ax.texts if word.get_label() == NOTE]
+    below += [word for word in ax.texts if word.get_label() in (NOTE, HEAD)]
     legend = ax.get_legend()
     below += [legend] if legend is not None else []
     counted = [artist.get_in_layout() for artist in below]
     for artist in below:
         artist.set_in_layout(False)
     for word in ax.texts:
-        if isinstance(word, Annotation) and word.get_label() != NOTE:
+        if isinstance(word, Annotation) and word.get_label() not in (NOTE, HEAD):
             word.set_in_layout(True)
     box = ax.get_tightbbox(renderer)
     for artist, before in zip(below, counted, strict=True):

@@ -19,7 +19,8 @@ _WORDS = 9.0  # size of words beside rows, in points
 _LINE = 1.22  # height of a line, in sizes of its words
 _BESIDE = 0.34  # share of the width that words at either end of the rows may take
 _SIGN = 46.0  # width of a sign and of the space beside it in a legend, in points
-_ABOVE = 0.47  # share of the width that either half of the words above a row may take
+_LINES_NAMED = 2  # lines of a name in a legend
+_ABOVE = 0.4  # share of the width that either half of the words above a row may take
 
 
 def height_for(rows: int) -> float:
@@ -219,7 +220,7 @@ def side_label(ax: Axes, text: str, y: float) -> None:
     narrow = is_narrow()
     share, lines = (_ABOVE, 2) if narrow else (_BESIDE, 3)
     ax.annotate(
-        _fitted(text, share * _figure_width(ax) - 8, lines),
+        _fitted(text, share * _figure_width(ax), lines),
         xy=(1.0, y),
         xycoords=("axes fraction", "data"),
         xytext=(0, 8) if narrow else (8, 0),
@@ -247,8 +248,8 @@ def legend_above(ax: Axes, *, most: int = 4) -> None:
     handles, names = ax.get_legend_handles_labels()
     if not names:
         return
-    names = [shorten(str(name), room - _SIGN, _WORDS) for name in names]
-    widest = max(width_of(name, _WORDS) for name in names) + _SIGN
+    names = [_fitted(str(name), room - _SIGN, _LINES_NAMED) for name in names]
+    widest = max(width_of(line, _WORDS) for name in names for line in name.split("\n")) + _SIGN
     columns = max(1, min(most, len(names), int(room // widest)))
     options: dict[str, Any] = {"ncols": columns, "borderaxespad": 0.2, "borderpad": 0.2}
     if alone:
