@@ -36,7 +36,7 @@ ODD = {
     "long names": Odd(
         levels=(LONG, LONG + " and more", "b" * 90),
         chamber="the tent in the cellar behind the old stove, number {}",
-        quantity="dry weight of all that was picked from one block over all flushes, with stems [g]",
+        quantity="dry weight of what was picked from one block in all flushes, with stems [g]",
     ),
 }
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from trialkit.fit_text import wrap
@@ -133,7 +134,7 @@ def _part_ticks(ax: Axes, renderer: Any) -> None:
         ]
         boxes.sort(key=lambda box: box.x0)
         gap = 4 * ax.figure.dpi / 72
-        if all(a.x1 + gap <= b.x0 for a, b in zip(boxes, boxes[1:], strict=False)):
+        if all(a.x1 + gap <= b.x0 for a, b in pairwise(boxes)):
             return
         most -= 1
         locator.set_params(nbins=most)

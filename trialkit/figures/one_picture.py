@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trialkit.fit_text import shorten
 from trialkit.figures.one_picture_narrow import draw_narrow
 from trialkit.figures.picture_frames import (
     air_axes,
@@ -39,6 +38,7 @@ from trialkit.figures.picture_space import (
     used_lines,
     uses_of,
 )
+from trialkit.fit_text import shorten
 from trialkit.style import NARROW, SOFT, axes, is_narrow, styled
 from trialkit.wording import Wording, read_wording
 

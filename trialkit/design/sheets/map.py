@@ -15,8 +15,8 @@ from matplotlib import rc_context
 
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
-from trialkit.structure import Term
 from trialkit.fit_text import width_of, wrap
+from trialkit.structure import Term
 from trialkit.style import INK, NARROW, PAPER, RULE, SHADES, SOFT, drawing, is_narrow, looks
 from trialkit.wording import Units, spoken
 
