@@ -251,7 +251,7 @@ def legend_above(ax: Axes, *, most: int = 4) -> None:
     names = [_fitted(str(name), room - _SIGN, _LINES_NAMED) for name in names]
     widest = max(width_of(line, _WORDS) for name in names for line in name.split("\n")) + _SIGN
     columns = max(1, min(most, len(names), int(room // widest)))
-    options: dict[str, Any] = {"ncols": columns, "borderaxespad": 0.2, "borderpad": 0.2}
+    options: dict[str, Any] = {"ncols": columns, "borderaxespad": 0.5, "borderpad": 0.2}
     if alone:
         from matplotlib.transforms import blended_transform_factory
 
