@@ -12,7 +12,7 @@ from trialkit.style import DARK, INK, page_form
 
 LONG = [f"a-schedule-whose-name-somebody-wrote-out-in-full-number-{i}" for i in range(3)]
 BOXES = {
-    "two runs of each": ("batch * chamber", 2, 2, ["usual", "sparse"]),
+    "six runs": ("batch * chamber", 3, 2, ["usual", "sparse"]),
     "sixty runs of six": ("batch * chamber", 10, 6, [f"level-{i}" for i in range(6)]),
     "long names": ("batch * chamber", 4, 6, LONG),
 }
