@@ -77,7 +77,7 @@ def _break_title(ax: Axes) -> None:
     for place in ("left", "center"):
         whole = " ".join(ax.get_title(loc=place).split())
         if whole:
-            lines = wrap(whole, room, ax.title.get_fontsize(), bold=True)
+            lines = wrap(whole, room, float(ax.title.get_fontsize()), bold=True)
             ax.set_title("\n".join(lines[:3]), loc=place)
 
 

@@ -66,7 +66,7 @@ def draw_map(plan: Allocation) -> Figure:
         _explain(figure, groups)
         if not is_narrow():  # a page says it above
             title = f"{spoken().text('card.heading')}: {trial.title}"
-            lines = wrap(title, 72 * _WIDTH - 60, axes.title.get_fontsize(), bold=True)
+            lines = wrap(title, 72 * _WIDTH - 60, float(axes.title.get_fontsize()), bold=True)
             axes.set_title("\n".join(lines))
     return figure
 
