@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 import trialkit as tk
 from tests.lived.garage import before, grow, swapped, write_garage
 from tests.lived.test_told import entry
+from tests.small_trials import simulate_less
 from trialkit.cli import build
 from trialkit.next_plan import next_plan
 
@@ -98,7 +99,8 @@ def test_the_whole_walk_ends_in_an_answer_that_says_what_it_rests_on(run, garage
         assert words in page, words
 
 
-def test_status_and_power_count_what_is_there(run, garage):
+def test_status_and_power_count_what_is_there(run, garage, monkeypatch):
+    simulate_less(monkeypatch)
     folder, _ = garage
     status = run("status", folder).output
     assert "56 of 56" in status  # 14 runs of four blocks
@@ -106,7 +108,8 @@ def test_status_and_power_count_what_is_there(run, garage):
     assert "never began" in power
 
 
-def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage):
+def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage, monkeypatch):
+    simulate_less(monkeypatch)
     folder, _ = garage
     made = run("power", folder, "--json")
     record = json.loads(made.output)
@@ -121,7 +124,8 @@ def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage):
     assert f"has a chance of only {100 * least:.0f} %" in said
 
 
-def test_power_says_why_a_batch_more_may_not_help_and_when_looks_answer(run, tmp_path):
+def test_power_says_why_a_batch_more_may_not_help_and_when_looks_answer(run, tmp_path, monkeypatch):
+    simulate_less(monkeypatch)
     write_garage(tmp_path)
     said = " ".join(run("power", tmp_path).output.split())
     assert "with 4 batches the chance may be lower than with 3" in said
