@@ -101,6 +101,15 @@ show_table(
 # it costs where the trial file has prices. The first row is the best next step.
 
 # %%
+power.picture()
+
+# %% [markdown]
+# The square is your trial. To the right are more batches, panel by panel more chambers, with what
+# one step costs where the trial file has prices. Blocks are not drawn: more of them help little.
+#
+# The same as lines, one for each kind of unit, and as a table with `power.grid()`:
+
+# %%
 power.curve().figure
 
 # %% [markdown]

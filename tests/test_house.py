@@ -18,7 +18,7 @@ ORDER = [
     {"display", "shell", "triage", "units", "columns"},
     {"structure", "settings"},
     {"trial"},
-    {"style"},
+    {"fit_text", "figure_frame", "style"},
     {"air", "light", "cautions"},
     {"chamber"},
     {"model"},

@@ -42,6 +42,10 @@ WET = "#4a55f0"  #: air wetter than wanted: no schedule has it
 SERIES = ("#5d2d4f", "#b05e16", "#299fbb", "#135b97", "#939259", "#7b2b2c")
 #: The same levels in words: dark enough to be read on white and on quiet fills.
 SERIES_WORDS = ("#5d2d50", "#985213", "#1c6d80", "#135b98", "#65643d", "#7b2b2d")
+#: The same levels as fills of areas that hold words, and shades within them, the lightest first.
+SERIES_FILLS = ("#c1afbc", "#e1c2a6", "#aedbe5", "#a5c1d7", "#d6d6c0", "#cdaeaf")
+SHADES = ("#fdfdfd", "#eeeeee", "#dfdfdf", "#d0d0d0", "#c2c2c2")
+_NOTE_SIZE = 8.5
 _MARKS = ("o", "s", "^", "D", "v", "P")
 _DASHES: tuple[Any, ...] = (
     "solid",
@@ -51,8 +55,10 @@ _DASHES: tuple[Any, ...] = (
     (0, (3, 1)),
     (0, (8, 3)),
 )
-_HATCHES = ("", "////", "..", "\\\\\\\\", "xxxx", "----")
+_HATCHES = ("", "////", "|||", "\\\\\\\\", "xxxx", "----")
 
+_DARK_FILLS = ("#45384c", "#5f4228", "#426667", "#214766", "#545e40", "#5c4842")
+_DARK_SHADES = ("#59625f", "#4b5452", "#3d4644", "#303937", "#242c2b")
 #: Light colour → its partner on a dark page.
 DARK = {
     INK: "#e4ebe8",
@@ -76,6 +82,8 @@ DARK = {
     SERIES_WORDS[3]: "#6bb8ff",
     SERIES_WORDS[4]: "#cadb85",
     SERIES_WORDS[5]: "#eaa08e",
+    **dict(zip(SERIES_FILLS, _DARK_FILLS, strict=True)),
+    **dict(zip(SHADES, _DARK_SHADES, strict=True)),
 }
 
 #: Width of a figure that fills a page column, in inches.
@@ -100,6 +108,8 @@ class Look:
         Fill pattern for areas.
     words : str
         Hex colour for words about the level.
+    fill : str
+        Hex colour for areas that hold words.
     """
 
     color: str
@@ -107,6 +117,7 @@ class Look:
     dash: Any
     hatch: str
     words: str = INK
+    fill: str = PAPER
 
 
 def looks(levels: Sequence[object]) -> dict[Any, Look]:
@@ -136,6 +147,7 @@ def looks(levels: Sequence[object]) -> dict[Any, Look]:
             _DASHES[(i + i // n) % n],
             _HATCHES[(i + i // n) % n],
             SERIES_WORDS[i % n],
+            SERIES_FILLS[i % n],
         )
         for i, level in enumerate(dict.fromkeys(levels))
     }
@@ -290,14 +302,19 @@ def _wrong_table(
 def styled(draw: Callable[P, R]) -> Callable[P, R]:
     """Wrap a drawing function so that it always draws in the house style.
 
-    A table without the columns that the figure needs is refused with those it has.
+    A table without the columns that the figure needs is refused with those it has. A figure that
+    was made for the drawing is fitted to what is drawn; axes handed in keep their place.
     """
+    takes = inspect.signature(draw)
 
     @wraps(draw)
     def inside(*args: P.args, **kwargs: P.kwargs) -> R:
         with drawing():
             try:
-                return draw(*args, **kwargs)
+                drawn = draw(*args, **kwargs)
+                if takes.bind(*args, **kwargs).arguments.get("ax") is None:
+                    _fit(drawn)
+                return drawn
             except (KeyError, AttributeError, IndexError, TypeError) as problem:
                 words = _wrong_table(draw, args, kwargs, problem)
                 if not words:
@@ -305,6 +322,16 @@ def styled(draw: Callable[P, R]) -> Callable[P, R]:
                 raise ReportError(words) from problem
 
     return inside
+
+
+def _fit(drawn: object) -> None:
+    """Fit the figure of axes to what is drawn; one that places its own words is left alone."""
+    from matplotlib.axes import Axes
+
+    from trialkit.figure_frame import fit_frame
+
+    if isinstance(drawn, Axes) and drawn.axison:
+        fit_frame(drawn.get_figure(root=True))  # type: ignore[arg-type, unused-ignore]
 
 
 @dataclass(frozen=True)
@@ -399,7 +426,7 @@ def dress(ax: Axes, *, grid: Literal["x", "y", "both", ""] = "y") -> Axes:
     return ax
 
 
-def note(ax: Axes, text: str, *, below: float = 44.0) -> None:
+def note(ax: Axes, text: str, *, below: float = 44.0, whole: bool = False) -> None:
     """Write what the marks and intervals are, and on how many units, under the axes.
 
     Parameters
@@ -409,26 +436,31 @@ def note(ax: Axes, text: str, *, below: float = 44.0) -> None:
         Wrapped to the width of the axes.
     below : float
         Distance from the lower edge of the axes, in points.
+    whole : bool
+        As wide as the figure, as notes of figures with one pair of axes are.
     """
-    import textwrap
+    from trialkit.figure_frame import NOTE
+    from trialkit.fit_text import wrap
 
     form = _FORM.get()
     if form is not None:
         form.notes.append(" ".join(text.split()))
         return
     fig: Any = ax.get_figure(root=True)
-    wide = fig.get_size_inches()[0] * ax.get_position().width
-    whole = re.sub(r"n = (\S+) ", "n\u00a0=\u00a0\\1\u00a0", text)  # a count stays with its unit
-    lines = textwrap.wrap(whole, width=max(30, int(wide * 15.5)))
+    alone = whole or len(fig.axes) == 1
+    wide = float(fig.get_size_inches()[0]) * (1.0 if alone else ax.get_position().width)
+    text = re.sub(r"n = (\S+) ", "n\u00a0=\u00a0\\1\u00a0", text)  # a count stays with its unit
+    lines = wrap(text, 72 * wide - 10, _NOTE_SIZE)
     ax.annotate(
         "\n".join(lines).replace("\u00a0", " "),
         xy=(0, 0),
-        xycoords="axes fraction",
-        xytext=(0, -below),
+        xycoords=("figure fraction", "axes fraction") if alone else "axes fraction",
+        xytext=(4 if alone else 0, -below),
         textcoords="offset points",
         ha="left",
         va="top",
-        fontsize=8.5,
+        fontsize=_NOTE_SIZE,
         color=SOFT,
         annotation_clip=False,
+        label=NOTE,
     )

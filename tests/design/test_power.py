@@ -244,6 +244,40 @@ def test_curve_and_table_show_themselves(chambers):
     assert "<table" in found._repr_html_()
 
 
+def test_chances_of_other_sizes_are_those_of_such_trials(chambers):
+    """Each size drawn is a trial of its own; a fall is found by looking at all smaller ones."""
+    found = power(chambers(), method="exact")
+    sizes = found.sizes.set_index(["batch", "chamber"])
+    assert sizes.index[sizes["today"]].tolist() == [(4, 6)]
+    for batch, chamber in ((4, 6), (6, 7), (3, 7)):
+        other = power(chambers(batch=batch, chamber=chamber), method="exact")
+        chance = other.table["power"].min()
+        assert sizes.loc[(batch, chamber), "power"] == pytest.approx(chance, abs=1e-6)
+    for (batch, chamber), row in sizes.iterrows():
+        smaller = [
+            size["power"] for (b, c), size in sizes.iterrows() if b <= batch and c <= chamber
+        ]
+        assert row["falls"] == (max(smaller) > row["power"] + 0.005)
+
+
+@pytest.mark.parametrize("narrow", [False, True])
+def test_the_picture_of_sizes_marks_today_and_prices_a_step(chambers, narrow):
+    from tests.drawn_text import text_outside, text_over_text
+    from trialkit.style import page_form
+
+    prices = "[prices]\ncurrency = 'EUR'\nblock_each = 3\nchamber_each = 300\nbatch_each = 40\n"
+    found = power(chambers(extra=prices), method="exact", questions=["difference"])
+    with page_form(narrow=narrow) as form:
+        figure = found.picture()
+    words = [text.get_text() for ax in figure.axes for text in ax.texts]
+    assert "372 EUR more" in words  # a chamber and 4 batches of 6 blocks of 3 EUR
+    assert "1 batch: 148 EUR more" in form.notes[0]  # 40 EUR and 6 chambers of 6 blocks
+    squares = [(ax, line) for ax in figure.axes for line in ax.lines if line.get_marker() == "s"]
+    assert [line.get_xdata().tolist() for _, line in squares] == [[4]]
+    assert text_over_text(figure) == []
+    assert text_outside(figure) == []
+
+
 def test_sliders_change_the_table(chambers):
     box = power(chambers(), method="exact").sliders()
     before = box.children[-1].value
@@ -273,7 +307,7 @@ def test_cheapest_mix_is_the_cheapest_of_all(chambers):
     """Against every mix of up to two more of each kind of unit."""
     from itertools import product
 
-    from trialkit.design.power.grid import _power_at, cheapest_mixes, mix_cost
+    from trialkit.design.power.grid import chance_at, cheapest_mixes, mix_cost
 
     prices = "[prices]\nblock_each = 3\nchamber_each = 90\nbatch_each = 40\n"
     trial = chambers(batch=3, extra=prices)
@@ -282,7 +316,7 @@ def test_cheapest_mix_is_the_cheapest_of_all(chambers):
     enough = []
     for added in product(range(3), repeat=len(names)):
         counts = {n: trial.counts[n] + a for n, a in zip(names, added, strict=True)}
-        got = _power_at(found, counts)
+        got = chance_at(found, counts)
         if got is not None and got[1] >= found.wanted:
             enough.append((mix_cost(trial, counts), counts))
     best = min(cost for cost, _ in enough)

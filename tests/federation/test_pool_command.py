@@ -58,7 +58,7 @@ def test_trials_of_a_farm_make_one_page_and_a_register(farm, tmp_path):
     assert register["ratio"].tolist() == pytest.approx(alone.table["ratio"].tolist()[:3])
     page = (tmp_path / "p.html").read_text(encoding="utf-8")
     assert "several trials together" in page
-    assert page.count("<svg") == 1
+    assert page.count("<svg") == 2  # for a screen and for a phone
     assert str(farm) not in page  # nobody's folders
     assert "<script" not in page
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.columns.response import Better, response_of
 from trialkit.figures.rows import (
     MARGINS_IN,
+    ROW_IN,
     draw_interval,
     draw_margin,
     number_axis,
@@ -15,7 +16,7 @@ from trialkit.figures.rows import (
     side_label,
 )
 from trialkit.figures.yields import decimals_of, estimate_words
-from trialkit.style import INK, RULE, SOFT, Look, axes, dress, note, styled
+from trialkit.style import INK, RULE, SOFT, Look, axes, dress, is_narrow, note, styled
 from trialkit.visible_text import brief
 from trialkit.wording import Wording, read_wording
 
@@ -75,7 +76,8 @@ def answers_together(
     Axes
     """
     say = wording or read_wording()
-    ax = axes(ax, width=5.8, height=MARGINS_IN + _ROW_IN * (len(trials) + 2))
+    each = ROW_IN if is_narrow() else _ROW_IN
+    ax = axes(ax, height=MARGINS_IN + each * (len(trials) + 2))
     change = 100 * (trials[["ratio", "low", "high"]] - 1)
     change = change.rename(columns={"ratio": "estimate"})
     mean = {k: 100 * (pooled[n] - 1) for k, n in _MEAN_ENDS.items()}

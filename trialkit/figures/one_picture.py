@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from trialkit.figures.fit_text import shorten
 from trialkit.figures.one_picture_narrow import draw_narrow
 from trialkit.figures.picture_frames import (
     air_axes,
@@ -39,7 +38,8 @@ from trialkit.figures.picture_space import (
     used_lines,
     uses_of,
 )
-from trialkit.style import NARROW, SOFT, axes, styled
+from trialkit.fit_text import shorten
+from trialkit.style import NARROW, SOFT, axes, is_narrow, styled
 from trialkit.wording import Wording, read_wording
 
 if TYPE_CHECKING:
@@ -71,7 +71,8 @@ def trial_in_one_picture(
     tables : TrialTables
         Made by `trial_tables`.
     narrow : bool
-        The form for a phone: the three parts one below the other for every group.
+        The form for a phone: the three parts one below the other for every group; always so
+        inside `trialkit.style.page_form` for a phone.
     titled : bool
         Write the answer above and what the marks mean below.
     wording : Wording, optional
@@ -86,6 +87,7 @@ def trial_in_one_picture(
         The axes that hold the parts, each of them inset axes.
     """
     say = wording or read_wording()
+    narrow = narrow or is_narrow()
     own = 72 * (NARROW if narrow else WIDE_IN)
     width = own if ax is None else points_wide(ax)
     if narrow:

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import shorten
 from trialkit.figures.picture_frames import (
     air_axes,
     draw_control,
@@ -36,6 +35,7 @@ from trialkit.figures.picture_space import (
     uses_of,
 )
 from trialkit.figures.rows import spread
+from trialkit.fit_text import shorten
 from trialkit.style import SOFT, Look, axes, looks
 from trialkit.wording import Wording
 

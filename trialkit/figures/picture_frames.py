@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import wrap
 from trialkit.figures.picture_space import (
     LINE,
     NOTE,
@@ -19,6 +18,7 @@ from trialkit.figures.picture_space import (
 )
 from trialkit.figures.picture_words import picture_note
 from trialkit.figures.rows import draw_interval, number_axis, set_range
+from trialkit.fit_text import wrap
 from trialkit.style import INK, SOFT, Look, dress
 from trialkit.wording import Wording
 

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import lanes, width_of
+from trialkit.fit_text import lanes, width_of
 from trialkit.style import DRY, FLAG, PAPER, RULE, SOFT, WASH, WET, Look
 
 if TYPE_CHECKING:

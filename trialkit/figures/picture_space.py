@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from trialkit.figures.fit_text import width_of, wrap
 from trialkit.figures.picture_parts import LANE, Row, fault_words
 from trialkit.figures.picture_words import picture_note
+from trialkit.fit_text import width_of, wrap
 from trialkit.style import Look, looks
 from trialkit.wording import Wording
 

@@ -129,7 +129,7 @@ def savings(
     """
     say = wording or read_wording()
     rows = use[use["saving_pct"].notna()]
-    ax = axes(ax, width=5.8, height=height_for(len(rows)) - 0.16 * len(rows))
+    ax = axes(ax, height=height_for(len(rows)) - 0.16 * len(rows))
     columns = ["saving_pct", "saving_low_pct", "saving_high_pct"]
     set_range(ax, [0.0, *map(float, rows[columns].to_numpy().ravel())])
     ax.axvline(0, color=INK, linewidth=1.0, zorder=1)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.figures.rows import legend_above, number_axis
 from trialkit.style import INK, SOFT, WASH, axes, dress, looks, note, styled
 from trialkit.wording import plural, spoken
 
@@ -70,7 +71,9 @@ def setting_courses(
     ax.set_xlim(0, hours * 60)
     ax.set_xlabel(say.text("figure.room.time_settled"))
     ax.set_ylabel(say.text("figure.room.humidity"))
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
+    legend_above(ax, most=2)
+    number_axis(ax, say)
+    number_axis(ax, say, axis="y")
     note(ax, say.text("figure.room.not_measured"))
     return dress(ax)
 
@@ -139,7 +142,9 @@ def room_fit(
     ax.set_xlim(0, min(hours * 60, course.time_s[-1] / 60))
     ax.set_xlabel(say.text("figure.room.time"))
     ax.set_ylabel(say.text("figure.room.humidity"))
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.2)
+    legend_above(ax, most=2)
+    number_axis(ax, say)
+    number_axis(ax, say, axis="y")
     told = {"chamber": name, "readings": int(fit.used.sum())}
     if known:
         air = values.to_dict("index")["air_changes_h"]
@@ -182,6 +187,8 @@ def cost_by_chambers(sizing: Sizing, *, currency: str = "", ax: Axes | None = No
     ax.set_ylabel(say.text(f"figure.room.{label}", **words))
     ax.set_ylim(bottom=0)
     ax.set_xlim(left=0)
+    number_axis(ax, say)
+    number_axis(ax, say, axis="y")
     built = table["cost_build"]
     last = table.iloc[-1]
     told = {k: float(last[k]) for k in ("mist_l_h", "power_w", "cost_build")}

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from trialkit.fit_text import shorten, width_of, wrap
 from trialkit.style import INK, PAPER, SAND, SOFT, Look, is_narrow
 from trialkit.wording import Wording
 
@@ -14,6 +15,12 @@ if TYPE_CHECKING:
 
 ROW_IN = 0.62  # height of one row, inches
 MARGINS_IN = 1.15  # axis label, ticks and note
+_WORDS = 9.0  # size of words beside rows, in points
+_LINE = 1.22  # height of a line, in sizes of its words
+_BESIDE = 0.34  # share of the width that words at either end of the rows may take
+_SIGN = 46.0  # width of a sign and of the space beside it in a legend, in points
+_LINES_NAMED = 2  # lines of a name in a legend
+_ABOVE = 0.4  # share of the width that either half of the words above a row may take
 
 
 def height_for(rows: int) -> float:
@@ -111,19 +118,56 @@ def set_rows(ax: Axes, labels: Sequence[str], *, dense: bool = False) -> None:
     if is_narrow() and not dense:
         _labels_above(ax, labels)
         labels = [""] * len(labels)
-    ax.set_yticks(range(len(labels)), list(labels))
+    most, lines = _BESIDE * _figure_width(ax), 1 if dense else _lines_in_a_row(ax, len(labels))
+    ax.set_yticks(range(len(labels)), [_fitted(label, most, lines) for label in labels])
     for word in ax.get_yticklabels():
         word.set_parse_math(False)  # names come from users' files, also on axes handed in
-    ax.set_ylim(len(labels) - 0.35, -0.65)
+    ax.set_ylim(len(labels) - 0.35, -0.8 if is_narrow() and not dense else -0.65)
     ax.spines["left"].set_visible(False)
     ax.tick_params(axis="y", length=0)
+
+
+def _figure_width(ax: Axes) -> float:
+    """Give the width of a figure, in points."""
+    fig: Any = ax.get_figure(root=True)
+    return 72 * float(fig.get_size_inches()[0])
+
+
+def _lines_in_a_row(ax: Axes, rows: int) -> int:
+    """Count the lines of words that a row has room for."""
+    fig: Any = ax.get_figure(root=True)
+    tall = float(ax.get_window_extent().height) / fig.dpi * 72
+    return max(1, int(tall / max(rows, 1) / (_WORDS * _LINE)))
+
+
+def _fitted(text: str, most: float, lines: int) -> str:
+    """Break words into so many lines at most; the longest part is shortened where more are needed.
+
+    Lines that are there already stay lines.
+    """
+    given = text.split("\n")
+    broken = [wrap(line, most, _WORDS) or [""] for line in given]
+    while sum(map(len, broken)) > max(lines, len(given)):
+        i = max(range(len(broken)), key=lambda k: len(broken[k]))
+        kept = len(broken[i]) - 1
+        broken[i] = _shortened(given[i], most, kept)
+    return "\n".join(line for part in broken for line in part)
+
+
+def _shortened(text: str, most: float, lines: int) -> list[str]:
+    """Break words into exactly so many lines; what has no room is left out in the last one."""
+    broken = wrap(text, most, _WORDS)
+    head = broken[: lines - 1]
+    rest = " ".join(broken[lines - 1 :])
+    return [*head, shorten(rest, most, _WORDS)]
 
 
 def _labels_above(ax: Axes, labels: Sequence[str]) -> None:
     """Write the name of each row above it: a phone has no room beside."""
     for i, label in enumerate(labels):
+        whole = " · ".join(label.split("\n"))
         ax.annotate(
-            " · ".join(label.split("\n")),
+            _fitted(whole, _ABOVE * _figure_width(ax), 2),
             xy=(0.0, i),
             xycoords=("axes fraction", "data"),
             xytext=(0, 8),
@@ -156,15 +200,17 @@ def draw_margin(
     ax.axvline(reference, color=SOFT, linewidth=1.0, zorder=1)
     ax.axvline(edge, color=INK, linewidth=1.2, linestyle=(0, (4, 2)), zorder=1)
     words = wording.text("figure.margin", margin=wording.number(margin_pct))
+    left, right = ax.get_xlim()
+    ahead = (edge - left) > 0.5 * (right - left)
     ax.annotate(
         words,
         xy=(edge, 1.0),
         xycoords=("data", "axes fraction"),
-        xytext=(3, 3),
+        xytext=(-3 if ahead else 3, 3),
         textcoords="offset points",
         fontsize=8.5,
         color=INK,
-        ha="left",
+        ha="right" if ahead else "left",
         va="bottom",
     )
 
@@ -172,8 +218,9 @@ def draw_margin(
 def side_label(ax: Axes, text: str, y: float) -> None:
     """Write the numbers of a row at its right end; on a phone above it."""
     narrow = is_narrow()
+    share, lines = (_ABOVE, 2) if narrow else (_BESIDE, 3)
     ax.annotate(
-        text,
+        _fitted(text, share * _figure_width(ax), lines),
         xy=(1.0, y),
         xycoords=("axes fraction", "data"),
         xytext=(0, 8) if narrow else (8, 0),
@@ -195,14 +242,21 @@ def legend_above(ax: Axes, *, most: int = 4) -> None:
     most : int
         Most columns.
     """
-    from trialkit.figures.fit_text import width_of
-
     fig: Any = ax.get_figure(root=True)
-    room = ax.get_window_extent().width / fig.dpi * 72
-    names = [str(name) for name in ax.get_legend_handles_labels()[1]]
-    widest = max((width_of(name, 9.0) for name in names), default=0.0) + 46
+    alone = len(fig.axes) == 1  # names may then begin at the edge of the figure
+    room = _figure_width(ax) * (1.0 if alone else ax.get_position().width) - 8
+    handles, names = ax.get_legend_handles_labels()
+    if not names:
+        return
+    names = [_fitted(str(name), room - _SIGN, _LINES_NAMED) for name in names]
+    widest = max(width_of(line, _WORDS) for name in names for line in name.split("\n")) + _SIGN
     columns = max(1, min(most, len(names), int(room // widest)))
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=columns, borderaxespad=0.2)
+    options: dict[str, Any] = {"ncols": columns, "borderaxespad": 0.5, "borderpad": 0.2}
+    if alone:
+        from matplotlib.transforms import blended_transform_factory
+
+        options["bbox_transform"] = blended_transform_factory(fig.transFigure, ax.transAxes)
+    ax.legend(handles, names, loc="lower left", bbox_to_anchor=(0, 1.0), **options)
 
 
 def number_axis(ax: Axes, wording: Wording, *, axis: str = "x", sign: bool = False) -> None:

@@ -151,6 +151,7 @@ def setting_map(
         ax.contour(x, y, within, levels=[0.5], colors=[SOFT], linewidths=1.0, linestyles="dashed")
     lines = ax.contour(x, y, grid["estimate"].to_numpy(float), _LINES, colors=[INK], linewidths=1.1)
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
+    _leave_edges_free(ax, lines)
     ax.scatter(
         tried[first],
         tried[second],
@@ -186,6 +187,16 @@ def setting_map(
     words: dict[str, Any] = {"level": say.confidence(level), "quantity": quantity}
     note(ax, say.text("figure.setting.map_note", basis=basis, **words))
     return dress(ax, grid="")
+
+
+def _leave_edges_free(ax: Axes, lines: Any) -> None:
+    """Take away numbers of lines that would lie on those of the axes."""
+    box = ax.get_window_extent()
+    near = 12 * ax.figure.dpi / 72
+    for word in list(lines.labelTexts):
+        x, y = ax.transData.transform(word.get_position())
+        if min(x - box.x0, box.x1 - x) < near or min(y - box.y0, box.y1 - y) < near:
+            word.remove()
 
 
 @styled

@@ -123,7 +123,7 @@ def yield_by_level(
     Axes
     """
     say = wording or read_wording()
-    ax = axes(ax, width=5.8, height=height_for(len(means)))
+    ax = axes(ax, height=height_for(len(means)))
     names = [str(x) for x in means["level"]]
     look = looks(names)
     at = [str(x) for x in means["at"]] if "at" in means else [""] * len(names)
@@ -237,7 +237,7 @@ def ratio_to_reference(
     Axes
     """
     say = wording or read_wording()
-    ax = axes(ax, width=5.8, height=height_for(len(ratios)))
+    ax = axes(ax, height=height_for(len(ratios)))
     reference = str(ratios["reference"].iloc[0]) if len(ratios) else ""
     names = [str(x) for x in ratios["level"]]
     look = looks([reference, *names])

@@ -10,6 +10,7 @@ from trialkit.report.deviations import deviation_parts
 from trialkit.report.inputs import PLAN_NOT_SHOWN, PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.svg import inline_svg
+from trialkit.style import page_form
 from trialkit.wording import Units, units_in_words
 
 if TYPE_CHECKING:
@@ -138,8 +139,10 @@ def _map(inputs: PageInputs) -> Picture | Words:
         for level in primary.levels
     ]
     alt = say.text("alt.map", factor=primary.name, rows="; ".join(rows))
-    svg = inline_svg(plan.map(), ident="map", alt=alt)
-    return Picture(svg, say.text("trial_layout.map_title"), on_paper=True)
+    with page_form(narrow=True):
+        narrow = inline_svg(plan.map(), ident="map-n", alt=alt)
+    wide = inline_svg(plan.map(), ident="map", alt=alt)
+    return Picture(wide, say.text("trial_layout.map_title"), narrow=narrow)
 
 
 def _units_with(inputs: PageInputs, level: str) -> list[str]:

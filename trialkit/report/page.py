@@ -172,11 +172,11 @@ def render_page(
     from jinja2 import Environment, StrictUndefined
 
     from trialkit import __version__
-    from trialkit.report.svg import dark_colors, light_colors
+    from trialkit.report.svg import dark_colors
 
     here = files("trialkit.report")
     css = here.joinpath("style.css").read_text(encoding="utf-8")
-    css = css.replace("/*dark-figures*/", dark_colors()).replace("/*paper*/", light_colors())
+    css = css.replace("/*dark-figures*/", dark_colors())
     environment = Environment(
         autoescape=True,
         undefined=StrictUndefined,

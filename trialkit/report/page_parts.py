@@ -73,13 +73,11 @@ class Picture:
     """A figure: one sentence above it says what it shows, one note below what its marks mean.
 
     The drawing carries its own description; `narrow` is shown in its place on a phone, and what
-    `slides` is too wide for one and is moved by hand. A drawing whose fills are mixed tints keeps
-    white paper under it on a dark page.
+    `slides` is too wide for one and is moved by hand.
     """
 
     svg: Markup
     caption: str
-    on_paper: bool = False
     note: str = ""
     narrow: Markup | None = None
     slides: bool = True

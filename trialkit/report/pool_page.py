@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,7 +23,7 @@ from trialkit.report.page_parts import (
     build_table,
     show_findings,
 )
-from trialkit.report.svg import inline_svg
+from trialkit.report.pictures import make_picture
 from trialkit.wording import speaking
 
 if TYPE_CHECKING:
@@ -160,7 +161,8 @@ def _picture(inputs: PoolInputs) -> Picture:
     shown = rows_to_draw(pooled.table)
     count = {"n": say.number(len(pooled.table), 0), "shown": say.number(len(shown), 0)}
     some = "all" if len(shown) == len(pooled.table) else "some"
-    drawn = answers_together(
+    draw = partial(
+        answers_together,
         shown,
         pooled=pooled.ratios,
         control=pooled.first.control,
@@ -172,7 +174,7 @@ def _picture(inputs: PoolInputs) -> Picture:
         wording=say,
     )
     alt = " ".join(say.written(line) for line in pooled.said)
-    return Picture(inline_svg(drawn, ident="together", alt=alt), say.text("pool.page.picture"))
+    return make_picture(draw, ident="together", alt=alt, caption=say.text("pool.page.picture"))
 
 
 def _trial_table(inputs: PoolInputs) -> Table:

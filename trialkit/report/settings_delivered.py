@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -9,8 +10,8 @@ import pandas as pd
 
 from trialkit.analysis.dose_doubts import exposure_label
 from trialkit.decision.best_setting import say_delivered
-from trialkit.report.page_parts import Picture, Section, Words, build_table, show_findings
-from trialkit.report.svg import inline_svg
+from trialkit.report.page_parts import Section, Words, build_table, show_findings
+from trialkit.report.pictures import make_picture
 
 if TYPE_CHECKING:
     from trialkit.analysis.tuned_delivered import DeliveredSurface
@@ -30,8 +31,9 @@ def delivered_section(inputs: SettingsInputs) -> list[Section]:
     for i, delivered in enumerate(found):
         label = exposure_label(delivered.exposure)
         caption = say.text("delivered.picture", exposure=label)
-        drawn = inline_svg(_curve(inputs, delivered), ident=f"delivered-{i}", alt=caption)
-        parts += [Words(say.written(say_delivered(delivered))), Picture(drawn, caption)]
+        draw = partial(_curve, inputs, delivered)
+        drawn = make_picture(draw, ident=f"delivered-{i}", alt=caption, caption=caption)
+        parts += [Words(say.written(say_delivered(delivered))), drawn]
     parts.append(_table(inputs))
     findings = list(dict.fromkeys(f for d in found for f in d.findings))
     return [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,10 +23,10 @@ from trialkit.report.page_parts import (
     build_table,
     show_findings,
 )
+from trialkit.report.pictures import make_picture
 from trialkit.report.provenance import provenance_section
 from trialkit.report.settings_delivered import delivered_section
 from trialkit.report.settings_inputs import SettingsInputs
-from trialkit.report.svg import inline_svg
 from trialkit.wording import speaking
 
 if TYPE_CHECKING:
@@ -137,7 +138,8 @@ def _picture(inputs: SettingsInputs) -> Picture:
     if len(names) == 2:
         from trialkit.figures.settings import setting_map
 
-        drawn = setting_map(
+        draw: Any = partial(
+            setting_map,
             _surface_table(inputs),
             settings=names,
             labels=[inputs.label(0), inputs.label(1)],
@@ -150,9 +152,9 @@ def _picture(inputs: SettingsInputs) -> Picture:
             wording=say,
         )
     else:
-        drawn = _curve(inputs, 0)
-    alt = say.written(found.said[0])
-    return Picture(inline_svg(drawn, ident="surface", alt=alt), say.text("best.page.picture"))
+        draw = partial(_curve, inputs, 0)
+    caption = say.text("best.page.picture")
+    return make_picture(draw, ident="surface", alt=say.written(found.said[0]), caption=caption)
 
 
 def _curve(inputs: SettingsInputs, i: int) -> Any:
@@ -236,7 +238,8 @@ def _choices(inputs: SettingsInputs) -> Section:
         water = daily_use(inputs.trial, "water_l") is not None
         axis = say.text(f"best.page.use.{'water' if water else 'energy'}")
         now = choices.table.set_index("choice")
-        drawn = yield_against_use(
+        draw = partial(
+            yield_against_use,
             choices.frontier,
             today={name: float(now[name]["today"]) for name in ("use", "yield")},
             axis=axis,
@@ -246,7 +249,7 @@ def _choices(inputs: SettingsInputs) -> Section:
             wording=say,
         )
         alt = say.text("best.page.frontier")
-        parts.append(Picture(inline_svg(drawn, ident="frontier", alt=alt), alt))
+        parts.append(make_picture(draw, ident="frontier", alt=alt, caption=alt))
     return Section("choices", say.text("best.caption"), tuple(parts))
 
 
@@ -256,8 +259,8 @@ def _surface(inputs: SettingsInputs) -> Section:
     if len(inputs.names) > 1:
         for i, name in enumerate(inputs.names):
             caption = say.text("best.page.along", name=name)
-            drawn = inline_svg(_curve(inputs, i), ident=f"along-{i}", alt=caption)
-            parts.append(Picture(drawn, caption))
+            draw = partial(_curve, inputs, i)
+            parts.append(make_picture(draw, ident=f"along-{i}", alt=caption, caption=caption))
     tests = found.tests.reset_index()
     tests["term"] = [say.text(f"best.test.{t.replace(' ', '_')}") for t in tests["term"]]
     columns = ["term", "num_df", "den_df", "F", "p"]

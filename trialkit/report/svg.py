@@ -47,11 +47,6 @@ def dark_colors() -> str:
     return "".join(f"{color_name(light)}:{dark};" for light, dark in DARK.items())
 
 
-def light_colors() -> str:
-    """Give the style-sheet lines that bring the light colours back, for drawings on paper."""
-    return "".join(f"{color_name(light)}:{light};" for light in DARK)
-
-
 def inline_svg(drawn: Axes | Figure, *, ident: str, alt: str, cut: bool = True) -> Markup:
     """Turn a figure into SVG that can stand inside a page.
 

@@ -49,10 +49,10 @@ def _power_with(
     power: PowerTable, unit: str, count: int, *, quick: bool = False
 ) -> tuple[float, float, float] | None:
     """Give the weakest of the questions' powers with another count; None if impossible."""
-    return _power_at(power, {unit: count}, quick=quick)
+    return chance_at(power, {unit: count}, quick=quick)
 
 
-def _power_at(
+def chance_at(
     power: PowerTable, counts: Mapping[str, int], *, quick: bool = False, hopeful: bool = False
 ) -> tuple[float, float, float] | None:
     """Give low, middle and high of the weakest question's power; None if impossible.
@@ -239,10 +239,10 @@ def cheapest_mixes(power: PowerTable, *, most: int = 8, show: int = 5) -> pd.Dat
         if not _promising(power, counts):
             continue
         tried += 1
-        brief = _power_at(power, counts, quick=True, hopeful=True)
+        brief = chance_at(power, counts, quick=True, hopeful=True)
         if brief is None or brief[1] < power.wanted - _BRIEF:
             continue
-        got = _power_at(power, counts)
+        got = chance_at(power, counts)
         if got is not None and got[1] >= power.wanted:
             rows.append({**counts, "cost": cost, "units": units, "power": got[1]})
     return pd.DataFrame(rows, columns=[*names, "cost", "units", "power"])

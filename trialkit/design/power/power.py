@@ -27,6 +27,7 @@ from trialkit.design.power.questions import (
 from trialkit.design.power.remains import of_what_remains, remains_notes
 from trialkit.design.power.result import PowerTable
 from trialkit.design.power.run import Simulated, simulate_power
+from trialkit.design.power.sizes import draw_sizes, other_sizes
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in
 from trialkit.design.strata.remedies import scarce
@@ -41,6 +42,7 @@ from trialkit.wording import Message, spoken
 if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
     from trialkit.display import Shown
     from trialkit.model.fit import Fit
@@ -115,6 +117,15 @@ class Power(PowerTable):
     def curve(self, ax: Axes | None = None, *, most: int = 8) -> Axes:
         """Draw the power against what is added; see `trialkit.design.power.figure`."""
         return figure.draw_curve(self, ax, most=most)
+
+    @cached_property
+    def sizes(self) -> pd.DataFrame:
+        """The chance with more and fewer of the two outermost kinds of unit, see `other_sizes`."""
+        return other_sizes(self)
+
+    def picture(self) -> Figure:
+        """Draw the chance for trials of other sizes, today's marked, with what a step costs."""
+        return draw_sizes(self)
 
     def sliders(self) -> Any:
         """Give sliders for counts and effects, for a notebook."""

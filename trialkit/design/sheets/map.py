@@ -15,8 +15,9 @@ from matplotlib import rc_context
 
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
+from trialkit.fit_text import width_of, wrap
 from trialkit.structure import Term
-from trialkit.style import INK, PAPER, RULE, SOFT, drawing, looks
+from trialkit.style import INK, NARROW, PAPER, RULE, SHADES, SOFT, drawing, is_narrow, looks
 from trialkit.wording import Units, spoken
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
 
 _WIDTH, _MOST_HEIGHT = 9.6, 13.0  # inches; fits A4 and US Letter, lying or standing
 _GAP = 0.05  # share of a place left free around what lies in it
-_TINT = 0.62  # how far fills are moved towards white, so that dark words stay readable
+_SIGN = 46.0  # width of a sign in the legend and of the space beside it [pt]
+_SMALLEST = 4.5  # words that would be smaller are left out [pt]
 _HEAD = 0.38  # share of a place taken by its name where others lie within it
 
 
@@ -42,26 +44,40 @@ def draw_map(plan: Allocation) -> Figure:
     -------
     Figure
         The first unit factor goes down, the second across; nested ones divide their places
-        down and across in turn, as far as any treatment is given.
+        down and across in turn, as far as any treatment is given. Drawn for a phone, what there
+        is more of goes down.
     """
     from matplotlib.figure import Figure
 
     trial = plan.trial
     groups = _by_stratum(plan)
     order = [name for name in trial.structure.factors if any(name in term for term in groups)]
-    down, across = order[0::2], order[1::2]
+    down, across = _directions(plan, order)
     rows = int(np.prod([trial.counts[name] for name in down]))
     height = float(np.clip(0.40 * rows + 1.8, 3.0, _MOST_HEIGHT))
     with drawing():
-        figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+        size = (NARROW if is_narrow() else _WIDTH, height)
+        figure = Figure(figsize=size, layout="constrained")
         axes = figure.subplots()
         places = _Places(plan, down, across)
         for depth, (term, factors) in enumerate(groups.items()):
-            _draw_stratum(axes, plan, term, factors, places, depth, height)
+            _draw_stratum(axes, plan, term, factors, places, depth, size)
         _frame(axes, plan, down, across)
         _explain(figure, groups)
-        axes.set_title(f"{spoken().text('card.heading')}: {trial.title}")
+        if not is_narrow():  # a page says it above
+            title = f"{spoken().text('card.heading')}: {trial.title}"
+            lines = wrap(title, 72 * _WIDTH - 60, float(axes.title.get_fontsize()), bold=True)
+            axes.set_title("\n".join(lines))
     return figure
+
+
+def _directions(plan: Allocation, order: list[str]) -> tuple[list[str], list[str]]:
+    """Give the unit factors that go down and those that go across."""
+    down, across = order[0::2], order[1::2]
+    counts = plan.trial.counts
+    if is_narrow() and across and counts[across[0]] > counts[down[0]]:
+        return [across[0], *down[1:]], [down[0], *across[1:]]
+    return down, across
 
 
 def map_svg(plan: Allocation) -> str:
@@ -132,7 +148,7 @@ def _draw_stratum(
     factors: list[Factor],
     places: _Places,
     depth: int,
-    height: float,
+    size: tuple[float, float],
 ) -> None:
     """Draw the treatments of one stratum: a filled place per unit, with the levels' names."""
     from matplotlib.patches import Rectangle
@@ -144,10 +160,10 @@ def _draw_stratum(
         left, top, width, tall = places.rectangle(term, unit)
         names = [str(row[f.name]) for f in factors]
         fill = _fill(factors[0], names[0], depth)
-        axes.add_patch(Rectangle((left, top), width, tall, **fill))
+        axes.add_patch(Rectangle((left, top), width, tall, clip_on=False, **fill))
         room = tall * (_HEAD if holds else 1.0)
-        word, size = _fitted(names, width, room, height)
-        if size >= 4.5:
+        word, points = _fitted(names, width, room, size)
+        if points >= _SMALLEST:
             clear = {
                 "boxstyle": "round,pad=0.15",
                 "facecolor": PAPER,
@@ -160,7 +176,7 @@ def _draw_stratum(
                 word,
                 ha="center",
                 va="center",
-                fontsize=size,
+                fontsize=points,
                 color=INK,
                 fontweight="bold" if depth == 0 else "normal",
                 parse_math=False,
@@ -172,11 +188,12 @@ def _fill(factor: Factor, level: str, depth: int) -> dict[str, Any]:
     """Give the fill of a level: colours and patterns outermost, shades of grey within."""
     names = list(factor.levels)
     if depth:
-        shade = 1.0 - 0.24 * _darker(factor).index(level) / max(1, len(names) - 1)
-        return {"facecolor": (shade,) * 3, "edgecolor": SOFT, "hatch": "", "linewidth": 0.6}
+        share = _darker(factor).index(level) / max(1, len(names) - 1)
+        shade = SHADES[round(share * (len(SHADES) - 1))]
+        return {"facecolor": shade, "edgecolor": SOFT, "hatch": "", "linewidth": 0.6}
     look = looks(names)[level]
     return {
-        "facecolor": _tinted(look.color),
+        "facecolor": look.fill,
         "edgecolor": look.color,
         "hatch": look.hatch,
         "linewidth": 1.1,
@@ -191,23 +208,19 @@ def _darker(factor: Factor) -> list[str]:
     return list(factor.levels)
 
 
-def _tinted(color: str) -> tuple[float, float, float]:
-    from matplotlib.colors import to_rgb
-
-    r, g, b = to_rgb(color)
-    return (r + (1 - r) * _TINT, g + (1 - g) * _TINT, b + (1 - b) * _TINT)
-
-
-def _fitted(names: list[str], width: float, tall: float, height: float) -> tuple[str, float]:
+def _fitted(
+    names: list[str], width: float, tall: float, size: tuple[float, float]
+) -> tuple[str, float]:
     """Give the words of a place and the font size [pt] at which they fit, at most 11."""
-    across, down = width * (_WIDTH - 1.0) * 72, tall * (height - 1.6) * 72
+    beside = 0.55 if is_narrow() else 1.0  # inches for the names of rows
+    across, down = width * (size[0] - beside) * 72, tall * (size[1] - 1.6) * 72
     best = ("", 0.0)
     for word in ("\n".join(names), " · ".join(names)):
         lines = word.split("\n")
         longest = max(map(len, lines))
-        size = min(11.0, across / (0.64 * longest + 1.2), down / (1.3 * len(lines) + 0.35))
-        if size > best[1] + 0.5:
-            best = (word, size)
+        points = min(11.0, across / (0.64 * longest + 1.2), down / (1.3 * len(lines) + 0.35))
+        if points > best[1] + 0.5:
+            best = (word, points)
     return best
 
 
@@ -264,12 +277,15 @@ def _explain(figure: Figure, groups: dict[Term, list[Factor]]) -> None:
                 handles.append(Patch(**(plain if place else _fill(factor, level, depth))))
                 words = setting.words
                 labels.append(f"{factor.name}: {level}" + (f" ({words})" if words else ""))
-    wide = max(map(len, labels)) > 34
+    room = 72 * float(figure.get_size_inches()[0]) - 8
+    longest = max(width_of(label, 9.0) for label in labels) + _SIGN
+    columns = max(1, min(4, int(room // longest)))
+    labels = ["\n".join(wrap(label, room - _SIGN, 9.0)) for label in labels]
     legend = figure.legend(
         handles,
         labels,
         loc="outside lower left",
-        ncols=2 if wide else 4,
+        ncols=columns,
         handlelength=2.2,
         handleheight=1.4,
     )

@@ -52,7 +52,7 @@ def wrap(text: str, most: float, size: float, *, bold: bool = False) -> list[str
             else:
                 line = longer
         lines.append(line)
-    return [line for line in lines if line]
+    return [line.replace("\u00a0", " ") for line in lines if line]
 
 
 def shorten(text: str, most: float, size: float, *, bold: bool = False) -> str:
