@@ -29,6 +29,7 @@ from trialkit.design.power.result import PowerTable
 from trialkit.design.power.run import Simulated, simulate_power
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in
+from trialkit.design.strata.covariate_cost import cost_notes
 from trialkit.design.strata.remedies import scarce
 from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
@@ -232,7 +233,8 @@ def power(
     if ":" in name:
         chosen = tuple(q for q in chosen if q != "no worse")
     spread, told_covariates = with_covariates(trial, _variation(trial, variation, pilot))
-    c = covariates_cost(trial, compare_in(trial, name))
+    plain = compare_in(trial, name)
+    c = covariates_cost(trial, plain)
     chances = all_chances(c, spread, asked, chosen)
     simulated: Simulated | None = None
     parted = bool(trial.never_grown) or (plan is not None and plan.in_parts)
@@ -270,6 +272,7 @@ def power(
             *notes_on(c, spread, asked),
             *batch_notes(trial, c),
             *told_covariates,
+            *cost_notes(trial, name, plain.stratum, plain.error_df),
             *(simulated.notes if simulated else ()),
             *remains_notes(trial),
         ),
