@@ -415,3 +415,10 @@ def test_names_are_escaped(folder):
 def test_a_log_that_cannot_be_read_is_something_wrong(folder):
     (folder / "logs" / "climate_left.csv").write_text("nothing\n1\n")
     assert "today_log_unreadable" in codes(look(folder))
+
+
+def test_weights_that_cannot_be_read_are_not_called_missing(folder):
+    (folder / "logs" / "harvest.csv").write_text("Code,Picked,Grams\nB1-left-1,1.2.2031,300\n")
+    found = look(folder)
+    assert "today_log_unreadable" in codes(found)
+    assert not [line for line in due(found) if "weighed" in line]

@@ -319,6 +319,8 @@ def _enough(found: Power) -> list[Message]:
     for row in found.needed.to_dict("records"):
         units, cost = Units((str(row["unit"]),)), row["cost"]
         if row["needed"] != row["needed"]:
+            if not row["power"] > 0:  # no layout with more of them, so nothing to say
+                continue
             lines.append(message("cli.power.never", units=units, chance=percent(row["power"])))
         else:
             counts = {"needed": row["needed"], "now": row["now"]}
