@@ -3,6 +3,8 @@
 import datetime as dt
 import json
 import re
+import subprocess
+import sys
 
 import pandas as pd
 import pytest
@@ -422,3 +424,13 @@ def test_weights_that_cannot_be_read_are_not_called_missing(folder):
     found = look(folder)
     assert "today_log_unreadable" in codes(found)
     assert not [line for line in due(found) if "weighed" in line]
+
+
+def test_the_look_of_the_morning_loads_no_library_that_it_does_not_need():
+    """These two took half of its time."""
+    code = (
+        "import sys, trialkit.today.look, trialkit.today.page, trialkit.design.plan;"
+        "print([m for m in ('scipy.stats', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -27,7 +27,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from trialkit.arrays import Floats
 from trialkit.model.columns.matrices import estimable_part
@@ -100,7 +100,7 @@ def least_ratio(df: tuple[int, int], at: float | None = None) -> float:
     """
     if at is None:
         at = LEFT_OUT_FEW if df[0] < FEW else LEFT_OUT
-    return float(stats.f.ppf(at, *df))
+    return float(special.fdtri(*df, at))
 
 
 def stands_clear(
