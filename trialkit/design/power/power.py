@@ -13,6 +13,7 @@ from trialkit.design.power import figure, grid
 from trialkit.design.power.by_look import power_by_look, shown_by_look
 from trialkit.design.power.changes import what_changes_buy
 from trialkit.design.power.covariates import covariates_cost, with_covariates
+from trialkit.design.power.drawn_plan import comparison_drawn
 from trialkit.design.power.drift import planning_variation
 from trialkit.design.power.looks import planned_looks
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
@@ -235,6 +236,8 @@ def power(
     spread, told_covariates = with_covariates(trial, _variation(trial, variation, pilot))
     plain = compare_in(trial, name)
     c = covariates_cost(trial, plain)
+    if plan is None:
+        c = comparison_drawn(trial, c)
     chances = all_chances(c, spread, asked, chosen)
     simulated: Simulated | None = None
     parted = bool(trial.never_grown) or (plan is not None and plan.in_parts)
