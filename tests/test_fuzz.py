@@ -95,3 +95,13 @@ def test_a_minute_of_hostile_files():
     command = [sys.executable, "benchmarks/fuzz.py", "--minutes", "1", "--seed", "11"]
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_a_day_of_the_year_is_found_by_the_judge(tmp_path):
+    """ISO 8601-1, 4.1.3: 2031-019 is the nineteenth day of 2031."""
+    text = b"time,chamber,temp_c,rh_pct\n2031-019 02:00:00,T1,18.000,\n"
+    trial = make_trial(tmp_path, {"log.csv": text}, '\n[logs.environment]\nfiles = ["log.csv"]\n')
+    log = read_environment(trial)
+    assert len(log.table) == 1
+    assert invented(log, "environment", lines_of(text)) == ""
+    assert invented(log, "environment", lines_of(text.replace(b"-019", b"-020"))) != ""

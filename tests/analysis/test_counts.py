@@ -69,7 +69,7 @@ def test_a_limit_is_where_the_test_just_does_not_reject():
 def test_no_event_in_a_level_leaves_its_lower_limit_open():
     """Odds of nothing are 0; the lower limit is 0 and the upper one is below equal odds."""
     table = runs(4, 2, seed=2, levels=TWO.levels)
-    table["counted"] = np.where(table["schedule"] == "usual", 2, 0)
+    table["counted"] = np.where(table["schedule"] == "usual", 4, 0)
     row = compare_counts(table, TWO, kind="share").iloc[0]
     assert row["estimate"] == 0
     assert row["low"] == 0

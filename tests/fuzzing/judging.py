@@ -143,13 +143,16 @@ class _Line:
     groups: tuple[int, ...]
     offset: bool
     clock: bool
+    ordinal: frozenset[tuple[int, int]]  # years and days of the year, as 2031-019 (ISO 8601)
 
 
 def _line(text: str) -> _Line:
     text = "".join(str(int(c)) if c.isdecimal() else c for c in text)
     offset = bool(re.search(r"[Zz+]|:\d\d-\d\d", text))
     clock = bool(re.search(r"\d:\d\d", text))
-    return _Line(frozenset(_numbers(text)), _groups(text), offset, clock)
+    days = re.findall(r"(?<!\d)(\d{4})-?(\d{3})(?!\d)", text)
+    ordinal = frozenset((int(year), int(day)) for year, day in days)
+    return _Line(frozenset(_numbers(text)), _groups(text), offset, clock, ordinal)
 
 
 def invented(log: Log, kind: str, seen: list[str]) -> str:
@@ -221,7 +224,7 @@ def _has_time(line: _Line, t: pd.Timestamp, *, date_only: bool = False) -> bool:
     windows = [set(line.groups[i : i + 4]) for i in range(len(line.groups))]
     if line.offset and not date_only:
         days.append(t + pd.Timedelta(days=1))
-    if not any(
+    if not any((d.year, d.day_of_year) in line.ordinal for d in days) and not any(
         {d.month, d.day} <= w and (d.year in w or d.year % 100 in w) for d in days for w in windows
     ):
         return False

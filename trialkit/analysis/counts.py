@@ -132,22 +132,46 @@ class _Cells:
             means = self.among * means
         return float(found.deviance), np.asarray(found.params, dtype=float), means
 
+    def variance(self, means: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give what chance alone would make of each count."""
+        import numpy as np
+
+        if self.kind == "count":
+            return np.maximum(means, 1e-12)
+        share = np.clip(means / self.among, 1e-9, 1 - 1e-9)
+        return np.maximum(self.among * share * (1 - share), 1e-12)
+
     def dispersion(self, means: NDArray[np.float64]) -> float:
         """Give the dispersion with the correction for small counts, not below what chance gives."""
         import numpy as np
 
-        if self.kind == "count":
-            variance, slope = means, np.ones(len(means))
-        else:
-            share = np.clip(means / self.among, 1e-9, 1 - 1e-9)
-            variance, slope = self.among * share * (1 - share), 1 - 2 * share
-        variance = np.maximum(variance, 1e-12)
+        variance = self.variance(means)
+        slope = np.ones(len(means)) if self.kind == "count" else 1 - 2 * means / self.among
         error = self.counted - means
         pearson = float((error**2 / variance).sum()) / self.df
         found = pearson / (1 + float((slope * error / variance).mean()))
-        if self.kind == "count" and means.min() >= MANY_COUNTED:
-            return max(found, 1e-9)
-        return max(found, 1.0)
+        if self.kind == "count":
+            return max(found, 1e-9 if means.min() >= MANY_COUNTED else 1.0)
+        return max(found, pearson, 1.0)
+
+    def score(
+        self,
+        columns: NDArray[np.float64],
+        asked: NDArray[np.float64],
+        shift: NDArray[np.float64] | None = None,
+        start: NDArray[np.float64] | None = None,
+    ) -> tuple[float, float]:
+        """Give the score of further columns, and what is left of the Pearson sum without it."""
+        import numpy as np
+
+        _, _, means = self.fitted(columns, shift, start)
+        variance, error = self.variance(means), self.counted - means
+        root = np.sqrt(variance)[:, None]
+        own = asked - columns @ np.linalg.lstsq(columns * root, asked * root, rcond=None)[0]
+        slope = own.T @ error
+        known = (own * variance[:, None]).T @ own
+        found = float(slope @ np.linalg.pinv(known, hermitian=True) @ slope)
+        return found, float((error**2 / variance).sum()) - found
 
 
 def compare_counts(
@@ -177,10 +201,13 @@ def compare_counts(
     Notes
     -----
     Batches are fixed effects; for counts chambers, too, where enough degrees of freedom remain.
-    The test is the F test of the quasi-likelihood [1]_, with the dispersion corrected for small
-    counts [2]_ and not taken below one, unless counts are large. Limits hold what the same test
-    does not reject (with Bonferroni's share of the error), so they stay one-sided where a level
-    had no event.
+    Counts are tested by the F test of the quasi-likelihood [1]_, with the dispersion corrected for
+    small counts [2]_ and not taken below one, unless counts are large. Shares are tested by the
+    score, whose variances are those without the treatment: few lost blocks would make the
+    quasi-likelihood reject too often. Their dispersion is the largest of the corrected one, the
+    Pearson sum with the treatment and that without it, over the df, and one. Limits hold what the
+    same test does not reject (with Bonferroni's share of the error), so they stay one-sided where
+    a level had no event.
 
     References
     ----------
@@ -248,11 +275,14 @@ def _test(cells: _Cells) -> tuple[float, float, float, NDArray[np.float64]]:
     from scipy import stats
 
     q = cells.treated.shape[1]
-    without, _, _ = cells.fitted(cells.blocking)
     least, params, means = cells.fitted(np.hstack([cells.blocking, cells.treated]))
     spread = cells.dispersion(means)
-    p = float(stats.f.sf(max(without - least, 0.0) / q / spread, q, cells.df))
-    return p, spread, least, params
+    if cells.kind == "share":
+        gained, rest = cells.score(cells.blocking, cells.treated)
+        spread = max(spread, rest / cells.df)
+    else:
+        gained = max(cells.fitted(cells.blocking)[0] - least, 0.0)
+    return float(stats.f.sf(gained / q / spread, q, cells.df)), spread, least, params
 
 
 def _ratio(value: float) -> float:
@@ -308,8 +338,10 @@ def _limits(cells: _Cells, at: int, best: float, least: float, room: float) -> t
     _, begin, _ = cells.fitted(columns)
 
     def beyond(value: float) -> float:
-        deviance, _, _ = cells.fitted(columns, value * cells.treated[:, at], begin)
-        return deviance - least - room
+        shift = value * cells.treated[:, at]
+        if cells.kind == "share":
+            return cells.score(columns, cells.treated[:, [at]], shift, begin)[0] - room
+        return cells.fitted(columns, shift, begin)[0] - least - room
 
     ends = []
     middle = float(np.clip(best, -FARTHEST / 2, FARTHEST / 2))

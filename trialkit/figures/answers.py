@@ -15,7 +15,7 @@ from trialkit.figures.rows import (
     side_label,
 )
 from trialkit.figures.yields import decimals_of, estimate_words
-from trialkit.style import INK, RULE, SERIES, SOFT, Look, axes, dress, note, styled
+from trialkit.style import INK, RULE, SOFT, Look, axes, dress, note, styled
 from trialkit.visible_text import brief
 from trialkit.wording import Wording, read_wording
 
@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 _ROW_IN = 0.36
 #: Longest name of a trial beside its row [letters].
 _NAME = 32
-_TRIAL = Look(SERIES[0], "o", "solid", "")
-_MEAN = Look(SERIES[3], "D", "solid", "")
+_TRIAL = Look(SOFT, "o", "solid", "")
+_MEAN = Look(INK, "D", "solid", "")
 _NEXT = Look(SOFT, "D", "solid", "")
 
 

@@ -275,3 +275,10 @@ def test_heads_that_differ_by_their_chamber_are_one_pattern(tmp_path: Path) -> N
     one = "".join(f"2031-01-14 10:{m:02d},20\n" for m in range(10))
     alone = proposed(tmp_path / "2", {"a.csv": "time,T1 temp\n" + one})
     assert alone.columns["temp_c"] == "T1 temp"  # one head is no pattern
+
+
+@pytest.mark.parametrize("head", ["T" + "1" * 60 + "x", "T" + "1" * 100_000 + "x", "_" * 50_000])
+def test_a_head_of_thousands_of_figures_is_judged_and_no_sign(head: str) -> None:
+    """Each figure doubled the time of a pattern: this test would not end."""
+    assert named_score(head, "temp_c") == (0.0, "")
+    assert named_score("Temp_1234", "temp_c") == named_score("Temp_1", "temp_c")

@@ -73,7 +73,9 @@ _WARMTH = re.compile(r"(?<![^\W_])deg(?:rees?)?[. _]*[cf](?![^\W_])|[℃℉]")
 _WITH_PERCENT = re.compile(r"h[ru]|ur|hum?rel|u|rv|lf")
 #: Signs of one letter, which the cells must bear out.
 LETTERS = frozenset({"t", "h"})
-_AVERAGED = re.compile(r"(?<=\w)(?:(avg|ave|mean|average|smp|inst|act)|[_ ]*\d{1,2})+$")
+#: No longer head is a sign as a whole; patterns would take long over a damaged line [letters].
+_LONGEST_SIGN = 120
+_AVERAGED = re.compile(r"(?<=\w)(?:(avg|ave|mean|average|smp|inst|act)|[_ ]*\d)+$")
 #: What a head says that is another quantity than its words for the column suggest.
 _NOT = {
     "temp_c": re.compile(
@@ -164,7 +166,7 @@ def words_of(head: str) -> set[str]:
 
 def _sign_of(head: str, column: str) -> str:
     """Give the sign for a quantity that a head is as a whole, such as AirTC; empty where none."""
-    if column not in _SIGNS:
+    if column not in _SIGNS or len(head) > _LONGEST_SIGN:
         return ""
     bare = re.sub(r"\([^)]*\)|\[[^\]]*\]|[°%].*$", " ", plain_head(head))
     sign = re.sub(r"[\W_]+", "", _AVERAGED.sub("", bare.strip()))
