@@ -8,8 +8,11 @@ these are listed with the reason in `mutations_equivalent.toml`).
     python benchmarks/mutations.py logs/harvest logs/mist --sample 10
 
 First the tests of each package run once under coverage, to learn which test reaches which line and
-how long it takes; then each fault is tried in a copy of the package with just those tests, the
-quickest first. Prints one line a fault and the share noticed; `--out` appends them to a CSV.
+how long it takes (`--keep` keeps that in a folder until the package or its tests change); then each
+fault is tried in a copy of the package with just those tests, the quickest first, up to the first
+that fails. Prints one line a fault and the share noticed; `--out` appends them to a CSV.
+
+The limit is of processor time, so that a busy machine judges as an idle one does.
 """
 
 from __future__ import annotations
@@ -20,43 +23,29 @@ import compileall
 import copy
 import csv
 import importlib
-import json
+import math
 import multiprocessing
 import os
 import random
+import resource
 import shutil
 import signal
-import subprocess
 import sys
 import tempfile
 import time
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
-from xml.etree import ElementTree
 
-ROOT = Path(__file__).parents[1]
+from mutation_reach import ROOT, environment, learn, naming, tests_of
+
 EQUIVALENT = Path(__file__).with_name("mutations_equivalent.toml")
 
-#: Tests that speak for a package, beside those in the folder of its name.
-TESTS = {
-    "air": ["tests/test_air.py", "tests/test_air_sensors.py"],
-    "light": ["tests/test_light.py", "tests/test_light_factors.py"],
-    "chamber": [f"tests/test_chamber_{n}.py" for n in ("around", "balance", "by_hand", "drops",
-                "figures", "foresee", "identify", "plan", "supply", "roomfit", "ranges", "parts",
-                "course", "rig", "settled", "rooms")],
-    "decision": ["tests/decision", "tests/analysis/test_dose.py"],
-    # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
-    "alignment": [f"tests/alignment/test_{n}.py" for n in
-                  ("align", "carriers", "checks_by_hand", "kernel", "mist", "delivered", "pooled",
-                   "slow_readings", "open_checks")],
-    "logs": ["tests/logs/text", "tests/logs/harvest", "tests/logs/mapping", "tests/logs/clocks",
-             "tests/logs/climate", "tests/logs/mist", "tests/logs/test_nasty_files.py",
-             "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py"],
-}  # fmt: skip
-
 #: So many tests are tried in a fork without a fault, to see that a fork can run them at all.
-_TRIED_FIRST = 60
+_TRIED_FIRST = 30
+
+#: A fault is given so many times its processor time by the clock.
+_WAITED = 15
 
 COMPARE = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
@@ -192,67 +181,6 @@ def broken(fault: Fault) -> str:
     return ast.unparse(ast.fix_missing_locations(Swap().visit(tree)))
 
 
-def tests_of(package: str) -> list[str]:
-    """Name the tests that speak for a package: files of the default run, and its examples."""
-    given = TESTS.get(package, [f"tests/{package}", f"tests/test_{package}.py"])
-    given = [*given, f"trialkit/{package}", f"trialkit/{package}.py"]
-    return [name for name in given if (ROOT / name).exists()]
-
-
-def naming(path: Path, package: str) -> set[str]:
-    """Give the test files that name a module: a test of a constant runs no line of it."""
-    module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
-    found = [ROOT / name for name in tests_of(package) if name.startswith("tests")]
-    files = [f for p in found for f in (sorted(p.rglob("test_*.py")) if p.is_dir() else [p])]
-    return {f.relative_to(ROOT).as_posix() for f in files if module in f.read_text("utf-8")}
-
-
-def environment(package_root: Path) -> dict[str, str]:
-    """Give an environment in which a copy of the package is the one imported."""
-    quiet = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
-    return {**os.environ, **quiet, "PYTHONPATH": str(package_root)}
-
-
-def learn(package: str, work: Path) -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
-    """Run the tests once: the tests that reach each file and line, and the seconds they take."""
-    setup = work / "coverage.ini"
-    data = work / "coverage.data"
-    setup.write_text(f"[run]\ndata_file = {data}\nsource = trialkit\n")
-    run = [sys.executable, "-m", "coverage", "run", f"--rcfile={setup}", "-m", "pytest", "-n", "0"]
-    run += ["-q", "-p", "mutation_contexts", "-p", "no:cacheprovider"]
-    run += [f"--junitxml={work / 'times.xml'}", *tests_of(package)]
-    env = environment(ROOT)
-    env["PYTHONPATH"] += os.pathsep + str(Path(__file__).parent)  # for the plug-in
-    done = subprocess.run(run, cwd=ROOT, env=env, capture_output=True, text=True)
-    if done.returncode:
-        sys.exit(f"the tests of {package} do not pass:\n{done.stdout[-3000:]}")
-    out = work / "coverage.json"
-    subprocess.run(
-        [sys.executable, "-m", "coverage", "json", f"--rcfile={setup}", "--show-contexts", "-q",
-         "-o", str(out)], cwd=ROOT, check=True, capture_output=True,
-    )  # fmt: skip
-    files = json.loads(out.read_text())["files"]
-    reach = {
-        str((ROOT / name).resolve()): {int(k): v for k, v in found["contexts"].items()}
-        for name, found in files.items()
-    }
-    return reach, seconds_of(work / "times.xml")
-
-
-def seconds_of(report: Path) -> dict[str, float]:
-    """Read how long each test took, all its cases together, by ``class name.function``."""
-    out: dict[str, float] = {}
-    for case in ElementTree.parse(report).iter("testcase"):
-        name = f"{case.get('classname')}.{str(case.get('name')).split('[')[0]}"
-        out[name] = out.get(name, 0.0) + float(case.get("time", 0))
-    return out
-
-
-def dotted(node: str) -> str:
-    """Turn ``tests/test_air.py::test_x`` into the name that the times are kept under."""
-    return node.replace(".py::", ".").replace("::", ".").replace("/", ".")
-
-
 def is_noticed(fault: Fault, nodes: list[str], work: Path, limit: float) -> str:
     """Run the tests on a copy with the fault: ``killed``, ``survived`` or ``timed out``."""
     target = work / "copy" / fault.path.relative_to(ROOT)
@@ -265,13 +193,15 @@ def is_noticed(fault: Fault, nodes: list[str], work: Path, limit: float) -> str:
 
 def outcome(nodes: list[str], work: Path, limit: float) -> str:
     """Run tests on the copy as it stands, and say how they end."""
-    args = (work / "copy", nodes)
+    args = (work / "copy", nodes, limit)
     done = multiprocessing.get_context("fork").Process(target=_run_tests, args=args)
     done.start()
-    done.join(limit)
+    done.join(_WAITED * limit)  # of what waits without working
     if done.is_alive():
         os.killpg(done.pid, signal.SIGKILL)
         done.join()
+        return "timed out"
+    if done.exitcode == -signal.SIGXCPU:
         return "timed out"
     return "survived" if done.exitcode == 0 else "killed"
 
@@ -288,11 +218,12 @@ def preload() -> None:
             continue
 
 
-def _run_tests(copy_root: Path, nodes: list[str]) -> None:
+def _run_tests(copy_root: Path, nodes: list[str], limit: float) -> None:
     """Run tests on the copy, in a process of its own that has none of trialkit imported yet."""
     import pytest
 
     os.setpgrp()
+    resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(limit), math.ceil(limit) + 5))
     os.chdir(copy_root)
     os.environ |= environment(copy_root)
     sys.path[:] = [str(copy_root), *(p for p in sys.path if Path(p or ".").resolve() != ROOT)]
@@ -313,19 +244,18 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
         known = tomllib.loads(EQUIVALENT.read_text(encoding="utf-8")).get("equivalent", {})
     faults = [fault for path in paths for fault in faults_of(path)]
     chosen = random.Random(args.seed).sample(faults, min(args.sample, len(faults)))
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    before = used.ru_utime + used.ru_stime
     counts = {"killed": 0, "survived": 0, "timed out": 0, "equivalent": 0}
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
-        reach, seconds = learn(package, work)
+        reach, seconds = learn(package, work, args.keep)
         for name in ("trialkit", "tests", "data", "notebooks", "docs", "benchmarks"):
             shutil.copytree(ROOT / name, work / "copy" / name)
         for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "CHANGELOG.md"):
             shutil.copy(ROOT / name, work / "copy" / name)
         compileall.compile_dir(work / "copy" / "trialkit", quiet=2)
-        known_nodes = {
-            c for lines in reach.values() for found in lines.values() for c in found if c
-        }
-        quickest = sorted(known_nodes, key=lambda n: seconds.get(dotted(n), 0.0))[:_TRIED_FIRST]
+        quickest = sorted(seconds, key=seconds.__getitem__)[:_TRIED_FIRST]
         if outcome(quickest, work, 4 * args.limit) != "survived":
             sys.exit(f"the tests of {package} do not pass in a fork; no fault can be judged")
         for fault in chosen:
@@ -334,9 +264,9 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
             reached = bool(nodes)
             if "" in nodes:  # done on import or in a fixture: what reaches the file may notice it
                 nodes = {c for contexts in lines.values() for c in contexts}
-                nodes |= naming(fault.path, package)
-            ordered = sorted(nodes - {""}, key=lambda n: seconds.get(dotted(n), 0.0))
-            ordered.sort(key=lambda n: "::" not in n)  # whole files after the tests of the lines
+                named = naming(fault.path, package)
+                nodes |= {node for node in seconds if node.split("::")[0] in named}
+            ordered = sorted(nodes - {""}, key=lambda node: seconds.get(node, 0.0))
             start = time.perf_counter()
             if fault.name in known:
                 said = "equivalent"
@@ -353,9 +283,11 @@ def try_package(package: str, args: argparse.Namespace, writer: csv.DictWriter |
                                  "result": said, "reason": known.get(fault.name, "")})  # fmt: skip
     judged = counts["killed"] + counts["survived"]
     share = 100 * counts["killed"] / judged if judged else float("nan")
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
     return (f"{package}: {counts['killed']} of {judged} noticed ({share:.0f} %), "
             f"{counts['timed out']} out of time and not judged (try again with a larger "
-            f"--limit), {counts['equivalent']} equivalent, of {len(faults)} possible")  # fmt: skip
+            f"--limit), {counts['equivalent']} equivalent, of {len(faults)} possible; "
+            f"{used.ru_utime + used.ru_stime - before:.0f} s of processor time")  # fmt: skip
 
 
 def main() -> None:
@@ -364,7 +296,10 @@ def main() -> None:
     parser.add_argument("packages", nargs="+", help="packages or modules below trialkit/")
     parser.add_argument("--sample", type=int, default=30, help="faults in each package")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--limit", type=float, default=300.0, help="seconds for one fault")
+    parser.add_argument(
+        "--limit", type=float, default=150.0, help="seconds of processor time for one fault"
+    )
+    parser.add_argument("--keep", type=Path, help="folder for which test reaches which line")
     parser.add_argument("--out", type=Path, help="CSV to append to")
     args = parser.parse_args()
     said = []

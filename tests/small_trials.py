@@ -1,5 +1,7 @@
 """Small trials for tests: a trial file, a drawn harvest and measured use, all from a seed."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
@@ -32,6 +34,12 @@ fogger_w = 80
 fan_w = 20
 {more}
 """
+
+
+def simulate_less(monkeypatch, trials=400):
+    """Simulate fewer trials wherever power is asked for, where a test is not about the number."""
+    monkeypatch.setattr(tk, "power", partial(tk.power, trials=trials))
+    monkeypatch.setattr("trialkit.cli.planning._TRIALS_OF_POWER", trials)
 
 
 def make_trial(folder, *, batches=4, chambers=4, more=""):

@@ -26,7 +26,8 @@ from trialkit.chamber.exponentials import (
 from trialkit.chamber.forward import simulate
 from trialkit.chamber.quantities import QUANTITIES
 from trialkit.chamber.recovery import recovery_minutes
-from trialkit.chamber.room import Room
+from trialkit.chamber.room import Band, Room
+from trialkit.chamber.schedule import run_setting
 from trialkit.chamber.steady_cycle import start_state
 
 # ------------------------------------------------------------------ sums of exponentials
@@ -254,6 +255,21 @@ def test_a_settled_cycle_in_numbers() -> None:
     assert math.isnan(bare["energy_kwh_day"])
     fan = simulate(room.change(fan="with mist"), {"on_s": 60, "off_s": 540}).summary
     assert fan["energy_kwh_day"] == pytest.approx(0.09 * 0.1 * 24)
+
+
+def test_mist_comes_on_where_the_reading_stands_at_the_lower_limit() -> None:
+    """From 85.0 % exactly the mist is on from the first moment, and until 90 % is read."""
+    room = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False)
+    run = run_setting(
+        Constants.of(room), Band(85.0, 90.0), start=start_state(room, 85.0), at_most_s=3600.0
+    )
+    assert run.until(1.0).mist_on_s == pytest.approx(1.0)
+    # 5 % of 17.29 g/m³ in 2 m³ are 1.73 g, of 0.083 g a second: no earlier than after 20 s
+    assert run.until(20.0).mist_g == pytest.approx(300 * 0.9982 / 3600 * 20, rel=1e-3)
+    above = run_setting(
+        Constants.of(room), Band(85.0, 90.0), start=start_state(room, 85.1), at_most_s=3600.0
+    )
+    assert above.until(1.0).mist_on_s == 0.0
 
 
 def test_where_a_chamber_starts() -> None:

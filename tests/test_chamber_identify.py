@@ -184,6 +184,22 @@ def test_chambers_that_differ_are_shown():
     assert alike.sentences == ("No chamber is shown to differ from the others.",)
 
 
+def test_a_chamber_whose_log_is_in_doubt_is_told_and_not_compared():
+    """T1 stands in full air most of the time; T2 and T3 are alike, and so compared."""
+    wet = TENT.change(mist_l_h=0.8, air_changes_h=1.5)
+    parts = [make_log(wet, on_s=60, off_s=900, chamber="T1")]
+    parts += [make_log(TENT, noise=white(60 + k), chamber=f"T{k}") for k in (2, 3)]
+    log, mist = (pd.concat(part, ignore_index=True) for part in zip(*parts, strict=True))
+    found = identify_room(log, mist)
+    assert set(found.differences["chamber"]) == {"T2", "T3"}
+    told = [f for f in found.findings if f.code == "not_compared"]
+    assert [f.said.values["chambers"] for f in told] == [["T1"]]
+    sound = identify_room(log[log["chamber"] != "T1"], mist[mist["chamber"] != "T1"])
+    assert "not_compared" not in {f.code for f in sound.findings}
+    alone = identify_room(log[log["chamber"] == "T1"], mist[mist["chamber"] == "T1"])
+    assert "not_compared" not in {f.code for f in alone.findings}  # there is no other
+
+
 def test_two_hours_of_commissioning_give_the_timer_that_holds_the_band():
     truth = TENT.change(evaporating_fraction=0.8, room_rh_pct=60.0)
     log, mist = make_log(truth, noise=white(9))

@@ -17,6 +17,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.small_trials import simulate_less
 from trialkit.cli import build
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import tidy
@@ -564,7 +565,8 @@ def test_analyse_says_each_caution_once_and_keeps_all_in_the_record(run, small):
     assert all(shown.count(f["message"]) == 1 for f in told if f["severity"] == "caution")
 
 
-def test_power_says_whether_it_is_enough_and_what_would_be(run, small):
+def test_power_says_whether_it_is_enough_and_what_would_be(run, small, monkeypatch):
+    simulate_less(monkeypatch, 1000)
     told = json.loads(run("power", small, "--json").stdout)
     shown = run("power", small).output
     assert "Too small" in shown
@@ -581,14 +583,15 @@ def test_power_says_whether_it_is_enough_and_what_would_be(run, small):
     assert min(row["power"] for row in told["power"]) < 0.6
 
 
-def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
+def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path, monkeypatch):
+    simulate_less(monkeypatch)
     run("new", tmp_path / "x", "--chambers", 3, "--batches", 6, "--seed", 11)
-    first = json.loads(run("power", tmp_path / "x", "--json").stdout)["cheapest"][0]
+    record = json.loads(run("power", tmp_path / "x", "--json").stdout)
+    first, told = record["cheapest"][0], record["changes"]
     shown = run("power", tmp_path / "x").output
     line = f"{first['batch']} batches, {first['chamber']} chambers, {first['block']} blocks in each"
     assert f"mix with few units that is enough: {line} ({100 * first['power']:.0f} %)" in shown
     # three chambers are simulated, the additions are not: the line says what they start from
-    told = json.loads(run("power", tmp_path / "x", "--json").stdout)["changes"]
     start = re.search(r"a simpler formula, which gives (\d+) % for the layout as it is", shown)
     assert int(start[1]) == round(100 * told[0]["chance"])
     for row in told[1:4]:
@@ -596,7 +599,8 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path):
         assert f"{line} (chance with 10 %: {100 * row['chance']:.0f} %)" in shown
 
 
-def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, small):
+def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, small, monkeypatch):
+    simulate_less(monkeypatch)
     shown = run("power", small).output
     first = "What you can find with what you have"
     assert 0 <= shown.index(first) < shown.index("What each change would buy")

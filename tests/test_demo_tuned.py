@@ -1,6 +1,7 @@
 """The invented trial of settings: made by its seed, its truth stated, and found by the analysis."""
 
 import gzip
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -13,8 +14,11 @@ from trialkit.cli import build
 from trialkit.demo import copy_demo, write_demo
 from trialkit.demo.tuned_truth import BEST, LEFT, TOP_G, true_mean
 from trialkit.pipeline import Pipeline
+from trialkit.report.settings_delivered import _row
+from trialkit.report.settings_page import _facts
 from trialkit.settings.setting_range import SettingRange
 from trialkit.surface.fit_surface import fit_surface
+from trialkit.wording import read_wording
 
 DEMO = tk.demo_folder(tuned=True)
 
@@ -144,3 +148,27 @@ def test_the_command_copies_it_and_ends_by_naming_the_report(tmp_path):
     assert "Best near mist" in made.output
     assert "With relative humidity in place of what was set: best near" in made.output
     assert made.output.rstrip().endswith("report.html")
+
+
+@pytest.mark.parametrize(
+    ("open_low", "open_high", "says", "ends"),
+    [
+        (False, False, "may be 300 to 1,000", (300, 1000)),
+        (False, True, "may be 300 or more", (300, np.inf)),
+        (True, False, "may be 1,000 or less", (-np.inf, 1000)),
+        (True, True, "may be any setting of the range", (-np.inf, np.inf)),
+    ],
+)
+def test_the_page_says_alike_everywhere_where_the_best_stays_open(open_low, open_high, says, ends):
+    region = SimpleNamespace(
+        seen=True, best=[600.0], open_low=(open_low,), open_high=(open_high,),
+        limits=lambda: [(300.0, 1000.0)],
+    )  # fmt: skip
+    inputs = SimpleNamespace(
+        say=read_wording(), found=SimpleNamespace(region=region), names=["light"],
+        unit=lambda i: "lux",
+    )  # fmt: skip
+    (fact,) = _facts(inputs)
+    assert fact.limits.replace("\u00a0", " ") == says
+    row = _row("light", region, 0, 0.01, 24)
+    assert (row["low"], row["high"]) == ends

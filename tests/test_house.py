@@ -33,6 +33,7 @@ ORDER = [
     {"figures"},
     {"report"},
     {"pipeline", "next_plan"},
+    {"own_answers"},
     {"archive"},
     {"demo", "status", "today", "templates", "explore", "explore_choices"},
     {"cli"},

@@ -56,10 +56,10 @@ def execute(path, folder, *, home):
     return client.execute()
 
 
-def test_there_are_eight():
+def test_there_are_nine():
     assert NAMES == [
         "1_design", "2_check_logs", "3_analyse", "4_report", "5_commissioning",
-        "6_pilot_to_sample_size", "7_sizing_up", "8_best_setting",
+        "6_pilot_to_sample_size", "7_sizing_up", "8_best_setting", "9_several_trials",
     ]  # fmt: skip
 
 

@@ -114,7 +114,7 @@ def test_a_plan_keeps_runs_whole_and_says_what_it_tries(tmp_path):
     assert tk.assign(trial).hash == plan.hash
     assert tk.assign(trial, seed=8).hash != plan.hash
     said = tk.strata(plan.trial, plan=plan).sentences
-    assert "10 degrees of freedom left for error" in said[0]  # 15 between runs less 5 terms
+    assert "degrees of freedom left for error: 10" in said[0]  # 15 between runs less 5 terms
     plan.write(tmp_path)
     again = tk.read_plan(trial)
     assert again.table["mist"].tolist() == plan.table["mist"].tolist()
@@ -134,6 +134,9 @@ def test_the_best_setting_of_a_known_hill_is_found_and_told(tmp_path):
     assert found.region.seen
     assert found.stationary.kind == "top"
     assert found.sentence.startswith("Best near mist ")
+    ahead = str(found.said[-1])
+    assert ahead.startswith("Next: a further trial would look at mist ")
+    assert "trialkit next" in ahead
     table = found.choices.table.set_index("choice")
     least = table.loc["least use"]
     assert hill(least["mist"], least["light"]) >= 0.9 * hill(100 / 12, 300)
@@ -160,6 +163,7 @@ def test_a_flat_truth_gives_no_best_setting(tmp_path):
     assert not found.region.seen
     assert found.sentence.startswith("No best setting in sight")
     assert not any("Most mushrooms" in str(line) for line in found.said)
+    assert str(found.said[-1]).startswith("Next: a further trial would keep these ranges")
 
 
 def test_use_is_that_of_the_timer(tmp_path):

@@ -122,4 +122,9 @@ def test_a_trial_tells_its_counts_and_lost_blocks(tmp_path):
     assert caps["estimate"].to_numpy() == pytest.approx(1.0)  # ten in each: no difference
     lost = got[(got["outcome"] == "contaminated") & (got["factor"] == "schedule")]
     assert (lost["estimate"] > 1).all()
+    # one p for one question: that of lost blocks comes from plans drawn anew alone
+    assert caps["p"].notna().all()
+    assert lost["p"].isna().all()
+    drawn = other_outcomes(trial, data).proportions
+    assert drawn.loc[drawn["factor"] == "schedule", "p"].between(0, 1).all()
     assert "odds" in str(other_outcomes(trial, data))

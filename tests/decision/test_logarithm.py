@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
+from tests.decision.test_depends import lit
 from tests.small_trials import make_data, make_trial
 from trialkit.decision.logarithm import on_the_logarithm, spread_grows
 from trialkit.errors import ModelError
@@ -100,6 +101,25 @@ def test_what_differs_on_the_logarithm_is_said(tmp_path):
     assert verdict.sentence.endswith("The answer on the logarithm is different: worse.")
     (told,) = [f for f in verdict.findings if f.code == "logarithm"]
     assert told.severity == "caution"
+
+
+def test_where_it_depends_nothing_is_said_over_all_of_it_on_the_logarithm_either(tmp_path):
+    """Sparse gives 22 % more under dim light and a quarter less under bright, which doubles all.
+
+    By geometric means over both that is 1.22 × 0.75 = 0.915, whose root is 0.957: an average that
+    no light shows.
+    """
+    trial, data = lit(tmp_path, 1.22, 0.75 * 2, base=2.0, sd_run=10, sd_block=20)
+    result = tk.analyse(trial, data)
+    assert spread_grows(result.fit)
+    verdict = tk.decide(trial, result)
+    assert verdict.depends_on == "light"
+    assert verdict.table["answer"].tolist() == ["depends"]
+    assert verdict.logarithm["answer"].tolist() == ["depends"]
+    assert verdict.logarithm["ratio"].iloc[0] == pytest.approx((1.22 * 0.75) ** 0.5, rel=0.03)
+    assert "On the logarithm it also depends on the light" in verdict.sentence
+    plain = on_the_logarithm(trial, result, depends_on="light")  # no level is named as depending
+    assert plain.table["answer"].iloc[0] != "depends"
 
 
 def test_zeros_beside_growing_spread_are_told_and_no_number_is_put_in_their_place(tmp_path):

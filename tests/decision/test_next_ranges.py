@@ -15,12 +15,12 @@ def ranges(low, high, *, seen=True, open_low=False, open_high=False, stepped=Tru
     numbers = np.arange(2, 10.01, 0.5)
     levels = {f"{v:g} %": Setting(on_s=v, off_s=100 - v) for v in numbers}
     tuned = SettingRange("duty_pct", 2, 10, 8, "%", tuple(numbers))
-    factor = Factor("mist", ("batch",), "8 %", levels, tuned=tuned)
+    factor = Factor("mist", ("batch",), "8 %", levels, tuned=tuned, stepped=stepped)
     region = SimpleNamespace(
         seen=seen, limits=lambda: [(low, high)], open_low=(open_low,), open_high=(open_high,)
     )
     surface = SimpleNamespace(settings=(tuned,))
-    (got,) = next_ranges(surface, region, (factor,), {"mist"} if stepped else set())
+    (got,) = next_ranges(surface, region, (factor,))
     return got
 
 

@@ -213,6 +213,21 @@ def test_carry_over_is_nearly_balanced_where_it_cannot_be_exact(make_trial, batc
     assert plan.efficiency["a"] == pytest.approx(plan.bound["a"])
 
 
+def test_no_third_of_the_information_is_given_for_even_succession(make_trial):
+    """3 × 3 runs: a Latin square keeps all there is to know.
+
+    Every square of order 3 is cyclic, so three of the six ordered pairs come up twice
+    and three never; the arrangement in which all six come up once would lose a third.
+    """
+    trial = make_trial("structure = 'batch * chamber'\nbatch = 3\nchamber = 3",
+                       {"a": ("batch:chamber", 3, "method = 'carry-over balanced'")})  # fmt: skip
+    plan = tk.assign(trial, seed=2)
+    runs = plan.assignment("a").pivot(index="chamber", columns="batch", values="a")
+    assert (runs.nunique(axis=0) == 3).all()
+    assert (runs.nunique(axis=1) == 3).all()
+    assert plan.efficiency["a"] == pytest.approx(1.0)
+
+
 def test_methods_that_do_not_fit_are_refused(make_trial):
     units = "structure = '(batch * chamber) / block'\nbatch = 5\nchamber = 6\nblock = 2"
     trial = make_trial(units, {"a": ("batch:chamber", 3, "method = 'latin square'")})

@@ -1,8 +1,10 @@
 """Plans of numeric settings: published optima, brute force, whole units."""
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from trialkit.design.points.criteria import (
@@ -12,6 +14,7 @@ from trialkit.design.points.criteria import (
     unit_weights,
 )
 from trialkit.design.points.search import find_points
+from trialkit.design.strata.surface_terms import surface_sentences
 from trialkit.errors import DesignError
 from trialkit.settings.polynomial import mean_products, terms
 from trialkit.settings.setting_range import SettingRange
@@ -173,3 +176,22 @@ def test_a_plan_over_a_range_of_variances_is_near_the_best_of_each():
         alone = find_points(duty, [range(12)], parts, [(variances, rest)], starts=15)
         weights = unit_weights(parts, variances, rest)
         assert average_variance(both.coded, weights) < 1.05 * alone.score
+
+
+def test_what_a_plan_repeats_and_how_often_it_stands_at_today_is_counted(make_trial):
+    """12 runs by hand: 3 at today's 20 s of 240 s, 4 at 2 %, 4 at 10 % and 1 at 5 %."""
+    trial = make_trial(
+        "structure = '(batch * chamber) / block'\nbatch = 3\nchamber = 4\nblock = 2\nflushes = 1",
+        {"mist": ("batch:chamber", [], "control = 'usual'\n"
+                  "range = { duty_pct = [2, 10], on_s = 20, step = 0.5 }\n"
+                  "levels.usual = { on_s = 20, off_s = 220 }")},
+    )  # fmt: skip
+    runs = ["usual"] * 3 + ["2 %"] * 4 + ["10 %"] * 4 + ["5 %"]
+    units = list(itertools.product(("B1", "B2", "B3"), ("C1", "C2", "C3", "C4"), (1, 2)))
+    table = pd.DataFrame(units, columns=["batch", "chamber", "block"])
+    table["mist"] = np.repeat(runs, 2)
+    said = [str(sentence) for sentence in surface_sentences(trial, SimpleNamespace(table=table))]
+    assert (
+        "4 different settings are tried, 8 of the places repeat one of them; "
+        "3 have today's settings."
+    ) in said

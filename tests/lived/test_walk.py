@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 import trialkit as tk
 from tests.lived.garage import LOGS, before, grow, swapped, write_garage, write_mist
 from tests.lived.test_told import entry
+from tests.small_trials import simulate_less
 from trialkit.cli import build
 from trialkit.next_plan import next_plan
 
@@ -117,7 +118,8 @@ def test_cautions_that_say_one_thing_are_said_once(run, garage):
     assert "readings_slow" in set(kept["code"])
 
 
-def test_status_and_power_count_what_is_there(run, garage):
+def test_status_and_power_count_what_is_there(run, garage, monkeypatch):
+    simulate_less(monkeypatch)
     folder, _ = garage
     status = run("status", folder).output
     assert "56 of 56" in status  # 14 runs of four blocks
@@ -125,7 +127,8 @@ def test_status_and_power_count_what_is_there(run, garage):
     assert "never began" in power
 
 
-def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage):
+def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage, monkeypatch):
+    simulate_less(monkeypatch)
     folder, _ = garage
     made = run("power", folder, "--json")
     record = json.loads(made.output)
@@ -140,7 +143,8 @@ def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage):
     assert f"has a chance of only {100 * least:.0f} %" in said
 
 
-def test_power_says_why_a_batch_more_may_not_help_and_when_looks_answer(run, tmp_path):
+def test_power_says_why_a_batch_more_may_not_help_and_when_looks_answer(run, tmp_path, monkeypatch):
+    simulate_less(monkeypatch)
     write_garage(tmp_path)
     said = " ".join(run("power", tmp_path).output.split())
     assert "with 4 batches the chance may be lower than with 3" in said

@@ -231,11 +231,7 @@ def unequal_chambers_by_flush() -> pd.DataFrame:
 
 
 def test_unequal_units_weigh_the_same_with_separate_residual_variances_too() -> None:
-    """The difference is that of the plain means of chamber means, by hand.
-
-    Calibration of 2 000 null trials a cell: 4.4 to 5.0 % for 5 % where Kenward and Roger's
-    test alone gives 0.2 to 7.7 % (docs/statistics.md).
-    """
+    """The difference is that of the plain means of chamber means, by hand."""
     table = unequal_chambers_by_flush()
     made = fit(table, response="y", fixed="schedule * flush", random="chamber", residual_by="flush")
     row = made.differences("schedule", against="a").iloc[0]

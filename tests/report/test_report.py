@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 from itertools import pairwise
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -100,6 +101,34 @@ def test_small_measures_are_not_rounded_away(farm):
     assert len(raw) == len(farm.trial.primary.levels)
     for row, value in zip(rows, raw, strict=True):
         assert float(row[2].split()[0]) == pytest.approx(value, rel=0.005)
+
+
+def test_ratios_of_counts_have_their_digits_beside_wide_limits_of_odds():
+    from trialkit.report.outcomes import _modelled
+
+    rows = [
+        ("contaminated", "odds_ratio", np.inf, 0.0532, 403.0, np.nan),
+        ("caps", "ratio", 0.9616, 0.8374, 1.1061, 0.231),
+    ]
+    table = pd.DataFrame(rows, columns=["outcome", "measure", "estimate", "low", "high", "p"])
+    table = table.assign(factor="schedule", level="sparse")
+    inputs = SimpleNamespace(say=read_wording(), level="95 %")
+    lost, caps = _modelled(inputs, SimpleNamespace(modelled=table)).rows
+    assert lost[4].replace("\u00a0", " ") == "∞ (0.0532 to 403)"
+    assert caps[4].replace("\u00a0", " ") == "0.962 (0.837 to 1.11)"
+
+
+def test_as_assigned_are_the_means_of_the_answer():
+    """By hand: two levels, 233 and 222 g in the answer, 234 and 223 g as plain means of runs."""
+    from trialkit.report.outcomes import _as_answered
+
+    beside = pd.DataFrame({"level": ["usual", "sparse"], "as_assigned": [234.0, 223.0]})
+    means = {"schedule": pd.DataFrame({"level": ["sparse", "usual"], "estimate": [222.0, 233.0]})}
+    factor, dose = SimpleNamespace(name="schedule"), SimpleNamespace(beside=beside)
+    for scale, want in (("plain", [233.0, 222.0]), ("logarithm", [234.0, 223.0])):
+        inputs = SimpleNamespace(result=SimpleNamespace(scale=scale, means=means), factor=factor)
+        assert _as_answered(inputs, dose)["as_assigned"].tolist() == want
+    assert beside["as_assigned"].tolist() == [234.0, 223.0]
 
 
 def test_every_section_is_there_and_named_once(outline):

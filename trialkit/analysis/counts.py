@@ -111,7 +111,8 @@ class _Cells:
         counts themselves it runs away.
         """
         import numpy as np
-        import statsmodels.api as sm
+        from statsmodels.genmod import families
+        from statsmodels.genmod.generalized_linear_model import GLM
         from statsmodels.tools.sm_exceptions import PerfectSeparationWarning
 
         offset = np.zeros(len(self.counted)) if shift is None else shift
@@ -120,12 +121,12 @@ class _Cells:
             warnings.simplefilter("ignore", PerfectSeparationWarning)
             warnings.simplefilter("ignore", RuntimeWarning)
             if self.kind == "count":
-                family, shown = sm.families.Poisson(), self.counted
+                family, shown = families.Poisson(), self.counted
                 offset = offset + np.log(self.among)
             else:
-                family = sm.families.Binomial()
+                family = families.Binomial()
                 shown = np.column_stack([self.counted, self.among - self.counted])
-            found: Any = sm.GLM(shown, columns, family=family, offset=offset)
+            found: Any = GLM(shown, columns, family=family, offset=offset)
             found = found.fit(maxiter=100, start_params=start)
             means = np.asarray(found.fittedvalues, dtype=float)
         if self.kind == "share":

@@ -52,7 +52,8 @@ class Outcomes:
         to the last harvest), `dry_share_pct` where dried.
     modelled : DataFrame
         Lost blocks and counts by the models made for them; columns as in
-        `trialkit.analysis.counts.modelled_outcomes`.
+        `trialkit.analysis.counts.modelled_outcomes`. The p of lost blocks is that of
+        `proportions` alone, where there is one.
     notes : tuple of Message
         What could not be worked out, and why.
     """
@@ -156,13 +157,24 @@ def other_outcomes(trial: Trial, data: Aligned) -> Outcomes:
             notes.append(message("outcome_table.not_said", outcome=name, problem=str(problem)))
             continue
         measured.append(means.assign(outcome=name, factor=trial.question.primary))
+    proportions = _proportions(trial, data)
     return Outcomes(
-        proportions=_proportions(trial, data),
+        proportions=proportions,
         measured=pd.concat(measured, ignore_index=True) if measured else pd.DataFrame(),
         efficiency=_efficiency(trial, data, notes),
-        modelled=modelled_outcomes(trial, data),
+        modelled=_one_p(modelled_outcomes(trial, data), proportions),
         notes=tuple(notes),
     )
+
+
+def _one_p(modelled: pd.DataFrame, proportions: pd.DataFrame) -> pd.DataFrame:
+    """Leave out the model's p of a question that has one by drawing plans anew."""
+    if not len(modelled) or not len(proportions):
+        return modelled
+    drawn = proportions[proportions["p"].notna()]
+    asked = set(zip(drawn["outcome"], drawn["factor"], strict=True))
+    rows = zip(modelled["outcome"], modelled["factor"], modelled["p"], strict=True)
+    return modelled.assign(p=[math.nan if (of, by) in asked else p for of, by, p in rows])
 
 
 def _with_differences(trial: Trial, fit: Fit) -> pd.DataFrame:
@@ -295,10 +307,11 @@ class _Plans:
         import numpy as np
 
         from trialkit.design.layout.procedure import re_randomise
+        from trialkit.design.layout.site import treated_sites
 
         if not self._drawn:
-            rng = np.random.default_rng(self.trial.seed)
-            self._drawn = [re_randomise(self.trial, rng) for _ in range(self.draws)]
+            rng, sites = np.random.default_rng(self.trial.seed), treated_sites(self.trial)
+            self._drawn = [re_randomise(self.trial, rng, sites=sites) for _ in range(self.draws)]
         place = {name: i for i, name in enumerate(factor.levels)}
         return np.array(
             [[place[str(name)] for name in drawn[factor.name]] for drawn in self._drawn]

@@ -33,14 +33,15 @@ def draw_plans(
         Level of each unit of the treatment's stratum, in plan order.
     """
     from trialkit.design.layout.procedure import re_randomise
+    from trialkit.design.layout.site import treated_sites
 
     if plan is not None and plan.in_parts:
         return _draw_in_parts(trial, factor, draws, seed, plan, progress)
     rng = np.random.default_rng(seed)
     position = {name: i for i, name in enumerate(factor.levels)}
-    out = []
+    out, sites = [], treated_sites(trial)
     for done in range(draws):
-        drawn = re_randomise(trial, rng)[factor.name]
+        drawn = re_randomise(trial, rng, sites=sites)[factor.name]
         out.append([position[str(name)] for name in drawn])
         if progress is not None and (done + 1) % 50 == 0:
             progress(done + 1, draws)

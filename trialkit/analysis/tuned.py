@@ -108,8 +108,15 @@ def _as_tried(setting: SettingRange, tried: Floats) -> SettingRange:
 
 
 def _check_ranges(trial: Trial) -> None:
-    if not trial.tuned or len(trial.tuned) != len(trial.factors):
+    if not trial.tuned:
         raise ModelError("the treatments of this trial have named levels, no ranges; use analyse")
+    named = [name for name, factor in trial.factors.items() if factor.tuned is None]
+    if named:
+        raise ModelError(
+            f"{named[0]} has named levels and {trial.tuned[0].name} a range; a surface is fitted "
+            "where all treatments have ranges → give all of them named levels in the trial file: "
+            "those that were set"
+        )
 
 
 def rows_of_settings(

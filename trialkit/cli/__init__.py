@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 
 import typer
@@ -79,4 +80,5 @@ def main() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):  # a pipe with a narrow encoding must not end a run
             stream.reconfigure(errors="replace")
+    gc.set_threshold(50_000, 20, 50)  # a short run leaves little behind; looking for it takes time
     build(rich_help=sys.stdout.isatty())()

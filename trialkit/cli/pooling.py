@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from trialkit.federation.answer import TrialAnswer
     from trialkit.federation.gather import Gathered
     from trialkit.federation.pool import PooledAnswers
-    from trialkit.pipeline import Pipeline
 
 #: Trials listed on the screen.
 _LISTED = 30
@@ -26,6 +25,7 @@ _LISTED = 30
     "trialkit pool spring autumn",
     "trialkit pool spring --export spring.json",
     "trialkit pool spring autumn answers-of-others --level sparse --to pooled.html",
+    "trialkit pool spring summer --level '6.5 %, 650 lux'",
 )
 def pool(
     screen: Screen,
@@ -38,7 +38,10 @@ def pool(
     ],
     level: Annotated[
         str | None,
-        typer.Option(metavar="NAME", help="Level to compare with the control, of several."),
+        typer.Option(
+            metavar="NAME",
+            help="Level to compare with the control, of several; of ranges: '6.5 %, 650 lux'.",
+        ),
     ] = None,
     margin: Annotated[
         float | None,
@@ -61,7 +64,8 @@ def pool(
     The page tells the mean, and what the next room or season may show. The register of all
     trials is written beside it as a table (CSV). With --export it writes the answer of one trial
     for others to pool: no log, no weight and no address is in it. Files of others are checked
-    before they count, and what each one does to the answer is told.
+    before they count, and what each one does to the answer is told. Of trials whose settings are
+    ranges, --level names the setting to compare with today's.
     """
     trials = [place for place in places if _is_trial(place)]
     if export is not None:
@@ -71,7 +75,7 @@ def pool(
     own, margins = _own_answers(screen, trials, level)
     gathered = _gather(screen, own, [place for place in places if not _is_trial(place)])
     if level is not None:
-        _check_level(gathered, level)
+        _check_level(gathered, own, level)
     from trialkit.federation.pool import pool_answers
 
     accepted = margin if margin is not None else margins[0] if margins else 10.0
@@ -90,35 +94,15 @@ def _own_answers(
     screen: Screen, folders: list[Path], level: str | None
 ) -> tuple[list[TrialAnswer], list[float]]:
     """Analyse one's own trials; give their answers and the losses they accept."""
-    from trialkit.federation.answer import answer_of_trial, levels_to_share
+    from trialkit.own_answers import answers_of_trials
     from trialkit.pipeline import Pipeline
 
     jobs = [Pipeline(folder) for folder in folders]
-    for job in jobs:
-        if job.trial.tuned:
-            raise ModelError(
-                f"trial {job.trial.title!r} tunes a setting over a range and has no two settings "
-                "to compare → take such trials together with: trialkit next"
-            )
-    shared = [n for n in levels_to_share(jobs[0].trial) if _all_have(jobs, n)] if jobs else []
-    if level is None and len(shared) == 1:
-        level = shared[0]
-    if jobs and level is None:
-        named = ", ".join(shared) or "none that all have"
-        raise ModelError(f"say which level to compare with --level; the trials share: {named}")
-    answers = []
-    with screen.progress(message("progress.reading"), max(1, len(jobs))) as step:
-        for folder, job in zip(folders, jobs, strict=True):
-            step(0, job.trial.title)
-            answers.append(
-                answer_of_trial(job.result, level=str(level), source=folder.resolve().name)
-            )
-            step(1)
+    if not jobs:
+        return [], []
+    with screen.progress(message("progress.reading"), len(jobs)) as step:
+        answers = answers_of_trials(jobs, level=level, tell=step)
     return answers, [job.trial.question.margin_pct for job in jobs]
-
-
-def _all_have(jobs: list[Pipeline], level: str) -> bool:
-    return all(level in job.trial.primary.levels for job in jobs)
 
 
 def _gather(screen: Screen, own: list[TrialAnswer], places: list[Path]) -> Gathered:
@@ -128,12 +112,13 @@ def _gather(screen: Screen, own: list[TrialAnswer], places: list[Path]) -> Gathe
     return gather_answers(own, files)
 
 
-def _check_level(gathered: Gathered, level: str) -> None:
+def _check_level(gathered: Gathered, own: list[TrialAnswer], level: str) -> None:
     """Refuse answers to another question where a level was asked for."""
-    other = [a for a in gathered.answers if a.level != level]
+    wanted = own[0].level if own else level
+    other = [a for a in gathered.answers if a.level != wanted]
     if other:
         raise ModelError(
-            f"{other[0].source} compares {other[0].level!r}, not {level!r}: leave it out, or ask "
+            f"{other[0].source} compares {other[0].level!r}, not {wanted!r}: leave it out, or ask "
             f"for --level {other[0].level}"
         )
 

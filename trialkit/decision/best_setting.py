@@ -17,6 +17,7 @@ from trialkit.arrays import Floats
 from trialkit.columns import house_unit
 from trialkit.columns.exposures import EXPOSURE
 from trialkit.columns.response import response_of
+from trialkit.decision.next_ranges import next_ranges
 from trialkit.decision.use import LOST
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
@@ -276,7 +277,7 @@ def _say(
         said.append(_least(trial, surface, table.loc["least use"].to_dict()))
     if "most money" in table.index:
         said.append(_worth(trial, surface, table.loc["most money"].to_dict()))
-    said.append(_regret(trial, table))
+    said += [_regret(trial, table), _next(trial, surface, region)]
     return said
 
 
@@ -293,14 +294,30 @@ def say_delivered(found: DeliveredSurface) -> Message:
 def _part(surface: Surface, region: BestRegion, i: int) -> Message:
     """Say of one setting where the best is, between what, and where that stays open."""
     setting, (low, high) = surface.settings[i], region.limits()[i]
-    ends = (region.open_low[i], region.open_high[i])
-    key = {(False, False): "between", (True, False): "up_to", (False, True): "from"}.get(
-        ends, "anywhere"
-    )
+    key = open_ends(region, i)
     name = exposure_label(setting.name) if setting.name in EXPOSURE else setting.name
     words = {"name": name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
     return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
+
+
+def open_ends(region: BestRegion, i: int) -> str:
+    """Say where the best of a setting stays open: *up_to*, *from*, *anywhere*; *between*, *one*.
+
+    Parameters
+    ----------
+    region : BestRegion
+    i : int
+        Place of the setting.
+
+    Returns
+    -------
+    str
+    """
+    keys = {(False, False): "between", (True, False): "up_to", (False, True): "from"}
+    key = keys.get((region.open_low[i], region.open_high[i]), "anywhere")
+    low, high = region.limits()[i]
+    return "one" if key == "between" and math.isclose(low, high) else key
 
 
 def _unit(trial: Trial) -> str:
@@ -350,6 +367,24 @@ def _careful(surface: Surface, table: pd.DataFrame) -> Message:
     if (table.loc["careful", names] == table.loc["today", names]).all():
         return message("best.careful.stay")
     return message("best.careful.change", where=_where(surface, table.loc["careful"].to_dict()))
+
+
+def _next(trial: Trial, surface: Surface, region: BestRegion) -> Message:
+    """Say where a further trial would look, and what tells whether it pays."""
+    ranges = next_ranges(surface, region, trial.tuned)
+    if not region.seen or all(r.change == "kept" for r in ranges):
+        return message("best.next.same")
+    parts = [
+        message(
+            "best.next.range",
+            name=r.name,
+            low=_short(r.low),
+            high=_short(r.high),
+            unit=Named(f"glossary_unit.{s.unit}", s.unit),
+        )
+        for r, s in zip(ranges, surface.settings, strict=True)
+    ]
+    return message("best.next.look", parts=parts)
 
 
 _ENDS = {"change": "", "low": "_low", "high": "_high"}

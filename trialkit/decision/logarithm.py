@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -76,7 +78,9 @@ class OnLogarithm:
     findings: tuple[Finding, ...] = ()
 
 
-def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") -> OnLogarithm:
+def on_the_logarithm(
+    trial: Trial, result: Analysis, *, depends_on: str = "", depending: Collection[str] = ()
+) -> OnLogarithm:
     """Compare the levels on the logarithm of the response, where spread grows with the mean.
 
     Parameters
@@ -85,6 +89,8 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
     result : Analysis
     depends_on : str
         What the effect was found to depend on.
+    depending : collection of str
+        Levels about which nothing is said over all of it.
 
     Returns
     -------
@@ -128,7 +134,7 @@ def on_the_logarithm(trial: Trial, result: Analysis, *, depends_on: str = "") ->
     plain = [ANSWERS.get(v, "not enough evidence") for v in result.ratios["verdict"]]
     answers = list(zip(table["level"].astype(str), plain, table["answer"], strict=True))
     if depends_on:
-        return _with_dependence(result, table, logged, depends_on)
+        return _with_dependence(result, table, logged, depends_on, depending)
     parts = [
         message("logarithm.part.answer", level=level, there=_named(there), here=_named(here))
         for level, here, there in answers
@@ -148,13 +154,20 @@ def _named(answer: str) -> Named:
 
 
 def _with_dependence(
-    result: Analysis, table: pd.DataFrame, logged: Fit, depends_on: str
+    result: Analysis,
+    table: pd.DataFrame,
+    logged: Fit,
+    depends_on: str,
+    depending: Collection[str],
 ) -> OnLogarithm:
     """Say whether the effect depends on the same thing on the logarithm."""
     term = interaction_term(logged, result.trial.primary.name, depends_on)
+    p = float(logged.joint(logged.design.hypothesis(term))["p"]) if term else math.nan
+    if not p >= ALPHA:  # no claim over all of it here either
+        answers = zip(table["level"].astype(str), table["answer"], strict=True)
+        table["answer"] = ["depends" if level in depending else own for level, own in answers]
     if not term:  # batches are random in this model
         return OnLogarithm(table[COLUMNS])
-    p = float(logged.joint(logged.design.hypothesis(term))["p"])
     words = {"factor": depends_on, "p": Chance(p)}
     form = "found" if p < ALPHA else "not_found"
     parts = [] if p < ALPHA else [message("logarithm.part.not_found", **words)]

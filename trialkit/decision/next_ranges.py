@@ -67,7 +67,7 @@ class NextRange:
 
 
 def next_ranges(
-    surface: Surface, region: BestRegion, factors: tuple[Factor, ...], stepped: set[str]
+    surface: Surface, region: BestRegion, factors: tuple[Factor, ...]
 ) -> list[NextRange]:
     """Work out the ranges of the next trial.
 
@@ -78,8 +78,6 @@ def next_ranges(
         Settings that may be the best.
     factors : tuple of Factor
         Treatments of the last trial, in the order of the surface's settings.
-    stepped : set of str
-        Treatments whose steps stand in the trial file: no other values can be set.
 
     Returns
     -------
@@ -104,7 +102,7 @@ def next_ranges(
             most = min(most + _BEYOND * whole, _bounds(factor)[1])
         ends = max(low - room, least), min(high + room, most)
         numbers = _numbers(factor)
-        values = candidate_values(numbers, *ends, stepped=factor.name in stepped)
+        values = candidate_values(numbers, *ends, stepped=factor.stepped)
         out.append(
             NextRange(
                 factor.name,

@@ -130,14 +130,14 @@ def answer_of_trial(result: Analysis, *, level: str, source: str = "") -> TrialA
     return TrialAnswer(
         title=trial.title,
         species=trial.species,
-        begun=_begun(trial),
+        begun=begun(trial),
         response=response.name,
         unit=house_unit(response.name, trial.columns) or "",
         better=response.better,
         level=level,
         control=factor.reference,
-        level_setting=_numbers(factor.levels[level]),
-        control_setting=_numbers(factor.levels[factor.reference]),
+        level_setting=setting_numbers(factor.levels[level]),
+        control_setting=setting_numbers(factor.levels[factor.reference]),
         estimate=estimate,
         se=se,
         df=_df(result, float(row["df"])),
@@ -156,12 +156,14 @@ def _df(result: Analysis, df: float) -> float:
     return min(df, rows) if math.isfinite(df) and df > 0 else rows
 
 
-def _begun(trial: Trial) -> str:
+def begun(trial: Trial) -> str:
+    """Give year and month of the first batch, such as ``"2031-01"``; empty where not known."""
     starts = [d.start for d in trial.batches.values() if d.start is not None]
     return f"{min(starts).astimezone(trial.zone):%Y-%m}" if starts else ""
 
 
-def _numbers(setting: Setting) -> dict[str, float]:
+def setting_numbers(setting: Setting) -> dict[str, float]:
+    """Give the numbers of a setting that may be shared: those of `SETTING` that are known."""
     return {n: float(v) for n in SETTING if (v := getattr(setting, n)) is not None}
 
 

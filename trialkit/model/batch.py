@@ -28,7 +28,7 @@ from trialkit.model.likelihood.prepare import Prepared, Spec, prepare
 from trialkit.model.likelihood.search import maximise
 from trialkit.model.likelihood.threads import one_blas_thread
 
-MOST_NUMBERS = 2_000_000  # numbers in the largest array of a pass
+MOST_NUMBERS = 10_000_000  # numbers in the matrices of a pass
 MOST_KEPT = 20_000_000  # numbers kept between fitting and testing, to save solving twice
 
 
@@ -298,7 +298,7 @@ def _in_passes(data: Prepared, Y: Floats, variances: str) -> Batch:
     df = reduced.n - reduced.p
     constant = df * np.log(2 * np.pi) + reduced.log_xx
     k, r = reduced.K.shape[1], len(reduced.stratum)
-    size = max(1, MOST_NUMBERS // max(1, len(reduced.coef) * k * k + r * r + Y.shape[1]))
+    size = max(1, MOST_NUMBERS // max(1, 4 * (k * k + r * r) + Y.shape[1]))
     keep = len(Y) * r * (r + 2 * reduced.p) < MOST_KEPT
     states, phi, loglik = [], [], []
     flags: list[tuple[NDArray, NDArray, NDArray, NDArray]] = []

@@ -184,7 +184,7 @@ def _differences(inputs: PageInputs) -> list[Any]:
             build_table(
                 frame,
                 columns=columns,
-                notes=once,
+                notes=[*once, *method_notes(frame["method"], say)],
                 say=say,
                 caption=say.text(
                     "model.differences_caption",

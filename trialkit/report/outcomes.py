@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.dose import Dose, dose_response
 from trialkit.analysis.dose_doubts import quantity_key
@@ -12,6 +12,9 @@ from trialkit.decision.measures import shown_measures
 from trialkit.errors import ModelError
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Table, Words, build_table, show_findings
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 #: Exposure that the schedules set, in which delivered dose is told.
 DOSE = "duty_pct"
@@ -102,6 +105,9 @@ def _modelled(inputs: PageInputs, found: Outcomes) -> Table:
         columns=["outcome", "factor", "level", "measure", "estimate", "low", "high", "p"],
         say=say,
         caption=say.text("outcomes.modelled_caption", level=inputs.level),
+        # a ratio of counts and one of odds have sizes of their own
+        formats=dict.fromkeys(("estimate", "low", "high"), say.number),
+        together=(),
         notes=[say.text("outcomes.modelled_note")],
         row_heads=3,
     )
@@ -142,12 +148,23 @@ def _delivered(inputs: PageInputs) -> list[Any]:
 
 def _beside(inputs: PageInputs, dose: Dose) -> Table:
     return build_table(
-        dose.beside,
+        _as_answered(inputs, dose),
         columns=["level", "runs", "dose", "as_assigned", "as_delivered"],
         say=inputs.say,
         caption=inputs.say.text("outcomes.beside_caption", unit=inputs.row_quantity),
         heads={"level": inputs.factor.name, "dose": head(DOSE)},
         together=("as_assigned", "as_delivered"),
+    )
+
+
+def _as_answered(inputs: PageInputs, dose: Dose) -> pd.DataFrame:
+    """Put the means of the answer in the place of plain ones, where both are of one scale."""
+    result = inputs.result
+    if result.scale != "plain":
+        return dose.beside
+    means = result.means[inputs.factor.name].set_index("level")["estimate"]
+    return dose.beside.assign(
+        as_assigned=dose.beside["level"].astype(str).map(means).fillna(dose.beside["as_assigned"])
     )
 
 

@@ -114,5 +114,7 @@ def _table(inputs: SettingsInputs) -> Table:
 
 def _row(by: str, region: BestRegion, at: int, p: float, runs: int) -> dict[str, Any]:
     low, high = region.limits()[at] if region.seen else (np.nan, np.nan)
+    low = -np.inf if region.open_low[at] and region.seen else low
+    high = np.inf if region.open_high[at] and region.seen else high
     best = float(region.best[at]) if region.seen else np.nan
     return {"by": by, "best": best, "low": low, "high": high, "p": p, "runs": runs}

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trialkit.decision.best_setting import daily_use
+from trialkit.decision.best_setting import daily_use, open_ends
 from trialkit.report.cautions import cautions_section
 from trialkit.report.deviations import happened_table
 from trialkit.report.first_screen import Answer, Fact
@@ -112,7 +112,11 @@ def _facts(inputs: SettingsInputs) -> list[Fact]:
     for i, (best, (low, high)) in enumerate(zip(region.best, region.limits(), strict=True)):
         value = f"{say.number(best)} {inputs.unit(i)}".strip()
         ends = {"low": say.number(low), "high": say.number(high)}
-        out.append(Fact(inputs.names[i], value, say.text("best.page.may_be", **ends)))
+        out.append(
+            Fact(
+                inputs.names[i], value, say.text(f"best.page.may_be.{open_ends(region, i)}", **ends)
+            )
+        )
     return out
 
 

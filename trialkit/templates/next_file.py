@@ -25,12 +25,6 @@ def raw_file(trial: Trial) -> dict[str, Any]:
     return tomllib.loads(trial.source.read_text(encoding="utf-8-sig"))
 
 
-def stepped_factors(raw: Mapping[str, Any]) -> set[str]:
-    """Name the treatments whose steps the trial file states."""
-    ranges = {name: f.get("range", {}) for name, f in raw["factors"].items()}
-    return {name for name, given in ranges.items() if "step" in given or given.get("values")}
-
-
 def next_file(
     raw: Mapping[str, Any],
     ranges: Sequence[NextRange],

@@ -36,7 +36,7 @@ from trialkit.surface.expected_gain import (
 from trialkit.surface.fit_surface import Surface
 from trialkit.surface.pick_settings import pick_settings
 from trialkit.templates import read_draft
-from trialkit.templates.next_file import next_file, next_title, raw_file, stepped_factors
+from trialkit.templates.next_file import next_file, next_title, raw_file
 from trialkit.templates.next_outlook import NextTrial
 from trialkit.templates.next_words import say_next_trial
 from trialkit.wording import Number, finding, spoken
@@ -123,7 +123,7 @@ def propose_next_trial(
         raise ModelError("a cost is money: give [prices] with mushrooms_per_kg in the trial file")
     region, belief = best_region(surface, seed=last.seed), believe(surface)
     raw, titles = raw_file(last), [t.title for t in trials]
-    ranges = next_ranges(surface, region, last.tuned, stepped_factors(raw))
+    ranges = next_ranges(surface, region, last.tuned)
     values = _values(surface, belief, region, ranges, last, worth)
     settings: dict[str, Any] = {
         "title": next_title(titles, spoken().text("next.trial")),

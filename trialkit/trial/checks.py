@@ -312,6 +312,7 @@ def _factor(
         apart=tuple(tuple(group) for group in section.apart),
         method=section.method,
         tuned=tuned,
+        stepped=section.range is not None and section.range.stepped,
     )
 
 

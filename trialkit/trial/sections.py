@@ -236,6 +236,11 @@ class RangeSection(Section):
         name = next(name for name in _TUNABLE if getattr(self, name) is not None)
         return name, getattr(self, name)
 
+    @property
+    def stepped(self) -> bool:
+        """Whether it says which values can be set."""
+        return self.step is not None or bool(self.values)
+
 
 _TUNABLE = ("duty_pct", "start_below_rh", "lux", "ppfd_umol_m2_s", "hours", "value")
 

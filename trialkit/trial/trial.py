@@ -61,6 +61,8 @@ class Factor:
     tuned : SettingRange or None
         The range, where the treatment is a setting tuned as a number; then `levels` are all
         values that can be set.
+    stepped : bool
+        Whether the trial file states these values, so that no others can be set.
     """
 
     name: str
@@ -72,6 +74,7 @@ class Factor:
     apart: tuple[tuple[str, ...], ...] = ()
     method: str = "auto"
     tuned: SettingRange | None = None
+    stepped: bool = False
 
     __repr__ = short_repr
 

@@ -139,6 +139,17 @@ def large(n: int = 900) -> tuple[str, dict[int, tuple[str, ...]], list[tuple[int
     return "\n".join(lines) + "\n", want, wrong
 
 
+def test_two_lines_with_a_stray_mark_are_two_rows() -> None:
+    """A mark for inches, or one opened and never closed, takes no other row with it."""
+    inches = read('a,b,c\n1,5" bag,3\n4,6" bag,6\n7,8,9\n')
+    assert rows_of(inches) == {2: ("1", '5" bag', "3"), 3: ("4", '6" bag', "6"), 4: ("7", "8", "9")}
+    opened = read('a,b,c\n1,"wet,3\n4,"dry,6\n7,"in two\nlines",9\n')
+    assert rows_of(opened) == {
+        2: ("1", "wet", "3"), 3: ("4", "dry", "6"), 4: ("7", "in two\nlines", "9"),
+    }  # fmt: skip
+    assert inches.broken == opened.broken == []
+
+
 @pytest.mark.parametrize("last", ["\n", ""])
 def test_a_large_table_with_odd_lines_is_read_row_by_row_as_a_small_one(last: str) -> None:
     text, want, wrong = large()

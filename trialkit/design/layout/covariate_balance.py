@@ -36,6 +36,8 @@ def most_even(trial: Trial, draw: Callable[[], dict[str, Ints]]) -> dict[str, In
     dict
         The first draw where no covariate is known before the plan.
     """
+    if not any(c.values for c in trial.covariates.values()):
+        return draw()
     columns = {name: known_columns(trial, name) for name in trial.factors}
     if not any(matrix.shape[1] for matrix in columns.values()):
         return draw()

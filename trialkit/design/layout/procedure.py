@@ -64,9 +64,15 @@ class Drawn:
         return round(plan_bound(self.layout.site.blocks, used), 10)
 
 
-def draw_plan(trial: Trial, draws: Draws, progress: Progress | None = None) -> dict[str, Drawn]:
-    """Lay out all treatments of a trial and randomise them."""
-    sites = treated_sites(trial)
+def draw_plan(
+    trial: Trial,
+    draws: Draws,
+    progress: Progress | None = None,
+    *,
+    sites: Sequence[Site] | None = None,
+) -> dict[str, Drawn]:
+    """Lay out all treatments of a trial and randomise them; `sites` where they are known."""
+    sites = treated_sites(trial) if sites is None else sites
     layouts = base_layouts(sites, draws, progress)
     level = most_even(trial, lambda: randomised(layouts, draws))
     return {
@@ -87,7 +93,9 @@ def plan_table(trial: Trial, drawn: Mapping[str, Drawn]) -> pd.DataFrame:
     return table
 
 
-def re_randomise(trial: Trial, rng: np.random.Generator | Draws) -> dict[str, np.ndarray]:
+def re_randomise(
+    trial: Trial, rng: np.random.Generator | Draws, *, sites: Sequence[Site] | None = None
+) -> dict[str, np.ndarray]:
     """Draw a fresh assignment by the same procedure as `assign`, for randomisation tests.
 
     Parameters
@@ -95,6 +103,8 @@ def re_randomise(trial: Trial, rng: np.random.Generator | Draws) -> dict[str, np
     trial : Trial
     rng : Generator
         Source of chance; its raw words are consumed.
+    sites : sequence of Site, optional
+        Where the treatments go, as `treated_sites` gives it: for many draws, made once.
 
     Returns
     -------
@@ -102,7 +112,7 @@ def re_randomise(trial: Trial, rng: np.random.Generator | Draws) -> dict[str, np
         Treatment → level names, one per unit of its stratum in plan order (the order of
         `Trial.strata_units`).
     """
-    drawn = draw_plan(trial, rng if isinstance(rng, Draws) else Draws(rng))
+    drawn = draw_plan(trial, rng if isinstance(rng, Draws) else Draws(rng), sites=sites)
     return {
         name: np.array(list(factor.levels), dtype=object)[drawn[name].level]
         for name, factor in trial.factors.items()

@@ -8,7 +8,6 @@ References
 from __future__ import annotations
 
 import numpy as np
-from scipy import stats
 
 from trialkit.arrays import Floats
 from trialkit.design.points.criteria import unit_weights
@@ -47,6 +46,8 @@ def chance_to_see(
         At much, usual and little variation; by the noncentral F law [1]_ of the test of all
         terms together at 5 %.
     """
+    from scipy import stats  # slow to load
+
     ranges = [f.tuned for f in trial.tuned if f.tuned is not None]
     coded = np.column_stack([r.code(v) for r, v in zip(ranges, values.T, strict=True)])
     rows = terms(coded)

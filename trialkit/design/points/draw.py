@@ -220,7 +220,10 @@ def _check(trial: Trial) -> None:
         if factor.tuned is None:
             raise PlanError(
                 f"{factor.name} has named levels and {trial.tuned[0].name} a range; one trial "
-                "has either the one or the other kind of treatment"
+                "has either the one or the other kind of treatment → tune "
+                f"{trial.tuned[0].name} at one level of {factor.name}, in a trial of its own for "
+                f"each level that matters; or give {trial.tuned[0].name} named levels too, such as "
+                "low, usual and high"
             )
         if factor.apart or factor.forbidden or factor.method != "auto" or factor.replication:
             raise PlanError(

@@ -14,6 +14,7 @@ import io
 import lzma
 import re
 from array import array
+from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,8 @@ import numpy as np
 from trialkit.errors import LogError
 from trialkit.logs.log import LogFile
 from trialkit.logs.opening import Opened, Reading, open_member, work_on_member
+from trialkit.logs.text.delimited import JOIN_LINES
+from trialkit.logs.text.dialect import is_one_row
 from trialkit.logs.text.files import Member, Packing, packing_of
 
 #: Text files larger than this are cut [bytes]; packed ones from an eighth of it.
@@ -31,7 +34,6 @@ SPLIT_BYTES = 64 * 1024**2
 _SAMPLE = 256 * 1024
 _SAMPLE_LINES = 400
 _MOST_PIECES = 400
-_JOIN_LINES = 25
 _OPEN: dict[Packing, Any] = {"gzip": gzip.open, "bzip2": bz2.open, "xz": lzma.open}
 _DELIMITERS = (";", "\t", "|", ",")
 
@@ -185,17 +187,43 @@ def _find_shape(reading: Reading, name: str, lines: IO[bytes]) -> _Shape | None:
 
 
 def _fields(line: str, delimiter: str) -> list[str]:
-    return next(csv.reader([line], delimiter=delimiter), [])
+    try:
+        return next(csv.reader([line], delimiter=delimiter), [])
+    except csv.Error:  # a line end within the line, of another system
+        return line.split(delimiter)
 
 
-def _units(lines: IO[bytes]) -> Iterator[tuple[bytes, int]]:
-    """Give lines, joined where a quotation mark stays open, and how many they are."""
-    for line in lines:
-        count = 1
-        if b'"' in line:
-            while line.count(b'"') % 2 and count < _JOIN_LINES and (more := lines.readline()):
-                line, count = line + more, count + 1
-        yield line, count
+def _units(lines: IO[bytes], delimiter: str) -> Iterator[tuple[bytes, int]]:
+    """Give lines, joined where a quoted field goes on over their ends, and how many they are."""
+    ahead: deque[bytes] = deque()
+    while line := ahead.popleft() if ahead else lines.readline():
+        more = 0
+        if b'"' in line and line.count(b'"') % 2:
+            more = _further(line, ahead, lines, delimiter)
+        yield line + b"".join(ahead.popleft() for _ in range(more)), 1 + more
+
+
+def _further(line: bytes, ahead: deque[bytes], lines: IO[bytes], delimiter: str) -> int:
+    """Count the lines that go on with a field opened in this one; those looked at wait ahead."""
+    for k in range(JOIN_LINES):
+        if k == len(ahead):
+            if not (following := lines.readline()):
+                return 0
+            ahead.append(following)
+        if ahead[k].count(b'"') % 2:
+            whole = (line + b"".join(list(ahead)[: k + 1])).decode("utf-8", errors="replace")
+            return k + 1 if is_one_row(whole, delimiter) else 0
+    return 0
+
+
+def _whose(line: bytes, shape: _Shape) -> bytes:
+    """Give the cell that says whose a row is."""
+    if b'"' in line and line.count(b'"') % 2 == 0:
+        cells = _fields(line.decode("utf-8", errors="replace"), shape.delimiter)
+        return cells[shape.field].strip().encode() if len(cells) > shape.field else b""
+    # without marks, or with one that is never closed and is part of a note, such as 5" bag
+    found = line.split(shape.delimiter.encode(), shape.field + 1)
+    return found[shape.field].strip(b'" \t\r\n') if len(found) > shape.field else b""
 
 
 def _cut(
@@ -209,8 +237,8 @@ def _cut(
     for _ in range(shape.first_row - 1):
         lines.readline()
     out: dict[bytes, tuple[IO[bytes], array[int], Path]] = {}
-    mark, number, cut_short = shape.delimiter.encode(), shape.first_row, False
-    units = _units(lines)
+    number, cut_short = shape.first_row, False
+    units = _units(lines, shape.delimiter)
     while True:
         try:
             line, count = next(units)
@@ -223,13 +251,7 @@ def _cut(
             for file, _, _ in out.values():
                 file.close()
             return None
-        if b'"' in line:
-            cells = _fields(line.decode("utf-8", errors="replace"), shape.delimiter)
-            cell = cells[shape.field].encode() if len(cells) > shape.field else b""
-        else:
-            found = line.split(mark, shape.field + 1)
-            cell = found[shape.field] if len(found) > shape.field else b""
-        cell = cell.strip()
+        cell = _whose(line, shape)
         if cell not in out and len(out) >= _MOST_PIECES:
             cell = b""
         if cell not in out:

@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 
 from trialkit.logs.text.arrow import as_numpy
-from trialkit.logs.text.dialect import Dialect, split_line
+from trialkit.logs.text.dialect import Dialect, is_one_row, split_line
 from trialkit.logs.text.raw_table import Broken, RawTable
 from trialkit.wording import message
 
-_JOIN_LINES = 25
+#: A quoted field goes on over at most so many further lines.
+JOIN_LINES = 25
 _MAX_TEXT = 200
 _WORTH_SPLITTING = 10_000
 _COMMENTS = ("#", "//", "!", "%", "*", ";", "'")
@@ -178,7 +179,7 @@ def _odd_lines(body: bytes, dialect: Dialect) -> tuple[np.ndarray, np.ndarray, n
     quotes = each(34)
     odd = (each(ord(dialect.delimiter)) != dialect.fields - 1) | (quotes > 0)
     for line in np.flatnonzero(quotes % 2 == 1):
-        odd[line : line + _JOIN_LINES + 1] = True
+        odd[line : line + JOIN_LINES + 1] = True
     return starts, ends, odd
 
 
@@ -269,7 +270,7 @@ def _take_lines(
             continue
         if line.count('"') % 2:
             joined = _join(lines, i)
-            if joined is None:
+            if joined is None or not is_one_row(joined[0], dialect.delimiter):
                 _take_open_quote(out, line, number, dialect.delimiter)
                 continue
             line, i = joined
@@ -277,9 +278,9 @@ def _take_lines(
 
 
 def _join(lines: list[str], following: int) -> tuple[str, int] | None:
-    """Join the lines of a quoted field that runs over several; None if it is never closed."""
+    """Join the lines up to the one that may close a quoted field; None if none does."""
     text = lines[following - 1]
-    for j in range(following, min(following + _JOIN_LINES, len(lines))):
+    for j in range(following, min(following + JOIN_LINES, len(lines))):
         text += "\n" + lines[j]
         if lines[j].count('"') % 2:
             return text, j + 1
@@ -298,10 +299,7 @@ def _take_open_quote(out: _Rows, line: str, number: int, mark: str) -> None:
 
 def _take(out: _Rows, line: str, number: int, mark: str, *, pad_short: bool) -> None:
     try:
-        if "\n" in line:
-            fields = next(csv.reader(line.splitlines(keepends=True), delimiter=mark), [])
-        else:
-            fields = split_line(line, mark)
+        fields = split_line(line, mark)
     except csv.Error:
         fields = line.split(mark)
     found = len(fields)

@@ -149,6 +149,18 @@ def split_line(line: str, delimiter: str, *, quoted: bool = True) -> list[str]:
     return next(csv.reader([line], delimiter=delimiter), [])
 
 
+def is_one_row(lines: str, delimiter: str) -> bool:
+    """Say whether lines are one row, of which a quoted field goes on over the ends of lines.
+
+    Two lines that each have a mark somewhere (5" bag, 6" bag) are two rows, and so are two
+    that each open a field and never close it.
+    """
+    try:
+        return len(list(csv.reader([lines], delimiter=delimiter, strict=True))) == 1
+    except csv.Error:
+        return False
+
+
 def find_dialect(
     text: bytes,
     encoding: str,

@@ -29,7 +29,6 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy import linalg
 
 from trialkit.arrays import Codes, Floats
 from trialkit.model.checks.effect_equations import EffectEquations, Grouped
@@ -170,10 +169,13 @@ class Solved:
         XV = self.vx[rows].T
         P_II = VI - XV.T @ self.cov @ XV
         P_II = (P_II + P_II.T) / 2
-        factor = linalg.lu_factor(P_II)
         CXV = self.cov @ XV
-        change = CXV @ linalg.lu_solve(factor, self.py[rows])
-        C = self.cov + CXV @ linalg.lu_solve(factor, CXV.T)
+        try:
+            given = np.linalg.solve(P_II, np.column_stack([self.py[rows], CXV.T]))
+        except np.linalg.LinAlgError:
+            return self._solved_without(rows)
+        change = CXV @ given[:, 0]
+        C = self.cov + CXV @ given[:, 1:]
         return Deleted(self.beta - change, np.asarray((C + C.T) / 2))
 
     def _solved_without(self, rows: Codes) -> Deleted:

@@ -99,7 +99,7 @@ def factor_levels(values: pd.Series) -> tuple[tuple[Hashable, ...], Codes]:
         levels = [v for v, here in zip(values.cat.categories, present, strict=True) if here]
         return tuple(_plain(v) for v in levels), (np.cumsum(present) - 1)[codes].astype(np.intp)
     codes_raw, uniques = pd.factorize(values, sort=False)
-    items = [_plain(v) for v in uniques]
+    items = [_plain(v) for v in np.asarray(uniques, dtype=object)]
     try:
         order = sorted(range(len(items)), key=lambda i: items[i])  # type: ignore[arg-type,return-value]
     except TypeError:

@@ -20,12 +20,14 @@ from numpy.typing import NDArray
 
 from trialkit.arrays import Floats
 from trialkit.model.likelihood.reduced import Reduced
+from trialkit.model.likelihood.traces import traces
 from trialkit.short_repr import short_repr
 
 Index = NDArray[np.intp]
 
 EDGE = 1e-10  # smallest variance over the residual's that counts as inside
 LEAST = 1e-60  # variance over that of the response, whose cube is still a number
+PIVOT = 1e-11  # pivot over its diagonal, from which a matrix beside others counts as positive
 SINGULAR = 1e-15  # pivot over the largest, below which rounding leaves no inverse
 
 
@@ -101,43 +103,43 @@ def evaluate(
         np.zeros((R, m, m)),
     )
     inside = np.flatnonzero(inside_space(reduced, phi))
-    W = weighted_sum(phi[inside] @ reduced.coef.T, reduced.GK)
+    # at the start all responses stand at the same variances: their matrices are made once
+    alike = len(inside) > 1 and bool((phi == phi[0]).all())
+    at = inside[:1] if alike else inside
+    W = weighted_sum(phi[at] @ reduced.coef.T, reduced.GK)
     half, good = cholesky_each(W)
-    residual = np.abs(phi[inside, reduced.n_random :]).max(axis=1)
+    residual = np.abs(phi[at, reduced.n_random :]).max(axis=1)
     pivots = np.einsum("rii->ri", half) ** 2
     least = np.maximum(EDGE * residual, SINGULAR * pivots.max(axis=1, initial=0.0))
     good &= pivots.min(axis=1, initial=np.inf) > least
     if barrier:
-        good &= whole_is_positive(reduced, phi[inside])
+        good &= whole_is_positive(reduced, phi[at])
     if not good.all():
-        inside, W, half = inside[good], W[good], half[good]
+        inside, at, W, half = inside[:0] if alike else inside[good], at[good], W[good], half[good]
     if not len(inside):
         return point
-    a, e, out_ss = phi[inside] @ reduced.coef.T, e[inside], out_ss[inside]
+    a, e, out_ss = phi[at] @ reduced.coef.T, e[inside], out_ss[inside]
     lam = a[:, : reduced.n_strata]
     lam = np.where(reduced.out > 0, lam, 1.0)  # others lie inside the coordinates
     logdet = 2 * np.log(np.einsum("rii->ri", half)).sum(1) + np.log(lam) @ reduced.out
+    if not derivatives:
+        z = np.linalg.solve(half, e[:, :, None])[:, :, 0]
+        square = np.einsum("ri,ri->r", z, z) + (out_ss / lam).sum(1)
+        point.loglik[inside] = -0.5 * (logdet + square)
+        if barrier:
+            _add_barrier(reduced, point, inside, barrier, derivatives=False)
+        return point
     P: Floats = np.asarray(np.linalg.inv(W), dtype=np.float64)
-    Pe = np.einsum("rij,rj->ri", P, e)
+    Pe = (P @ e[:, :, None])[:, :, 0]
     square = np.einsum("ri,ri->r", e, Pe) + (out_ss / lam).sum(1)
     point.loglik[inside] = -0.5 * (logdet + square)
-    if derivatives:
-        trace, double = _traces(P, reduced.GK)
-        score, expected, observed = _derivatives(reduced, P, Pe, lam, out_ss, trace, double)
-        point.score[inside], point.expected[inside] = score, expected
-        point.observed[inside] = observed
+    trace, double = traces(P, reduced.contrast_elements)
+    score, expected, observed = _derivatives(reduced, P, Pe, lam, out_ss, trace, double)
+    point.score[inside], point.expected[inside] = score, expected
+    point.observed[inside] = observed
     if barrier:
         _add_barrier(reduced, point, inside, barrier)
     return point
-
-
-def _traces(P: Floats, G: Floats) -> tuple[Floats, Floats]:
-    """Give ``tr(P G_e)`` and ``tr(P G_e P G_f)`` for each response."""
-    E, k, _ = G.shape
-    PG = P[:, None] @ G[None]
-    flat = PG.reshape(len(P), E, k * k)
-    turned = np.swapaxes(PG, 2, 3).reshape(len(P), E, k * k)
-    return np.einsum("reii->re", PG), flat @ np.swapaxes(turned, 1, 2)
 
 
 def _derivatives(
@@ -149,9 +151,10 @@ def _derivatives(
     trace: Floats,
     double: Floats,
 ) -> tuple[Floats, Floats, Floats]:
-    GPe = np.einsum("eij,rj->rei", reduced.GK, Pe)
-    quad = np.einsum("rei,ri->re", GPe, Pe)
-    quad2 = GPe @ np.swapaxes(np.einsum("rij,rej->rei", P, GPe), 1, 2)
+    E, k, _ = reduced.GK.shape
+    GPe = (Pe @ reduced.GK.reshape(E * k, k).T).reshape(len(Pe), E, k)
+    quad = (GPe @ Pe[:, :, None])[:, :, 0]
+    quad2 = GPe @ np.swapaxes(GPe @ P, 1, 2)
     at = np.arange(reduced.n_strata)
     trace[:, at] += reduced.out / lam
     quad[:, at] += out_ss / lam**2
@@ -165,7 +168,14 @@ def _derivatives(
     )
 
 
-def _add_barrier(reduced: Reduced, point: Point, inside: NDArray[np.intp], weight: float) -> None:
+def _add_barrier(
+    reduced: Reduced,
+    point: Point,
+    inside: NDArray[np.intp],
+    weight: float,
+    *,
+    derivatives: bool = True,
+) -> None:
     """Add ``weight * (log |V| - r log residual)`` over the coordinates, with derivatives."""
     phi = point.phi[inside]
     V = weighted_sum(phi @ reduced.coef.T, reduced.G)
@@ -176,9 +186,11 @@ def _add_barrier(reduced: Reduced, point: Point, inside: NDArray[np.intp], weigh
     # a residual of next to nothing leaves a matrix that rounding takes for singular
     good = (sign > 0) & np.isfinite(logdet) & (residual > 0)
     V[~good], residual = np.eye(r), np.where(good, residual, 1.0)
-    Vi: Floats = np.asarray(np.linalg.inv(V), dtype=np.float64)
-    trace, double = _traces(Vi, reduced.G)
     point.loglik[inside] += weight * np.where(good, logdet - r * np.log(residual), -np.inf)
+    if not derivatives:
+        return
+    Vi: Floats = np.asarray(np.linalg.inv(V), dtype=np.float64)
+    trace, double = traces(Vi, reduced.whole_elements)
     pull, bend = np.zeros((len(phi), m)), np.zeros((len(phi), m, m))
     pull[:, random:] = (r / residual / parts)[:, None]
     bend[:, random:, random:] = (r / residual**2 / parts**2)[:, None, None]
@@ -224,28 +236,15 @@ def cholesky_each(W: Floats) -> tuple[Floats, NDArray[np.bool_]]:
     try:
         return np.asarray(np.linalg.cholesky(W)), np.ones(len(W), dtype=bool)
     except np.linalg.LinAlgError:
-        good = _positive_definite(W)
-    half = np.broadcast_to(np.eye(W.shape[1]), W.shape).copy()
-    try:
-        half[good] = np.linalg.cholesky(W[good])
-    except np.linalg.LinAlgError:  # rounding sees one differently: look at each alone
-        for i in np.flatnonzero(good):
-            try:
-                half[i] = np.linalg.cholesky(W[i])
-            except np.linalg.LinAlgError:
-                good[i] = False
+        pass
+    from scipy.linalg.lapack import dpotrf
+
+    half = np.empty_like(W)
+    good = np.empty(len(W), dtype=bool)
+    for i, matrix in enumerate(W):
+        half[i], failed = dpotrf(matrix, lower=1)
+        good[i] = not failed
+    pivots, size = np.einsum("rii->ri", half), np.abs(np.einsum("rii->ri", W))
+    good &= (pivots**2 > PIVOT * size).all(axis=1)
+    half[~good] = np.eye(W.shape[1])
     return half, good
-
-
-def _positive_definite(W: Floats) -> NDArray[np.bool_]:
-    """Say which matrices have only positive pivots (elimination over all at once)."""
-    left = W.copy()
-    good = np.ones(len(W), dtype=bool)
-    size = np.einsum("rii->ri", W)
-    for j in range(W.shape[1]):
-        pivot = left[:, j, j]
-        good &= pivot > 1e-11 * np.abs(size[:, j])
-        safe = np.where(good, pivot, 1.0)
-        row = np.where(good[:, None], left[:, j, j + 1 :], 0.0)  # stop where it has failed
-        left[:, j + 1 :, j + 1 :] -= row[:, :, None] * (row / safe[:, None])[:, None, :]
-    return good

@@ -173,7 +173,8 @@ def clean_rows(
         raise ModelError(f"'{spec.response}' is both the response and in the fixed part")
     random = [c for t in terms for c in (*t.columns, *([t.slope] if t.slope else []))]
     used = list(dict.fromkeys([spec.response, *fixed, *random, *extra]))
-    twice = [c for c in used if (table.columns == c).sum() > 1]
+    names = table.columns.tolist()
+    twice = [c for c in used if names.count(c) > 1]
     if twice:
         raise ModelError(
             f"the table has several columns named {', '.join(map(repr, twice))}: rename them"
@@ -202,11 +203,11 @@ def clean_rows(
         )
     if not len(clean):
         raise ModelError(f"no row has a value in every column used ({', '.join(map(str, used))})")
-    _refuse_sizes(clean, used)
-    for column in used:
-        numbers = clean[column]
-        if pd.api.types.is_float_dtype(numbers) and np.isinf(numbers.to_numpy(float)).any():
-            where = clean.index[np.isinf(numbers.to_numpy(float))][:5].tolist()
+    numbers = {c: clean[c].to_numpy(float) for c, kind in clean.dtypes.items() if _is_float(kind)}
+    _refuse_sizes(clean, numbers)
+    for column, sizes in numbers.items():
+        if np.isinf(sizes).any():
+            where = clean.index[np.isinf(sizes)][:5].tolist()
             raise ModelError(
                 f"column '{column}' has infinite values (rows {', '.join(map(str, where))}): "
                 "correct them or empty the cells"
@@ -214,12 +215,14 @@ def clean_rows(
     return clean, terms, findings
 
 
-def _refuse_sizes(clean: pd.DataFrame, used: list[str]) -> None:
+def _is_float(kind: Any) -> bool:
+    return bool(pd.api.types.is_float_dtype(kind))
+
+
+def _refuse_sizes(clean: pd.DataFrame, numbers: dict[Any, Floats]) -> None:
     """Refuse numbers whose squares a computer cannot hold."""
-    for column in used:
-        if not pd.api.types.is_float_dtype(clean[column]):
-            continue
-        size = np.abs(clean[column].to_numpy(float))
+    for column, sizes in numbers.items():
+        size = np.abs(sizes)
         size[~np.isfinite(size)] = 0.0
         at = int(np.argmax(size))
         if size[at] > LARGEST or 0 < size[at] < SMALLEST:

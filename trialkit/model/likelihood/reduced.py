@@ -25,6 +25,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +35,7 @@ from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.columns.terms import Grouping, indicator
 from trialkit.model.likelihood.strata import Responses, RowMaps, Stratum
+from trialkit.model.likelihood.traces import Elements, sort_elements
 from trialkit.short_repr import short_repr
 
 RANK_TOLERANCE = 1e-10
@@ -69,6 +72,9 @@ class Reduced:
         ``log |X'X|``, which the restricted likelihood of this coding carries.
     units : ndarray, shape (parameters,)
         Factor from the internal to the user's unit of each variance (slopes are scaled).
+    rows : RowMaps
+    columns : tuple of ndarray, shape (r, levels)
+        Columns of each term that is not a stratum, in coordinates.
     """
 
     params: tuple[str, ...]
@@ -85,8 +91,24 @@ class Reduced:
     log_xx: float
     units: Floats
     rows: RowMaps
+    columns: tuple[Floats, ...] = ()
 
     __repr__ = short_repr
+
+    @cached_property
+    def whole_elements(self) -> Elements:
+        """Give the elements `G`, sorted by how their traces are found."""
+        return sort_elements(self.G, self.columns, one_stratum=self._one_stratum)
+
+    @cached_property
+    def contrast_elements(self) -> Elements:
+        """Give the elements `GK`, sorted by how their traces are found."""
+        columns = [self.K.T @ Z for Z in self.columns]
+        return sort_elements(self.GK, columns, one_stratum=self._one_stratum)
+
+    @property
+    def _one_stratum(self) -> bool:
+        return self.n_strata == 1
 
     @property
     def n_strata(self) -> int:
@@ -150,10 +172,10 @@ def reduce_design(
     Q, T = _orthonormal(X)
     Zs = [indicator(groupings[k]) for k in kept]
     F = np.hstack([*([np.eye(n)] if complete else []), *Zs, Q])
+    lead = slice(0, n) if complete else _finest([groupings[k] for k in kept])
     maps, used, coords = [], [], []
     for s in strata:
-        PF = s.apply(F.T)
-        A, U = _coordinates(PF, F)
+        A, U = _coordinates(s.apply(F.T), F, lead)
         maps.append(A)
         coords.append(U)
         used.append(_with_r(s, len(A)))
@@ -162,18 +184,10 @@ def reduce_design(
     FR = np.vstack(coords)
     r = len(FR)
     Qr = FR[:, FR.shape[1] - p :]
-    full, _ = np.linalg.qr(np.hstack([Qr, np.eye(r)])) if p < r else (np.eye(r), None)
-    K = full[:, p:r] if p else np.eye(r)
-    G = np.zeros((len(coef), r, r))
-    for i in range(len(used)):
-        own = np.flatnonzero(stratum == i)
-        G[i, own, own] = 1.0
-    start = n if complete else 0
-    for i, Z in enumerate(Zs):
-        Zr = FR[:, start : start + Z.shape[1]]
-        start += Z.shape[1]
-        G[len(used) + i] = Zr @ Zr.T
-    GK = K.T @ G @ K
+    K = np.linalg.qr(Qr, mode="complete")[0][:, p:] if p else np.eye(r)
+    ends = np.cumsum([n if complete else 0, *(Z.shape[1] for Z in Zs)])
+    columns = tuple(FR[:, a:b] for a, b in pairwise(ends))
+    G, GK = _elements(stratum, len(used), columns, K)
     out = np.array([s.df - s.r for s in used], dtype=float)
     units = np.ones(len(params))
     units[: len(groupings)] = [1.0 / g.unit**2 for g in groupings]
@@ -194,6 +208,7 @@ def reduce_design(
         log_xx=2.0 * float(log_t),
         units=units,
         rows=RowMaps(Q, back, A, tuple(used)),
+        columns=columns,
     )
     check_identified(reduced)
     return reduced
@@ -208,7 +223,8 @@ def check_identified(reduced: Reduced) -> None:
         A random term confounded with the fixed part, or with other variances.
     """
     GK = reduced.GK
-    gram = np.einsum("eij,fij->ef", GK, GK)
+    flat = GK.reshape(len(GK), -1)
+    gram = flat @ flat.T
     gram[: reduced.n_strata, : reduced.n_strata] += np.diag(reduced.out)
     size = reduced.coef.T @ gram @ reduced.coef
     norms = np.sqrt(np.diag(size))
@@ -283,18 +299,64 @@ def _with_r(s: Stratum, r: int) -> Stratum:
     return Stratum(s.kind, s.df, s.where, s.codes, s.sizes, s.size, r)
 
 
-def _coordinates(PF: Floats, F: Floats) -> tuple[Floats, Floats]:
-    """Give orthonormal rows ``A`` (r, n) spanning the projected columns, and ``A F``."""
-    gram = PF @ F
-    gram = (gram + gram.T) / 2
-    values, vectors = np.linalg.eigh(gram)
-    keep = values > RANK_TOLERANCE * max(float(values[-1]), 1.0)
-    root = np.sqrt(values[keep])
-    A = (vectors[:, keep] / root).T @ PF
-    # one pass of re-orthonormalisation takes the squared condition of the Gram matrix away
-    fix = np.linalg.cholesky(A @ A.T) if len(A) else np.zeros((0, 0))
-    A = np.linalg.solve(fix, A) if len(A) else A
+def _finest(kept: Sequence[Grouping]) -> slice:
+    """Give the columns of the term with most levels, which as a rule spans all others."""
+    at, lead = 0, slice(0, 0)
+    for g in kept:
+        if g.weight is None and g.q > lead.stop - lead.start:
+            lead = slice(at, at + g.q)
+        at += g.q
+    return lead
+
+
+def _elements(
+    stratum: NDArray[np.intp], strata: int, columns: tuple[Floats, ...], K: Floats
+) -> tuple[Floats, Floats]:
+    """Give each element's matrix in coordinates and in error contrasts."""
+    r, k = K.shape
+    G = np.zeros((strata + len(columns), r, r))
+    GK = np.zeros((len(G), k, k))
+    for i in range(strata):
+        own = np.flatnonzero(stratum == i)
+        G[i, own, own] = 1.0
+        GK[i] = np.eye(k) if strata == 1 else K[own].T @ K[own]
+    for i, Z in enumerate(columns, start=strata):
+        G[i] = Z @ Z.T
+        KZ = K.T @ Z
+        GK[i] = KZ @ KZ.T
+    return G, GK
+
+
+def _coordinates(PF: Floats, F: Floats, lead: slice) -> tuple[Floats, Floats]:
+    """Give orthonormal rows ``A`` (r, n) spanning the projected columns, and ``A F``.
+
+    The columns of one term, where no two of them meet in a row, only need a length of one; what
+    they leave of the other columns is little or nothing.
+    """
+    scale = max(float(np.einsum("ij,ij->i", PF, PF).max(initial=0.0)), 1.0)
+    base, rest = PF[:0], PF
+    first = np.where(np.abs(PF[lead]) > 1e-12, PF[lead], 0.0)
+    if ((first != 0).sum(axis=0) <= 1).all():
+        length = np.einsum("ij,ij->i", first, first)
+        some = length > RANK_TOLERANCE * scale
+        base = first[some] / np.sqrt(length[some])[:, None]
+        rest = np.delete(PF, lead, axis=0)
+        for _ in range(2):  # repeated, so that rounding leaves nothing of them behind
+            rest = rest - (rest @ base.T) @ base
+    A = np.vstack([base, _spanning(rest, scale)])
     return A, A @ F
+
+
+def _spanning(rows: Floats, scale: float) -> Floats:
+    """Give orthonormal rows that span some rows, beside columns of squared length `scale`."""
+    rows = rows[np.einsum("ij,ij->i", rows, rows) > 1e-3 * RANK_TOLERANCE * scale]
+    if not len(rows):
+        return rows
+    values, vectors = np.linalg.eigh(rows @ rows.T)
+    keep = values > RANK_TOLERANCE * max(float(values[-1]), scale)
+    A = (vectors[:, keep] / np.sqrt(values[keep])).T @ rows
+    # one pass of re-orthonormalisation takes the squared condition of the Gram matrix away
+    return np.asarray(np.linalg.solve(np.linalg.cholesky(A @ A.T), A)) if len(A) else A
 
 
 def _orthonormal(X: Floats) -> tuple[Floats, Floats]:

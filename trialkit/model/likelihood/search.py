@@ -45,6 +45,11 @@ Variances = Literal["free", "nonnegative"]
 
 MOST_STEPS = 60
 SETTLED = 1e-9  # Newton decrement (log-likelihood units) before the last undamped step
+#: Shares of a step that are tried where the whole of it goes too far, a few at a time.
+SHORTER = (
+    0.5 ** np.arange(1.0, 5.0),
+    0.5**8 * np.array([8.0, 4, 2, 1, 1e-1, 1e-2, 1e-3, 1e-4, 1e-5]),
+)
 BARRIERS = (0.1, 1e-2, 1e-3, 1e-4)  # weights that lead to a maximum on the edge from inside
 
 
@@ -241,29 +246,33 @@ def _line(
     last: NDArray[np.bool_],
     barrier: float,
 ) -> tuple[Point, Floats]:
-    """Halve each step until it stays inside and the likelihood does not fall.
+    """Shorten each step until it stays inside and the likelihood does not fall.
 
     Gives the points reached and the share of the step taken (0 where none would do).
     """
+    allowed = np.where(last, -np.inf, here.loglik - 1e-9 * (1 + np.abs(here.loglik)))
+    phi = np.maximum(here.phi + direction, low)
+    e, out_ss = responses.e[active], responses.out_ss[active]
+    trial = evaluate(reduced, phi, e, out_ss, barrier=barrier)
+    good = np.isfinite(trial.loglik) & (trial.loglik >= allowed)
     best = here.take(np.arange(len(active)))
-    waiting = np.arange(len(active))
-    length = np.zeros(len(active))
-    size = 1.0
-    for attempt in range(14):
-        phi = np.maximum(here.phi[waiting] + size * direction[waiting], low)
-        e, out_ss = responses.e[active[waiting]], responses.out_ss[active[waiting]]
-        # a full first step usually holds; later ones look at the value alone
-        first = attempt == 0
-        trial = evaluate(reduced, phi, e, out_ss, derivatives=first, barrier=barrier)
-        allowed = here.loglik[waiting] - 1e-9 * (1 + np.abs(here.loglik[waiting]))
-        good = np.isfinite(trial.loglik) & ((trial.loglik >= allowed) | last[waiting])
-        if not first and good.any():
-            full = evaluate(reduced, phi[good], e[good], out_ss[good], barrier=barrier)
-            trial.put(np.flatnonzero(good), full)
-        best.put(waiting[good], trial.take(good))
-        length[waiting[good]] = size
-        waiting = waiting[~good]
+    best.put(np.flatnonzero(good), trial.take(good))
+    length = good.astype(float)
+    waiting = np.flatnonzero(~good)
+    for shares in SHORTER:  # a full step usually holds; shorter ones are looked at together
         if not len(waiting):
             break
-        size *= 0.5 if attempt < 8 else 0.1
+        many = np.repeat(waiting, len(shares))
+        size = np.tile(shares, len(waiting))[:, None]
+        phi = np.maximum(here.phi[many] + size * direction[many], low)
+        trial = evaluate(reduced, phi, e[many], out_ss[many], derivatives=False, barrier=barrier)
+        holds = np.isfinite(trial.loglik) & (trial.loglik >= allowed[many])
+        first = holds.reshape(len(waiting), -1)
+        found = np.flatnonzero(first.any(axis=1))
+        at, chosen = waiting[found], first[found].argmax(axis=1)
+        if len(at):
+            there = phi[found * len(shares) + chosen]
+            best.put(at, evaluate(reduced, there, e[at], out_ss[at], barrier=barrier))
+        length[at] = shares[chosen]
+        waiting = np.delete(waiting, found)
     return best, length

@@ -1,0 +1,52 @@
+"""Files cut by chamber: which are cut, and what a row is, counted by hand."""
+
+from __future__ import annotations
+
+import gzip
+import io
+from pathlib import Path
+
+import pytest
+
+from trialkit.logs.climate import split_file
+from trialkit.logs.climate.split_file import _Shape, _units, _whose, is_splittable
+
+
+@pytest.mark.parametrize(
+    ("start", "size", "cut"),
+    [
+        (b"time,temp_c", 800, False), (b"time,temp_c", 801, True),
+        (gzip.compress(b"time"), 100, False), (gzip.compress(b"time"), 101, True),
+        (b"PK", 801, False), (b"PAR1", 801, False), (b"{", 801, False), (b"a\x00b", 801, False),
+    ],
+)  # fmt: skip
+def test_text_is_cut_above_a_size_and_packed_text_above_an_eighth_of_it(
+    start: bytes, size: int, cut: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """800 bytes here: packed, from 100 (text packs to about an eighth)."""
+    monkeypatch.setattr(split_file, "SPLIT_BYTES", 800)
+    path = tmp_path / "log"
+    path.write_bytes(start[:size].ljust(size, b"7"))
+    assert is_splittable(path) == cut
+
+
+def test_what_cannot_be_opened_is_not_cut(tmp_path: Path) -> None:
+    assert not is_splittable(tmp_path / "gone.csv")
+
+
+def test_rows_over_several_lines_and_marks_that_are_never_closed() -> None:
+    rows = [
+        (b"1,T1,wet\n", 1, b"T1"),
+        (b'2,T2,"in\ntwo lines"\n', 2, b"T2"),
+        (b'3,T1,5" bag\n', 1, b"T1"),
+        (b'4,T2,6" bag\n', 1, b"T2"),
+        (b'5,"T3",7\n', 1, b"T3"),
+        (b'6,"T1,8\n', 1, b"T1"),
+        (b'7,"T, ""2""",9\n', 1, b'T, "2"'),
+        (b"8\n", 1, b""),
+        (b'9,T2,"at\nthe\nend"', 3, b"T2"),
+    ]
+    shape = _Shape(b"", 1, ",", 1, frozenset())
+    found = list(_units(io.BytesIO(b"".join(line for line, _, _ in rows)), ","))
+    assert found == [(line, count) for line, count, _ in rows]
+    assert [_whose(line, shape) for line, _ in found] == [cell for _, _, cell in rows]
