@@ -39,6 +39,7 @@ fan_w = 20
 def simulate_less(monkeypatch, trials=400):
     """Simulate fewer trials wherever power is asked for, where a test is not about the number."""
     monkeypatch.setattr(tk, "power", partial(tk.power, trials=trials))
+    monkeypatch.setattr("trialkit.cli.planning._TRIALS_OF_POWER", trials)
 
 
 def make_trial(folder, *, batches=4, chambers=4, more=""):

@@ -3,6 +3,8 @@
 import datetime as dt
 import json
 import re
+import subprocess
+import sys
 
 import pandas as pd
 import pytest
@@ -415,3 +417,20 @@ def test_names_are_escaped(folder):
 def test_a_log_that_cannot_be_read_is_something_wrong(folder):
     (folder / "logs" / "climate_left.csv").write_text("nothing\n1\n")
     assert "today_log_unreadable" in codes(look(folder))
+
+
+def test_weights_that_cannot_be_read_are_not_called_missing(folder):
+    (folder / "logs" / "harvest.csv").write_text("Code,Picked,Grams\nB1-left-1,1.2.2031,300\n")
+    found = look(folder)
+    assert "today_log_unreadable" in codes(found)
+    assert not [line for line in due(found) if "weighed" in line]
+
+
+def test_the_look_of_the_morning_loads_no_library_that_it_does_not_need():
+    """These two took half of its time."""
+    code = (
+        "import sys, trialkit.today.look, trialkit.today.page, trialkit.design.plan;"
+        "print([m for m in ('scipy.stats', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

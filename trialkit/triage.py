@@ -36,6 +36,11 @@ STATISTICS = frozenset(
 _WHERE = ("file", "chamber", "sensor")
 #: Values that differ between findings that are otherwise the same.
 _OWN = frozenset({*_WHERE, "line", "count", "records", "rows", "row", "hours", "share"})
+#: … and between findings about sensors, which are told chamber by chamber.
+_OWN_OF_SENSORS = frozenset({"when", "effect", "detail"})
+_SENSORS = "sensor_"
+#: Findings that a grower reads as notes where another one says what comes of them.
+_SAID_BY = {"readings_slow": "exposures_may_alias"}
 
 
 def for_growers(findings: Iterable[Finding]) -> list[Finding]:
@@ -49,7 +54,13 @@ def for_growers(findings: Iterable[Finding]) -> list[Finding]:
     """
     rank = {"stop": 0, "caution": 1, "note": 2}
     kept = [f for f in findings if f.code not in STATISTICS or f.severity == "stop"]
+    codes = {f.code for f in kept}
+    kept = [_as_note(f) if _SAID_BY.get(f.code) in codes else f for f in kept]
     return sorted(merge_repeats(kept), key=lambda f: rank[f.severity])
+
+
+def _as_note(found: Finding) -> Finding:
+    return Finding(found.code, "note", found.said, found.cure)
 
 
 def for_statisticians(findings: Iterable[Finding]) -> list[Finding]:
@@ -79,10 +90,11 @@ def _alike(found: Finding) -> Any:
     said = found.said
     if not isinstance(said, Message) or not any(name in said.values for name in _WHERE):
         return found
+    own = _OWN | _OWN_OF_SENSORS if found.code.startswith(_SENSORS) else _OWN
     kept = {
         k: str(v)
         for k, v in said.values.items()
-        if k not in _OWN and not isinstance(v, (int, float))
+        if k not in own and not isinstance(v, (int, float))
     }
     stem = said.key
     return (found.code, found.severity, stem, tuple(sorted(kept.items())))
@@ -93,7 +105,7 @@ def _merged(group: list[Finding]) -> Finding:
     names = several([_place(f) for f in others], 6)
     said = message("repeated.said", first=first.said, count=len(others), names=names)
     cure: object = first.cure
-    if first.remedy:
+    if first.remedy and not first.code.startswith(_SENSORS):
         cure = message("repeated.cure", first=first.cure, names=names)
     return Finding(first.code, first.severity, said, cure)
 

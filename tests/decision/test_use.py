@@ -180,6 +180,20 @@ def test_without_a_mist_log_use_is_that_of_the_timers_and_marked_as_planned(tmp_
     assert [f.code for f in run_findings(trial, totals)] == ["use_from_timer"]
 
 
+def test_without_any_logger_the_hours_are_those_between_start_and_end(tmp_path):
+    """Columns of exposures stand empty then; 600 h of 1 L an hour, on for 20 s of 240 s: 50 L."""
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    start = pd.Timestamp("2031-03-01 09:00", tz="UTC")
+    bare = data.runs.assign(water_l=np.nan, energy_kwh=np.nan, window_h=np.nan, start=start)
+    bare = bare.assign(stop=start + pd.Timedelta("600h"))
+    totals = run_totals(trial, replace(data, runs=bare))
+    assert totals.groupby("schedule")["water_l"].first().to_dict() == pytest.approx(
+        {"sparse": 25.0, "usual": 50.0}
+    )
+    assert totals["planned"].all()
+
+
 @pytest.mark.parametrize(
     ("change", "reason"),
     [

@@ -11,6 +11,8 @@ from tests.small_trials import make_trial
 from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.covariate_balance import known_columns, unevenness
 from trialkit.design.layout.procedure import draw_plan
+from trialkit.design.power.changes import what_changes_buy
+from trialkit.design.power.covariates import with_known_values
 
 RUNS = [f"B{b}:C{c}" for b in range(1, 5) for c in range(1, 5)]
 
@@ -106,3 +108,56 @@ def test_a_covariate_of_runs_costs_a_degree_of_freedom(tmp_path):
     lots = dict(zip(RUNS, ['"a"', '"b"', '"c"', '"b"'] * 4, strict=True))
     block = with_values(tmp_path, lots, more='use = "block"')
     assert tk.power(block).table["error_df"].iloc[0] == plain - 2
+
+
+#: Five lots over the runs, none tied to a batch or a chamber.
+LOTS = {f"B{b}:C{c}": f'"{"abcde"[(3 * b + c) % 5]}"' for b in range(1, 5) for c in range(1, 5)}
+
+
+def test_what_a_further_block_costs_is_told_and_counted_everywhere(tmp_path):
+    """Five names take four of 8 df (15 − 3 − 3 − 1), in what changes buy too."""
+    trial = with_values(tmp_path, LOTS, more='use = "block"\nlabel = "lot"')
+    said = "lot has 5 names and takes 4 of the 8 df for error of schedule"
+    assert tk.strata(replace(trial, covariates={})).error_df("schedule") == 8
+    assert any(said in sentence for sentence in tk.strata(trial).sentences)
+    power = tk.power(trial, method="exact")
+    assert any(said in note for note in power.notes)
+    chances = power.table.set_index("question")["power"]
+    now = what_changes_buy(power).iloc[0]
+    assert now["chance"] == pytest.approx(chances["no worse"], abs=1e-9)
+
+
+def test_simulated_trials_hold_what_is_known_beforehand(tmp_path):
+    trial = with_values(tmp_path, LOTS, more='use = "block"')
+    table, names = with_known_values(trial, trial.unit_table())
+    assert names == ("x",)
+    assert table.drop_duplicates(["batch", "chamber"])["x"].tolist() == [
+        x.strip('"') for x in LOTS.values()
+    ]
+    number = with_values(tmp_path, dict(zip(RUNS, [1, 2, 3, 6] * 4, strict=True)))
+    table, _ = with_known_values(number, number.unit_table())
+    assert table.drop_duplicates(["batch", "chamber"])["x"].tolist() == [-2, -1, 0, 3] * 4
+
+
+def test_a_simulated_chance_pays_for_a_further_block(tmp_path):
+    """Lots that explain nothing leave 1 of 5 df: what the formula loses is lost in drawn trials."""
+    lots = {run: lot for run, lot in LOTS.items() if not run.startswith("B4")}
+    lines = "\n".join(f'"{run}" = {lot}' for run, lot in lots.items())
+    more = f'[covariates.x]\nby = "batch:chamber"\nuse = "block"\n[covariates.x.values]\n{lines}'
+    trial = make_trial(tmp_path, batches=3, more=more)
+    spread = {"batch": 8, "chamber": 0, "batch:chamber": 6, "batch:chamber:block": 10}
+    chances = {}
+    for name, asked in {"lots": trial, "bare": replace(trial, covariates={})}.items():
+        for method in ("exact", "simulation"):
+            power = tk.power(
+                asked,
+                questions="difference",
+                variation=spread,
+                method=method,
+                trials=1000,
+                lost=0,
+                difference_pct=15,
+            )
+            chances[name, method] = power.table["power"].iloc[0]
+    assert chances["bare", "exact"] - chances["lots", "exact"] > 0.4
+    assert chances["lots", "simulation"] == pytest.approx(chances["lots", "exact"], abs=0.06)

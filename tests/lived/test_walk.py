@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
-from tests.lived.garage import before, grow, swapped, write_garage
+from tests.lived.garage import LOGS, before, grow, swapped, write_garage, write_mist
 from tests.lived.test_told import entry
 from tests.small_trials import simulate_less
 from trialkit.cli import build
@@ -97,6 +97,25 @@ def test_the_whole_walk_ends_in_an_answer_that_says_what_it_rests_on(run, garage
         "As planned and as given, side by side",
     ):
         assert words in page, words
+
+
+def test_cautions_that_say_one_thing_are_said_once(run, garage):
+    """Loggers at 15.0 °C all the time, read every 20 min beside a cycle of 4 min, in five tents."""
+    folder, real = garage
+    path = folder / "trial.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[[happened]]", LOGS + "[[happened]]", 1), encoding="utf-8")
+    runs = real.drop_duplicates(["batch", "chamber"])
+    write_mist(folder, runs[runs["batch"] != "B3"], names={"T4": "Window"})
+    shown = run("analyse", folder).output
+    cautions = [line for line in shown.splitlines() if line.strip().startswith("Caution")]
+    assert len(cautions) <= 5
+    assert sum("without any change" in line for line in cautions) == 1
+    (slow,) = [line for line in cautions if "too slow beside the mist" in line]
+    assert "log faster" in slow
+    kept = pd.read_csv(folder / "results" / "cautions.csv")
+    assert (kept["code"] == "sensor_stuck").sum() == 5  # each tent is listed there
+    assert "readings_slow" in set(kept["code"])
 
 
 def test_status_and_power_count_what_is_there(run, garage, monkeypatch):

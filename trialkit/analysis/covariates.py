@@ -15,6 +15,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Finding, ModelError
+from trialkit.trial.covariates import NOT_KNOWN
 from trialkit.wording import Number, Units, finding
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
     from trialkit.trial.covariates import Covariate
 
-NOT_KNOWN = "not known"  #: the level of units whose block is not known
+#: Findings that say what a covariate or a further block in the model gained.
+IN_THE_MODEL = ("covariate_used", "further_block_used")
 
 
 def with_covariates(trial: Trial, table: pd.DataFrame) -> pd.DataFrame:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.analysis.as_given import Reading
+from trialkit.analysis.covariates import IN_THE_MODEL
 from trialkit.analysis.logscale import geometric
 from trialkit.columns import find_column, head, house_unit
 from trialkit.columns.response import response_of
@@ -306,8 +307,15 @@ class Analysis(Tabular):
         return show_table(table, columns=columns, heads=heads, caption=say.text("reading.caption"))
 
     def tables_text(self) -> str:
-        """Give the means and differences as text, without what was found."""
-        return "\n\n".join(table.text() for table in self._tables())
+        """Give the means and differences as text, and what covariates the means are at."""
+        means, *others = self._tables()
+        lines = [means.text(), *(str(one.message) for one in self.covariates_used)]
+        return "\n\n".join(["\n".join(lines), *(table.text() for table in others)])
+
+    @property
+    def covariates_used(self) -> list[Finding]:
+        """What is said of covariates and further blocks in the model: at which value, what gain."""
+        return [one for one in self.findings if one.code in IN_THE_MODEL]
 
     def __str__(self) -> str:
         tables = (table.text() for table in self._shown())

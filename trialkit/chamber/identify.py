@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit.chamber.constants import WATER_G_L
 from trialkit.chamber.estimates import Identified
-from trialkit.chamber.log_course import prepare_course
+from trialkit.chamber.log_course import UNNAMED, prepare_course
 from trialkit.chamber.odd_chambers import compare_chambers
 from trialkit.chamber.room import ChamberError, Room
 from trialkit.chamber.roomfit import RoomFit, fit_course
@@ -118,7 +118,7 @@ def identify_room(
     if not fits:
         raise ChamberError("no log can be used: " + "; ".join(f.message for f in findings))
     for chamber, fit in fits.items():
-        own = [*fit.findings, *_not_determined(fit)]
+        own = [*_said_once(fit), *_not_determined(fit)]
         if len(groups) > 1:
             own = [
                 Finding(
@@ -170,6 +170,19 @@ def _fit_one(
     return replace(fit, estimates=estimates, findings=tuple(kept))
 
 
+def _said_once(fit: RoomFit) -> list[Finding]:
+    """Leave out what only says again why nothing is determined, and clocks told by such logs."""
+    codes = {f.code for f in fit.findings}
+    doubled = set()
+    if "few_moments" in codes:  # the reason that each constant is not determined
+        doubled.add("few_moments")
+    if "lag_s" in fit.why_not:
+        doubled.add("lag_rough")
+    if "lag_rough" in codes:  # readings too far apart to tell a delay
+        doubled.add("clocks_disagree")
+    return [f for f in fit.findings if f.code not in doubled]
+
+
 def _not_determined(fit: RoomFit) -> list[Finding]:
     """Say which constants the log does not determine, and why."""
     by_reason: dict[Message, list[Message]] = {}
@@ -191,7 +204,7 @@ def _split(
 ) -> dict[str, tuple[pd.DataFrame, pd.DataFrame]]:
     """Pair each chamber's readings with its mist; several sensors of a chamber apart."""
     if "chamber" not in climate.columns:
-        return {"chamber": (climate, mist)}
+        return {UNNAMED: (climate, mist)}
     if "chamber" not in mist.columns:
         raise ChamberError("the climate table names chambers, the mist table does not")
     names, misted = climate["chamber"].astype(str), mist["chamber"].astype(str)

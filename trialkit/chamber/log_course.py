@@ -11,6 +11,8 @@ from trialkit.chamber.airtemp import estimate_air_temp
 from trialkit.chamber.course import FULL_ABOVE, MOST_DELAY_S, Course
 from trialkit.chamber.room import ChamberError
 
+UNNAMED = "chamber"  #: the only chamber of a log that names none
+
 
 def prepare_course(
     climate: pd.DataFrame, mist: pd.DataFrame, *, chamber: str = "", drift_h: float = 2.0
@@ -35,7 +37,7 @@ def prepare_course(
     ChamberError
         If columns are missing, or there are fewer than 20 readings or no mist.
     """
-    where = f"chamber {chamber}: " if chamber else ""
+    where = f"chamber {chamber}: " if chamber not in ("", UNNAMED) else ""
     for table, names in ((climate, ("time", "temp_c", "rh_pct")), (mist, ("start", "stop"))):
         missing = [name for name in names if name not in table.columns]
         if missing:
@@ -47,7 +49,9 @@ def prepare_course(
     rows, begins_full = _from_the_first_fall(rows)
     left_out += begins_full
     if len(rows) < 20:
-        raise ChamberError(f"{where}{len(rows)} usable readings → at least 20 are needed")
+        raise ChamberError(
+            f"{where}{len(rows)} usable readings → at least 20 are needed, 10 to 30 s apart"
+        )
     start = rows["time"].iloc[0]
     seconds = (rows["time"] - start).dt.total_seconds().to_numpy(dtype=float)
     full = np.asarray(air.absolute_humidity_g_m3(rows["temp_c"].to_numpy(dtype=float), 100.0))

@@ -202,7 +202,10 @@ def _pack(
 
     used = course.rh_pct < above
     together = made.together
-    x, cov, r = together.x, together.cov, together.alike
+    x, cov, r = together.x.copy(), together.cov, together.alike
+    for k, name in enumerate(RATES):  # what is added to a solution may leave what is possible
+        x[k] = np.clip(x[k], *np.log(BOUNDS[name]))
+    x[3] = np.clip(x[3], *BOUNDS["delay_s"])
     rough = _roughness(course, layout, made, len(x))
     cov = cov * np.outer(rough, rough)
     se = np.sqrt(np.diag(cov))

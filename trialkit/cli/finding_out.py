@@ -35,8 +35,11 @@ def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) ->
         screen.say(line, indent="  ")
     if found.table["method"].str.startswith("simulated").any():
         screen.say(message("cli.power.by_formula", now=percent(now["chance"])), indent="  ")
-    for note in look_notes(found.by_look, found.trial) if len(found.by_look) else []:
+    for note in look_notes(found.by_look) if len(found.by_look) else []:
         screen.say(note, indent="  ")
+    for note in found.said:
+        if note.key.startswith("power_covariate."):
+            screen.say(note, indent="  ")
     screen.heading(message("cli.power.changes_heading"))
     for row in changes:
         screen.say(_change(found, row), indent="  ")

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.power.covariates import covariates_cost
 from trialkit.design.power.notes import cannot_be_said
 from trialkit.design.power.questions import Wanted, all_chances
 from trialkit.design.power.variation_pilot import pilot_variation
@@ -218,7 +219,7 @@ class _Repeated:
 
     def _layout(self, count: int) -> Comparison:
         counted = with_counts(self.trial, {self.repeats: count})
-        return compare_in(counted, self.trial.primary.name)
+        return covariates_cost(counted, compare_in(counted, self.trial.primary.name))
 
     def _structural_df(self, count: int) -> dict[tuple[str, ...], int]:
         levels = self.trial.counts | {self.repeats: count}

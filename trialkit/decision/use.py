@@ -76,7 +76,8 @@ def run_totals(trial: Trial, data: Aligned) -> pd.DataFrame:
     runs = data.runs
     if runs is None or not len(runs):
         return totals
-    if "water_l" not in runs and "energy_kwh" not in runs:
+    logged = [name for name in USES if name in runs and runs[name].notna().any()]
+    if not logged and ("mist" not in trial.logs or not any(name in runs for name in USES)):
         return _per_kg(_all_from_timer(trial, totals, runs, keys))
     whole = covered_runs(runs[runs["window"] == "whole"], trial.rig, least_pct=least_coverage(data))
     kept = [*keys, *(name for name in USES if name in whole)]
@@ -98,8 +99,11 @@ def _all_from_timer(
     """Take the use of every run from the timer, where there is no mist log at all."""
     if "window_h" not in runs or "mist" in trial.logs:
         return totals
-    hours = runs.loc[runs["window"] == "whole", [*keys, "window_h"]]
-    out = totals.merge(hours, how="left", on=keys)
+    whole = runs[runs["window"] == "whole"]
+    hours = whole["window_h"].astype(float)
+    if {"start", "stop"} <= set(whole):  # without a climate log no hours were counted
+        hours = hours.fillna((whole["stop"] - whole["start"]).dt.total_seconds() / 3600)
+    out = totals.merge(whole[keys].assign(window_h=hours), how="left", on=keys)
     set_to = planned_use(trial).set_index("level")
     days = out["window_h"].astype(float) / 24
     for name in USES:

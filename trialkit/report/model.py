@@ -114,13 +114,15 @@ def _ratios(inputs: PageInputs) -> Table:
 
 def _means(inputs: PageInputs, name: str) -> Table:
     say, frame = inputs.say, inputs.result.per_block(inputs.result.means[name])
+    primary = name == inputs.trial.primary.name
+    at = [str(one.message) for one in inputs.result.covariates_used if primary]
     columns, once = _said_once(
         frame, ["level", "estimate", "low", "high", "se", "df", "method"], say
     )
     return build_table(
         frame,
         columns=columns,
-        notes=once,
+        notes=[*once, *at],
         say=say,
         caption=say.text(
             "model.means_caption", factor=name, level=inputs.level, unit=inputs.quantity

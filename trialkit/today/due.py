@@ -17,7 +17,9 @@ SOON = dt.timedelta(hours=48)
 _HALF_DAY = 0.5
 
 
-def list_due(trial: Trial, harvest: pd.DataFrame | None, now: dt.datetime) -> list[Message]:
+def list_due(
+    trial: Trial, harvest: pd.DataFrame | None, now: dt.datetime, *, readable: bool = True
+) -> list[Message]:
     """Say what is due, the work in the growing room first.
 
     Parameters
@@ -26,9 +28,13 @@ def list_due(trial: Trial, harvest: pd.DataFrame | None, now: dt.datetime) -> li
     harvest : DataFrame or None
         Table of the harvest log; None where none has come in.
     now : datetime
+    readable : bool
+        Whether the harvest log can be read; if not, nothing is known of what was weighed.
     """
     due: list[Message] = []
     left = {name: _left(trial, harvest, name) for name in trial.batches}
+    if not readable:
+        return _starts(trial, left, now)
     for name, dates in trial.batches.items():
         if dates.start is not None and dates.start <= now:
             due += _flushes(trial, harvest, name, left[name], now)

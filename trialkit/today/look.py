@@ -143,6 +143,7 @@ def trial_today(trial: Trial, *, now: dt.datetime | None = None) -> Today:
     plan, harvest, found = _plan_and_harvest(trial)
     chambers = look_at_chambers(trial, plan, logs["environment"], logs["mist"], moment)
     table = None if harvest is None else harvest.table
+    readable = not any(f.code == "today_log_unreadable" for f in found)
     batch = running_batch(trial, moment)
     return Today(
         title=trial.title,
@@ -150,7 +151,7 @@ def trial_today(trial: Trial, *, now: dt.datetime | None = None) -> Today:
         standing=_standing(trial, batch, moment),
         chambers=chambers,
         band=band_of(trial, None),
-        due=tuple(list_due(trial, table, moment)),
+        due=tuple(list_due(trial, table, moment, readable=readable)),
         wrong=(*found, *list_alarms(trial, chambers, logs, harvest, moment)),
         files=_total(logs, "files"),
         read=_total(logs, "read"),

@@ -7,6 +7,8 @@ from typing import Literal
 
 from trialkit.structure import Term
 
+NOT_KNOWN = "not known"  #: the level of units whose block is not known
+
 
 @dataclass(frozen=True)
 class Covariate:

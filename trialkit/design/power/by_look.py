@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from trialkit.design.layout.site import strata_factors
+from trialkit.arrays import Ints
+from trialkit.design.power.drawn_plan import as_drawn, drawn_levels
 from trialkit.design.power.looks import PlannedLook, comparison_after, planned_looks
 from trialkit.design.power.questions import Question, Wanted, chance, effect_of
 from trialkit.design.variation import Variation
@@ -54,9 +55,10 @@ def power_by_look(
     import pandas as pd
 
     looks = planned_looks(trial, variation)
+    levels = drawn_levels(trial) if looks else None
     rows = []
     for question in [q for q in ENDING if q in questions and looks]:
-        alone = [_alone(trial, look, question, variation, asked) for look in looks]
+        alone = [_alone(trial, look, question, variation, asked, levels) for look in looks]
         first = chances_by_look(
             [look.share for look in looks],
             [look.df for look in looks],
@@ -79,12 +81,18 @@ def power_by_look(
 
 
 def _alone(
-    trial: Trial, look: PlannedLook, question: Question, variation: Variation, asked: Wanted
+    trial: Trial,
+    look: PlannedLook,
+    question: Question,
+    variation: Variation,
+    asked: Wanted,
+    levels: Ints | None,
 ) -> float:
     """Give the chance that a look answers, if it were the only one."""
     c = comparison_after(trial, look.batches)
     if c is None:
         return 0.0
+    c = as_drawn(trial, c, levels, look.batches)
     wanted = replace(asked, level=look.level)
     return chance(c, question, variation, wanted, effect=effect_of(question, asked))[1]
 
@@ -134,21 +142,14 @@ def shown_by_look(table: pd.DataFrame, trial: Trial, factor: str, say: Wording) 
             "by_then": pct,
         },
         caption=say.text("looks.caption", treatment=factor),
-        notes=[str(note) for note in look_notes(table, trial)],
+        notes=[str(note) for note in look_notes(table)],
     )
 
 
-def look_notes(table: pd.DataFrame, trial: Trial) -> list[Message]:
-    """Say how many batches an answer takes on average, and where the chances are too high.
-
-    With a further treatment on smaller units whether the analysis can tell batch × treatment
-    depends on the plan drawn, and the formula takes the better case (``benchmarks/looks.py``).
-    """
+def look_notes(table: pd.DataFrame) -> list[Message]:
+    """Say how many batches an answer takes on average."""
     total = float(table["batches"].max())
-    said = [
+    return [
         message(f"looks.average.{question}", batches=average_batches(table, question), total=total)
         for question in dict.fromkeys(table["question"])
     ]
-    if len(strata_factors(trial)) > 1:
-        said.append(message("looks.too_high"))
-    return said

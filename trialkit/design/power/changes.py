@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+from trialkit.design.power.covariates import covariates_cost
+from trialkit.design.power.drawn_plan import comparison_drawn
 from trialkit.design.power.drift import variation_for
 from trialkit.design.power.exact import smallest_for
 from trialkit.design.power.grid import added_cost, steps_of
@@ -125,7 +127,7 @@ def _compared(power: PowerTable, change: _Change) -> tuple[Comparison, Variation
     """Give how a changed trial compares its levels; None where it cannot be laid out."""
     trial, laid = change.trial, laid_out(change.trial)
     try:
-        c = compare_in(trial, power.factor)
+        c = comparison_drawn(trial, covariates_cost(trial, compare_in(trial, power.factor)))
     except (DesignError, PlanError):
         return None
     variation = variation_for(power.variation, trial)

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 from trialkit.design.strata.comparisons import Comparison
+from trialkit.design.strata.covariate_cost import df_taken
 from trialkit.design.variation import Variation
 from trialkit.trial import Trial
-from trialkit.trial.covariates import Covariate
+from trialkit.trial.covariates import NOT_KNOWN
 from trialkit.wording import Message, Units, message
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def with_covariates(trial: Trial, variation: Variation) -> tuple[Variation, tuple[Message, ...]]:
@@ -46,24 +51,37 @@ def with_covariates(trial: Trial, variation: Variation) -> tuple[Variation, tupl
 
 
 def covariates_cost(trial: Trial, c: Comparison) -> Comparison:
-    """Take the degrees of freedom that covariates cost from the error of a comparison.
-
-    A covariate of larger or of the same units as the treatment was given to costs one, a further
-    block one less than it has names; those of smaller units cost the comparison next to nothing.
-    """
-    cost = sum(_df(known) for known in trial.covariates.values() if _costs(known, trial, c))
+    """Take the degrees of freedom that covariates cost from the error of a comparison."""
+    cost = sum(df for _, df in df_taken(trial, c.stratum))
     if not cost:
         return c
     left = max(0, c.error_df - cost)
     return replace(c, error_df=left, spare_df={**c.spare_df, c.stratum: left})
 
 
-def _costs(known: Covariate, trial: Trial, c: Comparison) -> bool:
+def with_known_values(trial: Trial, table: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Give the plan's table with the covariates known beforehand that belong into the model.
+
+    Returns
+    -------
+    table : DataFrame
+        Numbers about their mean, so that 0 stands for it; a missing one is the mean, a missing
+        name a level of its own, as in the analysis.
+    names : tuple of str
+        Their columns.
+    """
     given = [factor.applied_to for factor in trial.factors.values()]
-    return set(known.by) <= set(c.stratum) and not known.held_by_layout(given)
-
-
-def _df(known: Covariate) -> int:
-    if known.use == "covariate":
-        return 1
-    return max(1, len(set(known.values.values())) - 1)
+    out, names = table.copy(), []
+    for c in trial.covariates.values():
+        if not c.values or c.held_by_layout(given):
+            continue
+        values = out[list(c.by)].astype(str).agg(":".join, axis=1).map(c.values)
+        if values.nunique() < 2:
+            continue
+        if c.use == "block":
+            out[c.name] = values.astype(object).where(values.notna(), NOT_KNOWN).astype(str)
+        else:
+            numbers = values.astype(float)
+            out[c.name] = (numbers - numbers.mean()).fillna(0.0)
+        names.append(c.name)
+    return out, tuple(names)

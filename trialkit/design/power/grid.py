@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.design.power.covariates import covariates_cost
 from trialkit.design.power.drift import variation_for
 from trialkit.design.power.questions import all_chances
 from trialkit.design.power.result import PowerTable
@@ -63,7 +64,7 @@ def chance_at(
     """
     changed = with_counts(power.trial, counts)
     try:
-        c = compare_in(changed, power.factor, quick=quick)
+        c = covariates_cost(changed, compare_in(changed, power.factor, quick=quick))
     except (DesignError, PlanError):
         return None
     if hopeful and min(c.batch_term.df) < 2 * LEAST_DF:
@@ -261,7 +262,7 @@ def _promising(power: PowerTable, counts: Mapping[str, int]) -> bool:
         changed = with_counts(power.trial, second)
         found = variation_for(variation, changed)
         try:
-            c = compare_in(changed, power.factor, quick=True)
+            c = covariates_cost(changed, compare_in(changed, power.factor, quick=True))
         except (DesignError, PlanError):
             return True
         if found is None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from trialkit.design.power.covariates import covariates_cost
 from trialkit.design.power.questions import rows_against, worst_row
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
 from trialkit.design.variation import Variation, planning_ranges
@@ -135,7 +136,8 @@ def ending_after(plan: LookPlan, batches: int) -> LookPlan:
 def comparison_after(trial: Trial, batches: int) -> Comparison | None:
     """Give the comparison of the question once some batches are in; None where there is none."""
     try:
-        return compare_in(with_counts(trial, {BATCH: batches}), trial.question.primary)
+        fewer = with_counts(trial, {BATCH: batches})
+        return covariates_cost(fewer, compare_in(fewer, trial.question.primary))
     except (DesignError, PlanError):
         return None
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from trialkit.design.power.covariates import covariates_cost
 from trialkit.design.power.error_choice import acts
 from trialkit.design.power.questions import Question, Wanted
 from trialkit.design.strata.comparisons import Comparison, compare_in, with_counts
@@ -70,7 +71,8 @@ def batch_notes(trial: Trial, c: Comparison) -> list[Message]:
         return []
     now = trial.counts[BATCH]
     try:
-        more = compare_in(with_counts(trial, {BATCH: now + 1}), c.name)
+        changed = with_counts(trial, {BATCH: now + 1})
+        more = covariates_cost(changed, compare_in(changed, c.name))
     except (DesignError, PlanError):
         return []
     if not acts(more.left_df(), more.batch_term):

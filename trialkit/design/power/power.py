@@ -13,6 +13,7 @@ from trialkit.design.power import figure, grid
 from trialkit.design.power.by_look import power_by_look, shown_by_look
 from trialkit.design.power.changes import what_changes_buy
 from trialkit.design.power.covariates import covariates_cost, with_covariates
+from trialkit.design.power.drawn_plan import comparison_drawn
 from trialkit.design.power.drift import planning_variation
 from trialkit.design.power.looks import planned_looks
 from trialkit.design.power.notes import batch_notes, method_of, notes_on, ranges_of
@@ -30,6 +31,7 @@ from trialkit.design.power.run import Simulated, simulate_power
 from trialkit.design.power.sizes import draw_sizes, other_sizes
 from trialkit.design.power.variation_pilot import pilot_variation
 from trialkit.design.strata.comparisons import Comparison, compare_in
+from trialkit.design.strata.covariate_cost import cost_notes
 from trialkit.design.strata.remedies import scarce
 from trialkit.design.variation import Variation, given_variation
 from trialkit.errors import DesignError
@@ -243,7 +245,10 @@ def power(
     if ":" in name:
         chosen = tuple(q for q in chosen if q != "no worse")
     spread, told_covariates = with_covariates(trial, _variation(trial, variation, pilot))
-    c = covariates_cost(trial, compare_in(trial, name))
+    plain = compare_in(trial, name)
+    c = covariates_cost(trial, plain)
+    if plan is None:
+        c = comparison_drawn(trial, c)
     chances = all_chances(c, spread, asked, chosen)
     simulated: Simulated | None = None
     parted = bool(trial.never_grown) or (plan is not None and plan.in_parts)
@@ -281,6 +286,7 @@ def power(
             *notes_on(c, spread, asked),
             *batch_notes(trial, c),
             *told_covariates,
+            *cost_notes(trial, name, plain.stratum, plain.error_df),
             *(simulated.notes if simulated else ()),
             *remains_notes(trial),
         ),

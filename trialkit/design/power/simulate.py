@@ -21,6 +21,7 @@ import numpy as np
 
 from trialkit.arrays import Floats
 from trialkit.design.layout.units import strata_coefficients, unit_of
+from trialkit.design.power.covariates import with_known_values
 from trialkit.design.power.noise import draw_noise, stratum_sd, take_by_batch
 from trialkit.design.power.questions import (
     Question,
@@ -57,7 +58,8 @@ def make_job(
     seed: int,
 ) -> Job:
     """Gather what the simulation of a trial needs."""
-    plan_table, trial = with_starts(trial, plan_table), laid_out(trial)
+    plan_table, known = with_known_values(trial, with_starts(trial, plan_table))
+    trial = laid_out(trial)
     structure, counts = trial.structure, trial.counts
     strata = structure.strata(counts)
     whole = strata[-1]
@@ -78,7 +80,8 @@ def make_job(
     return Job(
         table=plan_table.drop(columns="unit"),
         absent=absent if absent.any() else None,
-        fixed=_fixed(trial, c),
+        fixed=" + ".join([_fixed(trial, c), *known]),
+        known=known,
         random=tuple(column_names(s) for s in strata if s != whole),
         groups=groups,
         spread=spread,
@@ -213,9 +216,9 @@ def _answers(job: Job, batch: Batch) -> dict[str, int]:
         row = _interaction(job, design)
         ask = _ask(batch, np.vstack([row, *_spanning(job, design, row)]))
     else:
-        top, bottom = (_mean_row(design, job.term, level) for level in (job.target, job.reference))
+        top, bottom = (_mean_row(job, design, level) for level in (job.target, job.reference))
         others = [x for x in design.levels[job.term] if x not in (job.target, job.reference)]
-        rest = [_mean_row(design, job.term, str(level)) - bottom for level in others]
+        rest = [_mean_row(job, design, str(level)) - bottom for level in others]
         ask = _ask(batch, np.vstack([top - bottom, *rest]))
     if "any" in job.questions:
         out["any"] = int((ask.p < 1 - job.wanted.level).sum())
@@ -289,14 +292,14 @@ def _critical(job: Job, df: Any) -> Floats:
     )
 
 
-def _mean_row(design: Any, factor: str, level: str) -> Floats:
-    grid = _grid(design)
+def _mean_row(job: Job, design: Any, level: str) -> Floats:
+    grid = _grid(job, design)
     rows = np.asarray(design.rows(grid), dtype=float)
-    return np.asarray(rows[(grid[factor] == level).to_numpy()].mean(axis=0))
+    return np.asarray(rows[(grid[job.term] == level).to_numpy()].mean(axis=0))
 
 
 def _interaction(job: Job, design: Any) -> Floats:
-    grid = _grid(design)
+    grid = _grid(job, design)
     rows = np.asarray(design.rows(grid), dtype=float)
     names = job.term.split(":")
     sign = np.ones(len(grid))
@@ -307,9 +310,10 @@ def _interaction(job: Job, design: Any) -> Floats:
     return np.asarray(sign @ rows / others)
 
 
-def _grid(design: Any) -> pd.DataFrame:
+def _grid(job: Job, design: Any) -> pd.DataFrame:
     import pandas as pd
 
     levels = design.levels
     cells = pd.DataFrame(list(product(*levels.values())), columns=list(levels)).astype(object)
-    return cells.assign(**{START_NO: 0.0})  # the middle of the trial
+    numbers = [name for name in (START_NO, *job.known) if name not in levels]
+    return cells.assign(**dict.fromkeys(numbers, 0.0))  # the middle of the trial, the mean

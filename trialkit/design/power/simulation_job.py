@@ -50,6 +50,8 @@ class Job:
         For low, middle, high variation: standard deviation [%] of what it does by batch.
     absent : array of bool, optional
         Rows of units that never began; they are in no trial.
+    known : tuple of str
+        Covariates known beforehand that are in the model.
     """
 
     table: pd.DataFrame
@@ -71,3 +73,4 @@ class Job:
     given_to: tuple[str, ...] = ()
     by_batch: tuple[float, ...] = (0.0, 0.0, 0.0)
     absent: Bools | None = None
+    known: tuple[str, ...] = ()

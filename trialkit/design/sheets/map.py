@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from matplotlib import rc_context
 
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
@@ -82,6 +81,8 @@ def _directions(plan: Allocation, order: list[str]) -> tuple[list[str], list[str
 
 def map_svg(plan: Allocation) -> str:
     """Give the map as SVG text; equal plans give equal text."""
+    from matplotlib import rc_context
+
     out = io.StringIO()
     with drawing(), rc_context({"savefig.bbox": "standard"}):
         draw_map(plan).savefig(out, format="svg", metadata={"Date": None})
@@ -91,6 +92,8 @@ def map_svg(plan: Allocation) -> str:
 
 def save_png(plan: Allocation, path: Path) -> None:
     """Save the map as a picture on white, 150 dots per inch."""
+    from matplotlib import rc_context
+
     with drawing(), rc_context({"savefig.bbox": "standard"}):
         draw_map(plan).savefig(path, format="png", dpi=150, facecolor="white")
 

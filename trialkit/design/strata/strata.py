@@ -30,6 +30,7 @@ from trialkit.design.layout.procedure import base_layouts
 from trialkit.design.layout.site import treated_sites
 from trialkit.design.layout.trend import kept_on_average
 from trialkit.design.layout.units import groupings, unit_of
+from trialkit.design.strata.covariate_cost import cost_notes
 from trialkit.design.strata.remedies import refusal, scarce
 from trialkit.design.strata.surface_terms import surface_rows, surface_sentences
 from trialkit.errors import DesignError
@@ -392,5 +393,6 @@ def _sentences(
             key = "strata.share_rest" if rest else "strata.share"
             said = message(key, compared=said, share=100 * here.efficiency, rest=rest)
         out.append(said)
+        out += cost_notes(trial, name, stratum, left[stratum]) if name in trial.factors else []
     few = [scarce(trial, name, left[home[name]]) for name in trial.factors if name in home]
     return [*out, *filter(None, few)]
