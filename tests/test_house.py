@@ -11,7 +11,16 @@ PACKAGE = Path(__file__).parents[1] / "trialkit"
 
 # Each stage with its place; a module may import only from places before or equal to its own.
 ORDER = [
-    {"errors", "arrays", "file_names", "formulas", "short_repr", "visible_text", "whole_files"},
+    {
+        "errors",
+        "arrays",
+        "file_names",
+        "formulas",
+        "line_width",
+        "short_repr",
+        "visible_text",
+        "whole_files",
+    },
     {"tabular"},
     {"any_tables", "right_kind"},
     {"wording"},

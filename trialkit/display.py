@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.line_width import width_of_lines
 from trialkit.short_repr import short_repr
 from trialkit.visible_text import visible
 from trialkit.wording import spoken
@@ -131,7 +132,10 @@ class Shown:
     numeric: tuple[bool, ...] = ()
 
     def text(self) -> str:
-        """Give the table as plain text."""
+        """Give the table as plain text; one row below another where it is too wide.
+
+        How wide it may be is told by `trialkit.line_width.within_width`.
+        """
         grid = [self.heads, *self.rows]
         widths = [max(len(row[j]) for row in grid) for j in range(len(self.heads))]
         numeric = self.numeric or (False,) * len(self.heads)
@@ -144,10 +148,24 @@ class Shown:
             return "  ".join(cells).rstrip()
 
         out = [self.caption] if self.caption else []
-        out += [line(self.heads), "  ".join("─" * width for width in widths)]
-        out += [line(row) for row in self.rows]
+        most = width_of_lines()
+        if most is not None and sum(widths) + 2 * (len(widths) - 1) > most:
+            out += self._stacked()
+        else:
+            out += [line(self.heads), "  ".join("─" * width for width in widths)]
+            out += [line(row) for row in self.rows]
         out += list(self.notes)
         return visible("\n".join(out))
+
+    def _stacked(self) -> list[str]:
+        """Give each row as lines of head and cell, below its first cell."""
+        width = max(len(head) for head in self.heads[1:])
+        out = []
+        for first, *cells in self.rows:
+            out.append(f"{self.heads[0]} {first}")
+            told = [(head, cell) for head, cell in zip(self.heads[1:], cells, strict=True) if cell]
+            out += [f"  {head.ljust(width)}  {cell}" for head, cell in told]
+        return out
 
     def __str__(self) -> str:
         return self.text()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.analysis.as_given import Reading
@@ -306,11 +306,11 @@ class Analysis(Tabular):
         heads["runs"] = say.text("reading.head.units")
         return show_table(table, columns=columns, heads=heads, caption=say.text("reading.caption"))
 
-    def tables_text(self) -> str:
-        """Give the means and differences as text, and what covariates the means are at."""
+    def shown_tables(self) -> list[Any]:
+        """Give the means, with what covariates they are at, and the differences, as tables."""
         means, *others = self._tables()
-        lines = [means.text(), *(str(one.message) for one in self.covariates_used)]
-        return "\n\n".join(["\n".join(lines), *(table.text() for table in others)])
+        at = tuple(str(one.message) for one in self.covariates_used)
+        return [replace(means, notes=(*means.notes, *at)), *others]
 
     @property
     def covariates_used(self) -> list[Finding]:

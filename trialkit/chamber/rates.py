@@ -92,7 +92,7 @@ class Layout:
             "first": float(x[4]),
             "shown": float(x[5]),
             "outside": x[self.incoming] if self.outside is None else self.outside,
-            "falls_h": float(np.exp(x[-1])) if self.fog else math.inf,
+            "falls_h": math.exp(min(float(x[-1]), 700.0)) if self.fog else math.inf,
         }
 
     def bounds(self, most_mist: float) -> tuple[Floats, Floats]:

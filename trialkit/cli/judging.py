@@ -283,8 +283,9 @@ def tell_analysis(screen: Screen, job: Pipeline) -> int:
         screen.record |= {"readings": verdict.readings, "follows": result.follows}
         screen.show(verdict.shown_readings())
         screen.say("")
-    screen.say(result.tables_text())
-    screen.say("")
+    for table in result.shown_tables():
+        screen.show(table)
+        screen.say("")
     for line in job.data.told_limits():
         screen.say(line)
         screen.say("")

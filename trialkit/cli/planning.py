@@ -85,7 +85,7 @@ def plan(
     }
     if trial.tuned:  # what is tried is known only now
         trial = drawn.trial
-    screen.say(str(drawn))
+    screen.say(drawn)
     _say_draws(screen, tk.read_plan(trial), now)
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
@@ -191,7 +191,7 @@ def status(screen: Screen, folder: Folder = Path()) -> int:
     trial = tk.read_trial(trial_folder(folder))
     now = trial_status(trial)
     screen.record |= {"trial": trial.title, "steps": now.table, "next": now.next}
-    screen.say(str(now))
+    screen.say(now)
     return DONE
 
 
@@ -268,7 +268,7 @@ def power(
             screen.say(line, indent="  ")
     screen.say("")
     if tables:
-        screen.say(str(found))
+        screen.say(found)
         if ways is not None:
             screen.say("")
             screen.show(ways.show())

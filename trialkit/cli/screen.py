@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Console
 from rich.text import Text
 
+from trialkit.line_width import within_width
 from trialkit.tabular import plain_value
 from trialkit.visible_text import visible
 from trialkit.wording import message, spoken
@@ -55,7 +56,9 @@ class Screen:
     def say(self, text: object, *, style: str = "", indent: str = "") -> None:
         """Print a line or a paragraph; words from files are never read as markup."""
         if not self.as_json:
-            self._out.print(Text(visible(f"{indent}{text}"), style=style))
+            with within_width(self._out.width if self._out.is_terminal else None):
+                line = visible(f"{indent}{text}")
+            self._out.print(Text(line, style=style))
 
     def heading(self, text: object) -> None:
         """Print a line that begins a part."""
@@ -66,8 +69,8 @@ class Screen:
         """Print a result's table."""
         if self.as_json:
             return
-        if not self._out.is_terminal:
-            self.say(shown.text())
+        if not self._out.is_terminal or self._wide(shown):
+            self.say(shown)
             return
         from rich import box
         from rich.table import Table
@@ -82,6 +85,12 @@ class Screen:
         self._out.print(table)
         for note in shown.notes:
             self.say(note, style="dim")
+
+    def _wide(self, shown: Shown) -> bool:
+        """Whether a table with frames would not fit into a line."""
+        rows = [shown.heads, *shown.rows]
+        widths = [max(len(row[k]) for row in rows) + 3 for k in range(len(shown.heads))]
+        return sum(widths) > self._out.width
 
     def findings(self, findings: Iterable[Finding]) -> None:
         """Print what must be known, the gravest first, each with its remedy."""

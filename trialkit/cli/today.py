@@ -50,7 +50,7 @@ def today(
         "all_well": found.all_well,
     }
     screen.keep(found.wrong)
-    screen.say(str(found))
+    screen.say(found)
     screen.say("")
     screen.wrote([write_today(found, to or trial.folder / "today.html")])
     return DONE if found.all_well else STOPPED_BY_DATA
