@@ -434,3 +434,20 @@ def test_the_look_of_the_morning_loads_no_library_that_it_does_not_need():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_looking_back_finds_a_day_in_the_middle_of_long_logs(folder):
+    """Records of weeks after the moment fill the end of each file; they are not read as the last."""
+    for tent in ("left", "right"):
+        times = stamps("2031-02-10 09:00", "2031-03-25 09:00", "1min")
+        rows = [f"{t:%Y-%m-%d %H:%M},90.{t.minute:02d}\n" for t in times]
+        (folder / "logs" / f"climate_{tent}.csv").write_text("time,humidity\n" + "".join(rows))
+    stop = "2031-03-25 09:00"
+    write_mist(folder, {"left": planned(240, stop=stop), "right": planned(480, stop=stop)})
+    write_harvest(folder, [("B2-left-1", 1, "2031-03-18", 300)], first="2031-01-24")
+    found = trial_today(tk.read_trial(folder), now=NOW, looking_back=True)
+    assert found.all_well
+    assert not chamber(found, "left")["silent"]
+    assert codes(look(folder)) == [*["today_clock"] * 3, "today_harvest_ahead"]
+    quiet = trial_today(tk.read_trial(folder), now=NOW + pd.Timedelta("40D"), looking_back=True)
+    assert not any(code == "today_clock" for code in codes(quiet))

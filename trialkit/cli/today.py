@@ -40,7 +40,7 @@ def today(
     from trialkit.today.page import write_today
 
     trial = tk.read_trial(trial_folder(folder))
-    found = trial_today(trial, now=_moment(at, trial))
+    found = trial_today(trial, now=_moment(at, trial), looking_back=at is not None)
     screen.record |= {
         "trial": trial.title,
         "now": found.now.isoformat(),

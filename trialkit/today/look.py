@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from trialkit.errors import Finding, LogError, PlanError
@@ -105,7 +105,9 @@ class Today:
         return "\n".join(lines)
 
 
-def trial_today(trial: Trial, *, now: dt.datetime | None = None) -> Today:
+def trial_today(
+    trial: Trial, *, now: dt.datetime | None = None, looking_back: bool = False
+) -> Today:
     """Look at a running trial: loggers, humidity, mist, what is due and what is wrong.
 
     Parameters
@@ -113,6 +115,9 @@ def trial_today(trial: Trial, *, now: dt.datetime | None = None) -> Today:
     trial : Trial
     now : datetime, optional
         Moment to look from, with a time zone; the present by default.
+    looking_back : bool
+        Whether records and weighings after `now` are left out, as not yet written; they are a
+        clock or a date that is wrong otherwise.
 
     Returns
     -------
@@ -136,11 +141,15 @@ def trial_today(trial: Trial, *, now: dt.datetime | None = None) -> Today:
     moment = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC)
     marks = Marks.read(trial.folder)
     since = moment - DAY - _LEAD
+    until = moment if looking_back else None
     logs = {
-        kind: read_recent(trial, kind, since, moment, marks) for kind in ("environment", "mist")
+        kind: read_recent(trial, kind, since, marks, until=until)
+        for kind in ("environment", "mist")
     }
     marks.write(trial.folder)
     plan, harvest, found = _plan_and_harvest(trial)
+    if harvest is not None and looking_back:
+        harvest = replace(harvest, table=harvest.table[~(harvest.table["time"] > moment)])
     chambers = look_at_chambers(trial, plan, logs["environment"], logs["mist"], moment)
     table = None if harvest is None else harvest.table
     readable = not any(f.code == "today_log_unreadable" for f in found)

@@ -70,7 +70,12 @@ class Recent:
 
 
 def read_recent(
-    trial: Trial, kind: str, since: dt.datetime, now: dt.datetime, marks: Marks
+    trial: Trial,
+    kind: str,
+    since: dt.datetime,
+    marks: Marks,
+    *,
+    until: dt.datetime | None = None,
 ) -> Recent | None:
     """Read a log from a moment on; None where the trial names no such log.
 
@@ -78,11 +83,13 @@ def read_recent(
     ----------
     trial : Trial
     kind : {"environment", "mist"}
-    since, now : datetime
-        Rows from `since` on are complete; files that ended before it and have not changed since
+    since : datetime
+        Rows from here on are complete; files that ended before it and have not changed since
         they were last looked at are not opened.
     marks : Marks
         What was seen of each file before; brought up to date.
+    until : datetime, optional
+        Rows after it are left out, as not yet written.
     """
     import pandas as pd
 
@@ -94,16 +101,20 @@ def read_recent(
     if not fresh:
         return Recent(pd.DataFrame(), last, "", len(files), 0)
     try:
-        log = _read_ends(trial, kind, fresh, since, now)
+        log = _read_ends(trial, kind, fresh, since)
     except LogError as problem:
         return Recent(pd.DataFrame(), last, str(problem), len(files), len(fresh))
     for path, name in fresh.items():
         marks.put(name, path, _last_by_chamber(log.spans, name))
     for chamber, moment in _last_by_chamber(log.spans).items():
         last[chamber] = max(moment, last.get(chamber, moment))
+    table = log.table
+    if until is not None:
+        table = table[table["time" if kind == "environment" else "start"] <= until]
+        last = {chamber: moment for chamber, moment in last.items() if moment <= until}
     clocks = tuple(f for f in log.findings if f.code == "clock_reset")
     unread = [f.message for f in log.findings if f.code == "file_unread"]
-    return Recent(log.table, last, "", len(files), len(fresh), clocks, tuple(unread))
+    return Recent(table, last, "", len(files), len(fresh), clocks, tuple(unread))
 
 
 def _last_by_chamber(spans: pd.DataFrame, file: str = "") -> dict[str, dt.datetime]:
@@ -115,9 +126,7 @@ def _last_by_chamber(spans: pd.DataFrame, file: str = "") -> dict[str, dt.dateti
     return {str(c): m.to_pydatetime() for c, m in found.items() if m == m}
 
 
-def _read_ends(
-    trial: Trial, kind: str, files: Mapping[Path, str], since: dt.datetime, now: dt.datetime
-) -> Log:
+def _read_ends(trial: Trial, kind: str, files: Mapping[Path, str], since: dt.datetime) -> Log:
     """Read the ends of files, longer ones where they do not reach back to a moment."""
     ending, log = ENDING, None
     for _ in range(_ROUNDS):
@@ -131,7 +140,7 @@ def _read_ends(
                 log = None
         if log is not None and any(cut) and _sorted_by_chamber(log, since):
             break  # the newest rows of some chambers lie in the middle
-        if log is not None and not (any(cut) and _starts_late(log, since, now)):
+        if log is not None and not (any(cut) and _starts_late(log, since)):
             return log if not any(cut) else _without_bridges(log, since)
         ending *= 4
     whole = read_log(trial, kind)
@@ -198,15 +207,15 @@ def _sorted_by_chamber(log: Log, since: dt.datetime) -> bool:
     return False
 
 
-def _starts_late(log: Log, since: dt.datetime, now: dt.datetime) -> bool:
+def _starts_late(log: Log, since: dt.datetime) -> bool:
     """Whether rows after the moment asked for may have been left out between the two ends."""
     import pandas as pd
 
     when = "time" if log.kind == "environment" else "start"
-    start, most = pd.Timestamp(since), pd.Timestamp(now) + LATEST
+    start = pd.Timestamp(since)
     for _, rows in log.table.groupby("file", observed=True):
-        times = rows.loc[rows[when] <= most, when]
-        before, after = times[times < start].max(), times[times >= start].min()
-        if after == after and before == before and after - before > _GAP:
+        before, after = (rows.loc[part, when] for part in (rows[when] < start, rows[when] >= start))
+        # rows after this moment count too: where they alone are in the end, its own lie before
+        if len(before) and len(after) and after.min() - before.max() > _GAP:
             return True
     return False
