@@ -256,13 +256,16 @@ def _views(inputs: PoolInputs) -> Section:
     return Section("views", say.text("pool.page.views"), tuple(parts))
 
 
+_LIMITS = ("mean", "depends", "next", "made_up")
+
+
 def _limits(inputs: PoolInputs) -> Section:
     """Say what the page cannot say, what is doubtful, and what was set aside."""
     import pandas as pd
 
     say = inputs.say
     parts: list[Any] = [*show_findings(inputs.pooled.findings, say)]
-    parts += [Words(say.text(f"pool.page.limit.{key}")) for key in ("mean", "next", "made_up")]
+    parts += [Words(say.text(f"pool.page.limit.{key}")) for key in _LIMITS]
     if inputs.aside:
         rows = [(source, say.written(why)) for source, why in inputs.aside[:LISTED]]
         parts.append(
