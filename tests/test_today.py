@@ -437,7 +437,7 @@ def test_the_look_of_the_morning_loads_no_library_that_it_does_not_need():
 
 
 def test_looking_back_finds_a_day_in_the_middle_of_long_logs(folder):
-    """Records of weeks after the moment fill the end of each file; they are not read as the last."""
+    """Records of weeks after the moment fill the end of each file: they are not the last ones."""
     for tent in ("left", "right"):
         times = stamps("2031-02-10 09:00", "2031-03-25 09:00", "1min")
         rows = [f"{t:%Y-%m-%d %H:%M},90.{t.minute:02d}\n" for t in times]

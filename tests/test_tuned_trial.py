@@ -149,7 +149,8 @@ def test_the_best_setting_of_a_known_hill_is_found_and_told(tmp_path):
     assert run("report", tmp_path).exit_code == 0
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "What to choose" in page
-    assert page.count("<svg") == 4  # surface, frontier, and a curve for each setting
+    # surface, frontier, and a curve for each setting, each for a screen and for a phone
+    assert page.count("<svg") == 8
     assert run("report", tmp_path, "--language", "de").exit_code == 0
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "Was zu wählen ist" in page
