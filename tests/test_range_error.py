@@ -95,7 +95,7 @@ def test_half_of_the_units_in_the_middle_are_an_eighth_better(tmp_path):
 
 
 def test_most_units_in_the_middle_are_worse_and_this_is_said(tmp_path):
-    """The closed form above: a = 1/6 gives 5.44, and 2.4 / 5.44 = 0.4412."""
+    """The closed form above: a = 1/6 gives 3.84, and 2.4 / 3.84 = 0.625."""
     found = judged(write_trial(tmp_path), [2.0] + [6.0] * 10 + [10.0])
     a = 1 / 6
     worse = 1 / (3 * (1 - a)) + 1 / (3 * a) + 1 / (5 * a * (1 - a))

@@ -240,9 +240,11 @@ def place_points(task: PointsTask, coded: Floats, rng: np.random.Generator) -> t
     else:
         pinned = np.isin(np.arange(len(coded)), today[: task.usual_units])
     value = float(task.scores(coded))
+    together = all(np.array_equal(task.given_to[0], group) for group in task.given_to)
+    kinds = 1 if together else len(task.settings)  # settings of the same units move as one
     while True:
         before = value
-        for i in range(len(task.settings)):
+        for i in range(kinds):
             coded, pinned, value = _exchange(task, coded, pinned, value, i)
         if not value < before * (1 - _GAIN):
             return coded, value

@@ -34,7 +34,7 @@ from trialkit.trial import Trial
 from trialkit.wording import Message, Units, message
 
 #: Random starts of the plan of three levels: its points are given, only their places are searched.
-_STARTS = 4
+_STARTS = 2
 #: Difference of the two variances below which the plans are called alike.
 _ALIKE = 0.02
 
@@ -73,12 +73,12 @@ class RangeError:
         """Say how the plan compares with three equal levels."""
         same = {"number": self.units, "units": Units(self.term, self.units)}
         if not np.isfinite(self.against_three):
-            return message("strata.surface.three_none", **same)
+            return message("strata.surface.three.none", **same)
         if abs(self.against_three - 1) < _ALIKE:
-            return message("strata.surface.three_alike", **same)
+            return message("strata.surface.three.alike", **same)
         way = "more" if self.against_three > 1 else "fewer"
         return message(
-            f"strata.surface.three_{way}",
+            f"strata.surface.three.{way}",
             **same,
             as_many=round(self.units * self.against_three),
             change=100 * abs(self.against_three - 1),
