@@ -180,6 +180,11 @@ def _of_settings(odd, runs):
             grid[grid["light"] == 500], setting="mist", axis=odd.quantity, quantity=odd.quantity,
             today=10.0, basis="n = 24 blocks.",
         ),
+        "setting_error": lambda: figures.setting_error(
+            grid.assign(error_pct=3 + (grid["mist"] - 6).abs()), settings=["mist", "light"],
+            labels=["mist [%]", odd.quantity], today={"mist": 10.0, "light": 900.0}, tried=tried,
+            held={odd.quantity: 18.0}, basis="n = 24 blocks.",
+        ),
         "setting_map": lambda: figures.setting_map(
             grid, settings=["mist", "light"], labels=["mist [%]", odd.quantity],
             quantity=odd.quantity, today={"mist": 10.0, "light": 900.0},

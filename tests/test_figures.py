@@ -158,6 +158,16 @@ DRAW = {
         basis="n = 24 blocks.",
         **k,
     ),
+    "setting_error": lambda **k: figures.setting_error(
+        SURFACE.assign(error_pct=3 + (SURFACE["mist"] - 6).abs()),
+        settings=["mist", "light"],
+        labels=["mist [% of the time]", "light [lux]"],
+        today={"mist": 8.0, "light": 300.0},
+        tried=pd.DataFrame({"mist": [2.0, 10], "light": [100.0, 900], "n": [1, 2]}),
+        held={"warmth [°C]": 18.0},
+        basis="n = 24 blocks.",
+        **k,
+    ),
     "setting_map": lambda **k: figures.setting_map(
         SURFACE,
         settings=["mist", "light"],

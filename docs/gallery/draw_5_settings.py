@@ -40,6 +40,21 @@ ax = tk.figures.setting_map(
 )
 
 # %%
+# Before anything is grown: how exact the surface will be, by a plan that was drawn.
+from trialkit.design.points.three_levels import error_over_range  # noqa: E402
+
+plan = tk.assign(tk.read_trial(tk.demo_folder(tuned=True)))
+exact = error_over_range(plan.trial, plan.table)
+ax = tk.figures.setting_error(
+    exact.table,
+    settings=["mist", "light"],
+    labels=["mist [% of the time]", "light [lux]"],
+    today={f.name: f.number(f.reference) for f in plan.trial.tuned},
+    tried=exact.tried,
+    basis=f"n = {exact.units} shelves.",
+)
+
+# %%
 # Yield against water, with today's setting.
 frontier = pd.DataFrame({"use": [0.5, 1.0, 1.5, 2.0], "yield": [400.0, 450, 470, 474]})
 frontier["yield_low"], frontier["yield_high"] = frontier["yield"] - 35, frontier["yield"] + 35

@@ -21,6 +21,7 @@ from trialkit.figures.climate import (
 )
 from trialkit.figures.one_picture import trial_in_one_picture
 from trialkit.figures.planning import power_curve, price_sensitivity, savings
+from trialkit.figures.range_error import setting_error
 from trialkit.figures.settings import setting_curve, setting_map, yield_against_use
 from trialkit.figures.trial_tables import TrialTables, trial_tables
 from trialkit.figures.yields import (
@@ -50,6 +51,7 @@ __all__ = [
     "residuals_by_normal",
     "savings",
     "setting_curve",
+    "setting_error",
     "setting_map",
     "trial_in_one_picture",
     "trial_tables",

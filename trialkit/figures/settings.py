@@ -151,7 +151,7 @@ def setting_map(
         ax.contour(x, y, within, levels=[0.5], colors=[SOFT], linewidths=1.0, linestyles="dashed")
     lines = ax.contour(x, y, grid["estimate"].to_numpy(float), _LINES, colors=[INK], linewidths=1.1)
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
-    _leave_edges_free(ax, lines)
+    leave_edges_free(ax, lines)
     ax.scatter(
         tried[first],
         tried[second],
@@ -189,7 +189,7 @@ def setting_map(
     return dress(ax, grid="")
 
 
-def _leave_edges_free(ax: Axes, lines: Any) -> None:
+def leave_edges_free(ax: Axes, lines: Any) -> None:
     """Take away numbers of lines that would lie on those of the axes."""
     box = ax.get_window_extent()
     near = 12 * ax.figure.dpi / 72

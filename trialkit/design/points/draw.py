@@ -101,7 +101,7 @@ def draw_points(
         units,
         planning,
         **_where_held(held, factors, ranges),
-        usual_units=max(1, site.n // _ONE_IN),
+        usual_units=usual_units(site),
         starts=starts,
         tick=tick,
     )
@@ -113,6 +113,11 @@ def draw_points(
     }
     table = pd.DataFrame(rows | {f.name: values[:, i] for i, f in enumerate(factors)})
     return DrawnPoints(at, table, found, held.findings)
+
+
+def usual_units(site: Site) -> int:
+    """Say how many units are to have today's settings, at least."""
+    return max(1, site.n // _ONE_IN)
 
 
 def _where_held(

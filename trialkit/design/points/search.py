@@ -204,13 +204,50 @@ def _begin(task: PointsTask, rng: np.random.Generator) -> tuple[Floats, NDArray[
     for i, (setting, group) in enumerate(zip(task.settings, task.given_to, strict=True)):
         each = rng.choice(_values(setting), int(group.max()) + 1)
         coded[:, i] = each[group]
-    pinned = np.zeros(n, dtype=bool)
-    usual = coded_usual(task.settings)
-    for row in rng.permutation(n)[: task.usual_units]:
+    return coded, _pin(task, coded, rng)
+
+
+def _pin(task: PointsTask, coded: Floats, rng: np.random.Generator) -> NDArray[np.bool_]:
+    """Give today's settings to as many units as are to have them, in place; say which."""
+    pinned, usual = np.zeros(len(coded), dtype=bool), coded_usual(task.settings)
+    for row in rng.permutation(len(coded))[: task.usual_units]:
         for i, group in enumerate(task.given_to):
             coded[group == group[row], i] = usual[i]
         pinned[row] = True
-    return coded, pinned
+    return pinned
+
+
+def place_points(task: PointsTask, coded: Floats, rng: np.random.Generator) -> tuple[Floats, float]:
+    """Let the units of a plan change places until no change gains; what is tried stays.
+
+    Parameters
+    ----------
+    task : PointsTask
+    coded : ndarray, shape (n, settings)
+        Whole units whole. Some get today's settings, where too few have them.
+    rng : Generator
+
+    Returns
+    -------
+    coded : ndarray, shape (n, settings)
+    value : float
+        The criterion.
+    """
+    coded = coded.copy()
+    today = np.flatnonzero(np.isclose(coded, coded_usual(task.settings)).all(axis=1))
+    if len(today) < task.usual_units:
+        pinned = _pin(task, coded, rng)
+    else:
+        pinned = np.isin(np.arange(len(coded)), today[: task.usual_units])
+    value = float(task.scores(coded))
+    together = all(np.array_equal(task.given_to[0], group) for group in task.given_to)
+    kinds = 1 if together else len(task.settings)  # settings of the same units move as one
+    while True:
+        before = value
+        for i in range(kinds):
+            coded, pinned, value = _exchange(task, coded, pinned, value, i)
+        if not value < before * (1 - _GAIN):
+            return coded, value
 
 
 def _values(setting: SettingRange) -> Floats:

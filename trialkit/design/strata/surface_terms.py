@@ -90,6 +90,7 @@ def surface_sentences(trial: Trial, plan: Allocation | None) -> list[Message]:
     if plan is None:
         return said
     from trialkit.design.points.draw import prediction_error, settings_of_units
+    from trialkit.design.points.three_levels import error_over_range
 
     values = settings_of_units(trial, plan.table)
     distinct = len(np.unique(values, axis=0))
@@ -104,4 +105,5 @@ def surface_sentences(trial: Trial, plan: Allocation | None) -> list[Message]:
     said.append(
         message("strata.surface.sure", middle=float(np.median(error)), most=float(error.max()))
     )
+    said.append(error_over_range(trial, plan.table).said)
     return said
