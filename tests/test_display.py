@@ -3,7 +3,8 @@
 import pandas as pd
 
 from trialkit.columns import COLUMNS, LOG_COLUMNS, head, to_house_unit, units_for
-from trialkit.display import decimals_for, format_p, show_table
+from trialkit.display import Shown, decimals_for, format_p, show_table
+from trialkit.line_width import within_width
 
 
 def test_rounding_follows_the_standard_error():
@@ -47,3 +48,19 @@ def test_every_log_column_is_in_the_glossary():
         assert set(names) <= set(COLUMNS)
     assert head("temp_c") == "temperature [°C]"
     assert units_for("note") == ()
+
+
+def test_tables_wider_than_a_line_stand_row_below_row():
+    """28 letters: 8 + 4 + 12 of the cells and two gaps of two; at 27 the rows are stacked."""
+    shown = Shown(
+        ("schedule", "mean", "lower limits"), (("usual", "699", ""), ("sparse", "6", "5"))
+    )
+    with within_width(28):
+        assert shown.text().splitlines()[0] == "schedule  mean  lower limits"
+    with within_width(27):
+        assert shown.text().splitlines() == [
+            "schedule usual", "  mean          699",
+            "schedule sparse", "  mean          6", "  lower limits  5",
+        ]  # fmt: skip
+    with within_width(4):
+        assert Shown(("schedule",), (("usual",),)).text() == "schedule usual"

@@ -159,7 +159,7 @@ class Shown:
 
     def _stacked(self) -> list[str]:
         """Give each row as lines of head and cell, below its first cell."""
-        width = max(len(head) for head in self.heads[1:])
+        width = max((len(head) for head in self.heads[1:]), default=0)
         out = []
         for first, *cells in self.rows:
             out.append(f"{self.heads[0]} {first}")
