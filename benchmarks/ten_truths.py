@@ -1,4 +1,4 @@
-"""Does tuning by numbers pay? Regret of five ways to choose a setting, over ten invented truths.
+"""Does tuning by numbers pay? Regret of six ways to choose a setting, over ten invented truths.
 
 Six tents of two shelves with three blocks each, trials of four batches, one after the other; mist
 is given to runs and light to shelves. Variation is that of the planning ranges (middle): batches

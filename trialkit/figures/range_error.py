@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.figures.rows import legend_above, number_axis
-from trialkit.figures.settings import leave_edges_free
+from trialkit.figures.settings import leave_edges_free, mark_tried
 from trialkit.style import INK, PAPER, SHADES, SOFT, axes, dress, note, styled
 from trialkit.wording import Wording, read_wording
 
@@ -140,12 +140,4 @@ def _draw_map(
         lines = ax.contour(x, y, z, levels=steps[1:-1], colors=[INK], linewidths=1.1)
         ax.clabel(lines, fmt=lambda v: f"{say.number(v, 1)} %", fontsize=8, colors=[INK])
         leave_edges_free(ax, lines)
-    ax.scatter(
-        tried[first],
-        tried[second],
-        s=18 * tried["n"],
-        facecolors=PAPER,
-        edgecolors=INK,
-        zorder=3,
-        clip_on=False,
-    )
+    mark_tried(ax, tried, first, second)

@@ -152,15 +152,7 @@ def setting_map(
     lines = ax.contour(x, y, grid["estimate"].to_numpy(float), _LINES, colors=[INK], linewidths=1.1)
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
     leave_edges_free(ax, lines)
-    ax.scatter(
-        tried[first],
-        tried[second],
-        s=18 * tried["n"],
-        facecolors=PAPER,
-        edgecolors=INK,
-        zorder=3,
-        clip_on=False,
-    )
+    mark_tried(ax, tried, first, second)
     ax.plot(
         [today[first]],
         [today[second]],
@@ -187,6 +179,19 @@ def setting_map(
     words: dict[str, Any] = {"level": say.confidence(level), "quantity": quantity}
     note(ax, say.text("figure.setting.map_note", basis=basis, **words))
     return dress(ax, grid="")
+
+
+def mark_tried(ax: Axes, tried: pd.DataFrame, first: str, second: str) -> None:
+    """Draw the settings that are tried, larger where more units get them."""
+    ax.scatter(
+        tried[first],
+        tried[second],
+        s=18 * tried["n"],
+        facecolors=PAPER,
+        edgecolors=INK,
+        zorder=3,
+        clip_on=False,
+    )
 
 
 def leave_edges_free(ax: Axes, lines: Any) -> None:

@@ -260,7 +260,7 @@ def _variation(surface: Surface, trial: Trial) -> Variation:
     """Give the variation that the trials so far have shown, as per cent of today's mean."""
     mean = _mean_today(surface)
     if not mean > 0:
-        raise ModelError("the mean at today's setting is not above zero: nothing can be foretold")
+        raise ModelError("the mean at today's setting is not above zero: nothing can be predicted")
     squares = {str(k): max(0.0, float(v)) for k, v in surface.fit.variances.items()}
     finest = ":".join(trial.structure.smallest)
     squares[finest] = squares.get(finest, 0.0) + squares.pop("residual", 0.0)
