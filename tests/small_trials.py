@@ -38,7 +38,7 @@ fan_w = 20
 
 
 def simulate_less(monkeypatch, trials=400):
-    """Simulate fewer trials and rooms where a command does, where a test is not about the number."""
+    """Simulate fewer trials and rooms by commands, where a test is not about the number."""
     monkeypatch.setattr(tk, "power", partial(tk.power, trials=trials))
     monkeypatch.setattr("trialkit.cli.planning._TRIALS_OF_POWER", trials)
     monkeypatch.setattr(

@@ -1,4 +1,4 @@
-"""Pages without their pictures, for tests of what their words say: drawing takes most of the time."""
+"""Pages without their pictures, which take most of the time, to test what their words say."""
 
 import importlib
 import pkgutil
