@@ -5,15 +5,17 @@ import pickle
 
 import pytest
 
+from tests import kept_demo
 from trialkit.design.points import draw
 
 
 def pytest_collection_finish():
-    """Leave what was imported and collected out of every later sweep for unused objects.
+    """Read the demo once; leave what was imported out of each sweep for unused objects.
 
     Some hundred thousand objects of libraries and tests live to the end of the run; looking
     through them again and again took about a tenth of the processor's time.
     """
+    kept_demo.keep()
     gc.collect()
     gc.freeze()
     gc.set_threshold(50_000, 20, 50)
@@ -47,3 +49,10 @@ def searched():
         memory = _Searched(draw.find_points)
         patch.setattr(draw, "find_points", memory)
         yield memory.kept
+
+
+def pytest_sessionfinish(session):
+    """Fail where a test or what it tests has changed a table that all share."""
+    if not kept_demo.unchanged():
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED
+        raise AssertionError("a table of the demo was changed in place: see tests/kept_demo.py")
