@@ -169,7 +169,8 @@ def _run_picture(
             ax=ax,
         )
         ax.set_ylabel(say.text("figure.humidity_short"), fontsize=8.5)
-        place_rows(ax.get_figure(root=True), **_PLACE_IN)
+        figure: Any = ax.get_figure(root=True)
+        place_rows(figure, **_PLACE_IN)
         return ax
 
     alt = say.text("alt.timeline", name=name, middle=middle)
