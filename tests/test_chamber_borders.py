@@ -1,0 +1,142 @@
+"""A chamber at its exact borders: rates a millionth apart, the end of a day, surfaces run dry."""
+
+from __future__ import annotations
+
+import importlib
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import brentq
+
+from trialkit.chamber import Band, Room, Timed, foresee_treatments, schedule
+from trialkit.chamber.balance import Piece
+from trialkit.chamber.constants import Constants, State, saturation_line
+from trialkit.chamber.course import Course
+from trialkit.chamber.exponentials import keep_apart, lagged, lagged_array, phi_of
+from trialkit.chamber.rates import Layout, _search
+from trialkit.chamber.schedule import run_setting
+from trialkit.chamber.tracing import sample_run
+
+foreseeing = importlib.import_module("trialkit.chamber.foresee")
+
+TENT = Room(volume_m3=2.0, air_changes_h=4.0, mist_l_h=0.3, cooling=False, sensor_lag_s=0.0)
+
+
+def test_rates_exactly_a_millionth_apart_stay_as_they_are() -> None:
+    """One beside a million: both numbers and their difference are whole."""
+    assert keep_apart(1e6 + 1, 1e6) == 1e6 + 1
+    assert keep_apart(1e6 - 1, 1e6) == 1e6 - 1
+    assert keep_apart(1e6 + 0.5, 1e6) == pytest.approx(1e6 - 1, abs=1e-6)
+    assert keep_apart(3.0, 0.0) == 3.0
+
+
+def test_a_lagged_push_of_hardly_any_rate() -> None:
+    """From rest, y' = (t − y)/lag: t − lag (1 − e^(−t/lag)), the limit of small rates."""
+    want = 3.0 - 7.0 * (1 - math.exp(-3 / 7))
+    for rate in (0.0, 1e-14, -1e-14, 1e-8, -1e-8):
+        assert lagged(rate, 7.0, 3.0) == pytest.approx(want, rel=1e-7)
+        assert lagged_array(rate, 7.0, np.array([3.0]))[0] == pytest.approx(want, rel=1e-7)
+    assert phi_of(1e-12, 3.0) == pytest.approx(3.0, rel=1e-11)
+
+
+def test_fog_of_full_air_begins_at_nothing() -> None:
+    """F = (G/V − n (cs − c_in))/(n + v) (1 − e^(−(n + v) t)), from the first moment on."""
+    room = Constants.of(TENT.change(mist_l_h=2.0, height_m=2.0))
+    full = saturation_line(20.0)[0]
+    piece = Piece(room, State(full, 20.0, 100.0, 420.0, 0.0), on=True)
+    assert piece.kind == "saturated"
+    times, n = np.array([0.0, 0.02, 1.0, 600.0]), 4 / 3600
+    gone = n + room.falls
+    rest = (2.0 * 998.2 / 3600 / 2 - n * (full - room.c_in)) / gone
+    want = rest * -np.expm1(-gone * times)
+    assert piece.sample(times)[5] == pytest.approx(want, rel=1e-7, abs=1e-15)
+    assert [piece.fog(t) for t in times] == pytest.approx(want.tolist(), rel=1e-7, abs=1e-15)
+
+
+@pytest.mark.parametrize("spare", [0.5, 3.0])
+def test_mist_that_stops_shortly_before_a_stretch_ends(
+    monkeypatch: pytest.MonkeyPatch, spare: float
+) -> None:
+    """Mist lifts the air from 60 to 80 % along one exponential; a stretch ends `spare` later."""
+    room = Constants.of(TENT)
+    full, n = saturation_line(20.0)[0], 4 / 3600
+    top, first = room.c_in + room.mist / 2 / n, 0.6 * full
+    rises = math.log((top - first) / (top - 0.8 * full)) / n
+    monkeypatch.setattr(schedule, "_CHUNK_S", rises + spare)
+    run = run_setting(
+        room, Band(70.0, 80.0), start=State(first, 20.0, 60.0, 420.0, 0.0), at_most_s=rises + 0.1
+    )
+    lengths = [(piece.on, length) for piece, length in run.blocks[0].pieces]
+    assert [on for on, _ in lengths] == [True, False]
+    assert [length for _, length in lengths] == pytest.approx([rises, spare], abs=1e-5)
+
+
+def test_surfaces_that_dry_over_many_cycles() -> None:
+    """Wet surfaces in still conditions lose g (cs − c) each second until nothing is left.
+
+    With c at rest between the incoming air and the full air at the surfaces, n (c_in − c) +
+    g/V (cs − c) = 0; the air starts there, so that the water falls along a straight line.
+    """
+    room = Constants.of(TENT.change(surface_m2=0.6, surface_holds_g_m2=1e4))
+    full, n, pull = saturation_line(20.0)[0], 4 / 3600, room.g_wet / 2
+    at_rest = (n * room.c_in + pull * full) / (n + pull)
+    loses = room.g_wet * (full - at_rest)
+    start = State(at_rest, 20.0, 100 * at_rest / full, 420.0, 3000.0)
+    run = run_setting(room, Timed(0.0, 600.0), start=start, at_most_s=2 * 3000 / loses)
+    assert max(block.repeats for block in run.blocks[:-1]) > 50
+    assert run.settled
+    times = np.arange(0.0, 1.5 * 3000 / loses, 60.0)
+    water, vapour = sample_run(
+        run, step_s=60.0, count=times.size, names=("surface_g", "vapour_g_m3")
+    )
+    assert water == pytest.approx(np.maximum(3000 - loses * times, 0.0), rel=1e-6, abs=1e-3)
+    after = times - 3000 / loses
+    left = room.c_in + (at_rest - room.c_in) * np.exp(-n * np.maximum(after, 0.0))
+    assert vapour == pytest.approx(left, rel=1e-6)
+    # what is lost leaves with the air; the account over any time says so
+    for seconds in (100.0, 1000.0, 12_345.6, 0.9 * 3000 / loses, 1.2 * 3000 / loses):
+        account = run.until(seconds)
+        assert account.settled_g == pytest.approx(-min(loses * seconds, 3000.0), rel=1e-6)
+    dries = brentq(lambda t: 3000 + run.until(t).settled_g - 1e-3, 1.0, 1.1 * 3000 / loses)
+    assert dries == pytest.approx(3000 / loses, rel=1e-5)
+
+
+@pytest.mark.parametrize("mist", [0.4, 0.9, 40.0])
+def test_mist_of_less_than_a_gram_is_found(mist: float) -> None:
+    """Readings by the exponentials of a quick sensor: n = 3/h, c_in 8 g/m³, mist for 1000 s."""
+    times, n = np.arange(0.0, 4001.0, 20.0), 3 / 3600
+    top = 8.0 + mist / 3600 / n
+    at_end = top + (8.0 - top) * math.exp(-n * 1000)
+    vapour = np.where(
+        times < 1000, 8.0,
+        np.where(times < 2000, top + (8.0 - top) * np.exp(-n * (times - 1000)),
+                 8.0 + (at_end - 8.0) * np.exp(-n * (times - 2000))),
+    )  # fmt: skip
+    flat = np.full(times.size, 17.3)
+    course = Course(
+        time_s=times, rh_pct=100 * vapour / 17.3, full_g_m3=flat,
+        switch_s=np.array([0.0, 1000.0, 2000.0]), on=np.array([0.0, 1.0, 0.0]),
+        switch_full=np.full(3, 17.3), knots_s=np.zeros(1), node_s=times, node_full=flat,
+        temp_lag_s=0.0, start=pd.Timestamp("2031-03-01", tz="UTC"),
+    )  # fmt: skip
+    layout = Layout(fog=False, outside=8.0, knots=1)
+    best = _search(course, 99.0, layout)[0]
+    assert math.exp(best[1]) == pytest.approx(mist, rel=0.05)
+    assert math.exp(best[0]) == pytest.approx(3.0, rel=0.05)
+
+
+def test_only_treatments_that_set_mist_are_foreseen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A substrate sets none; one level that sets mist is enough."""
+    levels = {"none": {}, "late": {"on_s": 120, "off_s": 1080}}
+    trial = SimpleNamespace(
+        rig={"volume_m3": 2.0},
+        factors={
+            "misting": SimpleNamespace(levels=levels),
+            "substrate": SimpleNamespace(levels={"straw": {}, "wood": {}}),
+        },
+    )
+    monkeypatch.setattr(foreseeing, "foresee", lambda *given, rooms: (*given, rooms))
+    assert foresee_treatments(trial, rooms=20) == {"misting": ({"volume_m3": 2.0}, levels, 20)}
