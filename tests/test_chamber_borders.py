@@ -9,9 +9,20 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
-from trialkit.chamber import Band, Room, Timed, foresee_treatments, schedule
+from trialkit.chamber import (
+    Band,
+    ChamberError,
+    Room,
+    Timed,
+    airtemp,
+    foresee_treatments,
+    schedule,
+    size_up,
+)
+from trialkit.chamber.airtemp import _directions, estimate_air_temp
 from trialkit.chamber.balance import Piece
 from trialkit.chamber.constants import Constants, State, saturation_line
 from trialkit.chamber.course import Course
@@ -54,6 +65,27 @@ def test_fog_of_full_air_begins_at_nothing() -> None:
     want = rest * -np.expm1(-gone * times)
     assert piece.sample(times)[5] == pytest.approx(want, rel=1e-7, abs=1e-15)
     assert [piece.fog(t) for t in times] == pytest.approx(want.tolist(), rel=1e-7, abs=1e-15)
+
+
+def test_full_air_cools_along_the_line_of_saturation() -> None:
+    """Heat goes into air and evaporation: (C + L V cs') T' = H (T_in − T) + Q − L n V (cs − c_in).
+
+    At 35 °C the line rises by 2.1 g/m³ a degree; by scipy's solver over 20 s, cs(T) in full.
+    """
+    room = Room(volume_m3=2.0, air_changes_h=8.0, mist_l_h=3.0, room_temp_c=35.0, heat_kj_k=5.0)
+    k = Constants.of(room)
+    piece = Piece(k, State(saturation_line(34.0)[0], 34.0, 100.0, 420.0, 0.0, 5.0), on=True)
+
+    def slope(_: float, x: np.ndarray) -> list[float]:
+        full, rise = (float(v) for v in saturation_line(x[0]))
+        heat = (k.walls + k.air_heat * k.n_on) * (35.0 - x[0]) + k.heat_on
+        heat -= k.latent * 2.0 * k.n_on * (full - k.c_in)
+        return [heat / (k.heat + k.latent * 2.0 * rise)]
+
+    made = solve_ivp(slope, (0, 20), [34.0], rtol=1e-9, atol=1e-9)
+    moved = float(made.y[0, -1]) - 34.0
+    assert 0.01 < abs(moved) < 1.0
+    assert piece.at(20.0).t - 34.0 == pytest.approx(moved, rel=0.01)
 
 
 @pytest.mark.parametrize("spare", [0.5, 3.0])
@@ -104,9 +136,8 @@ def test_surfaces_that_dry_over_many_cycles() -> None:
     assert dries == pytest.approx(3000 / loses, rel=1e-5)
 
 
-@pytest.mark.parametrize("mist", [0.4, 0.9, 40.0])
-def test_mist_of_less_than_a_gram_is_found(mist: float) -> None:
-    """Readings by the exponentials of a quick sensor: n = 3/h, c_in 8 g/m³, mist for 1000 s."""
+def read_by_exponentials(mist: float) -> Course:
+    """Read by a quick sensor: n = 3/h, incoming 8 g/m³, mist from 1000 s to 2000 s."""
     times, n = np.arange(0.0, 4001.0, 20.0), 3 / 3600
     top = 8.0 + mist / 3600 / n
     at_end = top + (8.0 - top) * math.exp(-n * 1000)
@@ -116,16 +147,72 @@ def test_mist_of_less_than_a_gram_is_found(mist: float) -> None:
                  8.0 + (at_end - 8.0) * np.exp(-n * (times - 2000))),
     )  # fmt: skip
     flat = np.full(times.size, 17.3)
-    course = Course(
+    return Course(
         time_s=times, rh_pct=100 * vapour / 17.3, full_g_m3=flat,
         switch_s=np.array([0.0, 1000.0, 2000.0]), on=np.array([0.0, 1.0, 0.0]),
         switch_full=np.full(3, 17.3), knots_s=np.zeros(1), node_s=times, node_full=flat,
         temp_lag_s=0.0, start=pd.Timestamp("2031-03-01", tz="UTC"),
     )  # fmt: skip
+
+
+@pytest.mark.parametrize("mist", [0.4, 0.9, 40.0])
+def test_mist_of_less_than_a_gram_is_found(mist: float) -> None:
     layout = Layout(fog=False, outside=8.0, knots=1)
-    best = _search(course, 99.0, layout)[0]
+    best = _search(read_by_exponentials(mist), 99.0, layout)[0]
     assert math.exp(best[1]) == pytest.approx(mist, rel=0.05)
     assert math.exp(best[0]) == pytest.approx(3.0, rel=0.05)
+
+
+def test_a_reading_at_the_limit_of_full_air_tells_nothing() -> None:
+    """What is read at the limit itself may be full air: fifteen such readings change nothing."""
+    course = read_by_exponentials(9.0)
+    layout = Layout(fog=False, outside=8.0, knots=1)
+    course.rh_pct[60:75] = 99.0
+    best = _search(course, 99.0, layout)[0]
+    assert math.exp(best[1]) == pytest.approx(9.0, rel=0.05)
+    assert math.exp(best[0]) == pytest.approx(3.0, rel=0.05)
+
+
+def test_directions_of_two_columns_that_nearly_agree() -> None:
+    """Correlated by 0.999: the covariance is still that of (X'X)⁻¹ s² (1 + ρ)/(1 − ρ)."""
+    rng = np.random.default_rng(9)
+    seen = rng.normal(size=(400, 2))
+    seen[:, 1] = seen[:, 0] + 0.045 * seen[:, 1]
+    air, residual = rng.normal(size=(5, 2)), rng.normal(size=400)
+    apart = _directions(seen, air, residual)
+    r = max(float(np.corrcoef(residual[:-1], residual[1:])[0, 1]), 0.0)
+    spread = (residual @ residual) / 398 * (1 + r) / (1 - r)
+    assert apart @ apart.T == pytest.approx(air @ np.linalg.inv(seen.T @ seen) @ air.T * spread)
+
+
+def test_what_the_warming_moves_is_read_through_the_lag(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The change of the air by a second of warming, followed by the lag, is that of the readings.
+
+    The air is cooled by mist and warms in 500 s; the thermometer lags 60 s behind.
+    """
+    times = np.arange(0.0, 5400.0, 5.0)
+    begin, cooled, seen = np.arange(600.0, 5400.0, 1800.0), [0.0], [0.0]
+    on = ((times % 1800 >= 600) & (times % 1800 < 1050)).astype(float)
+    for k in range(1, times.size):
+        rest = math.exp(-5 / 500)
+        cooled.append(cooled[-1] * rest + on[k - 1] * 500 * (1 - rest))
+        seen.append(seen[-1] + (cooled[-2] - seen[-1]) * (1 - math.exp(-5 / 60)))
+    given = []
+    monkeypatch.setattr(airtemp, "_directions", lambda *parts: given.append(parts))
+    found = estimate_air_temp(times, 18.0 - np.array(seen) / 200, begin, begin + 450.0)
+    read, air, _ = given[0]
+    turned, moved, want = read[:, -2], air[:, -2], [0.0]
+    assert np.ptp(moved) > 1e-4
+    for k in range(1, times.size):
+        keeps = math.exp(-5 / found.lag_s)
+        want.append(want[-1] * keeps + (moved[k] + moved[k - 1]) / 2 * (1 - keeps))
+    assert turned == pytest.approx(np.array(want), abs=0.03 * np.ptp(turned))
+
+
+def test_mist_that_all_settles_sizes_nothing() -> None:
+    """No fogger, however large, lifts the humidity with what never evaporates."""
+    with pytest.raises(ChamberError, match="mist that all settles"):
+        size_up(TENT.change(evaporating_fraction=0.0), low_rh=85, high_rh=95, chambers=[1])
 
 
 def test_only_treatments_that_set_mist_are_foreseen(monkeypatch: pytest.MonkeyPatch) -> None:
