@@ -5,10 +5,11 @@ from __future__ import annotations
 import gzip
 import io
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from trialkit.logs.climate import split_file
+from trialkit.logs.climate import large, split_file
 from trialkit.logs.climate.split_file import _Shape, _units, _whose, is_splittable
 
 #: Without the moment of packing: tests are named by it, alike in each process.
@@ -53,3 +54,24 @@ def test_rows_over_several_lines_and_marks_that_are_never_closed() -> None:
     found = list(_units(io.BytesIO(b"".join(line for line, _, _ in rows)), ","))
     assert found == [(line, count) for line, count, _ in rows]
     assert [_whose(line, shape) for line, _ in found] == [cell for _, _, cell in rows]
+
+
+def test_a_climate_log_is_large_above_the_limit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of 30 bytes in two files; without chambers, or without a log, nothing is cut by chamber."""
+    for name in ("a.csv", "b.csv"):
+        (tmp_path / name).write_bytes(b"x" * 15)
+    spec = SimpleNamespace(files=["*.csv"])
+    trial = SimpleNamespace(
+        folder=tmp_path, logs={"environment": spec}, levels={"chamber": ("T1",)}
+    )
+    for limit, is_it in ((30, False), (29, True)):
+        monkeypatch.setattr(large, "LARGE_BYTES", limit)
+        assert large.is_large(trial) is is_it
+    trial.levels = {"batch": ("1",)}
+    assert not large.is_large(trial)
+    trial.levels, trial.logs = {"chamber": ("T1",)}, {}
+    assert not large.is_large(trial)
+    trial.logs = {"environment": SimpleNamespace(files=["gone.csv"])}
+    assert not large.is_large(trial)
