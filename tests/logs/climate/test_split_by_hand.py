@@ -7,6 +7,7 @@ import io
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from trialkit.logs.climate import large, split_file
@@ -75,3 +76,23 @@ def test_a_climate_log_is_large_above_the_limit(
     assert not large.is_large(trial)
     trial.logs = {"environment": SimpleNamespace(files=["gone.csv"])}
     assert not large.is_large(trial)
+
+
+@pytest.mark.parametrize(
+    "rows", [[3, 4, 5, 6], [7], [3, 5, 6], [3, 5, 4, 6], [4, 3], [], [2, 4, 4, 5]]
+)
+def test_line_numbers_are_the_same_however_they_are_kept(rows: list[int]) -> None:
+    """Those that follow each other are kept as the first one and how many they are."""
+    account = SimpleNamespace(rows=np.array(rows, dtype=np.int64))
+    large._lighten(account)
+    assert account.rows[np.arange(len(rows))].tolist() == rows
+    assert len(account.rows) == len(rows)
+    even = bool(rows) and rows == list(range(rows[0], rows[0] + len(rows)))
+    assert isinstance(account.rows, large.EvenRows) is even
+
+
+def test_pieces_of_a_file_tell_a_change_of_clocks_together() -> None:
+    """What other files said before stays as it is."""
+    stayed = [("a", "spring", 5), ("b", "spring", 1), ("b", "autumn", 2), ("b", "spring", 3)]
+    large._merge_stayed(stayed, 1)
+    assert stayed == [("a", "spring", 5), ("b", "spring", 4), ("b", "autumn", 2)]

@@ -8,10 +8,13 @@ import json
 import zipfile
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from tests.logs import binary_files
 from trialkit.errors import LogError
+from trialkit.logs.text import typed_files
 from trialkit.logs.text.databases import _choose
 from trialkit.logs.text.files import Member, _guard, find_files, open_members
 from trialkit.logs.text.raw_table import RawTable
@@ -185,3 +188,20 @@ def test_which_table_of_a_database_holds_the_log() -> None:
         _choose(tables, "lost", "d", set())
     with pytest.raises(LogError, match="holds no table"):
         _choose({}, None, "d", set())
+
+
+@pytest.mark.parametrize(("count", "size", "sound"), [(20, 5, True), (10, 6, True), (11, 6, False)])
+def test_long_texts_of_a_packed_table_are_counted_beyond_the_short(
+    count: int, size: int, sound: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Here five letters are short and ten beyond them may stand in all cells together."""
+    monkeypatch.setattr(typed_files, "_SHORT", 5)
+    monkeypatch.setattr(typed_files, "_MAX_LONG_TEXT", 10)
+    made = io.BytesIO()
+    pq.write_table(pa.table({"note": ["x" * size] * count}), made)
+    member = Member("x.parquet", made.getvalue())
+    if sound:
+        assert len(read_other(member, decimal=None, expected=())[0].rows) == count
+    else:
+        with pytest.raises(LogError, match="more than"):
+            read_other(member, decimal=None, expected=())
