@@ -199,7 +199,7 @@ def test_long_texts_of_a_packed_table_are_counted_beyond_the_short(
     monkeypatch.setattr(typed_files, "_MAX_LONG_TEXT", 10)
     made = io.BytesIO()
     pq.write_table(pa.table({"note": ["x" * size] * count}), made)
-    member = Member("x.parquet", made.getvalue())
+    member = Member("x.parquet", made.getvalue(), "parquet")
     if sound:
         assert len(read_other(member, decimal=None, expected=())[0].rows) == count
     else:
