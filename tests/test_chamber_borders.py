@@ -30,6 +30,7 @@ from trialkit.chamber.course import Course
 from trialkit.chamber.exponentials import keep_apart, lagged, lagged_array, phi_of
 from trialkit.chamber.rates import Layout, _search
 from trialkit.chamber.schedule import run_setting
+from trialkit.chamber.sizing import _need
 from trialkit.chamber.tracing import sample_run
 
 foreseeing = importlib.import_module("trialkit.chamber.foresee")
@@ -211,9 +212,23 @@ def test_what_the_warming_moves_is_read_through_the_lag(monkeypatch: pytest.Monk
 
 
 def test_mist_that_all_settles_sizes_nothing() -> None:
-    """No fogger, however large, lifts the humidity with what never evaporates."""
+    """No fogger, however large, lifts the humidity with what never evaporates.
+
+    Surfaces give it off again: at rest the mist asked for is what the air carries off,
+    8 m³/h of 0.9 · 17.29 g/m³ less the incoming air's vapour, whatever part of it settles.
+    """
+    dry = TENT.change(evaporating_fraction=0.0)
     with pytest.raises(ChamberError, match="mist that all settles"):
-        size_up(TENT.change(evaporating_fraction=0.0), low_rh=85, high_rh=95, chambers=[1])
+        size_up(dry, low_rh=85, high_rh=95, chambers=[1])
+    carried = 8 * (0.9 * 17.29 - TENT.outside_g_m3)
+    for part in (0.0, 0.3, 1.0):
+        wet = TENT.change(evaporating_fraction=part, surface_m2=1.0, surface_holds_g_m2=1e3)
+        grams = _need(wet, 90.0, math.inf).mist_g_h
+        assert grams == pytest.approx(carried, rel=2e-3)
+        size_up(wet, low_rh=85, high_rh=95, chambers=[1])
+        if part:
+            bare = _need(TENT.change(evaporating_fraction=part), 90.0, math.inf).mist_g_h
+            assert bare == pytest.approx(carried / part, rel=2e-3)
 
 
 @pytest.mark.parametrize(("hours", "within"), [(3.0, 1e-9), (12.0, 2.2e-4)])
