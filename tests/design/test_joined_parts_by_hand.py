@@ -10,6 +10,7 @@ from scipy import stats
 from trialkit.design.layout.joined_units import _breaks, _dummies, _shares, _slots
 from trialkit.design.layout.standing_levels import _told, ran_before
 from trialkit.design.points import chance
+from trialkit.design.power import grid, over_time
 from trialkit.design.power.simulate import _critical, _drawn, _interaction, _mean_row
 from trialkit.settings.polynomial import terms
 from trialkit.settings.setting_range import SettingRange
@@ -137,3 +138,67 @@ def test_the_chance_to_see_a_hill_is_that_of_scipy(monkeypatch: pytest.MonkeyPat
         float(stats.ncf.sf(stats.f.ppf(0.95, 2, 6), 2, 6, 200.0 / rest)) for _, rest in planning
     ]
     assert chance.chance_to_see(trial, values, 10.0, 6.0) == pytest.approx(want[::-1])
+
+
+# ------------------------------------------------------------------ counts that are enough
+
+
+@pytest.mark.parametrize("size", [1, 2])
+@pytest.mark.parametrize("enough", [2, 3, 5, 6, 7, 13, 39, 40, 41])
+@pytest.mark.parametrize("brief", [-3, 0, 1, 4])
+def test_the_smallest_count_that_is_enough_by_going_through_all(
+    size: int, enough: int, brief: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Power grows with the count; a brief search for layouts needs some more, or some fewer.
+
+    In the middle of the range the full search decides, at its ends the brief one.
+    """
+
+    def power_with(_: object, unit: str, count: int, *, quick: bool) -> tuple[float, ...] | None:
+        whole = count / size
+        assert whole == int(whole)
+        at = 0.8 + (whole - enough - (brief if quick else 0)) / 100
+        return None if whole < 2 else (at, at, at)
+
+    monkeypatch.setattr(grid, "_MOST", 40 * size)
+    monkeypatch.setattr(grid, "steps_of", lambda trial, unit: size)
+    monkeypatch.setattr(grid, "_power_with", power_with)
+    power = SimpleNamespace(trial=None, wanted=0.8)
+    for end, need in ((1, enough), (0, enough + brief), (2, enough + brief)):
+        count, reached = grid._first_count(power, "batch", 6 * size, end)
+        if (max(need, enough + brief) if end == 1 else need) > 40:
+            assert count is None
+            assert reached == pytest.approx(0.8 + (40 - enough) / 100)
+        else:
+            assert count == max(need, 2) * size
+            assert reached >= 0.8
+
+
+@pytest.mark.parametrize("df", [1.0, 2.0, 3.0, 7.5, 40.0])
+def test_a_standard_deviation_is_found_too_small_on_average(df: float) -> None:
+    """By scipy's law of chi: its mean over the root of the degrees of freedom."""
+    assert over_time._mean_root(df) == pytest.approx(stats.chi.mean(df) / df**0.5, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("now", "code", "value"),
+    [
+        ("trend", "over_time_chosen", None),
+        ("time blocks", "over_time_wider", 25.0),  # 5 over 4
+        ("by chance", "over_time_better", 10.0),  # 3.6 over 4
+    ],
+)
+def test_a_plan_says_how_its_starts_are_laid_out(
+    now: str, code: str, value: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    table = pd.DataFrame({"over_time": ["trend", "time blocks", "by chance"],
+                          "expected": [4.0, 5.0, 3.6]})  # fmt: skip
+    choice = SimpleNamespace(table=table, chosen="trend", reason="so")
+    monkeypatch.setattr(over_time, "choose_over_time", lambda trial: choice)
+    [found] = over_time.over_time_findings(SimpleNamespace(over_time=now))
+    assert found.code == code
+    if value is not None:
+        told = [v for v in found.values.values() if isinstance(v, float)]
+        assert told == [pytest.approx(value)]
+    monkeypatch.setattr(over_time, "choose_over_time", lambda trial: None)
+    assert over_time.over_time_findings(SimpleNamespace(over_time=now)) == ()
