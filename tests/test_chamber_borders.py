@@ -28,9 +28,12 @@ from trialkit.chamber.airtemp import _directions, estimate_air_temp
 from trialkit.chamber.balance import Piece
 from trialkit.chamber.constants import Constants, State, saturation_line
 from trialkit.chamber.course import Course
+from trialkit.chamber.ducts import Duct
 from trialkit.chamber.exponentials import keep_apart, lagged, lagged_array, phi_of
+from trialkit.chamber.foresee import _measure, _pairs
 from trialkit.chamber.rates import Layout, _search
 from trialkit.chamber.recovery import _PER_CYCLE, _running_mean
+from trialkit.chamber.roomfit import _roughness
 from trialkit.chamber.schedule import run_setting
 from trialkit.chamber.sizing import _need
 from trialkit.chamber.tracing import sample_run
@@ -353,6 +356,51 @@ def test_what_is_sized_where_nothing_is_told() -> None:
         shortest_on_s=5.0,
     )  # fmt: skip
     assert str(size_up(TENT, low_rh=85, high_rh=95)) == str(told)
+
+
+def test_what_can_be_simulated_at_its_ends() -> None:
+    """Up to a year of 366 days and steps of up to a day; more than nothing of both."""
+    for hours, step_s in ((8784.0, 86_400.0), (1e-3, 1e-3)):
+        assert simulate(TENT, {"on_s": 60, "off_s": 540}, hours, step_s=step_s).hours == hours
+    for hours, step_s in ((8784.1, 10.0), (0.0, 10.0), (24.0, 0.0), (24.0, 86_400.1)):
+        with pytest.raises(ChamberError, match="up to a year"):
+            simulate(TENT, {"on_s": 60, "off_s": 540}, hours, step_s=step_s)
+
+
+def test_ducts_that_can_be() -> None:
+    assert Duct(length_m=0.0, diameter_mm=1.0, bends=0).area_m2 == pytest.approx(7.854e-7, rel=1e-4)
+    for length, diameter, bends in ((-0.1, 100.0, 0), (1.0, 0.0, 0), (1.0, 100.0, -1)):
+        with pytest.raises(ChamberError, match="a duct needs"):
+            Duct(length_m=length, diameter_mm=diameter, bends=bends)
+
+
+def test_how_much_wider_errors_are_told() -> None:
+    """As simulated rooms had them: by 1.1, with fog 1.6, with wet crop 1.9, 1.2, 1.1 and 1.6.
+
+    By 1.2 at least where the thermometer lags by more than a minute.
+    """
+    still, dry, wet = (SimpleNamespace(taken=taken) for taken in (0.5, 0.0, 0.3))
+    open_air, fog = SimpleNamespace(fog=False), SimpleNamespace(fog=True)
+    quick, slow = SimpleNamespace(temp_lag_s=60.0), SimpleNamespace(temp_lag_s=60.1)
+    for course, layout, made, want in (
+        (quick, open_air, dry, [1.1] * 5), (slow, open_air, dry, [1.2] * 5),
+        (quick, fog, still, [1.6] * 5), (slow, fog, dry, [1.6] * 5),
+        (quick, open_air, wet, [1.9, 1.2, 1.1, 1.6, 1.6]),
+        (slow, open_air, wet, [1.9, 1.2, 1.2, 1.6, 1.6]),
+    ):  # fmt: skip
+        assert _roughness(course, layout, made, 5).tolist() == want
+
+
+def test_pairs_of_levels_and_rooms_that_never_differ(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where all rooms come out alike no number explains a share, and none narrows the range."""
+    alike = {"a": np.full((5, 3), 80.0), "b": np.full((5, 3), 82.0)}
+    [pair] = _pairs(alike, 2.0).to_dict("records")
+    assert (pair["difference_rh_pct"], pair["alike_pct"]) == (2.0, 0.0)
+    assert _pairs(alike, 2.1)["alike_pct"].tolist() == [100.0]
+    monkeypatch.setattr(foreseeing, "shares_of", lambda likely, mean: {})
+    likely = None
+    table = _measure(SimpleNamespace(measured=()), likely, alike)
+    assert (table[["share_pct", "half_width_now", "half_width_then"]] == 0).all(axis=None)
 
 
 def test_only_treatments_that_set_mist_are_foreseen(monkeypatch: pytest.MonkeyPatch) -> None:
