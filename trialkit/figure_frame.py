@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
+from weakref import WeakSet
 
 from trialkit.fit_text import wrap
 
@@ -18,6 +19,47 @@ HEAD = "_head"
 _PAD_IN = 0.05  # left free at each edge
 _LEAST_SHARE = 0.25  # of the width that axes keep, whatever stands beside them
 _APART = 7.0  # points between the label of the axis and the note
+_FITTED: WeakSet[Figure] = WeakSet()  # whose words all lie inside
+
+
+def fits_frame(figure: Figure) -> bool:
+    """Tell whether a figure was fitted to its frame, so that it need not be cut when saved."""
+    return figure in _FITTED
+
+
+def place_rows(
+    figure: Figure,
+    *,
+    row: float,
+    left: float,
+    right: float,
+    above: float,
+    below: float,
+    apart: float = 0.0,
+) -> None:
+    """Place the axes of a figure, one below another, where what stands beside them is known.
+
+    Measuring, as `fit_frame` does, takes longer than drawing.
+
+    Parameters
+    ----------
+    figure : Figure
+        Changed in place; the width stays, the height follows.
+    row : float
+        Height of each pair of axes, in inches, as all that follow.
+    left, right, above, below : float
+        Room beside, above and below all of them.
+    apart : float
+        Room between two.
+    """
+    count = len(figure.axes)
+    wide = float(figure.get_size_inches()[0])
+    tall = above + count * row + (count - 1) * apart + below
+    figure.set_size_inches(wide, tall)
+    for i, ax in enumerate(figure.axes):
+        top = tall - above - i * (row + apart)
+        ax.set_position((left / wide, (top - row) / tall, 1 - (left + right) / wide, row / tall))
+    _FITTED.add(figure)
 
 
 def fit_frame(figure: Figure, *, wide: float | None = None) -> None:
@@ -51,6 +93,7 @@ def fit_frame(figure: Figure, *, wide: float | None = None) -> None:
         _break_title(ax)
         _lower_notes(ax, renderer)
     _fit_height(figure, renderer)
+    _FITTED.add(figure)
 
 
 def _width_of(ax: Axes) -> float:

@@ -11,10 +11,18 @@ from trialkit.whole_files import whole_folder
 
 if TYPE_CHECKING:
     import pandas as pd
+    from matplotlib.figure import Figure
 
     from trialkit.alignment.result import Aligned
     from trialkit.logs.climate.large import LargeLog
     from trialkit.logs.log import Log
+
+_ROW_IN = 1.1  #: Height of the axes of one batch.
+_GAP_IN = 0.52  #: Between two, for the days below one and the title of the next.
+_TOP_IN = 0.3  #: For the title of the first.
+_BESIDE_IN = {"left": 0.62, "right": 0.12}  #: Every one has the same words beside it.
+_DAYS_PT = 38.0  #: For the days and their label below the last.
+_LINE_PT = 11.5  #: For each line of the note.
 
 
 def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> list[Path]:
@@ -61,10 +69,11 @@ def _drawn(log: Log | LargeLog, data: Aligned) -> pd.DataFrame | None:
 
 def _draw(
     chamber: str, records: pd.DataFrame, runs: pd.DataFrame, data: Aligned, logs: Mapping[str, Log]
-) -> Any:
+) -> Figure:
     from matplotlib.figure import Figure
 
     from trialkit.alignment.checks import doubted_humidity, mist_troubles
+    from trialkit.figure_frame import place_rows
     from trialkit.figures import humidity_timeline
     from trialkit.style import WIDTH, drawing, note
     from trialkit.wording import spoken
@@ -74,7 +83,7 @@ def _draw(
         mist = mist[mist["chamber"] == chamber]
     band = (data.settings.band_low_rh, data.settings.band_high_rh)
     with drawing():
-        figure = Figure(figsize=(WIDTH, 1.7 * len(runs) + 0.4), layout="constrained")
+        figure = Figure(figsize=(WIDTH, _ROW_IN * len(runs)))
         axes = figure.subplots(len(runs), 1, squeeze=False)[:, 0]
     for ax, run in zip(axes, runs.to_dict("records"), strict=True):
         start, stop = run["start"], run["stop"]
@@ -97,7 +106,10 @@ def _draw(
             ax.set_title(" · ".join(w for w in words if w and w != "None"), fontsize=9)
     with drawing():
         axes[-1].set_xlabel(spoken().text("picture.days"))
-        note(axes[-1], spoken().text("figure.timeline.note"), below=38)
+        note(axes[-1], spoken().text("figure.timeline.note"), below=_DAYS_PT, whole=True)
+    lines = axes[-1].texts[-1].get_text().count("\n") + 1
+    below = (_DAYS_PT + _LINE_PT * lines + 4.0) / 72
+    place_rows(figure, row=_ROW_IN, apart=_GAP_IN, above=_TOP_IN, below=below, **_BESIDE_IN)
     return figure
 
 

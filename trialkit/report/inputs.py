@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
+    from trialkit.figures import TrialTables
     from trialkit.logs.log import Log
     from trialkit.model.checks.diagnosis import Diagnosis
     from trialkit.trial import Factor, Trial
@@ -165,6 +166,13 @@ class PageInputs:
 
         table = analysis_table(self.trial, self.data, self.response)
         return table.loc[self.result.fit.table.index]
+
+    @cached_property
+    def tables(self) -> TrialTables:
+        """What the trial in one picture shows."""
+        from trialkit.figures import trial_tables
+
+        return trial_tables(self.result, self.verdict, wording=self.say)
 
     @cached_property
     def diagnosis(self) -> Diagnosis:

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from trialkit.figure_frame import fit_frame
+from markupsafe import Markup
+
+from trialkit.figure_frame import fit_frame, fits_frame
 from trialkit.report.page_parts import Picture
 from trialkit.report.svg import inline_svg
 from trialkit.style import drawing, page_form
@@ -34,20 +36,25 @@ def make_picture(
         1 where the form for a phone serves everywhere.
     """
     with page_form(narrow=True) as form:
-        narrow = inline_svg(_fitted(draw()), ident=f"{ident}-n" if forms > 1 else ident, alt=alt)
+        narrow = _inline(draw(), ident=f"{ident}-n" if forms > 1 else ident, alt=alt)
     told = " ".join(dict.fromkeys(form.notes))
     if forms == 1:
         return Picture(narrow, caption, note=told, slides=False)
     with page_form():
-        wide = inline_svg(_fitted(draw()), ident=ident, alt=alt)
+        wide = _inline(draw(), ident=ident, alt=alt)
     return Picture(wide, caption, note=told, narrow=narrow)
 
 
-def _fitted(drawn: Axes | Figure) -> Axes | Figure:
-    """Fit a figure of several axes to its frame; one that was made for its axes fits already."""
+def _inline(drawn: Axes | Figure, *, ident: str, alt: str) -> Markup:
+    """Fit a figure of several axes to its frame, and put it into the page.
+
+    One that was made for its axes fits already.
+    """
     from matplotlib.figure import Figure
 
     if isinstance(drawn, Figure):
         with drawing():
             fit_frame(drawn)
-    return drawn
+    figure = drawn if isinstance(drawn, Figure) else drawn.get_figure(root=True)
+    fits = figure is not None and fits_frame(figure)
+    return inline_svg(drawn, ident=ident, alt=alt, cut=not fits)

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 MOST_BATCHES = 6  # timelines drawn, so that the page stays small enough to mail
 MOST_FLAGS = 80  # doubted times listed
 BINS = 104  # stretches of time per timeline
+#: Size and margins of a timeline, in inches: every one has the same words beside it.
+_PLACE_IN = {"row": 0.92, "left": 0.6, "right": 0.08, "above": 0.08, "below": 0.3}
 
 
 def doubted_times(inputs: PageInputs) -> list[Any]:
@@ -138,6 +140,7 @@ def _run_picture(
     sources: Sources,
 ) -> Picture | None:
     """Draw one chamber run over its days of fruiting."""
+    from trialkit.figure_frame import place_rows
     from trialkit.figures import humidity_timeline
     from trialkit.style import axes
 
@@ -166,6 +169,8 @@ def _run_picture(
             ax=ax,
         )
         ax.set_ylabel(say.text("figure.humidity_short"), fontsize=8.5)
+        figure: Any = ax.get_figure(root=True)
+        place_rows(figure, **_PLACE_IN)
         return ax
 
     alt = say.text("alt.timeline", name=name, middle=middle)

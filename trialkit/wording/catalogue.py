@@ -101,8 +101,8 @@ class Wording:
         >>> say.written(1234.56, ".1f"), say.written(122740, ","), say.written(1234)
         ('1.234,6', '122.740', '1234')
         """
-        if isinstance(value, Sayable):
-            return value.said_in(self)
+        if not isinstance(value, (str, int, float)) and isinstance(value, Sayable):
+            return value.said_in(self)  # asked last: what a protocol asks is slow
         if isinstance(value, dt.datetime):
             return self.moment(value)
         if isinstance(value, dt.date):
@@ -175,7 +175,7 @@ class Wording:
         >>> read_wording("en").number(1234.567, 1), read_wording("de").number(1234.567, 1)
         ('1,234.6', '1.234,6')
         """
-        from babel.numbers import format_decimal, format_scientific
+        from babel.numbers import format_scientific
 
         number = _as_float(value)
         if number is None:
@@ -192,8 +192,7 @@ class Wording:
         places = min(decimals, 8)
         rounded = round(number, places) + 0.0  # no minus zero
         pattern = "#,##0" + ("." + "0" * places if places else "")
-        written = format_decimal(rounded, format=pattern, locale=self.locale)
-        return str(written).replace("-", "−")
+        return _decimal(rounded, pattern, self.locale)
 
     def percent(self, value: object, decimals: int = 0, *, sign: bool = False) -> str:
         """Write a percentage given in percent, with a plus sign if asked.
@@ -295,6 +294,13 @@ def confidence_decimals(level: float) -> int:
         if abs(shown - error) <= 0.02 * error:
             return decimals
     return 8
+
+
+@lru_cache(maxsize=8192)  # ticks and tables ask for the same numbers again and again
+def _decimal(rounded: float, pattern: str, locale: str) -> str:
+    from babel.numbers import format_decimal
+
+    return str(format_decimal(rounded, format=pattern, locale=locale)).replace("-", "−")
 
 
 def _as_float(value: object) -> float | None:
