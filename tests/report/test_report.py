@@ -341,6 +341,19 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     assert shown[0].label == "Stops the verdict"
 
 
+def test_a_chance_that_falls_with_more_batches_is_explained(farm, tmp_path):
+    settle = pd.DataFrame({"repeats": "batch", "count": [2, 3, 4, 5]})
+    for name in ("no_worse", "difference"):
+        settle[name] = [0.4, 0.6, 0.5, 0.7]
+        settle[f"{name}_low"], settle[f"{name}_high"] = 0.2, 0.9
+    told = "From 4 batches on, the analysis can tell whether schedule acts differently"
+    page = replace(farm, verdict=replace(farm.verdict, settle=settle)).report(tmp_path / "r.html")
+    assert told in page
+    rising = settle.assign(no_worse=[0.4, 0.5, 0.6, 0.7], difference=[0.4, 0.5, 0.6, 0.7])
+    page = replace(farm, verdict=replace(farm.verdict, settle=rising)).report(tmp_path / "s.html")
+    assert told not in page
+
+
 @pytest.mark.parametrize(
     ("ratio", "low", "high"), [(math.nan, math.nan, math.nan), (0.97, -math.inf, math.inf)]
 )
