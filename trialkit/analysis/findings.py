@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.analysis.batches_to_come import batch_findings
 from trialkit.analysis.covariates import covariate_findings
+from trialkit.analysis.harvest_in import has_begun
 from trialkit.analysis.table import flushes_weighed
 from trialkit.columns import find_column
 from trialkit.errors import Finding
@@ -30,7 +31,8 @@ def analysis_findings(
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)
     label = Named(f"glossary_label.{terms.response}", "" if column is None else column.label)
-    missing = table[table[terms.response].isna()]
+    begun = has_begun(table)
+    missing = table[table[terms.response].isna() & begun]
     if len(missing):
         units = missing["unit"].nunique()
         found.append(
@@ -38,7 +40,7 @@ def analysis_findings(
                 "missing_response",
                 "note",
                 missing=len(missing),
-                rows=len(table),
+                rows=int(begun.sum()),
                 label=label,
                 number=units,
                 blocks=Units((trial.structure.smallest[-1],), units),

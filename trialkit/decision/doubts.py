@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.by_run import fit_by_run
+from trialkit.analysis.harvest_in import LOST, units_known
 from trialkit.analysis.look import batches_in, next_look_after
 from trialkit.columns.response import response_of
 from trialkit.errors import Finding, ModelError
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
-LOST = ("contaminated", "discarded")
 #: Difference in lost blocks from which they are spoken of [percentage points].
 UNEVEN_PCT = 5.0
 #: False alarms of repeated 5 % tests after 2, 3, … looks at even distances [%].
@@ -119,12 +119,14 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     list of Finding
         One caution per level whose share of lost blocks is further than `UNEVEN_PCT`, and
         1.64 binomial standard errors, from the control's; where the treatment was given to
-        chamber runs with the ratio of the yields per block started.
+        chamber runs with the ratio of the yields per block started. Blocks are counted as in the
+        table of lost blocks: those whose fate is known (`units_known`).
     """
     table, primary = result.data.table, trial.primary
     if "status" not in table or not _is_lost_with_the_block(trial, result.terms.response):
         return []
-    lost = table["status"].isin(LOST).groupby(table["unit"]).any()
+    known = units_known(table)
+    lost = table["status"].isin(LOST).groupby(table["unit"]).any()[known]
     level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)
     counts = lost.groupby(level.reindex(lost.index)).agg(["sum", "size"])
     share = 100 * counts["sum"] / counts["size"]
