@@ -33,6 +33,8 @@ def picture_note(tables: TrialTables, say: Wording) -> str:
         told.append(say.text("picture.note_flush"))
     words = {"units": tables.units, "level": say.confidence(tables.level)}
     told.append(say.text("picture.note_yield", n=say.number(len(tables.runs), 0), **words))
+    if tables.lacking:
+        told.append(say.text("figure.lacking", lacking=tables.lacking))
     return " ".join(told)
 
 

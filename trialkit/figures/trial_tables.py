@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.decision.headline import headline
 from trialkit.figures.group_words import group_words
 from trialkit.figures.strips import outside_band
+from trialkit.figures.unit_totals import lacking_words, unit_totals
 from trialkit.wording import Wording, read_wording, units_in_words
 
 if TYPE_CHECKING:
@@ -32,8 +33,9 @@ class TrialTables:
     ----------
     runs : DataFrame
         One row per run, in the order drawn: `run` (its code), `name` (as it is shown), `level`,
-        `value` (mean per block, in the unit of the response), `last_day` (days of fruiting),
-        `water_l` [L] and `energy_kwh` [kWh] of its mist; what is not known is missing.
+        `value` (mean per block, in the unit of the response), `lacks` (flushes that are not in
+        it), `last_day` (days of fruiting), `water_l` [L] and `energy_kwh` [kWh] of its mist; what
+        is not known is missing.
     groups : DataFrame
         One row per level, the control first: `level, setting, estimate, low, high`, `verdict` and
         `used` (words; lines are parted by line ends).
@@ -53,6 +55,8 @@ class TrialTables:
         What a run is, in the plural.
     level : float
         Confidence of the limits of the means.
+    lacking : str
+        Flushes that runs lack, in words; empty where none does.
     title, subtitle : str
         The answer in one sentence; what the trial was.
     """
@@ -67,6 +71,7 @@ class TrialTables:
     quantity: str
     units: str
     level: float = 0.95
+    lacking: str = ""
     title: str = field(default="", repr=False)
     subtitle: str = field(default="", repr=False)
 
@@ -126,6 +131,7 @@ def trial_tables(
         quantity=result.quantity,
         units=units_in_words(trial.primary.applied_to),
         level=trial.question.level,
+        lacking=lacking_words(runs, _keys(trial), say),
         title=title or headline(result, verdict, say),
         subtitle=subtitle or _subtitle(trial, len(runs), say),
     )
@@ -155,8 +161,10 @@ def _runs(trial: Trial, result: Analysis, verdict: Verdict) -> pd.DataFrame:
     keys, primary, response = _keys(trial), trial.primary, result.terms.response
     rows = analysis_table(trial, result.data, response).loc[result.fit.table.index]
     everyone = result.data.table[[*keys, primary.name]].dropna().astype(str).drop_duplicates()
-    means = rows.groupby(keys, observed=True)[response].mean() * result.flushes_summed
-    runs = everyone.merge(means.rename("value").reset_index(), how="left", on=keys)
+    summed = result.flushes_summed > 1
+    gave = unit_totals(rows, keys, response, flushes=result.flushes, summed=summed)
+    runs = everyone.merge(gave[[*keys, "value", "lacks"]], how="left", on=keys)
+    runs["lacks"] = [lacks if isinstance(lacks, tuple) else () for lacks in runs["lacks"]]
     runs = runs.rename(columns={primary.name: "level"})
     totals = verdict.totals
     own = [name for name in ("water_l", "energy_kwh") if name in getattr(totals, "columns", ())]
@@ -174,7 +182,7 @@ def _runs(trial: Trial, result: Analysis, verdict: Verdict) -> pd.DataFrame:
     runs = runs.sort_values(["_level", *(f"_{name}" for name in keys)], kind="stable")
     runs["run"] = runs[keys].agg(":".join, axis=1)
     runs["name"] = runs[keys].agg(" ".join, axis=1)
-    columns = ["run", "name", "level", "value", "water_l", "energy_kwh", *keys]
+    columns = ["run", "name", "level", "value", "lacks", "water_l", "energy_kwh", *keys]
     return runs[columns].reset_index(drop=True)
 
 
