@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -125,3 +126,45 @@ def progress(trial: Trial, table: pd.DataFrame) -> Progress:
         tuple(name for name in order if name in begun),
         tuple(name for name in order if name in waited),
     )
+
+
+def flushes_lacking(
+    table: pd.DataFrame, response: str, keys: Sequence[str]
+) -> list[dict[str, str]]:
+    """Find the units that have values, but none of a whole flush that they lost or others have.
+
+    A flush that nobody of a batch has yet, and that nobody lost, is not lacking: it is to come.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per block and flush.
+    response : str
+        Column analysed.
+    keys : sequence of str
+        Columns that tell units apart, such as ``["batch", "chamber"]``.
+
+    Returns
+    -------
+    list of dict
+        `keys` and `flush` of each, in the order of the table.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> table = pd.DataFrame({"chamber": ["a", "a", "b", "b"], "flush": [1, 2, 1, 2],
+    ...                       "fresh_g": [500.0, None, 510.0, 250.0]})
+    >>> flushes_lacking(table, "fresh_g", ["chamber"])
+    [{'chamber': 'a', 'flush': '2'}]
+    """
+    keys = list(keys)
+    lost = table["status"].isin(LOST) if "status" in table else False
+    rows = table.assign(_in=table[response].notna(), _lost=lost)
+    rows[[*keys, "flush"]] = rows[[*keys, "flush"]].astype(str)
+    parts = rows.groupby([*keys, "flush"], sort=False)[["_in", "_lost"]].any().reset_index()
+    gave = parts.groupby(keys, sort=False)["_in"].transform("any")
+    among = ["batch", "flush"] if "batch" in keys else ["flush"]
+    due = parts.groupby(among)["_in"].transform("any") | parts["_lost"]
+    lacking = parts[gave & due & ~parts["_in"]]
+    told = lacking[[*keys, "flush"]].to_dict("records")
+    return [{str(k): str(v) for k, v in row.items()} for row in told]
