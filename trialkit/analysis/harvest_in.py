@@ -109,7 +109,7 @@ def progress(trial: Trial, table: pd.DataFrame) -> Progress:
     ----------
     trial : Trial
     table : DataFrame
-        One row per planned block and flush.
+        One row per block and flush.
 
     Returns
     -------
@@ -118,9 +118,9 @@ def progress(trial: Trial, table: pd.DataFrame) -> Progress:
     """
     if "batch" not in table or "batch" not in trial.levels:
         return Progress((), ())
-    names = table["batch"].astype(str)
-    begun = set(names[has_begun(table)])
-    waited = set(names[~table["unit"].isin(trial.given_up)]) - begun
+    begun = set(table.loc[has_begun(table), "batch"].astype(str))
+    units = trial.unit_table()
+    waited = set(units.loc[~units["unit"].isin(trial.given_up), "batch"].astype(str)) - begun
     order = [str(name) for name in trial.levels["batch"]]
     return Progress(
         tuple(name for name in order if name in begun),

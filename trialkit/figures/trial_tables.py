@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.harvest_in import progress
 from trialkit.decision.headline import headline
 from trialkit.figures.group_words import group_words
 from trialkit.figures.strips import outside_band
@@ -120,10 +121,12 @@ def trial_tables(
     runs["last_day"] = [ends.get(r, latest.get(r, math.nan)) for r in runs["run"]]
     settings = data.settings
     band = (settings.band_low_rh, settings.band_high_rh)
+    air, planned = _air(data, spans, band), len(runs)
+    runs = _without_runs_to_come(runs, progress(trial, data.table).to_come, air)
     return TrialTables(
         runs=runs,
         groups=group_words(result, verdict, say),
-        air=_air(data, spans, band),
+        air=air,
         flushes=flushes,
         faults=_faults(data, spans, say),
         band=band,
@@ -133,16 +136,28 @@ def trial_tables(
         level=trial.question.level,
         lacking=lacking_words(runs, _keys(trial), say),
         title=title or headline(result, verdict, say),
-        subtitle=subtitle or _subtitle(trial, len(runs), say),
+        subtitle=subtitle or _subtitle(trial, len(runs), planned, say),
     )
 
 
-def _subtitle(trial: Trial, count: int, say: Wording) -> str:
+def _without_runs_to_come(
+    runs: pd.DataFrame, to_come: Sequence[str], air: pd.DataFrame
+) -> pd.DataFrame:
+    """Leave out runs of batches to come, of which there is nothing to be seen yet."""
+    if "batch" not in runs:
+        return runs
+    seen = ~runs["batch"].isin(to_come) | runs["run"].isin(air["run"])
+    return runs[seen].reset_index(drop=True)
+
+
+def _subtitle(trial: Trial, count: int, planned: int, say: Wording) -> str:
     """Say what the trial was: its title, species, size and dates."""
     moments = [m for b in trial.batches.values() for m in (b.start, b.end) if m is not None]
     known = (min(moments), max(moments)) if moments else ()
     ends = [say.date(moment.astimezone(trial.zone)) for moment in known]
     size = f"{say.number(count, 0)} {units_in_words(trial.primary.applied_to)}"
+    if count < planned:
+        size = say.text("picture.so_far", size=size, planned=say.number(planned, 0))
     facts = ", ".join(filter(None, (trial.species, size, " – ".join(dict.fromkeys(ends)))))
     made_up = f" {say.text('page.invented')}." if trial.invented else ""
     return f"{trial.title} {facts}.{made_up}"
