@@ -3,12 +3,13 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.analysis.dose import dose_response
+from trialkit.analysis.dose import _without_flushes, dose_response
 from trialkit.errors import ModelError
 
 
@@ -38,6 +39,14 @@ def test_slope_is_least_squares_on_run_means(tmp_path):
     assert row["p"] == pytest.approx(line.pvalue, rel=1e-6)
     reach = stats.t.ppf(0.975, 8) * line.stderr
     assert [row["low"], row["high"]] == pytest.approx([line.slope - reach, line.slope + reach])
+
+
+def test_a_run_that_lacks_a_flush_stands_no_higher_for_it():
+    """Flush means 800 and 410 by hand; 20 g under the first is 20 g under their mean, 605."""
+    rows = [("a", 1, 800), ("a", 2, 400), ("b", 1, 820), ("b", 2, 420), ("c", 1, 780)]
+    table = pd.DataFrame(rows, columns=["run", "flush", "g"])
+    means = _without_flushes(table, "g").groupby("run")["g"].mean()
+    assert means.to_dict() == pytest.approx({"a": 600.0, "b": 620.0, "c": 585.0})
 
 
 def test_optimum_is_found_with_limits_around_it(tmp_path):

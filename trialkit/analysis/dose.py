@@ -242,7 +242,8 @@ def doses_of_runs(
     Returns
     -------
     runs : DataFrame
-        Keys of the run, `mean, level, rows, dose`.
+        Keys of the run, `mean, level, rows, dose`. Flushes differ, so a weight counts against the
+        mean of its flush: a run that lacks a flush stands neither higher nor lower for it.
     findings : list of Finding
 
     Raises
@@ -258,7 +259,7 @@ def doses_of_runs(
             f"no chamber run has {exposure!r} recorded; recorded are {', '.join(known) or 'none'}"
         )
     table = analysis_table(trial, data, response)
-    table = table[table[response].notna()]
+    table = _without_flushes(table[table[response].notna()], response)
     means = table.groupby(keys, sort=False, observed=True).agg(
         mean=(response, "mean"), level=(factor.name, "first"), rows=(response, "size")
     )
@@ -279,6 +280,15 @@ def doses_of_runs(
         exposure=exposure_label(exposure),
     )
     return out, [told]
+
+
+def _without_flushes(table: pd.DataFrame, response: str) -> pd.DataFrame:
+    """Take what all runs have in common in a flush out of the response, and leave its mean."""
+    if "flush" not in table or table["flush"].nunique() < 2:
+        return table
+    means = table.groupby("flush", observed=True)[response].mean()
+    common = table["flush"].map(means).astype(float)
+    return table.assign(**{response: table[response] - common + means.mean()})
 
 
 def _alike(trial: Trial, data: Aligned, exposure: str, window: str) -> pd.DataFrame:
