@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.break_even import break_even_words
 from trialkit.decision.money import gain_note
+from trialkit.decision.settle import first_fall
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.pictures import make_picture
@@ -286,4 +287,8 @@ def _settle(inputs: PageInputs) -> list[Any]:
         notes=notes,
     )
     fold = Fold(say.text("saves.settle_fold"), (table,))
-    return [Words(say.text("saves.settle_intro", repeats=repeats)), picture, fold]
+    parts: list[Any] = [Words(say.text("saves.settle_intro", repeats=repeats)), picture]
+    fall = first_fall(settle)
+    if by_batch and fall is not None:
+        parts.append(Words(say.text("saves.settle_dip", count=fall, factor=inputs.factor.name)))
+    return [*parts, fold]
