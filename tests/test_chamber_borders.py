@@ -192,6 +192,30 @@ def test_directions_of_two_columns_that_nearly_agree() -> None:
     assert apart @ apart.T == pytest.approx(air @ np.linalg.inv(seen.T @ seen) @ air.T * spread)
 
 
+def through(values: np.ndarray, lag: float) -> np.ndarray:
+    """Follow values each 5 s with a lag, from rest at the first, straight between them."""
+    keeps, out = math.exp(-5 / lag), [float(values[0])]
+    for k in range(1, len(values)):
+        out.append(out[-1] * keeps + (values[k] + values[k - 1]) / 2 * (1 - keeps))
+    return np.array(out)
+
+
+def test_a_base_that_bends_every_two_hours_is_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Up and down by a degree in eight hours: five knots; the air is found within a tenth."""
+    times = np.arange(0.0, 8 * 3600.0, 20.0)
+    base = 18 + np.interp(times / 3600, [0, 2, 4, 6, 8], [0.0, 1.0, 0.0, 1.0, 0.0])
+    begin, cooled, shown = np.arange(600.0, 8 * 3600.0, 1800.0), [0.0], [0.0]
+    for k in range(1, times.size):
+        on, rest = 600 <= times[k - 1] % 1800 < 1050, math.exp(-20 / 500)
+        cooled.append(cooled[-1] * rest + on * (1 - rest))
+        shown.append(shown[-1] + (cooled[-2] - shown[-1]) * (1 - math.exp(-20 / 90)))
+    monkeypatch.setattr(airtemp, "WARMINGS_S", (450.0,))
+    monkeypatch.setattr(airtemp, "LAGS_S", (70.0,))
+    found = estimate_air_temp(times, base - 2 * np.array(shown), begin, begin + 450.0)
+    true = np.interp(found.node_s, times, base - 2 * np.array(cooled))
+    assert np.abs(found.temp_c - true).max() < 0.1
+
+
 def test_what_the_warming_moves_is_read_through_the_lag(monkeypatch: pytest.MonkeyPatch) -> None:
     """The change of the air by a second of warming, followed by the lag, is that of the readings.
 
@@ -210,12 +234,13 @@ def test_what_the_warming_moves_is_read_through_the_lag(monkeypatch: pytest.Monk
     monkeypatch.setattr(airtemp, "_directions", lambda *parts: given.append(parts))
     found = estimate_air_temp(times, 18.0 - np.array(seen) / 200, begin, begin + 450.0)
     read, air, _ = given[0]
-    turned, moved, want = read[:, -2], air[:, -2], [0.0]
+    turned, moved = read[:, -2], air[:, -2]
+    slower = [through(found.temp_c, found.lag_s + more) for more in (0.0, 1.0)]
+    by_second = slower[1] - slower[0]
+    assert read[:, -1] == pytest.approx(by_second, abs=0.1 * np.ptp(by_second))
     assert np.ptp(moved) > 1e-4
-    for k in range(1, times.size):
-        keeps = math.exp(-5 / found.lag_s)
-        want.append(want[-1] * keeps + (moved[k] + moved[k - 1]) / 2 * (1 - keeps))
-    assert turned == pytest.approx(np.array(want), abs=0.03 * np.ptp(turned))
+    want = through(moved, found.lag_s)
+    assert turned == pytest.approx(want, abs=0.03 * np.ptp(turned))
 
 
 def test_mist_that_all_settles_sizes_nothing() -> None:
@@ -318,6 +343,25 @@ def test_where_the_distance_from_full_air_turns_by_looking_everywhere() -> None:
             assert len(changes) == 1
             assert times[changes[0]] <= at <= times[changes[0] + 2]
     assert turned >= 3
+
+
+@pytest.mark.parametrize(("temp", "share"), [(34.0, 0.9), (34.0, 0.99), (28.0, 0.999)])
+def test_air_that_is_full_for_a_while_is_found_full(temp: float, share: float) -> None:
+    """Warm air that cools fills up and clears again: the first moment it is full, by a grid."""
+    k = Constants.of(TENT.change(cooling=True))
+    start = State(share * saturation_line(temp)[0], temp, 60.0, 420.0, 0.0)
+    piece = Piece(k, start, on=False)
+    times = np.linspace(0.0, 20_000.0, 20_001)
+    spare = np.array([piece.deficit(t) for t in times])
+    assert spare.min() < 0 < spare[-1]
+    first = times[np.flatnonzero(spare < 0)[0]]
+    assert 0.0 < first - min(piece._events(2000.0)) <= 1.0
+
+
+def test_breath_without_a_wet_crop_drives_off_nothing() -> None:
+    still = Constants.of(TENT.change(cooling=True, crop_co2_g_h=10.0, crop_m2=0.0))
+    assert still.crop_vapour == 0.0
+    assert Constants.of(TENT.change(cooling=True, crop_co2_g_h=10.0, crop_m2=1.0)).crop_vapour > 0
 
 
 def test_a_room_at_rest_has_nothing_that_turns() -> None:
