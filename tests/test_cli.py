@@ -671,7 +671,8 @@ def test_check_offers_the_section_for_files_that_nothing_describes(run, small):
     told = plain.output.replace("\n", " ")
     assert 'files = ["logs/export.csv"]' in told
     assert "which chamber is logs/export.csv from?" in told
-    assert "put these lines into trial.toml" in told
+    assert told.count("Next: ") == 1  # no analysis while a log waits to be described
+    assert told.split("Next: ")[1].startswith("put the lines above into trial.toml")
     record = json.loads(run("check", small, "--json").stdout)
     [offer] = record["proposals"]
     assert offer["kind"] == "environment"
@@ -721,6 +722,12 @@ def test_a_climate_log_that_cannot_be_read_does_not_stop_the_weights(run, small)
     assert checked.exit_code == 0, checked.output
     found = {f["code"]: f["severity"] for f in json.loads(checked.stdout)["findings"]}
     assert found["log_unread"] == "caution"
+    told = " ".join(run("check", small).output.split())
+    assert told.count("Next: ") == 1
+    assert told.split("Next: ")[1].startswith("fix what could not be read")
+    (small / "logs" / "climate.csv").unlink()
+    missing = " ".join(run("check", small).output.split())
+    assert missing.split("Next: ")[1].startswith("fix what could not be read")
 
 
 def test_on_a_terminal_check_asks_what_is_open_and_writes_the_section(tmp_path, small, monkeypatch):

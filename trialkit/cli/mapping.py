@@ -40,9 +40,7 @@ def offer_to_write(screen: Screen, folder: Path, offers: list[Proposal]) -> bool
         screen.say("")
         screen.say(offer.section())
         screen.say("")
-        if not screen.converses:
-            screen.say(message("cli.mapping.paste", section=f"[logs.{offer.kind}]"))
-        elif typer.confirm(str(message("cli.mapping.write")), default=True):
+        if screen.converses and typer.confirm(str(message("cli.mapping.write")), default=True):
             wrote = write_section(folder / "trial.toml", offer) or wrote
     return wrote
 
