@@ -62,8 +62,9 @@ def _choose(question: Question) -> int | None:
     shown = [str(label) for label, _ in question.choices]
     numbered = "  ".join(f"{k}) {label}" for k, label in enumerate(shown, 1))
     leave = str(message("cli.mapping.leave_open"))
+    default = leave if question.likely is None else shown[question.likely]
     while True:
-        given = typer.prompt(f"{question}\n  {numbered}", default=leave).strip()
+        given = typer.prompt(f"{question}\n  {numbered}", default=default).strip()
         if given == leave:
             return None
         if given.isdecimal() and 1 <= int(given) <= len(shown):
