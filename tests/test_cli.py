@@ -1,6 +1,7 @@
 """The command line: what it prints, writes, refuses, and how it ends."""
 
 import json
+import math
 import os
 import pty
 import re
@@ -596,9 +597,14 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path, monkeypatc
     # three chambers are simulated, the additions are not: the line says what they start from
     start = re.search(r"a simpler formula, which gives (\d+) % for the layout as it is", shown)
     assert int(start[1]) == round(100 * told[0]["chance"])
+    assert shown.index(start[0]) > shown.index("How this was worked out")
     for row in told[1:4]:
-        line = f"instead of {row['now']}: {row['detectable_pct']:.0f} % can be told from none"
+        loss = math.ceil(row["detectable_pct"])
+        line = f"instead of {row['now']}: {loss} % can be told from none"
         assert f"{line} (chance with 10 %: {100 * row['chance']:.0f} %)" in shown
+    [larger] = [row for row in told if row["change"] == "larger loss accepted"]
+    left = f"an accepted loss of {larger['margin_pct']:.0f} % instead of 10 % has a chance of"
+    assert left in " ".join(shown.split())
 
 
 def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, small, monkeypatch):
@@ -607,7 +613,7 @@ def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, sma
     first = "What you can find with what you have"
     assert 0 <= shown.index(first) < shown.index("What each change would buy")
     told = json.loads(run("power", small, "--json").stdout)["changes"][0]
-    loss = f"you can tell a loss of {told['detectable_pct']:.0f} % from none, 8 times in 10"
+    loss = f"you can tell a loss of {math.ceil(told['detectable_pct'])} % from none, 8 times in 10"
     assert loss in " ".join(shown.split())
     assert "Variation assumed" not in shown
     tables = run("power", small, "--tables").output

@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trialkit.cli.command import DONE, Folder, command, trial_folder
-from trialkit.cli.finding_out import percent, priced, say_order_of_starts, say_what_can_be_found
+from trialkit.cli.finding_out import (
+    percent,
+    priced,
+    say_how_worked_out,
+    say_order_of_starts,
+    say_what_can_be_found,
+    say_what_is_left,
+)
 from trialkit.cli.screen import Screen
 from trialkit.next_plan import (
     batches_weighed,
@@ -260,12 +267,14 @@ def power(
     say_order_of_starts(screen, ways, box, trial)
     screen.heading(message("cli.power.means"))
     screen.say(_weakest(found), indent="  ")
+    say_what_is_left(screen, found, bought)
     for said in remains_notes(trial):
         screen.say(said, indent="  ")
     if found.table["power"].min() < found.wanted:
         screen.heading(message("cli.power.enough", wanted=percent(found.wanted)))
         for line in _enough(found):
             screen.say(line, indent="  ")
+    say_how_worked_out(screen, found, bought)
     screen.say("")
     if tables:
         screen.say(found)
