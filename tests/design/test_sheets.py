@@ -4,6 +4,7 @@ import datetime as dt
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html import unescape
 
 import numpy as np
@@ -123,6 +124,10 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     by_title = {part.split("</h2>")[0]: part for part in parts[1:]}
     before, start, daily, harvest, clean = by_title.values()
     assert "Mains power beside water" in before
+    assert "measured with a jug" not in before  # the rig says both figures
+    unmeasured = plan.trial.rig.model_copy(update={"fogger_w": None})
+    open_rig = replace(plan, trial=replace(plan.trial, rig=unmeasured))
+    assert "measured with a jug" in checklist_page(open_rig)
     assert "Spores and breathing" in harvest
     assert "Food hygiene" in harvest
     assert "Mist carries what is in the water" in daily
@@ -141,7 +146,6 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
 
 
 def test_the_daily_boxes_last_as_long_as_the_longest_batch(plan):
-    from dataclasses import replace
 
     from trialkit.design.sheets.checklist import fruiting_days
     from trialkit.trial.trial import BatchDates
@@ -217,8 +221,6 @@ def test_labels_and_cards_keep_to_their_pages(plan, tmp_path, paper):
 @pytest.mark.browser
 def test_a_long_title_keeps_to_one_line_of_its_label(plan, tmp_path):
     """The plan's number, by which a stray label is traced, is never cut."""
-    from dataclasses import replace
-
     from playwright.sync_api import sync_playwright
 
     chromium = shutil.which("chromium") or shutil.which("google-chrome")

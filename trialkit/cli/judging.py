@@ -145,6 +145,10 @@ def report(
     """Write one HTML file that answers the question and can be sent on.
 
     It needs no network and no script, and opens from a mail attachment.
+
+    Water and electricity per kilogram are worked out from the hours of mist and two figures of
+    [rig] in the trial file: mist_l_h (litres in an hour of mist, measured with a jug) and
+    fogger_w (watts, read from a plug meter). Counted totals are not read.
     """
     job = Pipeline(trial_folder(folder))
     with screen.progress(message("progress.reading"), sum(SHARE.values())) as step:
