@@ -762,3 +762,19 @@ def test_on_a_terminal_check_asks_what_is_open_and_writes_the_section(tmp_path, 
     assert "proposals" not in json.loads(
         CliRunner().invoke(build(rich_help=False), ["check", str(small), "--json"]).stdout
     )
+
+
+def test_a_misspelt_place_names_the_trial_that_is_near(run, small, monkeypatch):
+    monkeypatch.chdir(small.parent)
+    beside = " ".join(run("check").output.replace("\u2502", " ").split())
+    assert "did you mean small?" in beside
+    assert "trialkit new" not in beside
+    wrong = " ".join(run("check", "small/trail.toml").output.replace("\u2502", " ").split())
+    assert "did you mean small/trial.toml?" in wrong
+    near = " ".join(run("check", "smal").output.replace("\u2502", " ").split())
+    assert "there is no folder smal; did you mean small?" in near
+    (small.parent / "empty").mkdir()
+    monkeypatch.chdir(small.parent / "empty")
+    nothing = run("check")
+    assert nothing.exit_code == 2
+    assert "begin one with: trialkit new ." in " ".join(nothing.output.split())
