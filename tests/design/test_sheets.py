@@ -122,7 +122,7 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     page = checklist_page(plan)
     parts = re.split(r"<h2>", page)
     by_title = {part.split("</h2>")[0]: part for part in parts[1:]}
-    before, start, daily, harvest, clean = by_title.values()
+    before, start, daily, harvest, clean, full = by_title.values()
     assert "Mains power beside water" in before
     assert "measured with a jug" not in before  # the rig says both figures
     unmeasured = plan.trial.rig.model_copy(update={"fogger_w": None})
@@ -136,8 +136,12 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     assert "Cleaning agents and disinfectants" in clean
     assert "licensed" in page
     for caution in list_cautions(where="sheets", uses=uses_of(plan.trial)):
-        assert caution.text in unescape(page)
-        assert caution.source in unescape(page)
+        assert caution.text in unescape(full)
+        assert caution.source in unescape(full)
+        assert (
+            unescape(page).count(caution.short) == 1
+        )  # in full at the end alone
+        assert caution.text not in unescape(before + start + daily + harvest + clean)
     # a box for each of 28 days where no batch is dated, one for each flush, none elsewhere
     assert re.findall(r"<i>(\d+)</i>", daily)[:28] == [str(day) for day in range(1, 29)]
     assert daily.count("<li>") * 28 == daily.count("<i>")

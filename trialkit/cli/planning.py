@@ -102,7 +102,9 @@ def plan(
     _say_room(screen, trial)
     screen.heading(message("cli.plan.cautions"))
     for caution in list_cautions(where="plan", uses=uses_of(trial)):
-        screen.say(str(caution), indent="  ")
+        screen.say(f"{caution.title}: {caution.short}", indent="  ")
+    full = str(trial.folder / "plan" / "checklist.html")
+    screen.say(message("cli.plan.cautions_full", file=full), indent="  ")
     screen.say("")
     screen.wrote(wrote)
     screen.say(message("cli.plan.next", folder=str(trial.folder / "plan")))

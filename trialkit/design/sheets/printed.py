@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
 from trialkit.design.sheets.checklist import checklist_parts
@@ -283,4 +284,5 @@ def _within(plan: Allocation, unit: dict[str, str], factor: Factor, term: Term) 
 
 def checklist_page(plan: Allocation) -> str:
     """Make the check-list of a batch: what to do on which day, with cautions."""
-    return _render("checklist", plan, parts=checklist_parts(plan))
+    cautions = list_cautions(where="sheets", uses=uses_of(plan.trial))
+    return _render("checklist", plan, parts=checklist_parts(plan), cautions=cautions)
