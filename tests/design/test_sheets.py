@@ -14,7 +14,13 @@ import trialkit as tk
 from tests.design.conftest import write_trial
 from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.sheets.label_formats import FORMATS, find_format
-from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page, weighing_page
+from trialkit.design.sheets.printed import (
+    cards_page,
+    checklist_page,
+    labels_page,
+    minutes_and_seconds,
+    weighing_page,
+)
 from trialkit.design.sheets.timers import daily_use, timer_table
 from trialkit.design.sheets.weighing import ROWS, weighing_pages
 from trialkit.errors import PlanError
@@ -110,6 +116,14 @@ def test_daily_use_by_hand(plan):
     assert "depends on the room" in unknown.basis
 
 
+def test_long_times_stand_in_minutes_too_on_the_cards(plan):
+    """930 s are 15 min 30 s: 15 × 60 + 30; by hand."""
+    assert "3 min 40 s" in unescape(cards_page(plan))  # 220 s off
+    written = {59: "", 60: "1 min", 930: "15 min 30 s", 3600: "1 h"}
+    assert {s: minutes_and_seconds(s) for s in written} == written
+    assert minutes_and_seconds(5430) == "1 h 30 min 30 s"
+
+
 def test_timer_table_has_one_row_for_each_treated_unit(plan):
     table = timer_table(plan)
     assert len(table) == 8 + 16
@@ -138,9 +152,7 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     for caution in list_cautions(where="sheets", uses=uses_of(plan.trial)):
         assert caution.text in unescape(full)
         assert caution.source in unescape(full)
-        assert (
-            unescape(page).count(caution.short) == 1
-        )  # in full at the end alone
+        assert unescape(page).count(caution.short) == 1  # in full at the end alone
         assert caution.text not in unescape(before + start + daily + harvest + clean)
     # a box for each of 28 days where no batch is dated, one for each flush, none elsewhere
     assert re.findall(r"<i>(\d+)</i>", daily)[:28] == [str(day) for day in range(1, 29)]
