@@ -20,6 +20,7 @@ from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
 from trialkit.report.page import LARGEST, write_page
 from trialkit.report.page_parts import build_table, show_findings
+from trialkit.report.savings import falls_at
 from trialkit.triage import merge_repeats
 from trialkit.visible_text import visible
 from trialkit.wording import message, read_wording
@@ -477,3 +478,18 @@ def test_a_yield_is_never_said_to_fall_below_nothing(tmp_path):
     facts = page.split("<dl", 1)[1].split("</dl>", 1)[0].replace("\xa0", " ")
     assert "−100 %" in facts
     assert "−∞ %" not in facts
+
+
+def test_where_more_batches_bring_a_smaller_chance_is_found_and_explained(farm, tmp_path):
+    """From four batches on the analysis looks closer; a dip of less than a point is no fall."""
+    settle = pd.DataFrame({"count": [2, 3, 4, 5], "no_worse": [0.2, 0.5, 0.35, 0.6],
+                           "difference": [0.7, 0.99, 0.94, 0.99]})  # fmt: skip
+    assert falls_at(settle) == (3, 4)
+    assert falls_at(settle.assign(no_worse=[0.2, 0.5, 0.5, 0.6], difference=0.99)) is None
+    known = farm.verdict.settle
+    grown = pd.concat([known.head(1)] * 4, ignore_index=True).assign(**settle)
+    shown = replace(farm, verdict=replace(farm.verdict, settle=grown)).report(tmp_path / "r.html")
+    assert "The chance falls from 3 to 4 batches, and that is no slip" in shown
+    rising = grown.assign(no_worse=[0.2, 0.5, 0.5, 0.6], difference=0.99)
+    plain = replace(farm, verdict=replace(farm.verdict, settle=rising)).report(tmp_path / "s.html")
+    assert "and that is no slip" not in plain

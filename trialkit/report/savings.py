@@ -286,4 +286,22 @@ def _settle(inputs: PageInputs) -> list[Any]:
         notes=notes,
     )
     fold = Fold(say.text("saves.settle_fold"), (table,))
-    return [Words(say.text("saves.settle_intro", repeats=repeats)), picture, fold]
+    intro = [Words(say.text("saves.settle_intro", repeats=repeats)), picture]
+    at = falls_at(settle)
+    if by_batch and at is not None:
+        words |= {"before": at[0], "then": at[1], "factor": inputs.factor.name}
+        intro.append(Words(say.text("saves.settle_falls", **words)))
+    return [*intro, fold]
+
+
+def falls_at(settle: pd.DataFrame) -> tuple[int, int] | None:
+    """Give the two counts between which a chance falls by more than a point, where one does.
+
+    The analysis looks from some count on whether the levels act alike in every batch, which costs
+    more than the batch adds.
+    """
+    falls = settle[["no_worse", "difference"]].diff().min(axis=1) < -0.01
+    if not falls.any():
+        return None
+    at = int(falls.to_numpy().argmax())
+    return int(settle["count"].iloc[at - 1]), int(settle["count"].iloc[at])
