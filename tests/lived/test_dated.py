@@ -229,6 +229,7 @@ def test_drawing_again_beside_keeps_what_has_begun(tmp_path):
     assert not steps.data.not_randomised  # B1 keeps its draw of before it began
 
 
+@pytest.mark.slow
 def test_what_joins_is_as_likely_to_get_each_level_and_balanced_in_its_batch(tmp_path):
     """Of 200 draws of two tents in two batches, each is usual in about half: 100 ± 3.3 × 7.1."""
     old = continue_plan(write_garage(tmp_path), now=EARLY)

@@ -16,11 +16,11 @@ import pytest
 
 import trialkit as tk
 from tests.report.folders import HOSTILE, make_farm
+from tests.report.wordy_pages import leave_out_pictures
 from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
 from trialkit.report.page import LARGEST, write_page
 from trialkit.report.page_parts import build_table, show_findings
-from trialkit.report.savings import falls_at
 from trialkit.triage import merge_repeats
 from trialkit.visible_text import visible
 from trialkit.wording import message, read_wording
@@ -278,7 +278,8 @@ def test_a_plain_call_reads_plan_and_logs_itself_and_gives_the_same_bytes(
     assert made.read_bytes() == farm_page.read_bytes()
 
 
-def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
+def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     logs = dict(farm.trial.logs)
     gone = {k: v.model_copy(update={"files": ["nowhere-*.csv"]}) for k, v in logs.items()}
     made = tk.write_report(
@@ -294,7 +295,8 @@ def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
 
 
 @pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
-def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, record):
+def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, monkeypatch, record):
+    leave_out_pictures(monkeypatch)
     folder = tmp_path / "trial"
     (folder / "plan").mkdir(parents=True)
     farm.plan.table.to_csv(folder / "plan" / "assignment.csv", index=False)
@@ -339,6 +341,19 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     assert shown[0].label == "Stops the verdict"
 
 
+def test_a_chance_that_falls_with_more_batches_is_explained(farm, tmp_path):
+    settle = pd.DataFrame({"repeats": "batch", "count": [2, 3, 4, 5]})
+    for name in ("no_worse", "difference"):
+        settle[name] = [0.4, 0.6, 0.5, 0.7]
+        settle[f"{name}_low"], settle[f"{name}_high"] = 0.2, 0.9
+    told = "From 4 batches on, the analysis can tell whether schedule acts differently"
+    page = replace(farm, verdict=replace(farm.verdict, settle=settle)).report(tmp_path / "r.html")
+    assert told in page
+    rising = settle.assign(no_worse=[0.4, 0.5, 0.6, 0.7], difference=[0.4, 0.5, 0.6, 0.7])
+    page = replace(farm, verdict=replace(farm.verdict, settle=rising)).report(tmp_path / "s.html")
+    assert told not in page
+
+
 @pytest.mark.parametrize(
     ("ratio", "low", "high"), [(math.nan, math.nan, math.nan), (0.97, -math.inf, math.inf)]
 )
@@ -370,7 +385,8 @@ def test_what_cannot_be_estimated_is_said_not_drawn(farm, tmp_path, ratio, low, 
         (("water", "energy"), "The cost of water and electricity is not included"),
     ],
 )
-def test_money_says_what_it_counts(farm, tmp_path, lacking, said):
+def test_money_says_what_it_counts(farm, tmp_path, monkeypatch, lacking, said):
+    leave_out_pictures(monkeypatch, but=["savings"])
     prices = farm.verdict.money.by_price
     money = replace(
         farm.verdict.money,
@@ -478,18 +494,3 @@ def test_a_yield_is_never_said_to_fall_below_nothing(tmp_path):
     facts = page.split("<dl", 1)[1].split("</dl>", 1)[0].replace("\xa0", " ")
     assert "−100 %" in facts
     assert "−∞ %" not in facts
-
-
-def test_where_more_batches_bring_a_smaller_chance_is_found_and_explained(farm, tmp_path):
-    """From four batches on the analysis looks closer; a dip of less than a point is no fall."""
-    settle = pd.DataFrame({"count": [2, 3, 4, 5], "no_worse": [0.2, 0.5, 0.35, 0.6],
-                           "difference": [0.7, 0.99, 0.94, 0.99]})  # fmt: skip
-    assert falls_at(settle) == (3, 4)
-    assert falls_at(settle.assign(no_worse=[0.2, 0.5, 0.5, 0.6], difference=0.99)) is None
-    known = farm.verdict.settle
-    grown = pd.concat([known.head(1)] * 4, ignore_index=True).assign(**settle)
-    shown = replace(farm, verdict=replace(farm.verdict, settle=grown)).report(tmp_path / "r.html")
-    assert "The chance falls from 3 to 4 batches, and that is no slip" in shown
-    rising = grown.assign(no_worse=[0.2, 0.5, 0.5, 0.6], difference=0.99)
-    plain = replace(farm, verdict=replace(farm.verdict, settle=rising)).report(tmp_path / "s.html")
-    assert "and that is no slip" not in plain

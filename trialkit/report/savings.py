@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.break_even import break_even_words
 from trialkit.decision.money import gain_note
+from trialkit.decision.settle import first_fall
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.pictures import make_picture
@@ -286,22 +287,8 @@ def _settle(inputs: PageInputs) -> list[Any]:
         notes=notes,
     )
     fold = Fold(say.text("saves.settle_fold"), (table,))
-    intro = [Words(say.text("saves.settle_intro", repeats=repeats)), picture]
-    at = falls_at(settle)
-    if by_batch and at is not None:
-        words |= {"before": at[0], "then": at[1], "factor": inputs.factor.name}
-        intro.append(Words(say.text("saves.settle_falls", **words)))
-    return [*intro, fold]
-
-
-def falls_at(settle: pd.DataFrame) -> tuple[int, int] | None:
-    """Give the two counts between which a chance falls by more than a point, where one does.
-
-    The analysis looks from some count on whether the levels act alike in every batch, which costs
-    more than the batch adds.
-    """
-    falls = settle[["no_worse", "difference"]].diff().min(axis=1) < -0.01
-    if not falls.any():
-        return None
-    at = int(falls.to_numpy().argmax())
-    return int(settle["count"].iloc[at - 1]), int(settle["count"].iloc[at])
+    parts: list[Any] = [Words(say.text("saves.settle_intro", repeats=repeats)), picture]
+    fall = first_fall(settle)
+    if by_batch and fall is not None:
+        parts.append(Words(say.text("saves.settle_dip", count=fall, factor=inputs.factor.name)))
+    return [*parts, fold]
