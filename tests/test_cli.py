@@ -778,3 +778,19 @@ def test_a_misspelt_place_names_the_trial_that_is_near(run, small, monkeypatch):
     nothing = run("check")
     assert nothing.exit_code == 2
     assert "begin one with: trialkit new ." in " ".join(nothing.output.split())
+
+
+def test_plan_says_what_it_did_about_a_covariate(run, tmp_path):
+    folder = tmp_path / "x"
+    run("new", folder, "--chambers", "left,right", "--batches", 4, "--seed", 11)
+    with (folder / "trial.toml").open("a", encoding="utf-8") as out:
+        out.write(
+            '\n[covariates.window]\nuse = "block"\nby = "chamber"\n'
+            'values = { left = "window", right = "inside" }\n'
+            '[columns.start_g]\nlabel = "start"\nunit = "g"\nrange = [1, 9000]\n'
+            "[covariates.start_g]\n"
+        )
+    said = " ".join(run("plan", folder).output.split())
+    assert "window: of 12 random plans the one was taken" in said
+    assert "within one batch it may be uneven" in said
+    assert "start_g: the plan did not look at it" in said

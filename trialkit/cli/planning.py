@@ -75,6 +75,7 @@ def plan(
     """
     import trialkit as tk
     from trialkit.cautions import list_cautions, uses_of
+    from trialkit.design.layout.covariate_balance import covariate_lines
     from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
@@ -97,6 +98,9 @@ def plan(
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
+    if not drawn.draws:
+        for line in covariate_lines(trial):
+            screen.say(line, indent="  ")
     ways = choose_over_time(trial)
     say_order_of_starts(screen, ways, None, trial, drawn=True)
     _say_room(screen, trial)
