@@ -787,7 +787,7 @@ def test_plan_says_what_it_did_about_a_covariate(run, tmp_path):
         out.write(
             '\n[covariates.window]\nuse = "block"\nby = "chamber"\n'
             'values = { left = "window", right = "inside" }\n'
-            '[columns.start_g]\nlabel = "start"\nunit = "g"\nrange = [1, 9000]\n'
+            '[columns.start_g]\nlabel = "start"\nunit = "g"\nrange = [1, 9000]\npools = "last"\n'
             "[covariates.start_g]\n"
         )
     said = " ".join(run("plan", folder).output.split())

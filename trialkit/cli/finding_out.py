@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from trialkit.design.power.changes import WORTH_SAYING, whole_loss
 from trialkit.wording import Message, Units, message, spoken
 
 if TYPE_CHECKING:
@@ -53,6 +52,8 @@ def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) ->
 
 def _not_told(changes: list[dict[Any, Any]], told: list[dict[Any, Any]]) -> list[Message]:
     """Name what more of would change next to nothing."""
+    from trialkit.design.power.changes import WORTH_SAYING
+
     kept = {row["unit"] for row in told}
     left = [
         message(
@@ -86,6 +87,8 @@ def say_how_worked_out(screen: Screen, found: Power, bought: pd.DataFrame) -> No
 
 def _found_now(found: Power, row: dict[Any, Any]) -> list[Message]:
     """Say what can be found with what there is."""
+    from trialkit.design.power.changes import whole_loss
+
     trial, values = found.trial, {"times": 10 * found.wanted, "have": _what_there_is(found.trial)}
     said = [message("cli.power.none_told", **values)]
     if math.isfinite(row["detectable_pct"]):
@@ -108,6 +111,8 @@ def _chance_now(found: Power, row: dict[Any, Any]) -> float:
 
 def _loss(value: float) -> Message | str:
     """Write a loss that can be told from none, where there is one."""
+    from trialkit.design.power.changes import whole_loss
+
     if math.isfinite(value):
         return message("cli.power.loss", loss=whole_loss(value))
     return message("cli.power.no_loss")

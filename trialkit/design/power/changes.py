@@ -175,7 +175,8 @@ def worth_saying(bought: pd.DataFrame) -> pd.DataFrame:
     then = changes["detectable_pct"].map(whole_loss)
     smaller = then <= whole_loss(now["detectable_pct"]) - _LOSS_WORTH_SAYING
     smaller &= then < math.inf
-    return changes[(gain >= WORTH_SAYING) | smaller]
+    told: pd.DataFrame = changes[(gain >= WORTH_SAYING) | smaller]
+    return told
 
 
 def _compared(power: PowerTable, change: _Change) -> tuple[Comparison, Variation, Wanted] | None:
