@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.analysis.harvest_in import LOST, units_known
 from trialkit.analysis.tuned import analyse_settings
 from trialkit.analysis.tuned_delivered import DeliveredSurface, surfaces_delivered
 from trialkit.arrays import Floats
 from trialkit.columns.response import response_of
 from trialkit.decision.setting_sentences import say_best
-from trialkit.decision.use import LOST
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
 from trialkit.surface.best_region import BestRegion, best_region
@@ -172,7 +172,8 @@ def _lost_blocks(trial: Trial, data: Aligned) -> list[Finding]:
     """Say that the surface is about harvested blocks, where some were lost."""
     if "status" not in data.table:
         return []
-    lost = data.table["status"].isin(LOST).groupby(data.table["unit"]).any()
+    known = units_known(data.table)
+    lost = data.table["status"].isin(LOST).groupby(data.table["unit"]).any()[known]
     if not lost.any():
         return []
     return [finding("surface_of_harvested", "note", lost=int(lost.sum()), blocks=len(lost))]

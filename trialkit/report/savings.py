@@ -274,8 +274,8 @@ def _settle(inputs: PageInputs) -> list[Any]:
     step = max(1, math.ceil(len(settle) / 10))
     rows = settle.iloc[::step].copy()
     for name in named:
-        parts = (rows[name], rows[f"{name}_low"], rows[f"{name}_high"])
-        rows[name] = [_with_range(say, *three) for three in zip(*parts, strict=True)]
+        ends = (rows[name], rows[f"{name}_low"], rows[f"{name}_high"])
+        rows[name] = [_with_range(say, *three) for three in zip(*ends, strict=True)]
     by_batch = str(inputs.verdict.settle["repeats"].iloc[0]) == "batch"
     notes = [say.text("saves.settle_batches", factor=inputs.factor.name)] if by_batch else []
     table = build_table(
