@@ -22,6 +22,7 @@ def test_every_hazard_is_covered_with_a_dated_or_coded_source():
         assert re.search(r"\(\d{4}\)|CFR|IEC|BS 7671|; \d{4}\)", caution.source), caution.code
         assert set(caution.where) <= set(cautions.PLACES)
         assert 60 < len(caution.text) < 620
+        assert 30 < len(caution.short) < min(200, len(caution.text))
     # a leaflet for building sites says nothing of growing rooms
     assert not any("203-006" in c.source for c in cautions._ALL)
 
@@ -75,6 +76,18 @@ def test_what_must_never_be_done_is_said():
     assert "air the room well" in text["cleaning"]
     assert "never feel for a leak with your hand" in text["pressure"]
     assert "under pressure" in text["substrate"]
+
+
+def test_the_short_ones_keep_what_can_kill():
+    short = {c.code: c.short for c in cautions._ALL}
+    assert "stay out until the room is aired and measured from outside" in short["co2"]
+    assert "do not go in, call the rescue service" in short["co2"]
+    assert "Never mix cleaning agents" in short["cleaning"]
+    assert "never feel for a leak with your hand" in short["pressure"]
+    assert "licensed electrician" in short["mains"]
+    assert "under pressure" in short["substrate"]
+    assert "doctor" in short["spores"]
+    assert not any("memory" in words for words in short.values())
 
 
 def test_numbers_are_those_of_the_sources():

@@ -1,6 +1,7 @@
 """The command line: what it prints, writes, refuses, and how it ends."""
 
 import json
+import math
 import os
 import pty
 import re
@@ -596,9 +597,14 @@ def test_power_names_the_mix_of_units_that_needs_least(run, tmp_path, monkeypatc
     # three chambers are simulated, the additions are not: the line says what they start from
     start = re.search(r"a simpler formula, which gives (\d+) % for the layout as it is", shown)
     assert int(start[1]) == round(100 * told[0]["chance"])
+    assert shown.index(start[0]) > shown.index("How this was worked out")
     for row in told[1:4]:
-        line = f"instead of {row['now']}: {row['detectable_pct']:.0f} % can be told from none"
+        loss = math.ceil(row["detectable_pct"])
+        line = f"instead of {row['now']}: {loss} % can be told from none"
         assert f"{line} (chance with 10 %: {100 * row['chance']:.0f} %)" in shown
+    [larger] = [row for row in told if row["change"] == "larger loss accepted"]
+    left = f"an accepted loss of {larger['margin_pct']:.0f} % instead of 10 % has a chance of"
+    assert left in " ".join(shown.split())
 
 
 def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, small, monkeypatch):
@@ -607,7 +613,7 @@ def test_power_says_first_what_can_be_found_and_shows_tables_when_asked(run, sma
     first = "What you can find with what you have"
     assert 0 <= shown.index(first) < shown.index("What each change would buy")
     told = json.loads(run("power", small, "--json").stdout)["changes"][0]
-    loss = f"you can tell a loss of {told['detectable_pct']:.0f} % from none, 8 times in 10"
+    loss = f"you can tell a loss of {math.ceil(told['detectable_pct'])} % from none, 8 times in 10"
     assert loss in " ".join(shown.split())
     assert "Variation assumed" not in shown
     tables = run("power", small, "--tables").output
@@ -671,7 +677,8 @@ def test_check_offers_the_section_for_files_that_nothing_describes(run, small):
     told = plain.output.replace("\n", " ")
     assert 'files = ["logs/export.csv"]' in told
     assert "which chamber is logs/export.csv from?" in told
-    assert "put these lines into trial.toml" in told
+    assert told.count("Next: ") == 1  # no analysis while a log waits to be described
+    assert told.split("Next: ")[1].startswith("put the lines above into trial.toml")
     record = json.loads(run("check", small, "--json").stdout)
     [offer] = record["proposals"]
     assert offer["kind"] == "environment"
@@ -721,6 +728,12 @@ def test_a_climate_log_that_cannot_be_read_does_not_stop_the_weights(run, small)
     assert checked.exit_code == 0, checked.output
     found = {f["code"]: f["severity"] for f in json.loads(checked.stdout)["findings"]}
     assert found["log_unread"] == "caution"
+    told = " ".join(run("check", small).output.split())
+    assert told.count("Next: ") == 1
+    assert told.split("Next: ")[1].startswith("fix what could not be read")
+    (small / "logs" / "climate.csv").unlink()
+    missing = " ".join(run("check", small).output.split())
+    assert missing.split("Next: ")[1].startswith("fix what could not be read")
 
 
 def test_on_a_terminal_check_asks_what_is_open_and_writes_the_section(tmp_path, small, monkeypatch):
@@ -749,3 +762,35 @@ def test_on_a_terminal_check_asks_what_is_open_and_writes_the_section(tmp_path, 
     assert "proposals" not in json.loads(
         CliRunner().invoke(build(rich_help=False), ["check", str(small), "--json"]).stdout
     )
+
+
+def test_a_misspelt_place_names_the_trial_that_is_near(run, small, monkeypatch):
+    monkeypatch.chdir(small.parent)
+    beside = " ".join(run("check").output.replace("\u2502", " ").split())
+    assert "did you mean small?" in beside
+    assert "trialkit new" not in beside
+    wrong = " ".join(run("check", "small/trail.toml").output.replace("\u2502", " ").split())
+    assert "did you mean small/trial.toml?" in wrong
+    near = " ".join(run("check", "smal").output.replace("\u2502", " ").split())
+    assert "there is no folder smal; did you mean small?" in near
+    (small.parent / "empty").mkdir()
+    monkeypatch.chdir(small.parent / "empty")
+    nothing = run("check")
+    assert nothing.exit_code == 2
+    assert "begin one with: trialkit new ." in " ".join(nothing.output.split())
+
+
+def test_plan_says_what_it_did_about_a_covariate(run, tmp_path):
+    folder = tmp_path / "x"
+    run("new", folder, "--chambers", "left,right", "--batches", 4, "--seed", 11)
+    with (folder / "trial.toml").open("a", encoding="utf-8") as out:
+        out.write(
+            '\n[covariates.window]\nuse = "block"\nby = "chamber"\n'
+            'values = { left = "window", right = "inside" }\n'
+            '[columns.start_g]\nlabel = "start"\nunit = "g"\nrange = [1, 9000]\npools = "last"\n'
+            "[covariates.start_g]\n"
+        )
+    said = " ".join(run("plan", folder).output.split())
+    assert "window: of 12 random plans the one was taken" in said
+    assert "within one batch it may be uneven" in said
+    assert "start_g: the plan did not look at it" in said

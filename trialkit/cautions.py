@@ -56,6 +56,11 @@ class Caution:
         return spoken().text(f"caution.{self.code}.title")
 
     @property
+    def short(self) -> str:
+        """Say what matters most in a line or two; `text` says it in full."""
+        return spoken().text(f"caution.{self.code}.short")
+
+    @property
     def text(self) -> str:
         """Say what can happen, what to do and who decides, in plain words."""
         return spoken().text(f"caution.{self.code}.text")

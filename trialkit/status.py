@@ -199,8 +199,10 @@ def _harvest(steps: Pipeline, expected: int) -> tuple[str, object, dt.datetime |
     if got + aside >= expected:
         # a whole harvest shows that every batch has ended
         ends = [dates.end for dates in trial.batches.values() if dates.end is not None]
+        ledger = log.ledger.table
+        to_fix = (ledger["action"].eq("set aside") & ledger["remedy"].astype(str).ne("")).any()
         return (
-            ("needs care" if aside else "done"),
+            ("needs care" if to_fix else "done"),
             detail,
             max([*ends, *([last] if last else [])], default=None),
         )

@@ -101,11 +101,18 @@ def _alike(found: Finding) -> Any:
 
 
 def _merged(group: list[Finding]) -> Finding:
-    first, others = group[0], group[1:]
-    names = several([_place(f) for f in others], 6)
+    """Say a finding once, with the other places it holds for, each named once.
+
+    What to do is said of each place only where it differs from one to the other.
+    """
+    first = group[0]
+    others = [p for p in dict.fromkeys(_place(f) for f in group) if p != _place(first)]
+    if not others:
+        return first
+    names = several(others, 6)
     said = message("repeated.said", first=first.said, count=len(others), names=names)
     cure: object = first.cure
-    if first.remedy and not first.code.startswith(_SENSORS):
+    if len({f.remedy for f in group}) > 1 and not first.code.startswith(_SENSORS):
         cure = message("repeated.cure", first=first.cure, names=names)
     return Finding(first.code, first.severity, said, cure)
 

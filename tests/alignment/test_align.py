@@ -239,6 +239,20 @@ def test_thin_windows_are_marked_and_not_filled(trial, plan, harvest):
     assert sorted(f.code for f in got.findings) == ["low_coverage", "sensor_gap"]
 
 
+def test_a_chamber_run_without_any_record_is_named_once_and_none_is_hidden(trial, plan, harvest):
+    """Chambers without a file: all their runs are named, each by its whole time alone."""
+    climate = climate_of()
+    left = climate[climate["chamber"] == "T1"]
+    got = align(trial, harvest, left, mist_of(plan), plan=plan)
+    [told] = [f for f in got.findings if f.code == "low_coverage"]
+    silent = got.runs[(got.runs["window"] == "whole") & (got.runs["chamber"] != "T1")]
+    for row in silent.to_dict("records"):
+        assert f"the whole time in chamber {row['chamber']} in batch {row['batch']}" in told.message
+    assert told.values["count"] == len(silent)
+    assert "more" not in told.message
+    assert "flush" not in told.message
+
+
 def test_stuck_readings_do_not_reach_the_exposures(trial, plan, harvest):
     climate = climate_of()
     stuck = (climate["chamber"] == "T2") & climate["time"].between(

@@ -197,7 +197,12 @@ def test_without_any_logger_the_hours_are_those_between_start_and_end(tmp_path):
 @pytest.mark.parametrize(
     ("change", "reason"),
     [
-        ({"mist_l_h": None}, "mist_l_h is missing under [rig]"),
+        ({"mist_l_h": None}, "from a measuring jug. Twice those litres are the litres an hour"),
+        (
+            {"mist_l_h": None},
+            "under [rig] in the trial file, for 0.2 L for example: mist_l_h = 0.4",
+        ),
+        ({"fogger_w": None}, "Read the watts on a plug meter while it mists"),
         ({}, "start and end of B1, B2, B3, and B4 are missing under [batches]"),
     ],
 )
@@ -209,3 +214,19 @@ def test_the_piece_missing_to_know_water_is_named(tmp_path, change, reason):
     said = [str(line) for line in missing_pieces(trial, totals, use_by_level(trial, totals)[0])]
     assert any(reason in line for line in said)
     assert len(said) == 2  # water and electricity
+
+
+def test_the_water_of_one_batch_is_worked_out_too(tmp_path):
+    """By hand: 5 and 10 L in two runs each of 10 kg are 0.5 and 1 L/kg, half of it saved."""
+    trial = make_trial(tmp_path)
+    chambers = trial.levels["chamber"]
+    levels = ["usual", "sparse"] * (len(chambers) // 2)
+    totals = pd.DataFrame({"batch": "B1", "chamber": chambers, "schedule": levels, "kg_all": 10.0})
+    totals["kg_all"] += np.resize([0.5, 0.5, -0.5, -0.5], len(totals))
+    totals["water_l"] = totals["schedule"].map({"usual": 10.0, "sparse": 5.0})
+    use, found = use_by_level(trial, totals)
+    assert found == []
+    by_level = use.set_index("level")
+    assert by_level["estimate"].to_dict() == pytest.approx({"usual": 1.0, "sparse": 0.5}, rel=0.01)
+    assert by_level.loc["sparse", "saving_pct"] == pytest.approx(50, abs=1)
+    assert np.isfinite(by_level.loc["sparse", ["saving_low_pct", "saving_high_pct"]].tolist()).all()

@@ -3,10 +3,11 @@
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import trialkit as tk
-from trialkit.design.power.changes import second_box, what_changes_buy
+from trialkit.design.power.changes import second_box, what_changes_buy, worth_saying
 from trialkit.design.strata.comparisons import with_counts
 
 UNITS = 'structure = "(batch * chamber) / block"\nbatch = {}\nchamber = {}\nblock = 6'
@@ -53,7 +54,6 @@ def test_changes_and_their_costs(trial):
     assert costs["more units block"] == 12 * 3
     assert math.isnan(costs["fewer levels"])
     assert table.loc["fewer levels", "level"] == "s2"
-    assert table.loc["larger loss accepted", "margin_pct"] == 15
     better = table["chance"].drop("as it is")
     assert (better > table.loc["as it is", "chance"]).all()
 
@@ -78,10 +78,42 @@ def test_the_loss_told_from_none_is_told_8_times_in_10_in_simulated_trials(trial
     assert chance == pytest.approx(0.8, abs=0.05)  # standard error 0.01; the formula is rough
 
 
+def test_the_larger_loss_is_the_smallest_whole_one_with_the_wanted_chance(trial):
+    """Asked of the power itself, at that loss and at one per cent less."""
+    row = bought(tk.power(trial(levels=3), method="exact")).loc["larger loss accepted"]
+
+    def chance(margin):
+        table = tk.power(trial(levels=3), margin_pct=margin, method="exact").table
+        return table.set_index("question").loc["no worse", "power"]
+
+    assert row["margin_pct"] == round(row["margin_pct"]) > 10
+    assert chance(row["margin_pct"] - 1) < 0.8 <= chance(row["margin_pct"])
+    assert row["chance"] == pytest.approx(chance(row["margin_pct"]), rel=1e-9)
+    assert (
+        "larger loss accepted"
+        not in bought(tk.power(trial(batch=30, chamber=8), method="exact")).index
+    )  # the accepted loss is enough there
+
+
+def test_a_change_that_nobody_would_notice_is_not_told():
+    """By hand: from 50 % and a loss of 12 %, 65 % and 10 % are gains; 51 % and 11 % are none."""
+    table = pd.DataFrame(
+        {
+            "unit": ["", "batch", "block", "shelf", "rack", "room"],
+            "chance": [0.50, 0.65, 0.51, 0.515, 0.45, 0.515],
+            "detectable_pct": [11.4, 10.9, 11.2, 9.9, 12.4, 10.2],
+        }
+    )
+    assert worth_saying(table)["unit"].tolist() == ["batch", "shelf"]
+    nothing = table.assign(chance=0.1, detectable_pct=math.inf)
+    assert worth_saying(nothing).empty
+
+
 @pytest.mark.slow
-def test_an_accepted_loss_of_15_has_the_chance_that_is_said(trial):
+def test_the_larger_loss_has_the_chance_that_is_said_in_simulated_trials(trial):
     row = bought(tk.power(trial(), method="exact")).loc["larger loss accepted"]
-    drawn = tk.power(trial(), margin_pct=15, method="simulation", trials=1_500, workers=1)
+    margin = row["margin_pct"]
+    drawn = tk.power(trial(), margin_pct=margin, method="simulation", trials=1_500, workers=1)
     chance = drawn.table.set_index("question").loc["no worse", "power"]
     assert chance == pytest.approx(row["chance"], abs=0.05)
 

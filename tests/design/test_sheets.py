@@ -4,6 +4,7 @@ import datetime as dt
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from html import unescape
 
 import numpy as np
@@ -13,7 +14,13 @@ import trialkit as tk
 from tests.design.conftest import write_trial
 from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.sheets.label_formats import FORMATS, find_format
-from trialkit.design.sheets.printed import cards_page, checklist_page, labels_page, weighing_page
+from trialkit.design.sheets.printed import (
+    cards_page,
+    checklist_page,
+    labels_page,
+    minutes_and_seconds,
+    weighing_page,
+)
 from trialkit.design.sheets.timers import daily_use, timer_table
 from trialkit.design.sheets.weighing import ROWS, weighing_pages
 from trialkit.errors import PlanError
@@ -109,6 +116,14 @@ def test_daily_use_by_hand(plan):
     assert "depends on the room" in unknown.basis
 
 
+def test_long_times_stand_in_minutes_too_on_the_cards(plan):
+    """930 s are 15 min 30 s: 15 × 60 + 30; by hand."""
+    assert "3 min 40 s" in unescape(cards_page(plan))  # 220 s off
+    written = {59: "", 60: "1 min", 930: "15 min 30 s", 3600: "1 h"}
+    assert {s: minutes_and_seconds(s) for s in written} == written
+    assert minutes_and_seconds(5430) == "1 h 30 min 30 s"
+
+
 def test_timer_table_has_one_row_for_each_treated_unit(plan):
     table = timer_table(plan)
     assert len(table) == 8 + 16
@@ -121,8 +136,12 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     page = checklist_page(plan)
     parts = re.split(r"<h2>", page)
     by_title = {part.split("</h2>")[0]: part for part in parts[1:]}
-    before, start, daily, harvest, clean = by_title.values()
+    before, start, daily, harvest, clean, full = by_title.values()
     assert "Mains power beside water" in before
+    assert "measured with a jug" not in before  # the rig says both figures
+    unmeasured = plan.trial.rig.model_copy(update={"fogger_w": None})
+    open_rig = replace(plan, trial=replace(plan.trial, rig=unmeasured))
+    assert "measured with a jug" in checklist_page(open_rig)
     assert "Spores and breathing" in harvest
     assert "Food hygiene" in harvest
     assert "Mist carries what is in the water" in daily
@@ -131,8 +150,10 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
     assert "Cleaning agents and disinfectants" in clean
     assert "licensed" in page
     for caution in list_cautions(where="sheets", uses=uses_of(plan.trial)):
-        assert caution.text in unescape(page)
-        assert caution.source in unescape(page)
+        assert caution.text in unescape(full)
+        assert caution.source in unescape(full)
+        assert unescape(page).count(caution.short) == 1  # in full at the end alone
+        assert caution.text not in unescape(before + start + daily + harvest + clean)
     # a box for each of 28 days where no batch is dated, one for each flush, none elsewhere
     assert re.findall(r"<i>(\d+)</i>", daily)[:28] == [str(day) for day in range(1, 29)]
     assert daily.count("<li>") * 28 == daily.count("<i>")
@@ -141,7 +162,6 @@ def test_checklist_carries_the_cautions_where_they_belong(plan):
 
 
 def test_the_daily_boxes_last_as_long_as_the_longest_batch(plan):
-    from dataclasses import replace
 
     from trialkit.design.sheets.checklist import fruiting_days
     from trialkit.trial.trial import BatchDates
@@ -217,8 +237,6 @@ def test_labels_and_cards_keep_to_their_pages(plan, tmp_path, paper):
 @pytest.mark.browser
 def test_a_long_title_keeps_to_one_line_of_its_label(plan, tmp_path):
     """The plan's number, by which a stray label is traced, is never cut."""
-    from dataclasses import replace
-
     from playwright.sync_api import sync_playwright
 
     chromium = shutil.which("chromium") or shutil.which("google-chrome")

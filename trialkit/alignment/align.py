@@ -35,6 +35,8 @@ from trialkit.signals.overrides import tell_unheeded
 from trialkit.trial import Trial
 from trialkit.wording import finding, message, place, several
 
+#: Most chamber runs without any record that are named one by one.
+_MOST_SILENT = 12
 _WORST_FIRST = ("discarded", "contaminated", "ok")
 
 
@@ -340,6 +342,7 @@ def _expose(
     thin = runs[runs["low_coverage"]]
     if len(thin):
         keys = [*run_factors(trial), "window"]
+        thin, silent_runs = _each_gap_once(thin, keys[:-1])
         named = [
             message(
                 "place.covered",
@@ -354,10 +357,19 @@ def _expose(
                 "caution",
                 count=len(thin),
                 least=float(settings.min_coverage_pct),
-                windows=several(named, 4),
+                windows=several(named, min(max(4, silent_runs), _MOST_SILENT)),
             )
         )
     return runs, out.sensors, findings
+
+
+def _each_gap_once(thin: pd.DataFrame, keys: list[str]) -> tuple[pd.DataFrame, int]:
+    """Leave out the windows of runs without any record, which come first; count these runs."""
+    whole = thin["window"].eq("whole") & ~(thin["coverage_pct"].fillna(0) > 0)
+    names = thin[keys].astype(str).agg("|".join, axis=1)
+    inner = names.isin(names[whole]) & ~whole
+    kept = pd.concat([thin[whole], thin[~whole & ~inner]])
+    return kept, int(whole.sum())
 
 
 def _assemble(

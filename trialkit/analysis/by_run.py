@@ -91,7 +91,7 @@ def _tells_runs_apart(term: str, runs: pd.DataFrame) -> bool:
     names = term.split(":")
     if any(name not in runs or runs[name].nunique() < 2 for name in names):
         return False
-    return len(names) == 1 or len(runs[names].drop_duplicates()) < len(runs)
+    return len(runs[names].drop_duplicates()) < len(runs)
 
 
 def ratio_of_totals(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import errno
 import inspect
 import signal
@@ -170,7 +171,7 @@ def trial_folder(folder: Path) -> Path:
     if folder.is_file():
         folder = folder.parent
     if not folder.is_dir():
-        raise typer.BadParameter(f"there is no folder {folder}", param_hint="DIR")
+        raise typer.BadParameter(f"there is no folder {folder}{_meant(folder)}", param_hint="DIR")
     if not (folder / "trial.toml").is_file():
         raise typer.BadParameter(
             f"{folder} holds no trial.toml; {_instead(folder)}",
@@ -179,9 +180,42 @@ def trial_folder(folder: Path) -> Path:
     return folder
 
 
+#: Most trials beside or within a folder that are named.
+_MOST_NAMED = 6
+
+
+def _meant(path: Path) -> str:
+    """Name the trial file or the folders of trials that a misspelt path may mean."""
+    beside = path.parent
+    if path.suffix and (beside / "trial.toml").is_file():
+        return f"; did you mean {quoted(beside / 'trial.toml')}?"
+    trials = _trials_in(beside)
+    near = difflib.get_close_matches(path.name, [one.name for one in trials], n=1)
+    named = [one for one in trials if one.name in near]
+    if named:
+        return f"; did you mean {_listed(named, 'or')}?"
+    return f"; there are trials in {_listed(trials, 'and')}" if trials else ""
+
+
 def _instead(folder: Path) -> str:
-    """Name the trial around a folder, such as for its plan folder; else how to begin one."""
+    """Name the trial around a folder or those within it; else how to begin one."""
     for above in folder.resolve().parents:
         if (above / "trial.toml").is_file():
             return f"the trial around it is {quoted(above)}"
+    within = _trials_in(folder)
+    if within:
+        return f"did you mean {_listed(within, 'or')}?"
     return f"begin one with: trialkit new {quoted(folder)}"
+
+
+def _trials_in(folder: Path) -> list[Path]:
+    """List the folders of trials right within a folder."""
+    try:
+        return sorted(one.parent for one in folder.glob("*/trial.toml"))
+    except OSError:
+        return []
+
+
+def _listed(folders: list[Path], last: str) -> str:
+    names = [str(quoted(one)) for one in folders[:_MOST_NAMED]]
+    return ", ".join(names[:-1]) + (f" {last} " if names[:-1] else "") + names[-1]

@@ -18,12 +18,13 @@ if TYPE_CHECKING:
 
 
 def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) -> None:
-    """Say which loss can be told from none as things are, then with each change.
+    """Say which loss can be told from none as things are, then with each change worth it.
 
     The chance of today is that of the power's own table, simulated where it was; what changes buy
-    comes from the formula, so the formula's chance of today stands before them.
+    comes from the formula, as `say_how_worked_out` tells.
     """
     from trialkit.design.power.by_look import look_notes
+    from trialkit.design.power.changes import worth_saying
     from trialkit.design.power.notes import batch_notes
 
     rows = bought.to_dict("records")
@@ -33,27 +34,65 @@ def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) ->
     screen.heading(message("cli.power.now_heading"))
     for line in _found_now(found, now):
         screen.say(line, indent="  ")
-    if found.table["method"].str.startswith("simulated").any():
-        screen.say(message("cli.power.by_formula", now=percent(now["chance"])), indent="  ")
     for note in look_notes(found.by_look) if len(found.by_look) else []:
         screen.say(note, indent="  ")
     for note in found.said:
         if note.key.startswith("power_covariate."):
             screen.say(note, indent="  ")
     screen.heading(message("cli.power.changes_heading"))
-    for row in changes:
+    told = worth_saying(bought).to_dict("records")
+    for row in told:
         screen.say(_change(found, row), indent="  ")
-    if any(row["unit"] == "batch" for row in changes):
+    for line in _not_told(changes, told):
+        screen.say(line, indent="  ")
+    if any(row["unit"] == "batch" for row in told):
         for note in batch_notes(found.trial, found.comparison):
             screen.say(note, indent="  ")
 
 
+def _not_told(changes: list[dict[Any, Any]], told: list[dict[Any, Any]]) -> list[Message]:
+    """Name what more of would change next to nothing."""
+    from trialkit.design.power.changes import WORTH_SAYING
+
+    kept = {row["unit"] for row in told}
+    left = [
+        message(
+            "cli.power.part", number=row["added"], units=Units((str(row["unit"]),), row["added"])
+        )
+        for row in changes
+        if row["change"] == "more units" and row["unit"] not in kept
+    ]
+    return [message("cli.power.no_gain", what=left, points=100 * WORTH_SAYING)] if left else []
+
+
+def say_what_is_left(screen: Screen, found: Power, bought: pd.DataFrame) -> None:
+    """Say what the trial can still show as it is, where nothing can be added to it."""
+    rows = bought[bought["change"] == "larger loss accepted"].to_dict("records")
+    if found.table["power"].min() >= found.wanted or not rows:
+        return
+    values = {"margin": rows[0]["margin_pct"], "chance": percent(rows[0]["chance"])}
+    have = _what_there_is(found.trial)
+    screen.say(
+        message("cli.power.left", have=have, now=found.asked.margin_pct, **values), indent="  "
+    )
+
+
+def say_how_worked_out(screen: Screen, found: Power, bought: pd.DataFrame) -> None:
+    """Say that one chance was simulated and the rest is from a formula, and how they compare."""
+    if len(bought) and found.table["method"].str.startswith("simulated").any():
+        screen.heading(message("cli.power.method_heading"))
+        now = percent(bought["chance"].iloc[0])
+        screen.say(message("cli.power.by_formula", now=now), indent="  ")
+
+
 def _found_now(found: Power, row: dict[Any, Any]) -> list[Message]:
     """Say what can be found with what there is."""
+    from trialkit.design.power.changes import whole_loss
+
     trial, values = found.trial, {"times": 10 * found.wanted, "have": _what_there_is(found.trial)}
     said = [message("cli.power.none_told", **values)]
     if math.isfinite(row["detectable_pct"]):
-        said = [message("cli.power.told", loss=row["detectable_pct"], **values)]
+        said = [message("cli.power.told", loss=whole_loss(row["detectable_pct"]), **values)]
         ends = [row["detectable_low"], row["detectable_high"]]
         low, high = (_loss(end) for end in ends)
         said.append(message("cli.power.told_range", low=low, high=high))
@@ -72,8 +111,10 @@ def _chance_now(found: Power, row: dict[Any, Any]) -> float:
 
 def _loss(value: float) -> Message | str:
     """Write a loss that can be told from none, where there is one."""
+    from trialkit.design.power.changes import whole_loss
+
     if math.isfinite(value):
-        return message("cli.power.loss", loss=value)
+        return message("cli.power.loss", loss=whole_loss(value))
     return message("cli.power.no_loss")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -20,7 +20,7 @@ from trialkit.errors import LogError, PlanError
 from trialkit.pipeline import SHARE, Pipeline
 from trialkit.shell import quoted
 from trialkit.triage import for_growers, for_statisticians, merge_repeats
-from trialkit.wording import message
+from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,10 +45,13 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     offers = _offers(job, stopped)
     if offers and offer_to_write(screen, place, offers):
         job, stopped = _read_all(screen, place)
+        offers = _offers(job, stopped)
     if stopped is not None:
         _tell_read(screen, job)
+        if offers:
+            screen.say(_next_of_offers(job, offers))
         raise LogError(str(stopped).splitlines()[0] if offers else str(stopped)) from stopped
-    return tell_check(screen, job)
+    return tell_check(screen, job, offers)
 
 
 def _read_all(screen: Screen, folder: Path) -> tuple[Pipeline, LogError | PlanError | None]:
@@ -76,6 +79,23 @@ def _offers(job: Pipeline, stopped: LogError | PlanError | None) -> list[Proposa
     if stopped or codes & {"file_unread", "log_unread", "files_unnamed"}:
         return offer_sections(job.trial)
     return []
+
+
+def _next_step(job: Pipeline, findings: Sequence[Finding], offers: Sequence[Proposal]) -> Message:
+    """Say the one thing to do next: what keeps a log from being read comes before the answer."""
+    if offers:
+        return _next_of_offers(job, offers)
+    folder = quoted(job.trial.folder)
+    if any(f.code in ("file_unread", "log_unread") for f in findings):
+        return message("cli.check.next_unread", command=f"trialkit check {folder}")
+    return message("cli.check.next", command=f"trialkit analyse {folder}")
+
+
+def _next_of_offers(job: Pipeline, offers: Sequence[Proposal]) -> Message:
+    """Say that the proposed sections belong into the trial file."""
+    sections = [f"[logs.{offer.kind}]" for offer in offers]
+    command = f"trialkit check {quoted(job.trial.folder)}"
+    return message("cli.mapping.paste", sections=sections, command=command)
 
 
 def _tell_read(screen: Screen, job: Pipeline) -> None:
@@ -125,6 +145,10 @@ def report(
     """Write one HTML file that answers the question and can be sent on.
 
     It needs no network and no script, and opens from a mail attachment.
+
+    Water and electricity per kilogram are worked out from the hours of mist and two figures of
+    [rig] in the trial file: mist_l_h (litres in an hour of mist, measured with a jug) and
+    fogger_w (watts, read from a plug meter). Counted totals are not read.
     """
     job = Pipeline(trial_folder(folder))
     with screen.progress(message("progress.reading"), sum(SHARE.values())) as step:
@@ -160,8 +184,11 @@ def export(
     return DONE
 
 
-def tell_check(screen: Screen, job: Pipeline) -> int:
-    """Print and write what was read, kept, set aside and found; give the exit code."""
+def tell_check(screen: Screen, job: Pipeline, offers: Sequence[Proposal] = ()) -> int:
+    """Print and write what was read, kept, set aside and found; give the exit code.
+
+    Proposed sections that were not written come before any other next step.
+    """
     from trialkit.alignment.open_checks import told_unmade
 
     summary, ledger = _tell_rows(screen, job.logs)
@@ -198,8 +225,7 @@ def tell_check(screen: Screen, job: Pipeline) -> int:
     if stops:
         screen.say(message("cli.check.stops"), style="bold red")
         return STOPPED_BY_DATA
-    command = f"trialkit analyse {quoted(job.trial.folder)}"
-    screen.say(message("cli.check.next", command=command))
+    screen.say(_next_step(job, findings, offers))
     return DONE
 
 

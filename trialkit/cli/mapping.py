@@ -40,9 +40,7 @@ def offer_to_write(screen: Screen, folder: Path, offers: list[Proposal]) -> bool
         screen.say("")
         screen.say(offer.section())
         screen.say("")
-        if not screen.converses:
-            screen.say(message("cli.mapping.paste", section=f"[logs.{offer.kind}]"))
-        elif typer.confirm(str(message("cli.mapping.write")), default=True):
+        if screen.converses and typer.confirm(str(message("cli.mapping.write")), default=True):
             wrote = write_section(folder / "trial.toml", offer) or wrote
     return wrote
 
@@ -64,8 +62,9 @@ def _choose(question: Question) -> int | None:
     shown = [str(label) for label, _ in question.choices]
     numbered = "  ".join(f"{k}) {label}" for k, label in enumerate(shown, 1))
     leave = str(message("cli.mapping.leave_open"))
+    default = leave if question.likely is None else shown[question.likely]
     while True:
-        given = typer.prompt(f"{question}\n  {numbered}", default=leave).strip()
+        given = typer.prompt(f"{question}\n  {numbered}", default=default).strip()
         if given == leave:
             return None
         if given.isdecimal() and 1 <= int(given) <= len(shown):

@@ -10,7 +10,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trialkit.cli.command import DONE, Folder, command, trial_folder
-from trialkit.cli.finding_out import percent, priced, say_order_of_starts, say_what_can_be_found
+from trialkit.cli.finding_out import (
+    percent,
+    priced,
+    say_how_worked_out,
+    say_order_of_starts,
+    say_what_can_be_found,
+    say_what_is_left,
+)
 from trialkit.cli.screen import Screen
 from trialkit.next_plan import (
     batches_weighed,
@@ -68,6 +75,7 @@ def plan(
     """
     import trialkit as tk
     from trialkit.cautions import list_cautions, uses_of
+    from trialkit.design.layout.covariate_balance import covariate_lines
     from trialkit.design.power.over_time import choose_over_time
 
     trial = tk.read_trial(trial_folder(folder))
@@ -90,12 +98,17 @@ def plan(
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
+    if not drawn.draws:
+        for line in covariate_lines(trial):
+            screen.say(line, indent="  ")
     ways = choose_over_time(trial)
     say_order_of_starts(screen, ways, None, trial, drawn=True)
     _say_room(screen, trial)
     screen.heading(message("cli.plan.cautions"))
     for caution in list_cautions(where="plan", uses=uses_of(trial)):
-        screen.say(str(caution), indent="  ")
+        screen.say(f"{caution.title}: {caution.short}", indent="  ")
+    full = str(trial.folder / "plan" / "checklist.html")
+    screen.say(message("cli.plan.cautions_full", file=full), indent="  ")
     screen.say("")
     screen.wrote(wrote)
     screen.say(message("cli.plan.next", folder=str(trial.folder / "plan")))
@@ -260,12 +273,14 @@ def power(
     say_order_of_starts(screen, ways, box, trial)
     screen.heading(message("cli.power.means"))
     screen.say(_weakest(found), indent="  ")
+    say_what_is_left(screen, found, bought)
     for said in remains_notes(trial):
         screen.say(said, indent="  ")
     if found.table["power"].min() < found.wanted:
         screen.heading(message("cli.power.enough", wanted=percent(found.wanted)))
         for line in _enough(found):
             screen.say(line, indent="  ")
+    say_how_worked_out(screen, found, bought)
     screen.say("")
     if tables:
         screen.say(found)

@@ -80,7 +80,7 @@ def _reason(trial: Trial, totals: pd.DataFrame, name: str) -> Message:
     if not keys or not set(trial.primary.applied_to) <= set(keys):
         return message("use_missing.smaller", factor=trial.primary.name)
     if getattr(trial.rig, key) is None:
-        return message("use_missing.rig", key=key)
+        return message(f"use_missing.rig.{key}")
     held = [n for n, setting in trial.primary.levels.items() if setting.duty_pct is None]
     if "mist" not in trial.logs and held:
         return message("use_missing.sensor", levels=held)
@@ -89,4 +89,6 @@ def _reason(trial: Trial, totals: pd.DataFrame, name: str) -> Message:
         return message("use_missing.dates", batches=undated)
     if not len(totals) or totals["kg_all"].notna().sum() < 4:
         return message("use_missing.few")
-    return message("use_missing.short")
+    if totals[name].notna().sum() < 4 if name in totals else "mist" in trial.logs:
+        return message("use_missing.short")
+    return message("use_missing.no_fit")

@@ -152,6 +152,9 @@ def test_a_date_may_lie_a_day_outside_its_batch(date: str, kept: bool, tmp_path:
     assert log.table["time"].notna().tolist() == [kept]
     assert len(log.table) == 1
     assert ("date outside batch" in rules(log)) != kept
+    if not kept:
+        way = "before the start of" if date < "2031-01-20" else "after the end of"
+        assert way in log.ledger.table["reason"].iloc[0]
 
 
 def test_flushes_may_share_a_day_but_not_run_backwards(tmp_path: Path) -> None:

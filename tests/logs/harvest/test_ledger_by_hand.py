@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.logs.folder import TRIAL, make_trial
+from trialkit.cli.rows_aside import tell_rows_aside
 from trialkit.logs.harvest.read import read_harvest
 from trialkit.logs.log import Log
 from trialkit.wording import Message
@@ -83,6 +84,23 @@ def test_the_reason_says_whether_flush_or_block_is_the_limit(tmp_path: Path) -> 
     assert (reason.key, numbers(reason)) == ("row_reason.heavier_than_flush", {"most": 900.0})
     log = read(tmp_path, rows[0].replace("901", "2601"))
     assert log.ledger.lines["reason"].iloc[0].key == "row_reason.heavier_than_block"
+
+
+def test_nothing_is_asked_of_a_block_that_was_lost_in_an_earlier_flush(tmp_path: Path) -> None:
+    log = read(
+        tmp_path,
+        f"{UNITS[0]},1,,,,,contaminated,",
+        f"{UNITS[0]},2,,,,,,",
+        f"{UNITS[1]},1,2031-01-22,300,,,,",
+        f"{UNITS[1]},2,,,,,,",
+        f"{UNITS[2]},1,,,,,,",  # not yet entered, whatever the second flush says
+        f"{UNITS[2]},2,,,,,discarded,",
+    )
+    lines = log.ledger.table
+    told = dict(zip(lines["row"], lines["remedy"], strict=True))
+    assert told == {3: "", 5: "enter it when it is picked", 6: "enter it when it is picked"}
+    assert "lost in an earlier flush" in lines.set_index("row").loc[3, "reason"]
+    assert not any("row 3" in line for line in tell_rows_aside(lines))
 
 
 def test_a_sheet_half_filled_in_keeps_what_says_anything(tmp_path: Path) -> None:

@@ -11,6 +11,7 @@ from tests.logs.folder import make_trial
 from trialkit.errors import LogError, TrialFileError
 from trialkit.logs.climate.read import read_environment
 from trialkit.logs.harvest.read import read_harvest
+from trialkit.logs.mapping.places import likely_chamber
 from trialkit.logs.mapping.propose import propose_mapping
 from trialkit.logs.mist.read import read_mist
 
@@ -159,3 +160,27 @@ def test_heads_that_are_none_are_refused_once_in_plain_words(heads: str, tmp_pat
     with pytest.raises(TrialFileError) as told:
         make_trial(tmp_path, {}, logs)
     assert [f.what.partition(",")[0] for f in told.value.faults] == ["should be a head in quotes"]
+
+
+def test_a_number_in_a_head_suggests_the_one_chamber_that_ends_in_it(tmp_path: Path) -> None:
+    text = "time,Temp 1,Temp 2,RH 1,RH 2\n" + "".join(
+        f"2031-01-14 10:{m:02d},15,16,88,89\n" for m in MINUTES
+    )
+    trial = _propose("environment", tmp_path, {"log.csv": text})
+    found = propose_mapping(trial, "environment")
+    assert [q.choices[q.likely][0] for q in found.asked] == ["T1", "T2"]
+    section = found.section()
+    read = tomllib.loads(section)["logs"]["environment"]
+    assert read["chamber"] == {"1": "T1", "2": "T2"}
+    assert section.count("# please check") == 2  # a guess from names alone is never silent
+    none = found.answered(found.asked[0], len(found.asked[0].choices) - 1)
+    assert '"1" = "T1"' not in none.section().split("#")[0]
+    assert "chamber" not in found.settings()  # what nobody confirmed is not a setting
+
+
+def test_a_number_that_two_chambers_or_none_end_in_suggests_nothing() -> None:
+    assert likely_chamber(["A1", "B1", "B2"], "1") is None
+    assert likely_chamber(["A1", "B1", "B2"], "sensor 2") == 2
+    assert likely_chamber(["T1", "T11"], "11") == 1
+    assert likely_chamber(["left", "right"], "1") is None
+    assert likely_chamber(["left", "right"], "old") is None

@@ -18,6 +18,7 @@ import numpy as np
 
 from trialkit.arrays import Floats, Ints
 from trialkit.trial import Trial
+from trialkit.wording import Message, message
 
 DRAWS = 12  #: assignments drawn where covariates are known
 
@@ -43,6 +44,22 @@ def most_even(trial: Trial, draw: Callable[[], dict[str, Ints]]) -> dict[str, In
         return draw()
     drawn = [draw() for _ in range(DRAWS)]
     return min(drawn, key=lambda levels: round(unevenness(levels, columns), 9))
+
+
+def covariate_lines(trial: Trial) -> list[Message]:
+    """Say of each covariate whether the plan looked at it, and how far that goes.
+
+    Parameters
+    ----------
+    trial : Trial
+    """
+    terms = {name: set(factor.applied_to) for name, factor in trial.factors.items()}
+    lines = []
+    for name, c in trial.covariates.items():
+        spread = [factor for factor, term in terms.items() if c.values and set(c.by) <= term]
+        key = "spread" if spread else "not_spread"
+        lines.append(message(f"plan_covariate.{key}", name=name, factors=spread, draws=DRAWS))
+    return lines
 
 
 def known_columns(trial: Trial, factor: str) -> Floats:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.design.power.covariates import covariates_cost
 from trialkit.design.power.drawn_plan import comparison_drawn
@@ -34,7 +34,11 @@ if TYPE_CHECKING:
     import pandas as pd
 
 Kind = Literal["as it is", "more units", "fewer levels", "larger loss accepted"]
-LOSS_STEP = 5.0  #: by how much more loss is accepted, as a change to look at [%]
+#: A gain of less than this in the chance is no reason to change anything …
+WORTH_SAYING = 0.02
+#: … nor are whole losses told from none that are smaller by less than this [%].
+_LOSS_WORTH_SAYING = 2.0
+_SLACK = 1e-6  #: how far a margin may lie above a whole number that counts as reached [%]
 _QUESTION: Question = "no worse"
 
 
@@ -63,11 +67,12 @@ def what_changes_buy(power: PowerTable) -> pd.DataFrame:
     -------
     DataFrame
         One row for the trial as it is, then one per change: `change` ("as it is", "more units",
-        "fewer levels", "larger loss accepted"), `unit, added, now, level` (what is added or
-        left out), `margin_pct` (the accepted loss), `chance` (that a level without loss is shown
-        to keep it), `detectable_pct` (the accepted loss that has the wanted chance; infinite
-        where none has), `detectable_low, detectable_high` (with little and much variation),
-        `cost` (missing where no price says).
+        "fewer levels", "larger loss accepted": the smallest whole loss that has the wanted
+        chance, where more than the accepted one is needed), `unit, added, now, level` (what is
+        added or left out), `margin_pct` (the accepted loss), `chance` (that a level without
+        loss is shown to keep it), `detectable_pct` (the accepted loss that has the wanted
+        chance; infinite where none has), `detectable_low, detectable_high` (with little and
+        much variation), `cost` (missing where no price says).
 
     Examples
     --------
@@ -78,29 +83,34 @@ def what_changes_buy(power: PowerTable) -> pd.DataFrame:
     """
     import pandas as pd
 
-    rows = []
-    for change in _changes(power):
-        found = _compared(power, change)
-        if found is None:
-            continue
-        c, variation, wanted = found
-        ends = _detectable(c, variation, wanted, power.wanted)
-        rows.append(
-            {
-                "change": change.kind,
-                "unit": change.unit,
-                "added": change.added,
-                "now": power.trial.counts.get(change.unit, 0),
-                "level": change.level,
-                "margin_pct": change.margin_pct,
-                "chance": chance(c, _QUESTION, variation, wanted, effect=change.margin_pct)[1],
-                "detectable_pct": ends[1],
-                "detectable_low": ends[0],
-                "detectable_high": ends[2],
-                "cost": change.cost,
-            }
-        )
+    rows = [row for change in _changes(power) if (row := _row(power, change)) is not None]
+    if rows and rows[0]["change"] == "as it is":
+        larger = _larger_loss(power, float(rows[0]["detectable_pct"]))
+        row = _row(power, larger) if larger is not None else None
+        rows += [row] if row is not None else []
     return pd.DataFrame(rows)
+
+
+def _row(power: PowerTable, change: _Change) -> dict[str, Any] | None:
+    """Give what one change buys; None where it cannot be laid out."""
+    found = _compared(power, change)
+    if found is None:
+        return None
+    c, variation, wanted = found
+    ends = _detectable(c, variation, wanted, power.wanted)
+    return {
+        "change": change.kind,
+        "unit": change.unit,
+        "added": change.added,
+        "now": power.trial.counts.get(change.unit, 0),
+        "level": change.level,
+        "margin_pct": change.margin_pct,
+        "chance": chance(c, _QUESTION, variation, wanted, effect=change.margin_pct)[1],
+        "detectable_pct": ends[1],
+        "detectable_low": ends[0],
+        "detectable_high": ends[2],
+        "cost": change.cost,
+    }
 
 
 def _changes(power: PowerTable) -> Iterator[_Change]:
@@ -119,8 +129,54 @@ def _changes(power: PowerTable) -> Iterator[_Change]:
         fewer = replace(factor, levels=kept, replication=shares)
         smaller = replace(trial, factors={**trial.factors, factor.name: fewer})
         yield _Change("fewer levels", smaller, margin, level=others[-1])
-    if margin + LOSS_STEP < 100:
-        yield _Change("larger loss accepted", trial, margin + LOSS_STEP)
+
+
+def whole_loss(loss: float) -> float:
+    """Give the smallest whole loss that is at least this one [%]; infinity stays.
+
+    Examples
+    --------
+    >>> whole_loss(11.2), whole_loss(12.0)
+    (12.0, 12.0)
+    """
+    return float(math.ceil(loss - _SLACK)) if math.isfinite(loss) else math.inf
+
+
+def _larger_loss(power: PowerTable, enough: float) -> _Change | None:
+    """Give the smallest whole margin with the wanted chance, where it is larger than accepted."""
+    margin = whole_loss(enough)
+    if not power.asked.margin_pct < margin < 100:
+        return None
+    return _Change("larger loss accepted", power.trial, margin)
+
+
+def worth_saying(bought: pd.DataFrame) -> pd.DataFrame:
+    """Give the changes, without the trial as it is, that a reader could notice.
+
+    A change that adds less than `WORTH_SAYING` to the chance and does not tell a loss that is
+    2 % smaller is left out, and so is one that makes it worse.
+
+    Parameters
+    ----------
+    bought : DataFrame
+        As `what_changes_buy` gives it.
+
+    Examples
+    --------
+    >>> import trialkit as tk
+    >>> bought = what_changes_buy(tk.power(tk.read_trial(tk.demo_folder()), method="exact"))
+    >>> len(worth_saying(bought)) < len(bought)
+    True
+    """
+    if bought.empty:
+        return bought
+    now, changes = bought.iloc[0], bought.iloc[1:]
+    gain = changes["chance"] - now["chance"]
+    then = changes["detectable_pct"].map(whole_loss)
+    smaller = then <= whole_loss(now["detectable_pct"]) - _LOSS_WORTH_SAYING
+    smaller &= then < math.inf
+    told: pd.DataFrame = changes[(gain >= WORTH_SAYING) | smaller]
+    return told
 
 
 def _compared(power: PowerTable, change: _Change) -> tuple[Comparison, Variation, Wanted] | None:

@@ -22,6 +22,7 @@ _PARTS: dict[str, tuple[tuple[tuple[str, str], ...], tuple[str, ...], str]] = {
             ("labels", ""),
             ("timers", "mist"),
             ("reservoirs", "mist"),
+            ("measured", "unmeasured mist"),
             ("light", "light"),
             ("clocks", ""),
         ),
@@ -58,7 +59,10 @@ def checklist_parts(plan: Allocation) -> list[dict[str, Any]]:
     """
     trial, say = plan.trial, spoken()
     kinds = {s.kind for f in trial.factors.values() for s in f.levels.values()}
-    has = {""} | ({"mist"} if kinds & {"timed", "band"} else set()) | (kinds & {"light"})
+    misted = bool(kinds & {"timed", "band"})
+    unknown = trial.rig.mist_l_h is None or trial.rig.fogger_w is None
+    has = {""} | ({"mist"} if misted else set()) | (kinds & {"light"})
+    has |= {"unmeasured mist"} if misted and unknown else set()
     chambers = plural("chamber" if "chamber" in trial.counts else trial.structure.factors[0])
     days, known = fruiting_days(trial), list_cautions(where="sheets", uses=uses_of(trial))
     boxes = {"once": [], "day": range(1, days + 1), "flush": range(1, trial.flushes + 1)}

@@ -11,6 +11,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from trialkit.cautions import list_cautions, uses_of
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.layout.site import strata_factors
 from trialkit.design.sheets.checklist import checklist_parts
@@ -233,8 +234,8 @@ def _part(factor: Factor, level: str, use: Use) -> dict[str, Any]:
     }
 
 
-def _big(setting: Setting) -> list[tuple[str, str]]:
-    """Give what is set on a timer, sensor or lamp, to be printed large."""
+def _big(setting: Setting) -> list[tuple[str, str, str]]:
+    """Give what is set on a timer, sensor or lamp, to be printed large; minutes stand beside it."""
     say = spoken()
     if setting.kind == "timed":
         shown = [("mist_on", setting.on_s, "s"), ("mist_off", setting.off_s, "s")]
@@ -243,8 +244,32 @@ def _big(setting: Setting) -> list[tuple[str, str]]:
         shown += [("stop_above", setting.stop_above_rh, "%")]
     else:
         words = setting.words
-        return [(say.text("card.set_to"), words)] if words else []
-    return [(say.text(f"card.{key}"), f"{say.number(value)} {unit}") for key, value, unit in shown]
+        return [(say.text("card.set_to"), words, "")] if words else []
+    return [
+        (
+            say.text(f"card.{key}"),
+            f"{say.number(value)} {unit}",
+            minutes_and_seconds(value) if unit == "s" and value else "",
+        )
+        for key, value, unit in shown
+    ]
+
+
+def minutes_and_seconds(seconds: float) -> str:
+    """Write a time as a timer without seconds alone has it; empty under a minute.
+
+    Examples
+    --------
+    >>> minutes_and_seconds(930), minutes_and_seconds(5400), minutes_and_seconds(30)
+    ('15 min 30 s', '1 h 30 min', '')
+    """
+    if seconds < 60:
+        return ""
+    whole, rest = divmod(seconds, 60)
+    hours, minutes = divmod(int(whole), 60)
+    parts = [f"{hours} h" if hours else "", f"{minutes} min" if minutes else ""]
+    parts.append(f"{spoken().number(rest)} s" if rest else "")
+    return " ".join(part for part in parts if part)
 
 
 def _use_rows(use: Use) -> list[tuple[str, str]]:
@@ -283,4 +308,5 @@ def _within(plan: Allocation, unit: dict[str, str], factor: Factor, term: Term) 
 
 def checklist_page(plan: Allocation) -> str:
     """Make the check-list of a batch: what to do on which day, with cautions."""
-    return _render("checklist", plan, parts=checklist_parts(plan))
+    cautions = list_cautions(where="sheets", uses=uses_of(plan.trial))
+    return _render("checklist", plan, parts=checklist_parts(plan), cautions=cautions)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from itertools import product
 from typing import Any
 
@@ -148,9 +149,9 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
         note=note,
     )
     _tell_unread(reading, opened)
-    _set_unfilled_aside(opened, sheet, status_cells, blank_time)
     trial = reading.trial
     factors = list(trial.structure.factors)
+    _set_unfilled_aside(opened, sheet, status_cells, blank_time, factors)
     sheet.unit = _units(opened, trial, factors, units, _other_codes(reading))
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
@@ -219,22 +220,47 @@ def _stripped(opened: Opened, head: str) -> list[str]:
 
 
 def _set_unfilled_aside(
-    opened: Opened, sheet: Sheet, status: np.ndarray, blank_time: np.ndarray
+    opened: Opened,
+    sheet: Sheet,
+    status: np.ndarray,
+    blank_time: np.ndarray,
+    factors: Sequence[str],
 ) -> None:
-    """Set aside the rows of a printed sheet that nobody has filled in yet."""
+    """Set aside the rows of a printed sheet that nobody has filled in yet.
+
+    Nothing is asked for where the block was lost in an earlier flush.
+    """
     empty = np.all([np.isnan(values) for values in sheet.values.values()], axis=0)
     for column in sheet.values:
         if column in opened.columns.heads:
             cells = _stripped(opened, opened.columns.heads[column])
             empty &= np.array([c.casefold() in BLANKS for c in cells], dtype=bool)
     empty &= (status == "") & (sheet.note == "") & blank_time
-    opened.account.set_aside(
-        empty,
-        rule="not filled in",
-        keepable=False,
-        reason=message("row_reason.not_filled_in"),
-        remedy=message("row_remedy.not_filled_in"),
-    )
+    gone = empty & _lost_before(opened, factors, status)
+    for which, key in ((gone, "lost_before"), (empty & ~gone, "not_filled_in")):
+        remedy = "" if which is gone else message("row_remedy.not_filled_in")
+        opened.account.set_aside(
+            which,
+            rule="not filled in",
+            keepable=False,
+            reason=message(f"row_reason.{key}"),
+            remedy=remedy,
+        )
+
+
+def _lost_before(opened: Opened, factors: Sequence[str], status: np.ndarray) -> np.ndarray:
+    """Find the rows of blocks that an earlier flush of the same sheet calls lost."""
+    heads, n = opened.columns.heads, opened.raw.n
+    names = [name for name in ("unit", *factors) if name in heads]
+    if "flush" not in heads or not names:
+        return np.zeros(n, dtype=bool)
+    blocks = list(zip(*(_stripped(opened, heads[name]) for name in names), strict=True))
+    numbers = [int(f) if f.isdecimal() else 0 for f in _stripped(opened, heads["flush"])]
+    lost: dict[tuple[str, ...], int] = {}
+    for block, flush, word in zip(blocks, numbers, status, strict=True):
+        if STATUS.get(word.casefold()) in ("contaminated", "discarded") and flush:
+            lost[block] = min(flush, lost.get(block, flush))
+    return np.array([lost.get(b, f) < f for b, f in zip(blocks, numbers, strict=True)], dtype=bool)
 
 
 def _other_codes(reading: Reading) -> dict[str, str]:

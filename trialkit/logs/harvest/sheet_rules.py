@@ -232,12 +232,15 @@ def _dates_outside(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
                 column=entries.head(part, "time"),
                 old=shown,
                 new="",
-                reason=message(
-                    "row_reason.date_outside_batch",
-                    batch=place({"batch": name}),
-                    start=_day(dates.start, zone),
-                    end=_day(dates.end, zone),
-                ),
+                reason=[
+                    message(
+                        f"row_reason.date_outside_batch.{'before' if t < low else 'after'}",
+                        batch=place({"batch": name}),
+                        start=_day(dates.start, zone),
+                        end=_day(dates.end, zone),
+                    )
+                    for t in account_time
+                ],
                 remedy=[_date_hint(t, dates, zone) for t in account_time],
             )
             gone = np.isin(part["index"].to_numpy(), may)

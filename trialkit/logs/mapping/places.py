@@ -66,12 +66,31 @@ def ask_places(
         return [Question(message("question.places", names=shown, head=where))]
     out = []
     for name in names:
-        said = message(
-            "question.place", name=name, head=where, line=f'chamber = {{ "{name}" = "…" }}'
-        )
+        likely = likely_chamber(chambers, name)
+        key, guess = ("place", "…") if likely is None else ("place_likely", chambers[likely])
+        line = f'chamber = {{ "{name}" = "{guess}" }}'
+        said = message(f"question.{key}", name=name, head=where, line=line, likely=guess)
         known = tuple((c, {**(given or {}), "chamber": {name: c}}) for c in chambers)
-        out.append(Question(said, (*known, (message("answer.none"), {}))))
+        out.append(Question(said, (*known, (message("answer.none"), {})), likely))
     return out
+
+
+def likely_chamber(chambers: Sequence[str], name: str) -> int | None:
+    """Give the position of the one chamber whose code ends in the number that ends a name.
+
+    Examples
+    --------
+    >>> likely_chamber(["Z1", "Z2", "Z11"], "1"), likely_chamber(["A1", "B1"], "1")
+    (0, None)
+    """
+    number = _last_number(name)
+    fits = [k for k, chamber in enumerate(chambers) if _last_number(chamber) == number]
+    return fits[0] if number is not None and len(fits) == 1 else None
+
+
+def _last_number(name: str) -> int | None:
+    found = re.search(r"([0-9]{1,9})\s*$", name)
+    return int(found[1]) if found else None
 
 
 def strange_names(trial: Trial, cells: Any) -> list[str]:

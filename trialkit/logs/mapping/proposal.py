@@ -25,10 +25,13 @@ class Question:
         The question, in one line.
     choices : tuple of (Message or str, dict)
         Each answer, and the keys of the section that it sets; empty where the answer is free.
+    likely : int, optional
+        Position of the answer that names suggest; it is proposed, and still to be checked.
     """
 
     said: Message
     choices: tuple[tuple[Message | str, Mapping[str, Any]], ...] = ()
+    likely: int | None = None
 
     def __str__(self) -> str:
         return str(self.said)
@@ -93,6 +96,14 @@ class Proposal:
         left = tuple(q for q in self.asked if q is not question)
         return replace(self, columns=columns, keys=keys, asked=left)
 
+    def _with_likely(self) -> Proposal:
+        """Give the proposal with the suggested answers in its keys; the questions stay open."""
+        filled = self
+        for question in self.asked:
+            if question.likely is not None:
+                filled = filled.answered(question, question.likely)
+        return replace(filled, asked=self.asked)
+
     def settings(self) -> dict[str, Any]:
         """Give the keys of the section and their values, as the trial file holds them."""
         heads = {c: list(h) if isinstance(h, tuple) else h for c, h in self._heads().items()}
@@ -104,19 +115,18 @@ class Proposal:
 
     def section(self) -> str:
         """Write the proposal as lines for the trial file."""
+        filled = self._with_likely()
         lines = [f"[logs.{self.kind}]", "files = [" + ", ".join(map(_quote, self.files)) + "]"]
-        if self.columns:
-            lines.append(f"columns = {{ {_pairs(self._heads())} }}")
+        if filled.columns:
+            lines.append(f"columns = {{ {_pairs(filled._heads())} }}")
         if self.units:
             lines.append(f"units = {{ {_pairs(self.units)} }}")
-        for key, value in self.keys.items():
+        for key, value in filled.keys.items():
             if isinstance(value, Mapping):
                 lines.append(f"{key} = {{ {_pairs(value, quoted=True)} }}")
             else:
                 lines.append(f"{key} = {str(value).lower()}")
-        return "\n".join(
-            [*lines, *(f"# {message('proposal.open', question=q)}" for q in self.asked)]
-        )
+        return "\n".join([*lines, *(f"# {message(_open_key(q), question=q)}" for q in self.asked)])
 
     def reasons(self) -> list[str]:
         """Say of each column why it was chosen, in the language in use."""
@@ -130,6 +140,11 @@ class Proposal:
         asked = [f"  ? {question}" for question in self.questions]
         title = str(message("proposal.title", kind=self.kind))
         return "\n".join([title, *reasons, *asked, "", self.section()])
+
+
+def _open_key(question: Question) -> str:
+    """Name the line that asks for an answer, or for a look at one that is suggested."""
+    return "proposal.open" if question.likely is None else "proposal.check"
 
 
 def _quote(text: str) -> str:
