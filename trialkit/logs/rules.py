@@ -28,6 +28,7 @@ RULES: tuple[str, ...] = (
     "not filled in",
     "unknown unit",
     "unit code tidied",
+    "code and column differ",
     "flush unreadable",
     "date unreadable",
     "date outside batch",

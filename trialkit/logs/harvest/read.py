@@ -12,6 +12,7 @@ from trialkit.columns import log_columns
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
 from trialkit.logs.clocks.zones import NO_TIME
+from trialkit.logs.harvest.code_parts import tell_contradictions
 from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
 from trialkit.logs.harvest.remarks import tell_states_in_remarks
@@ -152,6 +153,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     trial = reading.trial
     factors = list(trial.structure.factors)
     sheet.unit = _units(opened, trial, factors, units, _other_codes(reading))
+    reading.findings += tell_contradictions(reading, sheet)
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     reading.findings += tell_states_in_remarks(
