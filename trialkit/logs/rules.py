@@ -44,6 +44,8 @@ RULES: tuple[str, ...] = (
     "conflicting entries",
     "picks added",
     "decimal slip",
+    "unit of weight doubtful",
+    "weight of a lost block",
     "flush order",
     "state unreadable",
     "never switched off",
