@@ -18,6 +18,7 @@ from trialkit.right_kind import check_kinds
 from trialkit.shell import quoted
 from trialkit.short_repr import short_repr
 from trialkit.tabular import Tabular
+from trialkit.trial.doubtful_entries import tell_doubtful_entries
 from trialkit.visible_text import quote
 from trialkit.wording import Message, Units, message, several, spoken
 
@@ -112,6 +113,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
         ("plan", *_plan(steps)),
         *_question(steps),
         ("batches", *_batches(trial, moment, last)),
+        *(("doubt", "needs care", found.said) for found in tell_doubtful_entries(trial)),
         ("harvest", *harvested),
     ]
     for kind, name in (("environment", "climate logs"), ("mist", "mist logs")):
