@@ -195,6 +195,9 @@ def _harvest(steps: Pipeline, expected: int) -> tuple[str, object, dt.datetime |
     got = len(log.table)
     picked = log.table["time"].max()
     last = None if picked is None or picked != picked else picked.to_pydatetime()
+    for found in log.findings:
+        if found.code == "no_usable_row" and found.severity == "stop":
+            return "needs care", found.said, None
     aside = int(log.ledger.summary()["set_aside"].sum())
     key = "standing.rows_aside" if aside else "standing.rows"
     detail = message(key, rows=got, expected=expected, aside=aside)
