@@ -164,13 +164,13 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
     for w in warmth_first:
         chamber = chamber_of_column(w, chambers, given, opened.raw.name, also)
         read = by_chamber.setdefault(chamber, {})
-        values = _read_values(opened, w.column, w.head, read.get("temp_c"))
+        found = _read_values(opened, w.column, w.head, read.get("temp_c"))
         if w.column in read:  # one may follow the other, as a new sensor does
-            if np.any(~np.isnan(values) & ~np.isnan(read[w.column])):
+            if np.any(~np.isnan(found) & ~np.isnan(read[w.column])):
                 refuse_two_columns(reading, opened.raw.name, first[chamber, w.column], w)
-            values = np.where(np.isnan(values), read[w.column], values)
+            found = np.where(np.isnan(found), read[w.column], found)
         first.setdefault((chamber, w.column), w)
-        read[w.column] = values
+        read[w.column] = found
     _drop_empty(opened, [v for values in by_chamber.values() for v in values.values()])
     sensors, sensor = sensors_of_rows(opened, reading.spec.sensor)
     alive = opened.account.alive[: opened.raw.n] & times.ok
