@@ -20,7 +20,7 @@ TESTS = {
     "light": ["tests/test_light.py", "tests/test_light_factors.py"],
     "chamber": [f"tests/test_chamber_{n}.py" for n in ("around", "balance", "by_hand", "drops",
                 "figures", "foresee", "identify", "plan", "supply", "roomfit", "ranges", "parts",
-                "course", "rig", "settled", "rooms")],
+                "course", "rig", "settled", "rooms", "allowances", "borders")],
     "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
@@ -28,7 +28,12 @@ TESTS = {
                    "slow_readings", "open_checks")],
     "logs": ["tests/logs/text", "tests/logs/harvest", "tests/logs/mapping", "tests/logs/clocks",
              "tests/logs/climate", "tests/logs/mist", "tests/logs/test_nasty_files.py",
-             "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py"],
+             "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py",
+             "tests/logs/shapes", "tests/logs/test_dates_alone.py", "tests/logs/test_gaps.py",
+             "tests/logs/test_head_units.py", "tests/logs/test_same_bytes.py",
+             "tests/alignment/test_large_logs.py"],
+    "design": ["tests/design", "tests/lived/test_dated.py", "tests/lived/test_told.py",
+               "tests/test_range_error.py"],
 }  # fmt: skip
 
 

@@ -110,7 +110,7 @@ sliders
 # %%
 from IPython.display import Markdown
 
-from trialkit.decision.best_setting import say_delivered
+from trialkit.decision.setting_sentences import say_delivered
 
 Markdown("\n\n".join(str(say_delivered(delivered)) for delivered in found.delivered))
 

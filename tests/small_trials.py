@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
+from trialkit import chamber
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.result import Aligned
 
@@ -37,9 +38,12 @@ fan_w = 20
 
 
 def simulate_less(monkeypatch, trials=400):
-    """Simulate fewer trials wherever power is asked for, where a test is not about the number."""
+    """Simulate fewer trials and rooms by commands, where a test is not about the number."""
     monkeypatch.setattr(tk, "power", partial(tk.power, trials=trials))
     monkeypatch.setattr("trialkit.cli.planning._TRIALS_OF_POWER", trials)
+    monkeypatch.setattr(
+        chamber, "foresee_treatments", partial(chamber.foresee_treatments, rooms=20)
+    )
 
 
 def make_trial(folder, *, batches=4, chambers=4, more=""):

@@ -9,6 +9,7 @@ from typer.testing import CliRunner
 
 import trialkit as tk
 from tests.languages import english_lines, english_words
+from tests.report.wordy_pages import leave_out_pictures
 from tests.small_trials import simulate_less
 from trialkit.cautions import list_cautions
 from trialkit.cli import build
@@ -33,6 +34,7 @@ def call(*arguments):
 @needs_german
 def test_commands_leave_no_english_behind_in_german(tmp_path, monkeypatch):
     simulate_less(monkeypatch)
+    leave_out_pictures(monkeypatch)
     folder = tmp_path / "demo"
     for command in (["demo"], ["check"], ["analyse"], ["plan", "--beside"], ["power"], ["status"]):
         name, *options = command

@@ -8,7 +8,7 @@ import pytest
 
 import trialkit as tk
 from trialkit.analysis.tuned import analyse_settings
-from trialkit.decision.best_setting import _part
+from trialkit.decision.setting_sentences import say_part
 from trialkit.demo.neighbours import TRUE_MEAN, TRUE_SD, invent_answers
 from trialkit.errors import ModelError, PlanError
 from trialkit.federation.answer import COUNTS, TrialAnswer
@@ -59,9 +59,9 @@ def test_a_region_of_one_step_is_told_as_one():
     surface = SimpleNamespace(settings=(SettingRange("mist", 2, 10, 8, "%"),))
     region = SimpleNamespace(best=np.array([6.5]), open_low=(False,), open_high=(False,))
     region.limits = lambda: [(6.5, 6.5)]
-    assert str(_part(surface, region, 0)) == "mist 6.50 % (the next steps give less)"
+    assert str(say_part(surface, region, 0)) == "mist 6.50 % (the next steps give less)"
     region.limits = lambda: [(6.0, 7.0)]
-    assert str(_part(surface, region, 0)) == "mist 6.50 % (6.00 to 7.00)"
+    assert str(say_part(surface, region, 0)) == "mist 6.50 % (6.00 to 7.00)"
 
 
 def test_invented_answers_scatter_about_their_stated_truth():

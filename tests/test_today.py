@@ -451,3 +451,8 @@ def test_looking_back_finds_a_day_in_the_middle_of_long_logs(folder):
     assert codes(look(folder)) == [*["today_clock"] * 3, "today_harvest_ahead"]
     quiet = trial_today(tk.read_trial(folder), now=NOW + pd.Timedelta("40D"), looking_back=True)
     assert not any(code == "today_clock" for code in codes(quiet))
+
+
+def test_nothing_is_left_in_the_demo_as_it_ships():
+    tk.trial_today(tk.read_trial(tk.demo_folder()))
+    assert not (tk.demo_folder() / ".cache").exists()

@@ -284,6 +284,7 @@ def test_wide_files_and_unnamed_loggers_are_read_alike(tmp_path):
     assert small.findings == got.findings
 
 
+@pytest.mark.slow
 def test_a_trial_with_large_logs_goes_the_same_way(tmp_path, monkeypatch):
     """The demo, taken as too large: data, findings and pictures as ever, nothing left behind."""
     want = Pipeline(tk.demo_folder())

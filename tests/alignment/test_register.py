@@ -143,6 +143,7 @@ def test_columns_shown_beside_planned_mist_come_from_the_register(tmp_path):
     assert [c for c in data.fidelity.columns if c in EXPOSURE] == shown_in("fidelity")
 
 
+@pytest.mark.slow
 def test_one_entry_reaches_every_place(tmp_path):
     """A copy of the package with entries and their words added, taken through a whole trial."""
     copy = tmp_path / "with_entries"

@@ -106,6 +106,19 @@ def test_missing_responses_are_counted_not_hidden(tmp_path):
     )
 
 
+def test_blocks_of_batches_to_come_are_not_said_to_be_missing(tmp_path):
+    """4 batches of 4 chambers of 6 blocks: 72 rows of the three that began, 2 without weight."""
+    trial = make_trial(tmp_path)
+    data = make_data(trial)
+    last = data.table["batch"] == sorted(data.table["batch"].unique())[-1]
+    data.table.loc[last, "fresh_g"], data.table.loc[last, "status"] = float("nan"), "missing"
+    whole = tk.analyse(trial, data)
+    assert not [f for f in whole.findings if f.code == "missing_response"]
+    data.table.loc[data.table.index[~last][:2], "fresh_g"] = float("nan")
+    (told,) = [f for f in tk.analyse(trial, data).findings if f.code == "missing_response"]
+    assert "2 of 72 rows" in told.message
+
+
 def test_nothing_weighed_is_said_plainly(tmp_path):
     trial = make_trial(tmp_path)
     data = make_data(trial)

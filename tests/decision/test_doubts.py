@@ -129,6 +129,30 @@ def lost_blocks(data, *, sparse, usual, status="contaminated"):
     return replace(data, table=table)
 
 
+def test_lost_blocks_are_counted_among_blocks_whose_fate_is_known(tmp_path):
+    """One of two batches is in: 10 chambers, 5 of each schedule, with 6 blocks: 30 of each.
+
+    Two of the blocks of usual that were grown have no row in the sheet: nobody knows whether they
+    were lost, so they are neither among the lost nor among the others, as in the table of lost
+    blocks. Blocks of the batch to come are not there at all.
+    """
+    trial = make_trial(tmp_path, batches=2, chambers=10)
+    table = lost_blocks(make_data(trial, sd_run=5), sparse=9, usual=2).table
+    first = sorted(table["batch"].unique())[0]
+    assert set(table.loc[table["status"] == "contaminated", "batch"]) == {first}
+    to_come = table["batch"] != first
+    unwritten = table.index[~to_come & (table["schedule"] == "usual") & (table["status"] == "ok")]
+    for rows in (table.index[to_come], unwritten[:2]):
+        table.loc[rows, "fresh_g"], table.loc[rows, "status"] = np.nan, "missing"
+    data = replace(make_data(trial), table=table)
+    (told,) = uneven_losses(trial, tk.analyse(trial, data))
+    assert "sparse lost 9 of 30 blocks, usual 2 of 28" in told.message
+    beside = tk.other_outcomes(trial, data).proportions
+    beside = beside[beside["outcome"] == "contaminated"].set_index("level")
+    assert beside.loc[["sparse", "usual"], "events"].tolist() == [9, 2]
+    assert beside.loc[["sparse", "usual"], "blocks"].tolist() == [30, 28]
+
+
 def test_losses_are_counted_by_block_and_told_with_the_yield_of_started_blocks(tmp_path):
     """The ratio of the totals: as many blocks of each were started."""
     trial = make_trial(tmp_path, batches=2, chambers=10)

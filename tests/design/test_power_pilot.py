@@ -455,10 +455,10 @@ def test_a_pilot_that_shows_no_batch_by_treatment_says_what_its_range_rests_on(m
 
     def said(own):
         fit = tk.fit(by_batch_pilot(1, own), response="y", fixed="schedule", random=random)
-        return " ".join(power(trial, pilot=fit, lost=0).notes)
+        return " ".join(power(trial, pilot=fit, lost=0, trials=200).notes)
 
     assert "acts alike in every batch, which so small a pilot" in said(0.0)
     assert "so small a pilot" not in said(30.0)
     _, fit = flat_pilot()
-    alone = power(two_arms(make_trial, 10, 6), pilot=fit, lost=0)
+    alone = power(two_arms(make_trial, 10, 6), pilot=fit, lost=0, trials=200)
     assert "so small a pilot" not in " ".join(alone.notes)

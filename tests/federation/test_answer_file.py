@@ -39,9 +39,16 @@ def written(tmp_path):
 
 def test_an_answer_is_read_back_as_it_was(tmp_path):
     one = answer(7, -0.05123456789012345, 0.04, rig={"mist_l_h": 1.5},
-                 level_setting={"on_s": 20.0}, title="Größer “oder” <b>")  # fmt: skip
+                 level_setting={"on_s": 20.0}, title="Größer “oder” <b>",
+                 depends_on="light")  # fmt: skip
     back = read_answer(write_answer(one, tmp_path / "a.json"))
     assert dataclasses.replace(back, source=one.source) == one
+
+
+def test_a_file_that_says_nothing_of_what_it_depends_on_is_read(written):
+    data, change = written
+    part = {k: v for k, v in data["result"].items() if k != "depends_on"}
+    assert read_answer(change("result", part)).depends_on == ""
 
 
 def test_the_answer_of_a_trial_is_that_of_its_analysis(tmp_path):
@@ -81,6 +88,7 @@ def test_the_answer_of_a_trial_is_that_of_its_analysis(tmp_path):
         ("begun", "2031-13", "begun"),
         ("title", "a" * 500, "title"),
         ("title", "left\u202eright", "cannot be seen"),
+        ("result.depends_on", "li\u202eght", "cannot be seen"),
         ("question.level", "usual", "with itself"),
         ("question.level_setting", {"rm -rf": 1.0}, "not known"),
         ("rig", {f"k{i}": 1.0 for i in range(50)}, "rig"),

@@ -163,6 +163,18 @@ def test_other_questions_are_not_pooled(name, value, says):
         pool_answers([one])
 
 
+def test_trials_whose_answer_depends_on_something_are_named():
+    """An average over the light is pooled with others only beside that word."""
+    some = answers([0.0, 0.01, 0.02])
+    some[1] = dataclasses.replace(some[1], depends_on="light")
+    (told,) = [f for f in pool_answers(some).findings if f.code == "answer_depends"]
+    assert told.severity == "caution"
+    assert "1 of 3 trials" in told.message
+    assert "T1 (t1.json): light" in told.message
+    some[1] = dataclasses.replace(some[1], depends_on="")
+    assert "answer_depends" not in [f.code for f in pool_answers(some).findings]
+
+
 def test_one_name_for_two_settings_is_told():
     one, two, three = answers([0.01, 0.02, 0.0], level_setting={"on_s": 20.0, "off_s": 460.0})
     other = dataclasses.replace(three, level_setting={"on_s": 20.0, "off_s": 900.0})

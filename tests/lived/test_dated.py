@@ -10,6 +10,7 @@ import pytest
 import trialkit as tk
 from tests.lived.garage import EARLY, EVERY, FIRST, before, grow, write_garage
 from tests.lived.test_told import entry
+from tests.report.wordy_pages import leave_out_pictures
 from trialkit.analysis.plan_draws import draw_plans
 from trialkit.analysis.randomisation import randomisation_test
 from trialkit.design.layout.draw_record import has_begun
@@ -65,7 +66,8 @@ def test_a_start_without_a_time_counts_from_the_end_of_its_day(tmp_path):
     assert has_begun(day_only, "B1", noon + dt.timedelta(days=1))
 
 
-def test_an_older_plan_without_dates_is_read_and_said_to_be_undated(tmp_path):
+def test_an_older_plan_without_dates_is_read_and_said_to_be_undated(tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path)
     tk.assign(trial).write(tmp_path, now=EARLY)
     path = tmp_path / "plan" / "plan.json"
@@ -82,7 +84,8 @@ def test_an_older_plan_without_dates_is_read_and_said_to_be_undated(tmp_path):
     assert tk.read_plan(trial).undated
 
 
-def test_a_plan_drawn_after_the_harvest_began_is_said_first_everywhere(tmp_path):
+def test_a_plan_drawn_after_the_harvest_began_is_said_first_everywhere(tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path)
     first = tk.assign(trial)
     first.write(tmp_path, now=EARLY)
@@ -98,7 +101,10 @@ def test_a_plan_drawn_after_the_harvest_began_is_said_first_everywhere(tmp_path)
     assert "Drawn after the harvest began." in page
 
 
-def test_a_batch_that_ran_before_the_draw_is_analysed_as_given_and_not_randomised(tmp_path):
+def test_a_batch_that_ran_before_the_draw_is_analysed_as_given_and_not_randomised(
+    tmp_path, monkeypatch
+):
+    leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path, happened=ran("usual", "usual", "sparse", "sparse"))
     whole = tk.assign(trial)
     whole.write(tmp_path, now=before(2))
@@ -229,6 +235,7 @@ def test_drawing_again_beside_keeps_what_has_begun(tmp_path):
     assert not steps.data.not_randomised  # B1 keeps its draw of before it began
 
 
+@pytest.mark.slow
 def test_what_joins_is_as_likely_to_get_each_level_and_balanced_in_its_batch(tmp_path):
     """Of 200 draws of two tents in two batches, each is usual in about half: 100 ± 3.3 × 7.1."""
     old = continue_plan(write_garage(tmp_path), now=EARLY)

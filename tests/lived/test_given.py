@@ -6,6 +6,7 @@ import pytest
 import trialkit as tk
 from tests.lived.garage import EARLY, grow, swapped, write_garage, write_mist
 from tests.lived.test_told import entry
+from tests.report.wordy_pages import leave_out_pictures
 from trialkit.alignment.given_levels import given_levels
 from trialkit.pipeline import Pipeline
 
@@ -127,7 +128,8 @@ def test_both_readings_are_those_of_the_levels_written_by_hand(tmp_path, connect
     assert result.ratios["ratio"].iloc[0] == rows.loc[follows, "ratio"]
 
 
-def test_where_the_readings_disagree_that_is_the_headline(tmp_path):
+def test_where_the_readings_disagree_that_is_the_headline(tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     garage_with_a_swap(tmp_path, False)
     steps = Pipeline(tmp_path)
     verdict = steps.verdict
@@ -154,7 +156,8 @@ def test_where_they_agree_both_stand_side_by_side_and_no_headline_is_made(tmp_pa
     assert len(verdict.readings) == 2
 
 
-def test_the_plan_on_disk_is_not_touched(tmp_path):
+def test_the_plan_on_disk_is_not_touched(tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     garage_with_a_swap(tmp_path, False)
     before = {p.name: p.read_bytes() for p in (tmp_path / "plan").iterdir()}
     Pipeline(tmp_path).write_report()

@@ -86,6 +86,7 @@ def test_what_is_no_unit_of_the_quantity_is_not_guessed(head: str, house: str) -
     [
         ("temperature", TEMP), ("Temp (avg)", TEMP), ("Temp [Avg]", TEMP), ("temp in", TEMP),
         ("Temperature sensor F", TEMP), ("Probe C temperature", TEMP), ("Temp (sensor 2)", TEMP),
+        ("Corner F reading", TEMP), ("north C value here", TEMP),
         ("roomtemperature", TEMP), ("Temp (LGR S/N: 1, SEN S/N: 2, LBL: tent)", TEMP),
         ("Light level", LIGHT), ("CO2", CO2), ("humidity", RH), ("block code", "g"), ("T2", TEMP),
         ("Temp min", TEMP), ("note [ok]", ""),

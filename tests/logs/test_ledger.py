@@ -71,6 +71,23 @@ def test_changed_values_keep_old_and_new_each() -> None:
     assert int(ledger.summary()["set_aside"].iloc[0]) == 0
 
 
+def test_many_old_values_in_a_row_are_told_by_the_first_and_last() -> None:
+    """Of more than fifty rows treated alike two are named; of fewer each, and of one just it."""
+    account = Account()
+    file = account.open("a.csv", np.arange(2, 302))
+    rows = np.array([*range(100), 200])
+    old = [f"{i}x" for i in rows]
+    file.set_aside(rows, rule="no value", reason="r", remedy="", column="c", old=old)
+    ledger, _ = account.close()
+    assert ledger.table["old"].tolist() == ["0x … 99x", "200x"]
+    assert ledger.table["rows"].tolist() == [100, 1]
+    account = Account()
+    file = account.open("a.csv", np.arange(2, 302))
+    few = np.arange(50)
+    file.set_aside(few, rule="no value", reason="r", remedy="", column="c", old=old[:50])
+    assert account.close()[0].table["old"].tolist() == old[:50]
+
+
 def test_an_unknown_rule_is_our_own_mistake() -> None:
     file = Account().open("a.csv", np.arange(3))
     with pytest.raises(AssertionError, match="list of rules"):
@@ -129,3 +146,25 @@ def test_a_log_shows_itself(tmp_path: Path) -> None:
     log = read_environment(trial)
     assert "Rows read, kept and set aside" in str(log)
     assert "<b>" not in log._repr_html_()
+
+
+def test_what_the_trial_file_keeps_is_neither_changed_nor_noted() -> None:
+    """Rows 3 and 5 are asked for: they are told as kept, the others as noted or changed."""
+    request = Keep(file="*", rows=[3, 5], rule="no value", because="seen")
+    for verb, action in (("note", "note"), ("change", "changed"), ("set_aside", "set aside")):
+        account = Account([request])
+        file = account.open("a.csv", np.arange(2, 8))
+        more = {"old": [*"abcdef"], "column": "c"} | ({"new": "x"} if verb == "change" else {})
+        left = getattr(file, verb)(np.arange(6), rule="no value", reason="r", **more)
+        assert left.tolist() == [0, 2, 4, 5], verb
+        table = account.close()[0].table
+        told = {name: sorted(int(r) for r in rows["row"]) for name, rows in table.groupby("action")}
+        assert told == {"kept by request": [3, 5], action: [2, 4, 6, 7]}, verb
+        kept = table[table["action"] == "kept by request"]
+        assert kept["old"].tolist() == ["b", "d"]
+        assert kept["reason"].astype(str).str.contains("seen").all()
+        # where none is asked for nothing is told as kept
+        account = Account([])
+        file = account.open("a.csv", np.arange(2, 8))
+        getattr(file, verb)(np.arange(6), rule="no value", reason="r", **more)
+        assert set(account.close()[0].table["action"]) == {action}

@@ -216,10 +216,11 @@ def fitted(seed):
         return None
 
 
-def test_better_and_the_p_of_the_difference_agree_in_random_tables():
-    """120 tables: "better" or a limit below 1 exactly where the joint p is below 0.05."""
+@pytest.mark.parametrize("tables", [40, pytest.param(120, marks=pytest.mark.slow)])
+def test_better_and_the_p_of_the_difference_agree_in_random_tables(tables):
+    """Drawn tables: "better" or a limit below 1 exactly where the joint p is below 0.05."""
     seen = {"better": 0, "neither": 0, "lower": 0}
-    for seed in range(120):
+    for seed in range(tables):
         made, adjust = fitted(seed), ("dunnett", "tukey")[seed % 2]
         if made is None:
             continue
@@ -247,7 +248,7 @@ def test_better_and_the_p_of_the_difference_agree_in_random_tables():
             else:
                 assert gap.p < 0.05
                 assert (sign * gap.estimate > 0) == (kind == "better")
-    assert min(seen.values()) >= 5  # every case was met
+    assert min(seen.values()) >= tables / 24  # every case was met
 
 
 def test_joint_p_of_a_margin_in_a_one_way_layout_is_dunnetts():

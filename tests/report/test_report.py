@@ -16,6 +16,7 @@ import pytest
 
 import trialkit as tk
 from tests.report.folders import HOSTILE, make_farm
+from tests.report.wordy_pages import leave_out_pictures
 from trialkit.cautions import list_cautions
 from trialkit.errors import Finding, ReportError
 from trialkit.report.page import LARGEST, write_page
@@ -277,7 +278,8 @@ def test_a_plain_call_reads_plan_and_logs_itself_and_gives_the_same_bytes(
     assert made.read_bytes() == farm_page.read_bytes()
 
 
-def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
+def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     logs = dict(farm.trial.logs)
     gone = {k: v.model_copy(update={"files": ["nowhere-*.csv"]}) for k, v in logs.items()}
     made = tk.write_report(
@@ -293,7 +295,8 @@ def test_logs_that_are_gone_are_told_not_hidden(farm, tmp_path):
 
 
 @pytest.mark.parametrize("record", ["{not json", "[]", '{"seed": 1}'])
-def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, record):
+def test_a_plan_that_is_there_but_broken_is_told(farm, tmp_path, monkeypatch, record):
+    leave_out_pictures(monkeypatch)
     folder = tmp_path / "trial"
     (folder / "plan").mkdir(parents=True)
     farm.plan.table.to_csv(folder / "plan" / "assignment.csv", index=False)
@@ -338,6 +341,19 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     assert shown[0].label == "Stops the verdict"
 
 
+def test_a_chance_that_falls_with_more_batches_is_explained(farm, tmp_path):
+    settle = pd.DataFrame({"repeats": "batch", "count": [2, 3, 4, 5]})
+    for name in ("no_worse", "difference"):
+        settle[name] = [0.4, 0.6, 0.5, 0.7]
+        settle[f"{name}_low"], settle[f"{name}_high"] = 0.2, 0.9
+    told = "From 4 batches on, the analysis can tell whether schedule acts differently"
+    page = replace(farm, verdict=replace(farm.verdict, settle=settle)).report(tmp_path / "r.html")
+    assert told in page
+    rising = settle.assign(no_worse=[0.4, 0.5, 0.6, 0.7], difference=[0.4, 0.5, 0.6, 0.7])
+    page = replace(farm, verdict=replace(farm.verdict, settle=rising)).report(tmp_path / "s.html")
+    assert told not in page
+
+
 @pytest.mark.parametrize(
     ("ratio", "low", "high"), [(math.nan, math.nan, math.nan), (0.97, -math.inf, math.inf)]
 )
@@ -369,7 +385,8 @@ def test_what_cannot_be_estimated_is_said_not_drawn(farm, tmp_path, ratio, low, 
         (("water", "energy"), "The cost of water and electricity is not included"),
     ],
 )
-def test_money_says_what_it_counts(farm, tmp_path, lacking, said):
+def test_money_says_what_it_counts(farm, tmp_path, monkeypatch, lacking, said):
+    leave_out_pictures(monkeypatch, but=["savings"])
     prices = farm.verdict.money.by_price
     money = replace(
         farm.verdict.money,

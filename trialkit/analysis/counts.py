@@ -12,6 +12,8 @@ import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from trialkit.analysis.harvest_in import units_known
+
 if TYPE_CHECKING:
     import numpy as np
     import pandas as pd
@@ -65,7 +67,7 @@ def modelled_outcomes(trial: Trial, data: Aligned) -> pd.DataFrame:
 def _counted_blocks(trial: Trial, table: pd.DataFrame) -> list[tuple[str, Kind, pd.DataFrame]]:
     """Give each outcome with one row per block: its place, its treatments and its count."""
     status = table["status"]
-    known = (status.notna() & (status != "missing")).groupby(table["unit"]).any()
+    known = units_known(table)
     first = table.drop_duplicates("unit").set_index("unit")
     outcomes: list[tuple[str, Kind, pd.DataFrame]] = []
     for name in ("contaminated", "discarded"):

@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.batches_to_come import batch_findings
+from trialkit.analysis.by_run import run_keys
 from trialkit.analysis.covariates import covariate_findings
+from trialkit.analysis.harvest_in import flushes_lacking, has_begun
 from trialkit.analysis.table import flushes_weighed
 from trialkit.columns import find_column
 from trialkit.errors import Finding
 from trialkit.wording import Named, Units, finding
+from trialkit.wording.places import place, several
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +33,8 @@ def analysis_findings(
     found = [*data.findings, *fit.findings]
     column = find_column(terms.response, trial.columns)
     label = Named(f"glossary_label.{terms.response}", "" if column is None else column.label)
-    missing = table[table[terms.response].isna()]
+    begun = has_begun(table)
+    missing = table[table[terms.response].isna() & begun]
     if len(missing):
         units = missing["unit"].nunique()
         found.append(
@@ -38,7 +42,7 @@ def analysis_findings(
                 "missing_response",
                 "note",
                 missing=len(missing),
-                rows=len(table),
+                rows=int(begun.sum()),
                 label=label,
                 number=units,
                 blocks=Units((trial.structure.smallest[-1],), units),
@@ -49,6 +53,7 @@ def analysis_findings(
         found.append(
             finding("one_flush", "caution", flush=str(weighed), flushes=trial.flushes, label=label)
         )
+    found += _lacking(trial, table, terms, label)
     for name in terms.left_out:
         first, _, second = name.partition(":")
         found.append(finding("interaction_untestable", "note", first=first, second=second))
@@ -71,3 +76,16 @@ def analysis_findings(
             )
         )
     return found
+
+
+def _lacking(trial: Trial, table: pd.DataFrame, terms: Terms, label: Named) -> list[Finding]:
+    """Name the flushes that chamber runs lack, and say what stands for them."""
+    keys = run_keys(trial) or list(trial.primary.applied_to)
+    if "flush" not in terms.fixed.split(" + "):
+        return []
+    places = [place(row) for row in flushes_lacking(table, terms.response, keys)]
+    if not places:
+        return []
+    flushes = several(places, 4)
+    treatment = trial.primary.name
+    return [finding("flush_lacking", "caution", flushes=flushes, label=label, treatment=treatment)]

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.analysis.harvest_in import units_known
 from trialkit.columns import head
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
@@ -249,7 +250,7 @@ def _proportions(trial: Trial, data: Aligned) -> pd.DataFrame:
     import pandas as pd
 
     table = data.table
-    known = (table["status"].notna() & (table["status"] != "missing")).groupby(table["unit"]).any()
+    known = units_known(table)
     first = table.drop_duplicates("unit").set_index("unit")
     first = first[known.reindex(first.index).to_numpy(bool)]
     plans = _Plans(trial)

@@ -162,9 +162,14 @@ class Analysis(Tabular):
             response_of(self.terms.response, self.trial.harvest_columns).additive
             and self.scale == "plain"
         )
-        if not total or "flush" not in self.terms.fixed.split(" + "):
-            return 1
-        return len(self.fit.design.levels["flush"])
+        return len(self.flushes) if total and self.flushes else 1
+
+    @property
+    def flushes(self) -> tuple[str, ...]:
+        """Flushes that the model tells apart; none where a row is the whole block."""
+        if "flush" not in self.terms.fixed.split(" + "):
+            return ()
+        return tuple(map(str, self.fit.design.levels["flush"]))
 
     def predict(self, table: Any = None, *, level: float | None = None) -> pd.DataFrame:
         """Predict the mean response for the rows of a table, in the response's unit.

@@ -293,14 +293,10 @@ class Piece:
         return end
 
     def _cut_by_temperature(self, end: float) -> float:
-        if not self.room.cooling:
-            return end
-        while True:
-            l1, l2 = self._l
-            moved = self._t[0] * phi_of(l1, end) + self._t[1] * phi_of(l2, end)
-            if abs(moved) <= TEMP_CUT_C or end < 1e-3:
-                return end
+        l1, l2 = self._l
+        while abs(self._t[0] * phi_of(l1, end) + self._t[1] * phi_of(l2, end)) > TEMP_CUT_C:
             end /= 2
+        return end
 
     def _events(self, end: float) -> list[float]:
         found: list[float | None] = []

@@ -93,22 +93,48 @@ def first_rise(function: Callable[[float], float], end: float) -> float | None:
     """Give the first moment in (0, end] at which a function rises through zero.
 
     A function that starts at or above zero must first fall below it. Looked for on a grid of
-    eight points, then halved to rounding (pieces are short against the rates).
+    eight points, then narrowed to rounding (pieces are short against the rates).
     """
     before_t, before = 0.0, function(0.0)
     for k in range(1, 9):
         t = end * k / 8
         value = function(t)
         if before < 0 <= value:
-            low, high = before_t, t
-            for _ in range(60):
-                middle = (low + high) / 2
-                if middle in (low, high):
-                    break
-                if function(middle) < 0:
-                    low = middle
-                else:
-                    high = middle
-            return high
+            return _rise_between(function, (before_t, before), (t, value))
         before_t, before = t, value
     return None
+
+
+def _rise_between(
+    function: Callable[[float], float], start: tuple[float, float], stop: tuple[float, float]
+) -> float:
+    """Narrow a rise between a moment below zero and one that is not, each (time, value).
+
+    Straight lines through both ends [1]_, held two roundings off either end so that both close
+    in, and halves: to the later of two neighbouring numbers, where the function has risen.
+
+    References
+    ----------
+    .. [1] Dowell M, Jarratt P (1971). A modified regula falsi method for computing the root of
+       an equation. BIT 11:168-174 (the weight halved on the end that stays; cited from memory).
+    """
+    (low, below), (high, above) = start, stop
+    last = 0
+    for turn in range(120):
+        middle = (low + high) / 2
+        if middle in (low, high):
+            break
+        least = 2 * math.ulp(high)
+        if turn < 40 and high - low > 4 * least:  # after that only halves, which always end
+            line = high - above * (high - low) / (above - below)
+            middle = min(max(line, low + least), high - least)
+        value = function(middle)
+        if value < 0:
+            low, below = middle, value
+            above = above / 2 if last < 0 else above
+            last = -1
+        else:
+            high, above = middle, value
+            below = below / 2 if last > 0 else below
+            last = 1
+    return high

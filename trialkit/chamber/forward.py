@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import accumulate
 from typing import Any
 
 import numpy as np
@@ -266,15 +268,9 @@ def simulate(
 
 
 def _state_at(run: Run, seconds: float) -> State:
-    """Give the state after some seconds (surface water not counted on)."""
-    for block in run.blocks:
-        if seconds <= block.end_s + 1e-9:
-            phase = seconds - block.start_s
-            if block.repeats > 1:
-                phase = math.fmod(phase, block.length_s)
-            for piece, length in block.pieces:
-                if phase <= length + 1e-9:
-                    return piece.at(min(phase, length))
-                phase -= length
-    piece, length = run.blocks[-1].pieces[-1]
-    return piece.at(length)
+    """Give the state after seconds within a run (surface water not counted on)."""
+    block = next(block for block in run.blocks if seconds < block.end_s)
+    phase = math.fmod(seconds - block.start_s, block.length_s)
+    begins = [0.0, *accumulate(length for _, length in block.pieces[:-1])]
+    k = bisect_right(begins, phase) - 1
+    return block.pieces[k][0].at(phase - begins[k])

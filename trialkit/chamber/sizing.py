@@ -262,7 +262,7 @@ def _ask(room: Room, need: _Need, rh: float, co2_limit: float, most_duty: float)
     dry = _need(room.change(room_rh_pct=dry_rh), rh, co2_limit)
     leaks = _need(room, rh, math.inf)  # no CO2 limit: no fresh air for it
     held = rh / 100 * saturation_line(need.temp_c)[0]
-    part = room.evaporating_fraction or 1.0
+    part = room.evaporating_fraction or 1.0  # all settles: the surfaces give it off
     with_mist = room.mist_air_changes_h if room.mist_air_changes_h > 0 else need.air_changes_h
     return Asked(
         mist_g_h=need.mist_g_h,
@@ -286,6 +286,11 @@ def _refuse(
         raise ChamberError(f"the band {low_rh:g}–{high_rh:g} % is no band")
     if not chambers or min(chambers) < 1:
         raise ChamberError("numbers of chambers must be 1 or more")
+    if room.evaporating_fraction == 0 and room.surface_m2 == 0:
+        raise ChamberError(
+            "evaporating_fraction and surface_m2 are zero: mist that all settles, with no surface "
+            "to give it off again, holds no humidity; tell the share that stays in the air"
+        )
     if co2 <= room.outside_co2_ppm:
         raise ChamberError(
             f"{co2:g} ppm of CO2 cannot be held with air of {room.outside_co2_ppm:g} ppm"

@@ -108,7 +108,7 @@ def summarise(room: Room, setting: Timed | Band, block: Block) -> dict[str, floa
     rh, share_on = rows[7], float(weights @ rows[6])
     if isinstance(setting, Timed):
         share_on = setting.duty
-    wet = (rows[4] > 1e-9) | (rows[5] > 1e-9) | (rh > 99.99)
+    wet = (rows[4] > 1e-9) | (rh > 99.99)  # water on surfaces; air is full wherever there is fog
     fan_share = 1.0 if room.fan == "always" else share_on
     water = room.mist_l_h * share_on * 24
     flows = Flows()

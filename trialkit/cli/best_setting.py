@@ -62,7 +62,7 @@ def tell_best_setting(screen: Screen, job: Pipeline) -> int:
 
 def _tell_delivered(screen: Screen, found: BestSetting) -> None:
     """Say what the surfaces over what chambers really got show."""
-    from trialkit.decision.best_setting import say_delivered
+    from trialkit.decision.setting_sentences import say_delivered
 
     said = [say_delivered(d) for d in found.delivered]
     screen.record["delivered"] = [str(line) for line in said]

@@ -22,7 +22,7 @@ _GAP_IN = 0.52  #: Between two, for the days below one and the title of the next
 _TOP_IN = 0.3  #: For the title of the first.
 _BESIDE_IN = {"left": 0.62, "right": 0.12}  #: Every one has the same words beside it.
 _DAYS_PT = 38.0  #: For the days and their label below the last.
-_LINE_PT = 10.5  #: For each line of the note.
+_LINE_PT = 11.5  #: For each line of the note.
 
 
 def write_timelines(folder: Path, data: Aligned, logs: Mapping[str, Log]) -> list[Path]:
@@ -108,7 +108,7 @@ def _draw(
         axes[-1].set_xlabel(spoken().text("picture.days"))
         note(axes[-1], spoken().text("figure.timeline.note"), below=_DAYS_PT, whole=True)
     lines = axes[-1].texts[-1].get_text().count("\n") + 1
-    below = (_DAYS_PT + _LINE_PT * lines) / 72
+    below = (_DAYS_PT + _LINE_PT * lines + 4.0) / 72
     place_rows(figure, row=_ROW_IN, apart=_GAP_IN, above=_TOP_IN, below=below, **_BESIDE_IN)
     return figure
 

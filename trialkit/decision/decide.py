@@ -11,6 +11,7 @@ from trialkit.columns.response import response_of
 from trialkit.decision.cells import cells_sentence, common_answer
 from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
+from trialkit.decision.harvest_ahead import harvest_ahead
 from trialkit.decision.logarithm import on_the_logarithm
 from trialkit.decision.look_words import look_words
 from trialkit.decision.measures import MEASURE_COLUMNS, measures_by_level, shown_measures
@@ -284,7 +285,9 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     settle, needed = batches_to_settle(trial, result)
     depending = set(table.loc[table["answer"] == "depends", "level"].astype(str))
     logarithm = on_the_logarithm(trial, result, depends_on=depends.on, depending=depending)
-    doubts = (*depends.findings, *logarithm.findings, *early_look(trial, result))
+    ahead = harvest_ahead(trial, result)
+    doubts = (*depends.findings, *logarithm.findings)
+    doubts = (*doubts, *(early_look(trial, result, ahead) if ahead is not None else ()))
     doubts = (*doubts, *uneven_losses(trial, result), *run_findings(trial, totals))
     findings = (*result.findings, *doubts, *found, *priced)
     stops = [f for f in findings if f.severity == "stop"]
@@ -300,7 +303,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
     if stops:
         said = message("verdict.blocked", faults=Joined(tuple(f.said for f in stops), "; "))
     advised = None if answer in ("blocked", "depends") else recommend(trial, table, level, money)
-    outlook = Outlook(answer, level, table, by, use, settle, needed, advised)
+    outlook = Outlook(answer, level, table, by, use, settle, needed, advised, ahead)
     return Verdict(
         answer=answer,
         level=level,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.by_run import fit_by_run
-from trialkit.analysis.look import batches_in, next_look_after
+from trialkit.analysis.harvest_in import LOST, units_known
 from trialkit.columns.response import response_of
+from trialkit.decision.harvest_ahead import Ahead, harvest_ahead
 from trialkit.errors import Finding, ModelError
 from trialkit.wording import Joined, Message, finding, message
 
@@ -16,20 +17,21 @@ if TYPE_CHECKING:
     from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
-LOST = ("contaminated", "discarded")
 #: Difference in lost blocks from which they are spoken of [percentage points].
 UNEVEN_PCT = 5.0
 #: False alarms of repeated 5 % tests after 2, 3, … looks at even distances [%].
 REPEATED_PCT = {2: 8.3, 3: 10.7, 4: 12.6, 5: 14.2}
 
 
-def early_look(trial: Trial, result: Analysis) -> list[Finding]:
+def early_look(trial: Trial, result: Analysis, ahead: Ahead | None = None) -> list[Finding]:
     """Say where parts of the planned harvest are not in yet.
 
     Parameters
     ----------
     trial : Trial
     result : Analysis
+    ahead : Ahead, optional
+        From `trialkit.decision.harvest_ahead`; worked out by default.
 
     Returns
     -------
@@ -51,36 +53,20 @@ def early_look(trial: Trial, result: Analysis) -> list[Finding]:
     .. [2] Haybittle JL (1971). Repeated assessment of results in clinical trials of cancer
        treatment. Br J Radiol 44:793-797 (cited from memory).
     """
-    table = result.data.table
-    if "unit" in table:  # what was given up is not waited for
-        table = table[~table["unit"].isin(trial.given_up)]
-    keys = [name for name in ("batch", "flush") if name in table]
-    if "status" not in table or not keys or result.look is not None:
+    ahead = harvest_ahead(trial, result) if ahead is None else ahead
+    if ahead is None:
         return []
-    absent = (table["status"] == "missing").groupby([table[k].astype(str) for k in keys]).all()
-    if not absent.any():
-        return []
-    strict = 1 - (1 - result.joint_level) / 50
-    ratios = result.fit.noninferior(
-        trial.primary.name,
-        against=trial.primary.reference,
-        margin_pct=trial.question.margin_pct,
-        scale="log" if result.scale == "logarithm" else "raw",
-        level=strict,
-        better=response_of(result.terms.response, trial.harvest_columns).better,
-    )
-    clear = ratios.loc[ratios["verdict"].str.startswith(("better", "no worse"))]
-    named = [str(level) for level in clear["level"]]
+    following = () if ahead.next_look is None else (_next_look(*ahead.next_look),)
     return [
         finding(
             "looked_early",
             "caution",
-            missing=int(absent.sum()),
-            parts=len(absent),
-            kind=message("doubt.parts.batch_flush" if len(keys) == 2 else f"doubt.parts.{keys[0]}"),
+            missing=ahead.missing,
+            parts=ahead.parts,
+            kind=ahead.kind,
             few=REPEATED_PCT[2],
             many=REPEATED_PCT[5],
-            now=Joined((_at_present(named), *_next_look(trial, result)), "; "),
+            now=Joined((_at_present(list(ahead.clear)), *following), "; "),
         )
     ]
 
@@ -89,12 +75,9 @@ def _at_present(named: list[str]) -> Message:
     return message("doubt.now.clear", levels=named) if named else message("doubt.now.open")
 
 
-def _next_look(trial: Trial, result: Analysis) -> list[Message]:
-    """Say where the next planned look is, if the trial plans any."""
-    if not trial.question.looks:
-        return []
-    following, total = next_look_after(trial, batches_in(result.data.table)[0])
-    return [message("doubt.next_look", following=following, total=total)]
+def _next_look(following: int, total: int) -> Message:
+    """Say where the next planned look is."""
+    return message("doubt.next_look", following=following, total=total)
 
 
 def _is_lost_with_the_block(trial: Trial, response: str) -> bool:
@@ -119,12 +102,14 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     list of Finding
         One caution per level whose share of lost blocks is further than `UNEVEN_PCT`, and
         1.64 binomial standard errors, from the control's; where the treatment was given to
-        chamber runs with the ratio of the yields per block started.
+        chamber runs with the ratio of the yields per block started. Blocks are counted as in the
+        table of lost blocks: those whose fate is known (`units_known`).
     """
     table, primary = result.data.table, trial.primary
     if "status" not in table or not _is_lost_with_the_block(trial, result.terms.response):
         return []
-    lost = table["status"].isin(LOST).groupby(table["unit"]).any()
+    known = units_known(table)
+    lost = table["status"].isin(LOST).groupby(table["unit"]).any()[known]
     level = table.drop_duplicates("unit").set_index("unit")[primary.name].astype(str)
     counts = lost.groupby(level.reindex(lost.index)).agg(["sum", "size"])
     share = 100 * counts["sum"] / counts["size"]

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 MOST = 40  #: batches looked at
+_TOLD_FROM = 0.005  #: smallest fall of a chance that a reader of the curve can see
 _COLUMNS = (
     "repeats",
     "count",
@@ -160,6 +161,19 @@ def _dip(table: pd.DataFrame, needed: int, chance: float) -> Message | None:
         units=Units((str(table["repeats"].iloc[0]),)),
         chance=100 * float(weakest[short[0]]),
     )
+
+
+def first_fall(table: pd.DataFrame) -> int | None:
+    """Give the first count at which a chance is smaller than at the count before; None if none.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `batches_to_settle` gives it.
+    """
+    steps = table[["no_worse", "difference"]].diff().min(axis=1)
+    falls = table.loc[steps < -_TOLD_FROM, "count"]
+    return int(falls.iloc[0]) if len(falls) else None
 
 
 def needed_range(table: pd.DataFrame, *, chance: float = 0.8) -> tuple[int | None, int | None]:

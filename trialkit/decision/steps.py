@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.decision.cells import at_words
 from trialkit.decision.further import HOLDS, next_setting
+from trialkit.decision.harvest_ahead import Ahead, carry_on
 from trialkit.decision.settle import settle_in_words
 from trialkit.wording import Message, message
 
@@ -34,6 +35,8 @@ class Outlook:
     needed : int or None
     advised : Recommendation or None
         What the prices say, where there are any.
+    ahead : Ahead or None
+        What of the planned harvest is not in yet.
     """
 
     answer: str
@@ -44,6 +47,7 @@ class Outlook:
     settle: pd.DataFrame
     needed: int | None
     advised: Recommendation | None = None
+    ahead: Ahead | None = None
 
 
 def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[Message, ...]:
@@ -60,10 +64,14 @@ def next_steps(trial: Trial, outlook: Outlook, stops: list[Finding]) -> tuple[Me
     -------
     tuple of Message
         A level is proposed for use only where its limits exclude the loss that is not accepted;
-        a new setting only where `next_setting` finds one.
+        a new setting only where `next_setting` finds one. While parts of the planned harvest are
+        to come, the advice is to finish the trial, unless limits of 99.9 % give the answer.
     """
     if stops:
         return tuple(message("step.first", what=f.cure or f.said) for f in stops)
+    ahead = outlook.ahead
+    if ahead is not None and outlook.level not in ahead.clear:
+        return (carry_on(ahead),)
     words = {"level": outlook.level, "control": trial.primary.reference}
     if outlook.answer == "depends":
         return tuple(_by_level(trial, outlook))

@@ -10,6 +10,7 @@ import pandas as pd
 
 from trialkit.alignment.mist import COVERAGE
 from trialkit.analysis.by_run import ratio_of_totals, run_keys
+from trialkit.analysis.harvest_in import LOST
 from trialkit.analysis.mist_coverage import covered_runs, least_coverage
 from trialkit.errors import Finding, ModelError
 from trialkit.trial.rig_use import kilowatt_hours, litres
@@ -23,10 +24,6 @@ if TYPE_CHECKING:
 
 #: Use columns and the unit each is given in, per kilogram of fresh mushrooms.
 USES = {"water_l": "L/kg", "energy_kwh": "kWh/kg"}
-#: Fates of a block that gives nothing more.
-LOST = ("contaminated", "discarded")
-
-
 #: Columns of the table of use per kilogram.
 USE_COLUMNS = [
     "use",

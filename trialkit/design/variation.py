@@ -189,7 +189,7 @@ def percentiles(values: Floats, at: float = 0.5) -> Floats:
     return of_sorted(np.sort(values, axis=-1), at)
 
 
-def of_sorted(values: Floats, at: float = 0.5) -> Floats:
+def of_sorted(values: Floats, at: float) -> Floats:
     """Give the same of values that rise along the last axis, straight between two of them."""
     tail = (1 - RANGE) / 2
     places = (values.shape[-1] - 1) * np.array([tail, min(max(at, tail), 1 - tail), 1 - tail])

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from trialkit import __version__
 from trialkit.columns import house_unit
 from trialkit.columns.response import response_of
+from trialkit.decision.depends import dependence
 from trialkit.decision.fingerprint import data_fingerprint
 from trialkit.decision.pooling import log_ratio
 from trialkit.errors import ModelError
@@ -54,6 +55,9 @@ class TrialAnswer:
         SHA-256 of the analysed data; the same harvest has the same one.
     rig : dict
         Figures of the rig, those of `RIG` that are known.
+    depends_on : str
+        Treatment on which the trial's answer was found to depend, or ``"batch"``: `estimate` is an
+        average over it. Empty where none was found.
     invented : bool
     made_by : str
     source : str
@@ -77,6 +81,7 @@ class TrialAnswer:
     level_setting: dict[str, float] = field(default_factory=dict)
     control_setting: dict[str, float] = field(default_factory=dict)
     rig: dict[str, float] = field(default_factory=dict)
+    depends_on: str = ""
     invented: bool = False
     made_by: str = f"trialkit {__version__}"
     source: str = ""
@@ -116,6 +121,8 @@ def answer_of_trial(result: Analysis, *, level: str, source: str = "") -> TrialA
     >>> got = answer_of_trial(tk.analyse(trial, data), level="sparse")
     >>> got.control, got.response, got.counts["runs"]
     ('usual', 'fresh_g', 16)
+    >>> got.depends_on
+    'light'
     """
     trial, factor = result.trial, result.trial.primary
     stops = [f for f in (*result.findings, *result.data.findings) if f.severity == "stop"]
@@ -145,6 +152,7 @@ def answer_of_trial(result: Analysis, *, level: str, source: str = "") -> TrialA
         counts=_counts(result, level),
         rig={n: float(v) for n in RIG if (v := getattr(trial.rig, n)) is not None},
         fingerprint=data_fingerprint(result),
+        depends_on=dependence(trial, result, better=response.better).on,
         invented=trial.invented,
         source=source,
     )

@@ -61,6 +61,7 @@ class _Result(_Part):
     standard_error: Annotated[float, Field(gt=0, le=WIDEST)]
     df: Annotated[float, Field(gt=0)]
     method: Short
+    depends_on: Annotated[str, StringConstraints(max_length=60)] = ""
 
 
 class _Counts(_Part):
@@ -195,6 +196,7 @@ def _to_data(answer: TrialAnswer) -> dict[str, Any]:
             "standard_error": answer.se,
             "df": answer.df,
             "method": answer.method,
+            "depends_on": answer.depends_on,
         },
         "counts": told["counts"],
         "rig": told["rig"],
@@ -239,6 +241,7 @@ def _from_data(raw: object, name: str) -> TrialAnswer:
         se=float(result.standard_error),
         df=float(result.df),
         method=result.method,
+        depends_on=result.depends_on,
         counts=told.counts.model_dump(),
         fingerprint=told.fingerprint,
         rig=dict(told.rig),
@@ -265,6 +268,7 @@ def _texts(told: _File) -> list[Fault]:
         "question.level": question.level,
         "question.control": question.control,
         "result.method": told.result.method,
+        "result.depends_on": told.result.depends_on,
     }
     return [
         Fault(where, "holds marks that cannot be seen", _REMEDY)

@@ -159,6 +159,7 @@ def pool_answers(
             "estimate": y,
             "se": se,
             "df": df,
+            "depends_on": [a.depends_on for a in answers],
             "weight_pct": 100 * combined.weights,
             "without": np.exp(left.estimate),
             "without_low": np.exp(left.low),
@@ -323,6 +324,10 @@ def _doubts(pooled: PooledAnswers) -> list[Finding]:
     if len(turns):
         names = [_name(row) for row in turns.head(_NAMED).to_dict("records")]
         found.append(finding("answer_rests_on_one", "caution", trials=names, count=len(turns)))
+    depend = table[table["depends_on"] != ""]
+    if len(depend):
+        names = [f"{_name(r)}: {r['depends_on']}" for r in depend.head(_NAMED).to_dict("records")]
+        found.append(finding("answer_depends", "caution", trials=names, count=len(depend), whole=k))
     heavy = table[table["weight_pct"] >= _HEAVY_PCT] if k > 2 else table[:0]
     for row in heavy.to_dict("records"):
         share = Number(row["weight_pct"], 0)

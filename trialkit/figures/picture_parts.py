@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from trialkit.figures.rows import strike_out
 from trialkit.fit_text import lanes, width_of
 from trialkit.style import DRY, FLAG, PAPER, RULE, SOFT, WASH, WET, Look
 
@@ -187,9 +188,10 @@ def _draw_flushes(ax: Axes, days: Any, shares: Any, row: Row, look: Look) -> Non
 
 
 def draw_yields(ax: Axes, rows: Sequence[Row], heights: Sequence[float], look: Look) -> None:
-    """Draw one open mark for each run at its height."""
-    known = [(row.run["value"], y) for row, y in zip(rows, heights, strict=True)]
-    known = [(v, y) for v, y in known if math.isfinite(v)]
+    """Draw one open mark for each run at its height; strike out those that lack a flush."""
+    pairs = [(row.run, y) for row, y in zip(rows, heights, strict=True)]
+    pairs = [(run, y) for run, y in pairs if math.isfinite(run["value"])]
+    known = [(run["value"], y) for run, y in pairs]
     if not known:
         return
     values, places = zip(*known, strict=True)
@@ -204,6 +206,7 @@ def draw_yields(ax: Axes, rows: Sequence[Row], heights: Sequence[float], look: L
         markeredgewidth=1.1,
         zorder=3,
     )
+    strike_out(ax, [(run["value"], y) for run, y in pairs if run.get("lacks")], look)
 
 
 def draw_uses(ax: Axes, rows: Sequence[Row], look: Look, column: str) -> None:

@@ -10,6 +10,8 @@ from trialkit.figures.strips import STRETCH_H
 from trialkit.wording import Wording
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from trialkit.figures.trial_tables import TrialTables
 
 
@@ -32,7 +34,9 @@ def picture_note(tables: TrialTables, say: Wording) -> str:
     if len(tables.flushes):
         told.append(say.text("picture.note_flush"))
     words = {"units": tables.units, "level": say.confidence(tables.level)}
-    told.append(say.text("picture.note_yield", n=say.number(len(tables.runs), 0), **words))
+    told.append(say.text("picture.note_yield", n=say.number(_weighed(tables.runs), 0), **words))
+    if tables.lacking:
+        told.append(say.text("figure.lacking", lacking=tables.lacking))
     return " ".join(told)
 
 
@@ -48,12 +52,17 @@ def picture_alt(tables: TrialTables, say: Wording) -> str:
     """Say what the picture shows: every group with its runs, mean, answer and use."""
     rows = []
     for row in tables.groups.to_dict("records"):
-        n = int((tables.runs["level"] == row["level"]).sum())
+        n = _weighed(tables.runs[tables.runs["level"] == row["level"]])
         told = "; ".join(filter(None, (*str(row["verdict"]).split("\n"), *_used(row))))
         words = {k: say.number(row[k]) for k in ("estimate", "low", "high")}
         rows.append(say.text("picture.alt_row", level=row["level"], n=n, told=told, **words))
     words = {"units": tables.units, "quantity": tables.quantity, "rows": " ".join(rows)}
     return say.text("picture.alt", n=say.number(len(tables.runs), 0), **words)
+
+
+def _weighed(runs: pd.DataFrame) -> int:
+    """Count the runs that have a yield, each with a mark."""
+    return int(runs["value"].notna().sum())
 
 
 def _used(row: Mapping[Any, Any]) -> list[str]:

@@ -60,8 +60,10 @@ def spread(values: Sequence[float], *, width: float, step: float = 0.075) -> lis
     return moves
 
 
-def draw_points(ax: Axes, values: Sequence[float], y: float, look: Look) -> None:
-    """Draw the raw points of one row just under its interval."""
+def draw_points(
+    ax: Axes, values: Sequence[float], y: float, look: Look, *, struck: Sequence[bool] = ()
+) -> None:
+    """Draw the raw points of one row just under its interval; strike out those that say so."""
     if not values:
         return
     low, high = ax.get_xlim()
@@ -75,6 +77,25 @@ def draw_points(ax: Axes, values: Sequence[float], y: float, look: Look) -> None
         markerfacecolor="none",
         markeredgecolor=look.color,
         markeredgewidth=1.0,
+        zorder=3,
+    )
+    places = zip(values, moves, struck or [False] * len(values), strict=True)
+    strike_out(ax, [(v, y + 0.2 + move) for v, move, out in places if out], look)
+
+
+def strike_out(ax: Axes, places: Sequence[tuple[float, float]], look: Look) -> None:
+    """Strike out marks that are not whole, each by a cross through it."""
+    if not places:
+        return
+    values, heights = zip(*places, strict=True)
+    ax.plot(
+        values,
+        heights,
+        linestyle="none",
+        marker="x",
+        markersize=8.0,
+        markeredgecolor=look.color,
+        markeredgewidth=1.1,
         zorder=3,
     )
 

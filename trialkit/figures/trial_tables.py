@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.harvest_in import progress
 from trialkit.decision.headline import headline
 from trialkit.figures.group_words import group_words
 from trialkit.figures.strips import outside_band
+from trialkit.figures.unit_totals import lacking_words, unit_totals
 from trialkit.wording import Wording, read_wording, units_in_words
 
 if TYPE_CHECKING:
@@ -32,8 +34,9 @@ class TrialTables:
     ----------
     runs : DataFrame
         One row per run, in the order drawn: `run` (its code), `name` (as it is shown), `level`,
-        `value` (mean per block, in the unit of the response), `last_day` (days of fruiting),
-        `water_l` [L] and `energy_kwh` [kWh] of its mist; what is not known is missing.
+        `value` (mean per block, in the unit of the response), `lacks` (flushes that are not in
+        it), `last_day` (days of fruiting), `water_l` [L] and `energy_kwh` [kWh] of its mist; what
+        is not known is missing.
     groups : DataFrame
         One row per level, the control first: `level, setting, estimate, low, high`, `verdict` and
         `used` (words; lines are parted by line ends).
@@ -53,6 +56,8 @@ class TrialTables:
         What a run is, in the plural.
     level : float
         Confidence of the limits of the means.
+    lacking : str
+        Flushes that runs lack, in words; empty where none does.
     title, subtitle : str
         The answer in one sentence; what the trial was.
     """
@@ -67,6 +72,7 @@ class TrialTables:
     quantity: str
     units: str
     level: float = 0.95
+    lacking: str = ""
     title: str = field(default="", repr=False)
     subtitle: str = field(default="", repr=False)
 
@@ -115,10 +121,12 @@ def trial_tables(
     runs["last_day"] = [ends.get(r, latest.get(r, math.nan)) for r in runs["run"]]
     settings = data.settings
     band = (settings.band_low_rh, settings.band_high_rh)
+    air, planned = _air(data, spans, band), len(runs)
+    runs = _without_runs_to_come(runs, progress(trial, data.table).to_come, air)
     return TrialTables(
         runs=runs,
         groups=group_words(result, verdict, say),
-        air=_air(data, spans, band),
+        air=air,
         flushes=flushes,
         faults=_faults(data, spans, say),
         band=band,
@@ -126,17 +134,30 @@ def trial_tables(
         quantity=result.quantity,
         units=units_in_words(trial.primary.applied_to),
         level=trial.question.level,
+        lacking=lacking_words(runs, _keys(trial), say),
         title=title or headline(result, verdict, say),
-        subtitle=subtitle or _subtitle(trial, len(runs), say),
+        subtitle=subtitle or _subtitle(trial, len(runs), planned, say),
     )
 
 
-def _subtitle(trial: Trial, count: int, say: Wording) -> str:
+def _without_runs_to_come(
+    runs: pd.DataFrame, to_come: Sequence[str], air: pd.DataFrame
+) -> pd.DataFrame:
+    """Leave out runs of batches to come, of which there is nothing to be seen yet."""
+    if "batch" not in runs:
+        return runs
+    seen = ~runs["batch"].isin(to_come) | runs["run"].isin(air["run"])
+    return runs[seen].reset_index(drop=True)
+
+
+def _subtitle(trial: Trial, count: int, planned: int, say: Wording) -> str:
     """Say what the trial was: its title, species, size and dates."""
     moments = [m for b in trial.batches.values() for m in (b.start, b.end) if m is not None]
     known = (min(moments), max(moments)) if moments else ()
     ends = [say.date(moment.astimezone(trial.zone)) for moment in known]
     size = f"{say.number(count, 0)} {units_in_words(trial.primary.applied_to)}"
+    if count < planned:
+        size = say.text("picture.so_far", size=size, planned=say.number(planned, 0))
     facts = ", ".join(filter(None, (trial.species, size, " – ".join(dict.fromkeys(ends)))))
     made_up = f" {say.text('page.invented')}." if trial.invented else ""
     return f"{trial.title} {facts}.{made_up}"
@@ -155,8 +176,10 @@ def _runs(trial: Trial, result: Analysis, verdict: Verdict) -> pd.DataFrame:
     keys, primary, response = _keys(trial), trial.primary, result.terms.response
     rows = analysis_table(trial, result.data, response).loc[result.fit.table.index]
     everyone = result.data.table[[*keys, primary.name]].dropna().astype(str).drop_duplicates()
-    means = rows.groupby(keys, observed=True)[response].mean() * result.flushes_summed
-    runs = everyone.merge(means.rename("value").reset_index(), how="left", on=keys)
+    summed = result.flushes_summed > 1
+    gave = unit_totals(rows, keys, response, flushes=result.flushes, summed=summed)
+    runs = everyone.merge(gave[[*keys, "value", "lacks"]], how="left", on=keys)
+    runs["lacks"] = [lacks if isinstance(lacks, tuple) else () for lacks in runs["lacks"]]
     runs = runs.rename(columns={primary.name: "level"})
     totals = verdict.totals
     own = [name for name in ("water_l", "energy_kwh") if name in getattr(totals, "columns", ())]
@@ -174,7 +197,7 @@ def _runs(trial: Trial, result: Analysis, verdict: Verdict) -> pd.DataFrame:
     runs = runs.sort_values(["_level", *(f"_{name}" for name in keys)], kind="stable")
     runs["run"] = runs[keys].agg(":".join, axis=1)
     runs["name"] = runs[keys].agg(" ".join, axis=1)
-    columns = ["run", "name", "level", "value", "water_l", "energy_kwh", *keys]
+    columns = ["run", "name", "level", "value", "lacks", "water_l", "energy_kwh", *keys]
     return runs[columns].reset_index(drop=True)
 
 

@@ -85,6 +85,7 @@ def yield_by_level(
     response: str = "fresh_g",
     quantity: str | None = None,
     units: str = "",
+    lacking: str = "",
     level: float = 0.95,
     wording: Wording | None = None,
     ax: Axes | None = None,
@@ -98,7 +99,8 @@ def yield_by_level(
         `at`, such as the light, a row is drawn for each level at each of them.
     points : DataFrame, optional
         `level, value`: one row per unit that received the level (see `unit_means`); with `at`
-        where the means have it.
+        where the means have it, and with `lacks` (see `trialkit.figures.unit_totals`) where units
+        may lack a flush: these are struck out.
     reference : str, optional
         Level the others are compared with.
     margin_pct : float, optional
@@ -111,6 +113,8 @@ def yield_by_level(
         Axis label instead of that of the response.
     units : str
         What one point is, in the plural, such as ``"chamber runs"``.
+    lacking : str
+        Flushes that units lack, in words, told under the figure.
     level : float
         Confidence of the intervals.
     wording : Wording, optional
@@ -127,7 +131,8 @@ def yield_by_level(
     names = [str(x) for x in means["level"]]
     look = looks(names)
     at = [str(x) for x in means["at"]] if "at" in means else [""] * len(names)
-    values = [_values(points, n, a) for n, a in zip(names, at, strict=True)]
+    own = [_own(points, n, a) for n, a in zip(names, at, strict=True)]
+    values = [[float(v) for v in rows["value"]] if len(rows) else [] for rows in own]
     shown = [*means["low"], *means["high"], *(v for vs in values for v in vs)]
     base = _estimate_of(means, reference)
     loss = math.nan if margin_pct is None else margin_pct / 100
@@ -137,7 +142,8 @@ def yield_by_level(
         draw_margin(ax, edge, base, wording=say, margin_pct=float(margin_pct or 0))
     places = decimals_of(means)
     for i, (name, row) in enumerate(zip(names, means.to_dict("records"), strict=True)):
-        draw_points(ax, values[i], i, look[name])
+        struck = [bool(x) for x in own[i]["lacks"]] if "lacks" in own[i] else []
+        draw_points(ax, values[i], i, look[name], struck=struck)
         drawn = draw_interval(ax, row["estimate"], row["low"], row["high"], i, look[name])
         side_label(ax, estimate_words(row, say, places) if drawn else say.text("figure.none"), i)
     counted = points is not None
@@ -148,17 +154,21 @@ def yield_by_level(
     ax.set_xlabel(quantity or head(response))
     number_axis(ax, say)
     key = "figure.yield.note_points" if counted else "figure.yield.note"
-    note(ax, say.text(key, level=say.confidence(level), units=units))
+    told = say.text(key, level=say.confidence(level), units=units)
+    note(ax, " ".join([told, *([say.text("figure.lacking", lacking=lacking)] if lacking else [])]))
     return dress(ax, grid="x")
 
 
-def _values(points: pd.DataFrame | None, level: str, at: str) -> list[float]:
+def _own(points: pd.DataFrame | None, level: str, at: str) -> pd.DataFrame:
+    """Give the points of one row."""
     if points is None:
-        return []
+        import pandas as pd
+
+        return pd.DataFrame({"value": []})
     own = points["level"].astype(str) == level
     if at and "at" in points:
         own &= points["at"].astype(str) == at
-    return [float(v) for v in points.loc[own, "value"]]
+    return points[own]
 
 
 def _estimate_of(means: pd.DataFrame, reference: str | None) -> float:

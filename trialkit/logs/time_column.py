@@ -106,27 +106,18 @@ def read_times(
         _tell_serial(reading, raw, column, moments)
     head = " + ".join(parts)
     bad = np.flatnonzero(~moments.ok)
-    if strict and len(bad):
-        account.set_aside(
-            bad,
-            rule="time unreadable",
-            column=head,
-            old=cell_texts(column, bad),
-            keepable=False,
-            reason=message("row_reason.time_unreadable"),
-            remedy=message("row_remedy.time_unreadable"),
-        )
     elsewhere = np.zeros(0, np.int64) if noon else out_of_place(moments, groups)
-    if strict and len(elsewhere):
-        account.set_aside(
-            elsewhere,
-            rule="time unreadable",
-            column=head,
-            old=cell_texts(column, elsewhere),
-            keepable=False,
-            reason=message("row_reason.date_alone"),
-            remedy=message("row_remedy.time_unreadable"),
-        )
+    for rows, why in ((bad, "time_unreadable"), (elsewhere, "date_alone")):
+        if strict and len(rows):
+            account.set_aside(
+                rows,
+                rule="time unreadable",
+                column=head,
+                old=cell_texts(column, rows),
+                keepable=False,
+                reason=message(f"row_reason.{why}"),
+                remedy=message("row_remedy.time_unreadable"),
+            )
     told = None if noon else tell_dates_alone(raw.name, moments, elsewhere)
     reading.findings += [] if told is None else [told]
     moments.ok[elsewhere] = False

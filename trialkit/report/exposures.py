@@ -66,7 +66,10 @@ def unmade_checks(inputs: PageInputs) -> list[Any]:
 
 
 def whole_runs(inputs: PageInputs) -> pd.DataFrame | None:
-    """Give the exposures of whole chamber runs in the order of the primary levels."""
+    """Give the exposures of whole chamber runs in the order of the primary levels.
+
+    Runs of batches to come are not among them, unless a log tells of them already.
+    """
     runs = inputs.data.runs
     if runs is None or not len(runs):
         return None
@@ -74,6 +77,9 @@ def whole_runs(inputs: PageInputs) -> pd.DataFrame | None:
     if not len(whole) or not _recorded(whole):
         return None
     keys = _keys(whole)
+    if "batch" in keys:
+        to_come = whole["batch"].astype(str).isin(inputs.progress.to_come)
+        whole = whole[~to_come | _has_record(whole)]
     factor = inputs.factor
     if set(factor.applied_to) <= set(keys) and factor.name not in whole:
         given = inputs.data.table[[*factor.applied_to, factor.name]].drop_duplicates()
@@ -90,6 +96,12 @@ def _recorded(runs: pd.DataFrame) -> list[str]:
     """List the columns that the page shows of each run and that hold anything."""
     columns = [*shown_in("report"), "coverage_pct"]
     return [name for name in columns if name in runs and runs[name].notna().any()]
+
+
+def _has_record(runs: pd.DataFrame) -> pd.Series:
+    """Say of each run whether a log tells anything of it."""
+    columns = [name for name in _recorded(runs) if name != "coverage_pct"]
+    return runs[columns].notna().any(axis=1)
 
 
 def _keys(runs: pd.DataFrame) -> list[str]:
@@ -183,7 +195,11 @@ def _own_figures(inputs: PageInputs, runs: pd.DataFrame) -> list[Picture]:
 
 
 def _by_level(inputs: PageInputs, runs: pd.DataFrame) -> Table:
-    """Give the mean of the runs of each level; what is too slow to be known is left out."""
+    """Give the mean of the runs of each level that were recorded, and how many these are.
+
+    What is too slow to be known is left out.
+    """
+    runs = runs[_has_record(runs)]
     columns = _recorded(runs)
     if too_slow(runs).any():
         columns = [name for name in columns if name not in _NOT_KNOWN]

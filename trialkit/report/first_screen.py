@@ -216,6 +216,7 @@ def _draw_ratios(inputs: PageInputs, ratios: pd.DataFrame, ax: Axes) -> None:
 def _draw_means(inputs: PageInputs, means: pd.DataFrame, points: pd.DataFrame, ax: Axes) -> None:
     """Draw the means; the accepted loss belongs to differences, so it is not drawn here."""
     from trialkit.figures import yield_by_level
+    from trialkit.figures.unit_totals import lacking_words
 
     yield_by_level(
         means,
@@ -223,6 +224,7 @@ def _draw_means(inputs: PageInputs, means: pd.DataFrame, points: pd.DataFrame, a
         response=inputs.response,
         quantity=inputs.quantity,
         units=inputs.units,
+        lacking=lacking_words(points, list(inputs.factor.applied_to), inputs.say),
         level=inputs.trial.question.level,
         better=inputs.better,
         wording=inputs.say,
@@ -235,18 +237,19 @@ def _drawn(inputs: PageInputs) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame
 
     Means by batch are not drawn: the model takes batches as a sample, and the ratios show them.
     """
-    from trialkit.figures import unit_means
+    from trialkit.figures.unit_totals import unit_totals
 
     result, verdict = inputs.result, inputs.verdict
     on = verdict.depends_on if verdict.depends_on != "batch" else ""
-    points = unit_means(
+    name = inputs.factor.name
+    points = unit_totals(
         inputs.used,
-        factor=inputs.factor.name,
-        units=inputs.factor.applied_to,
-        response=inputs.response,
-        by=[on] if on else [],
+        [*inputs.factor.applied_to, name, *([on] if on else [])],
+        inputs.response,
+        flushes=result.flushes,
+        summed=inputs.summed > 1,
     )
-    points = points.assign(value=points["value"] * inputs.summed)
+    points = points.rename(columns={name: "level"}).astype({"level": str})
     whole = verdict.table if len(verdict.table) else result.ratios
     ratios = verdict.by if verdict.depends_on else whole
     if not on:

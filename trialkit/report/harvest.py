@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.harvest_in import has_begun
 from trialkit.columns import head
 from trialkit.report.inputs import PageInputs
 from trialkit.report.outcomes import outcome_parts
@@ -133,8 +134,12 @@ def _summary(points: pd.DataFrame, by: list[str], inputs: PageInputs) -> pd.Data
 
 
 def _outcomes(inputs: PageInputs) -> list[Any]:
-    """Count what became of the weights, where anything but ok was recorded."""
+    """Count what became of the weights, where anything but ok was recorded.
+
+    Blocks of batches to come have no fate yet.
+    """
     say, table = inputs.say, inputs.data.table
+    table = table[has_begun(table)]
     if "status" not in table or table["status"].isna().all():
         return []
     status = table["status"].astype(object).where(table["status"].notna(), "not recorded")

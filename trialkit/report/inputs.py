@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.alignment.result import Aligned
+    from trialkit.analysis.harvest_in import Progress
     from trialkit.analysis.result import Analysis
     from trialkit.decision.decide import Verdict
     from trialkit.design.plan import Plan
@@ -158,6 +159,22 @@ class PageInputs:
         n = self.say.number(self.summed, 0)
         words = self.say.text(key, label=label, smallest=self.smallest, n=n)
         return f"{words} [{self.unit}]" if self.unit else words
+
+    @cached_property
+    def progress(self) -> Progress:
+        """Which batches are in, at least in part, and which are to come."""
+        from trialkit.analysis.harvest_in import progress
+
+        return progress(self.trial, self.data.table)
+
+    @cached_property
+    def rows_missing(self) -> int:
+        """Rows without a value, of batches that have begun to come in."""
+        from trialkit.analysis.harvest_in import has_begun
+        from trialkit.analysis.table import analysis_table
+
+        table = analysis_table(self.trial, self.data, self.response)
+        return int((has_begun(table) & ~table.index.isin(self.result.fit.table.index)).sum())
 
     @cached_property
     def used(self) -> pd.DataFrame:

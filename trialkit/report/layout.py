@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.harvest_in import has_a_fate
 from trialkit.design.layout.layout_words import layout_words
 from trialkit.design.question_record import fixed_before_harvest
 from trialkit.report.deviations import deviation_parts
@@ -40,9 +41,14 @@ def layout_sentences(inputs: PageInputs) -> list[str]:
         for term, n in trial.structure.counts(trial.counts).items()
     ]
     flushes = say.choose("count.flush", trial.flushes)
-    first = say.text("trial_layout.units", units=say.listed(counts))
+    to_come = bool(inputs.progress.to_come)
+    key = "trial_layout.units_planned" if to_come else "trial_layout.units"
+    first = say.text(key, units=say.listed(counts))
     if trial.flushes > 1:
-        first += " " + say.text("trial_layout.harvests", smallest=inputs.smallest, flushes=flushes)
+        key = "trial_layout.harvests_planned" if to_come else "trial_layout.harvests"
+        first += " " + say.text(key, smallest=inputs.smallest, flushes=flushes)
+    if to_come:
+        first += " " + _so_far(inputs)
     given = " ".join(_given(factor, inputs) for factor in trial.factors.values())
     unit = say.text("trial_layout.unit_is", factor=inputs.factor.name, units=inputs.units)
     question = trial.question
@@ -55,6 +61,28 @@ def layout_sentences(inputs: PageInputs) -> list[str]:
         level=inputs.level,
     )
     return [first, f"{given} {unit}", asked]
+
+
+def _so_far(inputs: PageInputs) -> str:
+    """Say how many of the planned batches are in, and how many units that is."""
+    say, trial, progress = inputs.say, inputs.trial, inputs.progress
+    grown = trial.grown_units()
+    grown = grown[grown["batch"].astype(str).isin(progress.begun)]
+    units = []
+    for term in trial.structure.counts(trial.counts):
+        if "batch" in term and len(term) > 1:
+            n = len(grown[list(term)].drop_duplicates())
+            named = Units(tuple(term), n)
+            units.append(say.text("trial_layout.count", n=say.number(n, 0), units=named))
+    table = inputs.data.table
+    begun = table["batch"].astype(str).isin(progress.begun)
+    parts = has_a_fate(table)[begun].groupby([table["batch"].astype(str), table["flush"]]).any()
+    return say.choose(
+        "trial_layout.so_far" if parts.all() else "trial_layout.so_far_in_part",
+        len(progress.begun),
+        planned=say.number(progress.planned, 0),
+        units=say.listed(units),
+    )
 
 
 def _given(factor: Factor, inputs: PageInputs) -> str:
@@ -92,14 +120,30 @@ def _treatments(inputs: PageInputs) -> Table:
             row["given_to"] = units_in_words(factor.applied_to)
             if plan is not None:
                 row["units"] = say.number(int(plan.counts(factor.name)[level]), 0)
+                row["units_in"] = say.number(_units_in(inputs, factor, level), 0)
             rows.append(row)
+    columns, heads = ["factor", "level", "setting", "given_to", "units"], {}
+    if inputs.progress.to_come:
+        columns = [*columns, "units_in"]
+        heads = {name: say.text(f"trial_layout.head.{name}") for name in ("units", "units_in")}
     return build_table(
         pd.DataFrame(rows),
-        columns=["factor", "level", "setting", "given_to", "units"],
+        columns=columns,
         say=say,
         caption=say.text("trial_layout.treatments"),
+        heads=heads,
         row_heads=2,
     )
+
+
+def _units_in(inputs: PageInputs, factor: Factor, level: str) -> int:
+    """Count the units of a level in the batches that are in."""
+    assert inputs.plan is not None  # the caller has checked
+    table = inputs.plan.assignment(factor.name)
+    own = table[factor.name].astype(str) == level
+    if "batch" in table:
+        own &= table["batch"].astype(str).isin(inputs.progress.begun)
+    return int(own.sum())
 
 
 def _dates(inputs: PageInputs) -> Table | None:
@@ -172,4 +216,6 @@ def _strata(inputs: PageInputs) -> list[Any]:
         row_heads=1,
     )
     lines = [Words(sentence) for sentence in found.sentences]
+    if inputs.progress.to_come:
+        lines = [Words(say.text("trial_layout.strata_planned")), *lines]
     return [Fold(say.text("trial_layout.strata"), (*lines, shown))]

@@ -223,7 +223,7 @@ def _model(inputs: PageInputs) -> list[Any]:
     say, result = inputs.say, inputs.result
     terms, fit = result.terms, result.fit
     random = say.listed([units_in_words(tuple(t.split(":"))) for t in terms.random])
-    used, missing = say.number(result.n_used, 0), say.number(result.n_missing, 0)
+    used, missing = say.number(result.n_used, 0), say.number(inputs.rows_missing, 0)
     parts: list[Any] = [
         Words(say.text("model.words_model", fixed=_fixed_words(inputs), random=random)),
         Words(say.text("model.rows", used=used, missing=missing)),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.break_even import break_even_words
 from trialkit.decision.money import gain_note
+from trialkit.decision.settle import first_fall
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
 from trialkit.report.pictures import make_picture
@@ -273,8 +274,8 @@ def _settle(inputs: PageInputs) -> list[Any]:
     step = max(1, math.ceil(len(settle) / 10))
     rows = settle.iloc[::step].copy()
     for name in named:
-        parts = (rows[name], rows[f"{name}_low"], rows[f"{name}_high"])
-        rows[name] = [_with_range(say, *three) for three in zip(*parts, strict=True)]
+        ends = (rows[name], rows[f"{name}_low"], rows[f"{name}_high"])
+        rows[name] = [_with_range(say, *three) for three in zip(*ends, strict=True)]
     by_batch = str(inputs.verdict.settle["repeats"].iloc[0]) == "batch"
     notes = [say.text("saves.settle_batches", factor=inputs.factor.name)] if by_batch else []
     table = build_table(
@@ -286,4 +287,8 @@ def _settle(inputs: PageInputs) -> list[Any]:
         notes=notes,
     )
     fold = Fold(say.text("saves.settle_fold"), (table,))
-    return [Words(say.text("saves.settle_intro", repeats=repeats)), picture, fold]
+    parts: list[Any] = [Words(say.text("saves.settle_intro", repeats=repeats)), picture]
+    fall = first_fall(settle)
+    if by_batch and fall is not None:
+        parts.append(Words(say.text("saves.settle_dip", count=fall, factor=inputs.factor.name)))
+    return [*parts, fold]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.dose_doubts import exposure_label
-from trialkit.decision.best_setting import say_delivered
+from trialkit.decision.setting_sentences import say_delivered
 from trialkit.report.page_parts import Section, Words, build_table, show_findings
 from trialkit.report.pictures import make_picture
 

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from trialkit.decision.best_setting import daily_use, open_ends
+from trialkit.decision.best_setting import daily_use
+from trialkit.decision.setting_sentences import open_ends
 from trialkit.report.cautions import cautions_section
 from trialkit.report.deviations import happened_table
 from trialkit.report.first_screen import Answer, Fact

@@ -62,7 +62,11 @@ def terms(coded: ArrayLike, *, order: int = 2) -> Floats:
     """
     x = np.atleast_2d(np.asarray(coded, dtype=float))
     exponents = np.array(powers(x.shape[-1], order=order))
-    return np.asarray(np.prod(x[..., None, :] ** exponents, axis=-1))
+    each = x[..., None] ** np.arange(exponents.max() + 1)  # every power of a setting once
+    out = each[..., 0, exponents[:, 0]]
+    for i in range(1, x.shape[-1]):
+        out = out * each[..., i, exponents[:, i]]
+    return np.asarray(out)
 
 
 def slopes(coded: ArrayLike) -> Floats:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from trialkit.logs.cache import ships
 from trialkit.whole_files import write_whole
 
 
@@ -45,7 +46,9 @@ class Marks:
             return cls()
 
     def write(self, folder: Path) -> None:
-        """Keep the marks; a folder that cannot be written keeps none."""
+        """Keep the marks; the demo as it ships and a folder that cannot be written keep none."""
+        if ships(folder):
+            return
         files = {
             name: [size, changed, {c: m.isoformat() for c, m in last.items()}]
             for name, (size, changed, last) in sorted(self.files.items())

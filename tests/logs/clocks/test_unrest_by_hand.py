@@ -203,3 +203,14 @@ def test_most_of_those_that_share_the_days_must_say_so() -> None:
     for shared, count in ((3, 1), (4, 0)):
         found = list(_outvoted(gap, np.array([2, 2, shared]), unrest, [0, 1, 2]))
         assert len(found) == count
+
+
+def test_more_than_half_of_the_witnesses_must_say_so_all_the_time() -> None:
+    """One of two feels what the late one feels; the other agrees by its lag alone."""
+    rng = np.random.default_rng(3)
+    noise, apart = rng.normal(0, 1, 20 * 48), rng.normal(0, 1, 20 * 48)
+    gap = np.array([[np.nan, 0, -6], [0, np.nan, -6], [6, 6, np.nan]])
+    for second, count in ((noise, 1), (apart, 0)):
+        unrest = np.array([noise, second, np.roll(noise, 6)])
+        found = list(_outvoted(gap, np.array([2, 2, 3]), unrest, [0, 1, 2]))
+        assert len(found) == count

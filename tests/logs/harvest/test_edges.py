@@ -10,6 +10,7 @@ import pytest
 
 from tests.logs.folder import TRIAL, make_trial
 from trialkit.logs.harvest.read import read_harvest
+from trialkit.logs.harvest.unit_hints import unit_hint
 from trialkit.logs.log import Log
 
 HEAD = "unit,flush,date,fresh_g,dry_g,caps,status,note\n"
@@ -213,3 +214,24 @@ def test_a_missing_weight_is_named_with_its_flush_where_there_are_several(
     [told] = [f.message for f in log.findings if f.code == "units_missing"]
     assert UNITS[0] in told
     assert (f"flush 1 of {UNITS[0]}" in told) == named
+
+
+@pytest.mark.parametrize(
+    ("cell", "key", "shown"),
+    [
+        ("B1-T1-tpo-1", "row_remedy.unknown_unit", "B1-T1-top-1"),  # one part near a level
+        ("B1-X9-top-1", "row_remedy.unknown_level", "X9"),  # one part near nothing
+        (
+            "B1 - t1 - top - 9",
+            "row_remedy.unknown_unit",
+            "B1-T1-top-1",
+        ),  # the last part is a number
+        ("B1-T1-top", "row_remedy.unknown_unit", "B1-T1-top-1"),  # a part is missing
+    ],
+)
+def test_what_is_said_of_a_code_that_is_no_unit(cell: str, key: str, shown: str, tmp_path) -> None:
+    trial = make_trial(tmp_path, {}, "", trial=TRIAL)
+    told = unit_hint(cell, trial, UNITS)
+    assert told.key == key
+    assert shown in str(told)
+    assert ("T1" in str(told) and "T4" in str(told)) or key == "row_remedy.unknown_unit"

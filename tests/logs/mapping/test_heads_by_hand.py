@@ -142,6 +142,8 @@ def judged(trial: Any, head: str, column: str, *cells: str, decimal: str = ".") 
         ("time", ["03/04/2031", "13/04/2031", "04/13/2031"], 3.0),  # one order or the other
         ("chamber", ["T1", "t2", "T03", ""], 3.5),
         ("chamber", ["a", "b"], 0.0),
+        ("chamber", ["T1", "T2", "T1", "T2", "x"], 0.0),  # four of five again
+        ("shelf", ["top", "top", "bottom", "top", "x"], 0.0),
         ("shelf", ["top", "Bottom"], 3.0),
         ("shelf", ["left", "top"], 0.0),
         ("unit", ["B1-T1-top-1", "B1-T1-top-2", "x"], 4.0),
@@ -172,6 +174,7 @@ def test_cells_alone_suffice_for_times_and_names(
         ("rh", "rh_pct", ["0.5", "1.1"], 0.0, None),
         ("fogger", "state", ["on", "off", "ON"], 5.4, None),
         ("fogger", "state", ["on", "20"], 0.0, None),
+        ("fogger", "state", ["on", "off", "on", "off", "20"], 0.0, None),
         ("wave", "flush", ["1", "2"], 3.45, None),
         ("wave", "flush", ["1", "3"], 0.0, None),  # the trial has two flushes
         ("note", "note", ["nice"], 5.0, None),

@@ -8,10 +8,14 @@ import json
 import zipfile
 from pathlib import Path
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from tests.logs import binary_files
 from trialkit.errors import LogError
+from trialkit.logs.text import typed_files
+from trialkit.logs.text.databases import _choose
 from trialkit.logs.text.files import Member, _guard, find_files, open_members
 from trialkit.logs.text.raw_table import RawTable
 from trialkit.logs.text.typed_files import _cell_text, _head_line, read_other
@@ -154,6 +158,7 @@ def test_of_several_sheets_those_with_the_named_heads_are_read() -> None:
     found = read_other(workbook(first=one, second=two), decimal=None, expected=["time"])
     assert [raw.name for raw in found] == ["x.xlsx[second]"]
     assert [f.code for f in found[0].findings] == ["sheet_left"]
+    assert found[0].findings[0].values["sheets"] == ["x.xlsx[first]"]
     both = read_other(workbook(first=one, second=two), decimal=None, expected=["weight"])
     assert [raw.name for raw in both] == ["x.xlsx[first]", "x.xlsx[second]"]
     with pytest.raises(LogError, match="no sheet holds a table"):
@@ -167,3 +172,36 @@ def test_the_line_of_the_heads_is_the_first_nearly_full_one() -> None:
     assert _head_line(lines, {"zzz"}) == 2
     assert _head_line([["", ""]], set()) is None
     assert _head_line([["only"]], set()) == 0
+
+
+def test_which_table_of_a_database_holds_the_log() -> None:
+    """The one named, else the only one, else the one with most of the wanted columns."""
+    tables = {"Log": ["time", "x"], "users": ["id", "name"]}
+    assert _choose(tables, "LOG", "d", set()) == "Log"
+    assert _choose(tables, None, "d", {"time"}) == "Log"
+    assert _choose(tables, None, "d", {"time", "id", "name"}) == "users"
+    assert _choose({"only": ["a"]}, None, "d", {"time"}) == "only"
+    for wanted in (set(), {"time", "id"}, {"weight"}):
+        with pytest.raises(LogError, match=r"which table holds the log.*one of: Log .time, x"):
+            _choose(tables, None, "d", wanted)
+    with pytest.raises(LogError, match=r"has no table 'lost' .* Log .time, x.; users"):
+        _choose(tables, "lost", "d", set())
+    with pytest.raises(LogError, match="holds no table"):
+        _choose({}, None, "d", set())
+
+
+@pytest.mark.parametrize(("count", "size", "sound"), [(20, 5, True), (10, 6, True), (11, 6, False)])
+def test_long_texts_of_a_packed_table_are_counted_beyond_the_short(
+    count: int, size: int, sound: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Here five letters are short and ten beyond them may stand in all cells together."""
+    monkeypatch.setattr(typed_files, "_SHORT", 5)
+    monkeypatch.setattr(typed_files, "_MAX_LONG_TEXT", 10)
+    made = io.BytesIO()
+    pq.write_table(pa.table({"note": ["x" * size] * count}), made)
+    member = Member("x.parquet", made.getvalue(), "parquet")
+    if sound:
+        assert len(read_other(member, decimal=None, expected=())[0].rows) == count
+    else:
+        with pytest.raises(LogError, match="more than"):
+            read_other(member, decimal=None, expected=())

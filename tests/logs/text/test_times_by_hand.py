@@ -164,6 +164,22 @@ def test_forms_of_ones_own(form: str, text: str, want: dt.datetime) -> None:
     assert read("2031-01-05 07:08", form=compile_format(form)) == [None]
 
 
+def test_months_in_words_by_a_form_of_ones_own() -> None:
+    """October in German and French, by forms with the month's name, and stops as they are written.
+
+    A form of numbers reads no word, and one of words no number.
+    """
+    named, numbers = compile_format("%d. %B %Y %H:%M"), compile_format("%d.%m.%Y %H:%M")
+    want = dt.datetime(2031, 10, 5, 7, 8)
+    assert read("5. Oktober 2031 07:08", form=named) == [want]
+    assert read("5. October 2031 07:08", form=named) == [want]
+    french = compile_format("%d %B, %Y %H:%M")
+    assert read("5 octobre, 2031 07:08", form=french) == [want]
+    assert read("05.10.2031 07:08", form=named) == [None]
+    assert read("5. Oktober 2031 07:08", form=numbers) == [None]
+    assert read("05.10.2031 07:08", form=numbers) == [want]
+
+
 def test_the_words_of_all_languages_are_only_gathered_for_words(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

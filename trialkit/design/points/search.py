@@ -72,10 +72,9 @@ class PointsTask:
     def scores(self, coded: Floats) -> Floats:
         """Score plans of shape (…, n, settings): geometric mean over the planning range."""
         rows = terms_of_plans(coded)
-        each = [
-            np.log(score(information(rows, w), self.products, self.criterion)) for w in self.weights
-        ]
-        return np.asarray(np.exp(np.mean(each, axis=0)))
+        each = np.stack([information(rows, w) for w in self.weights])
+        values = np.log(score(each, self.products, self.criterion))
+        return np.asarray(np.exp(np.mean(values, axis=0)))
 
 
 def terms_of_plans(coded: Floats) -> Floats:
@@ -279,10 +278,9 @@ def _exchange(
     """Let units of one setting change places where that gains."""
     group = task.given_to[i]
     whole = all(_finer(group, other) for other in task.given_to)
-    for a in range(int(group.max()) + 1):
-        first = np.flatnonzero(group == a)
-        others = [np.flatnonzero(group == b) for b in range(a + 1, int(group.max()) + 1)]
-        alike = [b for b in others if len(b) == len(first)]
+    members = [np.flatnonzero(group == a) for a in range(int(group.max()) + 1)]
+    for a, first in enumerate(members):
+        alike = [b for b in members[a + 1 :] if len(b) == len(first)]
         plans, pins = [], []
         for second in alike:
             both, swapped = np.r_[first, second], np.r_[second, first]
@@ -295,6 +293,8 @@ def _exchange(
                 plan[both, i] = coded[swapped, i]
                 if not task.allowed(plan[both]).all():
                     continue
+            if np.array_equal(plan, coded):
+                continue  # units alike change nothing
             plans.append(plan)
             pins.append(pin)
         if not plans:

@@ -96,8 +96,9 @@ def look_plan(trial: Trial, variation: Variation | None = None) -> LookPlan | No
     whole = variances[-1]
     shares: list[float] = []
     for n, variance in zip(batches, variances, strict=True):
-        known = whole and variance and np.isfinite(variance) and variance > whole
-        share = whole / variance if known and whole and variance else n / total
+        share = n / total
+        if whole and variance and np.isfinite(variance) and variance > whole:
+            share = whole / variance
         shares.append(float(max(share, shares[-1] + 1e-3 if shares else 1e-3)))
     df = [
         c.left_df(free=c.solve(spread.point(1)).free_df())

@@ -146,7 +146,7 @@ class Comparison:
         What units across batches (chambers) take of it, they tell themselves, but less precisely.
         """
         term, across = self.batch_term, tuple(f for f in self.stratum if f != BATCH)
-        if not any(term.df) or term.share == 1:
+        if term.share == 1:
             return term
         if across not in self.sizes:
             return replace(term, share=1.0)

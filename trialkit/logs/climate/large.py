@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from trialkit.arrays import Ints
 from trialkit.errors import Finding, LogError
 from trialkit.logs.cache import ships
 from trialkit.logs.climate.chamber_store import ChamberStore
@@ -207,7 +208,7 @@ class _Work:
         self.thin: list[Part] = []
         self.tracks: list[Track] = []
         self.spans: list[tuple[int, int, pd.DataFrame]] = []
-        self.steps = np.zeros((0, 2), np.int64)
+        self.steps: Ints  # of each file, once all are read
         self.done = 0
 
     def read(self, room: Any) -> LargeLog:

@@ -81,6 +81,7 @@ def compile_format(text: str) -> re.Pattern[str]:
     True
     """
     out, i = "", 0
+    worded = "%b" in text or "%B" in text  # in words of other languages no stop is left
     while i < len(text):
         if text[i] == "%" and i + 1 < len(text):
             code = text[i + 1]
@@ -88,7 +89,9 @@ def compile_format(text: str) -> re.Pattern[str]:
                 raise ValueError(f"the code %{code} is not known here")
             out, i = out + _CODES[code], i + 2
         else:
-            out, i = out + (r"\s+" if text[i] == " " else re.escape(text[i])), i + 1
+            stop = worded and text[i] in ".," and not text[i + 1 : i + 2].strip()
+            out += r"\s+" if text[i] == " " else re.escape(text[i]) + "?" * stop
+            i += 1
     try:
         form = re.compile(f"^{out}$")
     except re.error:
