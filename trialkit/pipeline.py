@@ -308,8 +308,9 @@ class Pipeline:
     def findings(self) -> list[Finding]:
         """List everything doubtful in logs and alignment, each once."""
         from trialkit.alignment.proposals import with_proposals
+        from trialkit.trial.doubtful_entries import tell_doubtful_entries
 
         found = [f for log in self.logs.values() for f in log.findings]
-        found += [*self._gaps, *unnamed_files(self.trial)]
+        found += [*self._gaps, *unnamed_files(self.trial), *tell_doubtful_entries(self.trial)]
         told = with_proposals(self.data.findings, self.data.proposals)
         return list(dict.fromkeys([*found, *told]))

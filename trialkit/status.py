@@ -18,6 +18,7 @@ from trialkit.right_kind import check_kinds
 from trialkit.shell import quoted
 from trialkit.short_repr import short_repr
 from trialkit.tabular import Tabular
+from trialkit.trial.doubtful_entries import tell_doubtful_entries
 from trialkit.visible_text import quote
 from trialkit.wording import Message, Units, message, several, spoken
 
@@ -112,6 +113,7 @@ def trial_status(trial: Trial, *, now: dt.datetime | None = None) -> Status:
         ("plan", *_plan(steps)),
         *_question(steps),
         ("batches", *_batches(trial, moment, last)),
+        *(("doubt", "needs care", found.said) for found in tell_doubtful_entries(trial)),
         ("harvest", *harvested),
     ]
     for kind, name in (("environment", "climate logs"), ("mist", "mist logs")):
@@ -193,6 +195,9 @@ def _harvest(steps: Pipeline, expected: int) -> tuple[str, object, dt.datetime |
     got = len(log.table)
     picked = log.table["time"].max()
     last = None if picked is None or picked != picked else picked.to_pydatetime()
+    for found in log.findings:
+        if found.code == "no_usable_row" and found.severity == "stop":
+            return "needs care", found.said, None
     aside = int(log.ledger.summary()["set_aside"].sum())
     key = "standing.rows_aside" if aside else "standing.rows"
     detail = message(key, rows=got, expected=expected, aside=aside)

@@ -224,7 +224,12 @@ def tell_check(screen: Screen, job: Pipeline, offers: Sequence[Proposal] = ()) -
     stops = [f for f in findings if f.severity == "stop"]
     if stops:
         screen.say(message("cli.check.stops"), style="bold red")
+        screen.say(message("cli.next", what=stops[0].remedy or stops[0].message))
         return STOPPED_BY_DATA
+    waiting = [f for f in findings if f.code == "no_usable_row"]
+    if waiting:
+        screen.say(message("cli.next", what=waiting[0].remedy))
+        return DONE
     screen.say(_next_step(job, findings, offers))
     return DONE
 

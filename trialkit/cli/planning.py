@@ -77,6 +77,7 @@ def plan(
     from trialkit.cautions import list_cautions, uses_of
     from trialkit.design.layout.covariate_balance import covariate_lines
     from trialkit.design.power.over_time import choose_over_time
+    from trialkit.trial.doubtful_entries import tell_doubtful_entries
 
     trial = tk.read_trial(trial_folder(folder))
     weighed, now = batches_weighed(trial), dt.datetime.now(dt.UTC).replace(microsecond=0)
@@ -95,6 +96,7 @@ def plan(
         trial = drawn.trial
     screen.say(drawn)
     _say_draws(screen, tk.read_plan(trial), now)
+    screen.findings(tell_doubtful_entries(trial))
     screen.heading(message("cli.plan.judged"))
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
@@ -241,6 +243,7 @@ def power(
     from trialkit.design.power.changes import second_box
     from trialkit.design.power.over_time import choose_over_time
     from trialkit.design.power.remains import remains_notes
+    from trialkit.trial.doubtful_entries import tell_doubtful_entries
 
     trial = tk.read_trial(trial_folder(folder))
     if trial.tuned:
@@ -269,6 +272,7 @@ def power(
         "over_time": None if ways is None else ways.table,
         "second_box": None if box is None else vars(box),
     }
+    screen.findings(tell_doubtful_entries(trial))
     say_what_can_be_found(screen, found, bought)
     say_order_of_starts(screen, ways, box, trial)
     screen.heading(message("cli.power.means"))

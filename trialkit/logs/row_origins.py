@@ -5,14 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import PurePosixPath
+from typing import NoReturn
 
 import numpy as np
 
 from trialkit.errors import LogError
 from trialkit.logs.heads import WideColumn
-from trialkit.logs.opening import Opened
+from trialkit.logs.opening import Opened, Reading
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.names import match_names, suggest
+from trialkit.trial.text import Places
 from trialkit.wording import message, suggestion
 
 
@@ -158,6 +160,32 @@ def chamber_of_column(
             f"chamber → {suggest(wide.chamber, chambers)}"
         )
     return chambers.index(name)
+
+
+def refuse_two_columns(reading: Reading, file: str, one: WideColumn, two: WideColumn) -> NoReturn:
+    """Refuse two columns of a wide file that the trial file gives to one chamber.
+
+    Either of them alone would be read without a word, and the other would be lost.
+
+    Raises
+    ------
+    LogError
+        Always, with the line of the trial file.
+    """
+    kind, source = reading.kind, reading.trial.source
+    chambers, given = reading.trial.levels["chamber"], reading.spec.chamber
+    also = reading.trial.aliases.get("chamber")
+    name = chambers[chamber_of_column(one, chambers, given, file, also)]
+    try:
+        places = Places(source.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        places = Places("")
+    raise LogError(
+        f"{file}: {name} is named twice, for {one.chamber!r} and {two.chamber!r}: the columns "
+        f"{one.head!r} and {two.head!r} both have values in the same rows "
+        f"→ correct {source.name}, {places.where('logs', kind, 'chamber')}; if both stand in "
+        f"{name}, leave one of them out there"
+    )
 
 
 def shelves_of_rows(opened: Opened, shelves: Sequence[str]) -> np.ndarray | None:

@@ -28,7 +28,12 @@ _GAP_MIN = 10.0  # longest hold of a record, where the trial file states none
 
 
 def running_batch(trial: Trial, now: dt.datetime) -> str:
-    """Name the batch that is growing now; empty where none is."""
+    """Name the batch that is growing now, the last begun of several; empty where none is."""
+    return next(reversed(running_batches(trial, now)), "")
+
+
+def running_batches(trial: Trial, now: dt.datetime) -> list[str]:
+    """Name the batches that are growing now, in the order in which they began."""
     units = trial.unit_table()
     kept = units[~units["unit"].isin(trial.given_up)]
     grown = set(kept["batch"].astype(str)) if "batch" in kept else set(trial.batches)
@@ -40,7 +45,7 @@ def running_batch(trial: Trial, now: dt.datetime) -> str:
         and dates.start <= now
         and (dates.end is None or dates.end > now)
     ]
-    return max(begun)[1] if begun else ""
+    return [name for _, name in sorted(begun)]
 
 
 def mist_level(trial: Trial, plan: Plan | None, batch: str, chamber: str) -> tuple[str, Any]:

@@ -10,11 +10,12 @@ from trialkit.errors import Finding, LogError, PlanError
 from trialkit.folder import log_files, read_log, read_plan_there
 from trialkit.short_repr import short_repr
 from trialkit.today.alarms import list_alarms
-from trialkit.today.chambers import DAY, band_of, look_at_chambers, running_batch
+from trialkit.today.chambers import DAY, band_of, look_at_chambers, running_batch, running_batches
 from trialkit.today.due import list_due
 from trialkit.today.lines import chamber_lines
 from trialkit.today.read_marks import Marks
 from trialkit.today.recent import Recent, read_recent
+from trialkit.trial.doubtful_entries import tell_overlaps
 from trialkit.wording import Message, finding, message, place, spoken
 
 if TYPE_CHECKING:
@@ -161,7 +162,11 @@ def trial_today(
         chambers=chambers,
         band=band_of(trial, None),
         due=tuple(list_due(trial, table, moment, readable=readable)),
-        wrong=(*found, *list_alarms(trial, chambers, logs, harvest, moment)),
+        wrong=(
+            *found,
+            *_together(trial, moment),
+            *list_alarms(trial, chambers, logs, harvest, moment),
+        ),
         files=_total(logs, "files"),
         read=_total(logs, "read"),
     )
@@ -185,6 +190,17 @@ def _plan_and_harvest(trial: Trial) -> tuple[Plan | None, Log | None, list[Findi
     except LogError as problem:
         found.append(finding("today_log_unreadable", "caution", problem=str(problem)))
     return plan, harvest, found
+
+
+def _together(trial: Trial, now: dt.datetime) -> list[Finding]:
+    """Tell batches that grow in one chamber now, and which of them the chambers show."""
+    if not tell_overlaps(trial):
+        return []
+    running = running_batches(trial, now)
+    if len(running) < 2:
+        return []
+    told = [place({"batch": name}) for name in running]
+    return [finding("today_batches_together", "caution", batches=told, shown=told[-1])]
 
 
 def _standing(trial: Trial, batch: str, now: dt.datetime) -> Message:

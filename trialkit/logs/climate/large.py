@@ -35,6 +35,7 @@ from trialkit.logs.climate.records import (
     tabulate_records,
     tabulate_spans,
 )
+from trialkit.logs.climate.same_readings import Track, tell_same_readings, track_records
 from trialkit.logs.climate.scratch_parts import ScratchCases, ScratchParts, Waiting
 from trialkit.logs.climate.split_file import is_splittable, likely_bytes, read_split
 from trialkit.logs.clocks.zones import Change
@@ -205,6 +206,7 @@ class _Work:
         self.units: dict[tuple[str, str, int], Finding] = {}
         self.named: list[Finding] = []
         self.thin: list[Part] = []
+        self.tracks: list[Track] = []
         self.spans: list[tuple[int, int, pd.DataFrame]] = []
         self.steps: Ints  # of each file, once all are read
         self.done = 0
@@ -234,6 +236,7 @@ class _Work:
                 zone=reading.zone,
                 kind=reading.kind,
             ),
+            *tell_same_readings(self.tracks),
         ]
         self.done = self.files + len(chambers) - 1
         self._tell()
@@ -318,6 +321,7 @@ class _Work:
         numbers = np.array([one.number for one in waiting])
         np.add.at(self.steps, numbers, count_steps(records, series))
         self.thin += thin_records(records, kept, series)
+        self.tracks += track_records(records, kept, series, chambers)
         codes, files = records.chamber[kept], numbers[records.part[kept]]
         for chamber in np.unique(codes).tolist():
             mine = kept[codes == chamber]

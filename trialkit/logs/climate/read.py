@@ -19,6 +19,8 @@ from trialkit.logs.climate.records import (
     tabulate_records,
     tabulate_spans,
 )
+from trialkit.logs.climate.same_readings import tell_same_readings, track_records
+from trialkit.logs.heads import WideColumn
 from trialkit.logs.humidity_units import WRITTEN, rh_from
 from trialkit.logs.log import Log
 from trialkit.logs.mapping.propose import advise_columns
@@ -27,6 +29,7 @@ from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.row_origins import (
     chamber_of_column,
     chambers_of_rows,
+    refuse_two_columns,
     sensors_of_rows,
     shelves_of_rows,
 )
@@ -105,6 +108,7 @@ def _read(trial: Trial) -> Log:
     findings += tell_clocks(
         records, kept, series, stayed=reading.stayed, zone=reading.zone, kind=reading.kind
     )
+    findings += tell_same_readings(track_records(records, kept, series, chambers))
     reading.findings += findings
     table = tabulate_records(records, kept, chambers, shelves)
     return reading.close(table, tabulate_spans(records, kept, chambers))
@@ -155,11 +159,18 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Part]:
     also = reading.trial.aliases.get("chamber")
     times = read_times(reading, opened)
     by_chamber: dict[int, dict[str, np.ndarray]] = {}
+    first: dict[tuple[int, str], WideColumn] = {}
     warmth_first = sorted(opened.columns.wide, key=lambda w: w.column != "temp_c")
     for w in warmth_first:
         chamber = chamber_of_column(w, chambers, given, opened.raw.name, also)
         read = by_chamber.setdefault(chamber, {})
-        read[w.column] = _read_values(opened, w.column, w.head, read.get("temp_c"))
+        found = _read_values(opened, w.column, w.head, read.get("temp_c"))
+        if w.column in read:  # one may follow the other, as a new sensor does
+            if np.any(~np.isnan(found) & ~np.isnan(read[w.column])):
+                refuse_two_columns(reading, opened.raw.name, first[chamber, w.column], w)
+            found = np.where(np.isnan(found), read[w.column], found)
+        first.setdefault((chamber, w.column), w)
+        read[w.column] = found
     _drop_empty(opened, [v for values in by_chamber.values() for v in values.values()])
     sensors, sensor = sensors_of_rows(opened, reading.spec.sensor)
     alive = opened.account.alive[: opened.raw.n] & times.ok

@@ -7,27 +7,57 @@ import pandas as pd
 
 from trialkit.errors import Finding
 from trialkit.logs.harvest.entries import Entries, show_values, unit_flush
+from trialkit.logs.harvest.kilograms import tell_kilograms
 from trialkit.trial import Trial
 from trialkit.wording import Message, finding, message, place, several
 
 
 def tell_doubts(trial: Trial, entries: Entries) -> list[Finding]:
     """Tell slips of the decimal sign, flushes picked on several days, and what is missing."""
-    slips = _decimal_slips(entries)
+    kilograms, together = tell_kilograms(trial, entries)
+    slips = _decimal_slips(entries, together)
     _picks(entries)
     return [
+        *kilograms,
         *slips,
+        *_weights_of_lost_blocks(entries),
         *_totals(trial, entries),
         *_nothing_at_all(entries),
         *_missing_units(trial, entries),
     ]
 
 
-def _decimal_slips(entries: Entries) -> list[Finding]:
+def _weights_of_lost_blocks(entries: Entries) -> list[Finding]:
+    """Tell weights of blocks that are contaminated or discarded, and what is done with them."""
+    table = entries.table
+    mask = ((table["status"] != "ok") & table["fresh_g"].notna()).to_numpy()
+    if not mask.any():
+        return []
+    for account, part in entries.each(mask):
+        account.note(
+            part["index"].to_numpy(),
+            rule="weight of a lost block",
+            column=entries.head(part, "fresh_g"),
+            old=show_values(part["fresh_g"]),
+            reason=[message("row_reason.lost_with_weight", status=s) for s in part["status"]],
+            remedy=message("row_remedy.lost_with_weight"),
+        )
+    units = entries.units["unit"].to_numpy()
+    lost = table[mask]
+    told = [
+        message("place.weighed", place=unit_flush(units[u], f), weight=float(w))
+        for u, f, w in zip(lost["unit_at"], lost["flush"], lost["fresh_g"], strict=True)
+    ]
+    weights = several(told, 5)
+    return [finding("lost_with_weight", "caution", count=len(told), weights=weights)]
+
+
+def _decimal_slips(entries: Entries, together: np.ndarray) -> list[Finding]:
     """Tell weights about 10, 100 or 1000 times what the unit and the flush would give.
 
     On the log scale: weight − median of its flush − median of the unit's other flushes. A slip
-    is a whole power of ten; it is told, not changed.
+    is a whole power of ten; it is told, not changed. Entries that are off `together` are
+    told elsewhere.
     """
     table = entries.table
     sound = table[(table["fresh_g"] > 0) & (table["status"] == "ok")]
@@ -47,7 +77,7 @@ def _decimal_slips(entries: Entries) -> list[Finding]:
     slip = (power != 0) & (np.abs(off - power) < 0.35) & (np.abs(off) > max(0.65, 4 * spread))
     # the odd one out of two looks odd from both sides: the flush's own middle tells which it is
     slip &= np.abs(rest) > 0.5
-    mask = table.index.isin(slip.index[slip])
+    mask = table.index.isin(slip.index[slip]) & ~together
     if not mask.any():
         return []
     units = entries.units["unit"].to_numpy()

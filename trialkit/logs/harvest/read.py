@@ -13,11 +13,13 @@ from trialkit.columns import log_columns
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
 from trialkit.logs.clocks.zones import NO_TIME
+from trialkit.logs.harvest.code_parts import tell_contradictions
 from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
 from trialkit.logs.harvest.remarks import tell_states_in_remarks
 from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
 from trialkit.logs.harvest.unit_hints import unit_hint
+from trialkit.logs.harvest.usable_rows import tell_no_usable_row
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.number_column import read_number_column
@@ -119,6 +121,7 @@ def _read(trial: Trial) -> Log:
     entries = stack_sheets(sheets, units)
     check_entries(trial, entries, reading.zone)
     entries.table = entries.table[entries.alive()].reset_index(drop=True)
+    reading.findings += tell_no_usable_row(sheets)
     reading.findings += check_dates(trial, entries, reading.zone)
     reading.findings += tell_doubts(trial, entries)
     table = harvest_table(entries, trial.harvest_columns)
@@ -153,6 +156,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     factors = list(trial.structure.factors)
     _set_unfilled_aside(opened, sheet, status_cells, blank_time, factors)
     sheet.unit = _units(opened, trial, factors, units, _other_codes(reading))
+    reading.findings += tell_contradictions(reading, sheet)
     sheet.flush = _flushes(reading, opened)
     sheet.status = _status(opened, status_cells)
     reading.findings += tell_states_in_remarks(

@@ -9,13 +9,14 @@ import numpy as np
 from trialkit.columns import house_unit
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
+from trialkit.logs.heads import WideColumn
 from trialkit.logs.log import Log
 from trialkit.logs.mapping.propose import advise_columns
 from trialkit.logs.mist.intervals import close_pulses
 from trialkit.logs.mist.switches import Switches
 from trialkit.logs.number_column import read_number_column
 from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
-from trialkit.logs.row_origins import chamber_of_column, chambers_of_rows
+from trialkit.logs.row_origins import chamber_of_column, chambers_of_rows, refuse_two_columns
 from trialkit.logs.text.arrow import encode_cells
 from trialkit.logs.text.numbers import BLANKS, read_numbers
 from trialkit.logs.text.on_off import OFF, ON
@@ -208,9 +209,13 @@ def _read_wide(reading: Reading, opened: Opened) -> list[Switches]:
     also = reading.trial.aliases.get("chamber")
     times = read_times(reading, opened)
     read: list[tuple[int, np.ndarray, np.ndarray, bool]] = []
+    first: dict[tuple[int, str], tuple[WideColumn, np.ndarray]] = {}
     for w in opened.columns.wide:
         chamber = chamber_of_column(w, chambers, given, opened.raw.name, also)
         on, known = _wide_states(reading, opened, w.column, w.head)
+        earlier = first.setdefault((chamber, w.column), (w, known))
+        if earlier[0] is not w and np.any(known & earlier[1]):
+            refuse_two_columns(reading, opened.raw.name, earlier[0], w)
         read.append((chamber, on, known, w.column in _SAMPLED))
     nothing = ~np.any([known for _, _, known, _ in read], axis=0)
     opened.account.set_aside(

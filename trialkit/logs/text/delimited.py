@@ -21,6 +21,9 @@ from trialkit.wording import message
 JOIN_LINES = 25
 _MAX_TEXT = 200
 _WORTH_SPLITTING = 10_000
+#: Signs that separate fields, and how those that cannot be seen are named.
+_MARKS = (";", "\t", "|", ",")
+_SHOWN = {"\t": "Tab"}
 _COMMENTS = ("#", "//", "!", "%", "*", ";", "'")
 
 
@@ -305,6 +308,14 @@ def _take(out: _Rows, line: str, number: int, mark: str, *, pad_short: bool) -> 
     found = len(fields)
     if not any(cell.strip() for cell in fields):
         return
+    other = _other_mark(line, mark, found, out.fields, pad_short=pad_short)
+    if other:
+        signs = {"mark": _SHOWN.get(other, other), "usual": _SHOWN.get(mark, mark)}
+        reason = message("row_reason.other_delimiter", **signs)
+        remedy = message("row_remedy.other_delimiter", **signs)
+        rule = "wrong number of columns"
+        out.broken.append(Broken(number, line[:_MAX_TEXT], rule, reason, remedy))
+        return
     if found > out.fields and not any(cell.strip() for cell in fields[out.fields :]):
         fields = fields[: out.fields]
     elif (pad_short and 1 < found < out.fields) or found == out.usual:
@@ -324,3 +335,15 @@ def _take(out: _Rows, line: str, number: int, mark: str, *, pad_short: bool) -> 
         reason = message("row_reason.wrong_columns", count=found, fields=out.fields)
         remedy = message("row_remedy.wrong_columns")
     out.broken.append(Broken(number, line[:_MAX_TEXT], rule, reason, remedy))
+
+
+def _other_mark(line: str, mark: str, found: int, wanted: int, *, pad_short: bool) -> str:
+    """Name the sign that splits a row as the heads are split, where the usual one does not."""
+    if found > 2 or found >= wanted or line.lstrip().startswith(_COMMENTS):
+        return ""  # a decimal comma may split it once
+    short = pad_short and found == 1
+    for other in _MARKS:
+        pieces = line.count(other) + 1
+        if other != mark and (pieces == wanted or (short and 2 < pieces < wanted)):
+            return other
+    return ""

@@ -1,0 +1,77 @@
+"""Entries of a sound trial file that may not be what was meant: told, never refused."""
+
+import datetime as dt
+
+import pytest
+
+import trialkit as tk
+from tests.logs.folder import TRIAL, make_trial
+from trialkit.pipeline import Pipeline
+from trialkit.trial.doubtful_entries import tell_doubtful_entries
+from trialkit.wording import speaking
+
+B2 = "B2 = { start = 2031-03-10T09:00:00"
+EARLY = TRIAL.replace(B2, "B2 = { start = 2031-01-14T09:00:00")
+
+
+def _told(tmp_path, trial):
+    return tell_doubtful_entries(make_trial(tmp_path, {}, "", trial=trial))
+
+
+def test_batches_that_share_chambers_at_one_time_are_told_with_both(tmp_path):
+    (found,) = _told(tmp_path, EARLY)
+    assert (found.code, found.severity) == ("batches_overlap", "caution")
+    for words in ("batch B2 starts", "before batch B1 ends", "T1, T2, T3, and T4"):
+        assert words in found.message
+    with speaking(language="de"):
+        assert "T1, T2, T3 und T4" in found.message
+
+
+@pytest.mark.parametrize(
+    "trial",
+    [
+        TRIAL,
+        TRIAL.replace(B2, "B2 = { start = 2031-02-08T08:00:00"),  # in and out on one day
+        EARLY.replace("(batch * chamber)", "batch / chamber").replace("batch:chamber", "chamber"),
+        EARLY.replace(", end = 2031-02-08T12:00:00", ""),
+    ],
+    ids=["one after the other", "same day", "own chambers", "no end"],
+)
+def test_batches_that_do_not_meet_are_not_told(tmp_path, trial):
+    if "batch / chamber" in trial:
+        trial = trial.replace('applied_to = "chamber"', 'applied_to = "batch:chamber"')
+    assert _told(tmp_path, trial) == []
+
+
+def test_status_and_today_say_so(tmp_path):
+    logs = '\n[logs.harvest]\nfiles = ["h.csv"]\n'
+    data = b"unit,flush,date,fresh_g\nB1-T1-top-1,1,2031-01-22,310\n"
+    trial = make_trial(tmp_path, {"h.csv": data}, logs, trial=EARLY)
+    now = dt.datetime(2031, 1, 20, 12, tzinfo=dt.UTC)
+    rows = tk.trial_status(trial, now=now).table.set_index("step")
+    assert rows.loc["doubt", "state"] == "needs care"
+    assert "batch B1 ends" in str(rows.loc["doubt", "detail"])
+    today = tk.trial_today(trial, now=now)
+    (found,) = (f for f in today.wrong if f.code == "today_batches_together")
+    assert "batch B1 and batch B2 grow in the same chambers now" in found.message
+    assert "the schedule of batch B2" in found.message
+    assert set(today.chambers["batch"]) == {"B2"}
+    later = tk.trial_today(trial, now=dt.datetime(2031, 3, 1, tzinfo=dt.UTC))
+    assert "today_batches_together" not in {f.code for f in later.wrong}
+    tk.assign(trial).write(trial.folder)
+    assert "batches_overlap" in {f.code for f in Pipeline(trial).findings()}
+
+
+@pytest.mark.parametrize(("key", "value", "meant"), [("margin_pct", "0.08", "8")])
+def test_a_percentage_below_one_is_asked_about_and_used(tmp_path, key, value, meant):
+    told = TRIAL.replace("[question]", f"[question]\n{key} = {value}")
+    (found,) = _told(tmp_path, told)
+    assert (found.code, found.severity) == ("fraction_for_per_cent", "caution")
+    assert f"did you mean {meant} %?" in found.message
+    assert f"{key} = {meant}" in found.remedy
+    assert tk.read_trial(tmp_path).question.margin_pct == 0.08
+
+
+@pytest.mark.parametrize("value", ["1", "1.5", "8"])
+def test_percentages_from_one_on_are_not_asked_about(tmp_path, value):
+    assert _told(tmp_path, TRIAL.replace("[question]", f"[question]\nmargin_pct = {value}")) == []
