@@ -85,6 +85,9 @@ def _next_step(job: Pipeline, findings: Sequence[Finding], offers: Sequence[Prop
     """Say the one thing to do next: what keeps a log from being read comes before the answer."""
     if offers:
         return _next_of_offers(job, offers)
+    waiting = [f for f in findings if f.code == "no_usable_row"]
+    if waiting:
+        return message("cli.next", what=waiting[0].remedy)
     folder = quoted(job.trial.folder)
     if any(f.code in ("file_unread", "log_unread") for f in findings):
         return message("cli.check.next_unread", command=f"trialkit check {folder}")
@@ -226,10 +229,6 @@ def tell_check(screen: Screen, job: Pipeline, offers: Sequence[Proposal] = ()) -
         screen.say(message("cli.check.stops"), style="bold red")
         screen.say(message("cli.next", what=stops[0].remedy or stops[0].message))
         return STOPPED_BY_DATA
-    waiting = [f for f in findings if f.code == "no_usable_row"]
-    if waiting:
-        screen.say(message("cli.next", what=waiting[0].remedy))
-        return DONE
     screen.say(_next_step(job, findings, offers))
     return DONE
 
