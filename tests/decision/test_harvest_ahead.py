@@ -63,7 +63,7 @@ def test_an_answer_before_the_end_is_acted_on_only_where_stricter_limits_give_it
         verdict = tk.decide(trial, tk.analyse(trial, first_batches(trial, 1, **options)))
         assert verdict.answer in ("better", "no worse")
         (early,) = [f for f in verdict.findings if f.code == "looked_early"]
-        assert ("at present they do for sparse" in early.remedy) is strict
+        assert ("now it is that clear for sparse" in early.remedy) is strict
         assert verdict.next_steps[0].startswith("Carry on as planned") is not strict
         assert verdict.next_steps[0].startswith("Use sparse") is strict
 
@@ -92,4 +92,4 @@ def test_a_last_flush_that_is_to_come_is_waited_for(tmp_path):
     data = replace(data, table=pd.concat(both, ignore_index=True))
     verdict = tk.decide(trial, tk.analyse(trial, data))
     (step,) = verdict.next_steps
-    assert step.startswith("Carry on as planned: 1 of 4 batch × flush parts is still to come.")
+    assert step.startswith("Carry on as planned: 1 of 4 flushes (counted over all batches) is still to come.")

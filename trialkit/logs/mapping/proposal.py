@@ -115,18 +115,19 @@ class Proposal:
 
     def section(self) -> str:
         """Write the proposal as lines for the trial file."""
-        filled = self._with_likely()
         lines = [f"[logs.{self.kind}]", "files = [" + ", ".join(map(_quote, self.files)) + "]"]
-        if filled.columns:
-            lines.append(f"columns = {{ {_pairs(filled._heads())} }}")
+        if self.columns:
+            lines.append(f"columns = {{ {_pairs(self._heads())} }}")
         if self.units:
             lines.append(f"units = {{ {_pairs(self.units)} }}")
-        for key, value in filled.keys.items():
-            if isinstance(value, Mapping):
-                lines.append(f"{key} = {{ {_pairs(value, quoted=True)} }}")
-            else:
-                lines.append(f"{key} = {str(value).lower()}")
-        return "\n".join([*lines, *(f"# {message(_open_key(q), question=q)}" for q in self.asked)])
+        lines += [_key_line(key, value) for key, value in self.keys.items()]
+        lines += [f"# {message('proposal.open', question=q)}" for q in self.asked]
+        # what names suggest is never taken unseen: the file is not read until somebody says so
+        guessed = {k: v for k, v in self._with_likely().keys.items() if v != self.keys.get(k)}
+        lines += [
+            f"# {message('proposal.check', line=_key_line(k, v))}" for k, v in guessed.items()
+        ]
+        return "\n".join(lines)
 
     def reasons(self) -> list[str]:
         """Say of each column why it was chosen, in the language in use."""
@@ -142,9 +143,11 @@ class Proposal:
         return "\n".join([title, *reasons, *asked, "", self.section()])
 
 
-def _open_key(question: Question) -> str:
-    """Name the line that asks for an answer, or for a look at one that is suggested."""
-    return "proposal.open" if question.likely is None else "proposal.check"
+def _key_line(key: str, value: Any) -> str:
+    """Write a key of the section with its value."""
+    if isinstance(value, Mapping):
+        return f"{key} = {{ {_pairs(value, quoted=True)} }}"
+    return f"{key} = {str(value).lower()}"
 
 
 def _quote(text: str) -> str:
