@@ -45,7 +45,7 @@ def say_what_can_be_found(screen: Screen, found: Power, bought: pd.DataFrame) ->
         screen.say(_change(found, row), indent="  ")
     for line in _not_told(changes, told):
         screen.say(line, indent="  ")
-    if any(row["unit"] == "batch" for row in told):
+    if any(row["unit"] == "batch" for row in changes):
         for note in batch_notes(found.trial, found.comparison):
             screen.say(note, indent="  ")
 
