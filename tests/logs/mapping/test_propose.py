@@ -173,7 +173,7 @@ def test_a_number_in_a_head_suggests_the_one_chamber_that_ends_in_it(tmp_path: P
     # a guess from names alone is never taken: it stands there as a comment, to be taken by hand
     assert "chamber" not in tomllib.loads(section)["logs"]["environment"]
     (line,) = [line for line in section.splitlines() if "if the numbers say" in line]
-    taken = section.replace(line, line[line.index('chamber = {') :])
+    taken = section.replace(line, line[line.index("chamber = {") :])
     read = tomllib.loads(taken)["logs"]["environment"]
     assert read["chamber"] == {"1": "T1", "2": "T2"}
     none = found.answered(found.asked[0], len(found.asked[0].choices) - 1)
