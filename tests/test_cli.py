@@ -771,8 +771,8 @@ def test_a_misspelt_place_names_the_trial_that_is_near(run, small, monkeypatch):
     assert "trialkit new" not in beside
     wrong = " ".join(run("check", "small/trail.toml").output.replace("\u2502", " ").split())
     assert "did you mean small/trial.toml?" in wrong
-    near = " ".join(run("check", "smll").output.replace("\u2502", " ").split())
-    assert "there is no folder smll; did you mean small?" in near
+    near = " ".join(run("check", "smal2").output.replace("\u2502", " ").split())
+    assert "there is no folder smal2; did you mean small?" in near
     (small.parent / "empty").mkdir()
     monkeypatch.chdir(small.parent / "empty")
     nothing = run("check")
