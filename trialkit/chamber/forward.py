@@ -270,7 +270,9 @@ def simulate(
 def _state_at(run: Run, seconds: float) -> State:
     """Give the state after seconds within a run (surface water not counted on)."""
     block = next(block for block in run.blocks if seconds < block.end_s)
-    phase = math.fmod(seconds - block.start_s, block.length_s)
+    phase = seconds - block.start_s
+    if block.repeats > 1:  # else a moment that rounds to the end would become the beginning
+        phase = math.fmod(phase, block.length_s)
     begins = [0.0, *accumulate(length for _, length in block.pieces[:-1])]
     k = bisect_right(begins, phase) - 1
     return block.pieces[k][0].at(phase - begins[k])
