@@ -7,6 +7,7 @@ where λ is zero.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable
 
 import numpy as np
@@ -100,41 +101,17 @@ def first_rise(function: Callable[[float], float], end: float) -> float | None:
         t = end * k / 8
         value = function(t)
         if before < 0 <= value:
-            return _rise_between(function, (before_t, before), (t, value))
+            return _risen(function, before_t, t)
         before_t, before = t, value
     return None
 
 
-def _rise_between(
-    function: Callable[[float], float], start: tuple[float, float], stop: tuple[float, float]
-) -> float:
-    """Narrow a rise between a moment below zero and one that is not, each (time, value).
+def _risen(function: Callable[[float], float], low: float, high: float) -> float:
+    """Find the moment of a rise to rounding, and none before it: there it has happened."""
+    from scipy.optimize import brentq
 
-    Straight lines through both ends [1]_, held two roundings off either end so that both close
-    in, and halves: to the later of two neighbouring numbers, where the function has risen.
-
-    References
-    ----------
-    .. [1] Dowell M, Jarratt P (1971). A modified regula falsi method for computing the root of
-       an equation. BIT 11:168-174 (the weight halved on the end that stays; cited from memory).
-    """
-    (low, below), (high, above) = start, stop
-    last = 0
-    for turn in range(120):
-        middle = (low + high) / 2
-        if middle in (low, high):
-            break
-        least = 2 * math.ulp(high)
-        if turn < 40 and high - low > 4 * least:  # after that only halves, which always end
-            line = high - above * (high - low) / (above - below)
-            middle = min(max(line, low + least), high - least)
-        value = function(middle)
-        if value < 0:
-            low, below = middle, value
-            above = above / 2 if last < 0 else above
-            last = -1
-        else:
-            high, above = middle, value
-            below = below / 2 if last > 0 else below
-            last = 1
-    return high
+    root = float(brentq(function, low, high, xtol=sys.float_info.min, rtol=4 * np.finfo(float).eps))
+    step = math.ulp(root)
+    while root < high and function(root) < 0:
+        root, step = min(root + step, high), 2 * step
+    return root
