@@ -9,7 +9,8 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.analysis.dose import _without_flushes, dose_response
+from trialkit.analysis.dose import dose_response
+from trialkit.analysis.run_doses import _without_flushes
 from trialkit.errors import ModelError
 
 

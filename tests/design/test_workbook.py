@@ -7,8 +7,9 @@ from openpyxl import load_workbook
 
 import trialkit as tk
 from tests.design.conftest import write_trial
+from trialkit.columns.harvest import STATES
 from trialkit.design.sheets.plan_folder import harvest_sheet
-from trialkit.design.sheets.workbook import STATES, read_sheet, write_harvest_book, write_workbook
+from trialkit.design.sheets.workbook import read_sheet, write_harvest_book, write_workbook
 from trialkit.errors import PlanError
 
 

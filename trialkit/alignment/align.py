@@ -26,6 +26,7 @@ from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.who_got_what import as_given_first, plan_of, who_got_what
 from trialkit.alignment.windows import begun, derive_windows, run_factors
 from trialkit.columns.exposures import LIMITS
+from trialkit.columns.harvest import LOST
 from trialkit.design.layout.progress import Told, shown_progress
 from trialkit.design.question_record import question_findings
 from trialkit.errors import AlignError, Finding
@@ -425,7 +426,7 @@ def _mark_missing(table: pd.DataFrame, due: pd.Series) -> list[Finding]:
     A block lost in one flush has no later rows: it stays lost and is not called missing.
     """
     order = table.sort_values(["unit", "flush"], kind="stable")
-    lost = order["status"].where(order["status"].isin(("contaminated", "discarded")))
+    lost = order["status"].where(order["status"].isin(LOST))
     lost = lost.groupby(order["unit"]).ffill().reindex(table.index)
     absent = table["status"].isna()
     table["status"] = table["status"].where(~absent, lost.where(lost.notna(), "missing"))

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from trialkit.analysis.harvest_in import units_known
+from trialkit.columns.harvest import LOST
 
 if TYPE_CHECKING:
     import numpy as np
@@ -70,7 +71,7 @@ def _counted_blocks(trial: Trial, table: pd.DataFrame) -> list[tuple[str, Kind, 
     known = units_known(table)
     first = table.drop_duplicates("unit").set_index("unit")
     outcomes: list[tuple[str, Kind, pd.DataFrame]] = []
-    for name in ("contaminated", "discarded"):
+    for name in LOST:
         hit = (status == name).groupby(table["unit"]).any()
         if hit.any():
             blocks = first[known.reindex(first.index).to_numpy(bool)]

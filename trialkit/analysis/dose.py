@@ -20,10 +20,10 @@ from trialkit.analysis.dose_doubts import (
     quantity_key,
 )
 from trialkit.analysis.mist_coverage import covered_runs, least_coverage
+from trialkit.analysis.run_doses import doses_of_runs, likeness
 from trialkit.analysis.table import analysis_table
 from trialkit.analysis.terms import derive_terms
 from trialkit.columns import head
-from trialkit.columns.exposures import DOSES, EXPOSURE
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
 from trialkit.right_kind import check_kinds
@@ -38,13 +38,12 @@ if TYPE_CHECKING:
 
     from trialkit.alignment.result import Aligned
     from trialkit.model.fit import Fit
-    from trialkit.trial import Factor, Trial
+    from trialkit.trial import Trial
 
 Curve = Literal["straight", "curved", "plateau"]
 #: Two exposures more alike than this between runs of a batch cannot be told apart.
 TOO_ALIKE = 0.9
 _GRID = 41
-_FEWEST_ALIKE = 4  # runs with both exposures below which their likeness is not judged
 
 
 @dataclass(frozen=True)
@@ -185,7 +184,7 @@ def dose_response(
     runs, found = doses_of_runs(
         trial, data, exposure, window=window, response=terms.response, factor=trial.primary
     )
-    alike = _alike(trial, data, exposure, window)
+    alike = likeness(trial, data, exposure, window)
     for _, row in alike.iterrows():
         if abs(row["correlation"]) > TOO_ALIKE:
             found.append(
@@ -221,95 +220,6 @@ def dose_response(
         beside=beside,
         findings=tuple(found),
     )
-
-
-def doses_of_runs(
-    trial: Trial, data: Aligned, exposure: str, *, window: str, response: str, factor: Factor
-) -> tuple[pd.DataFrame, list[Finding]]:
-    """Give dose, mean response and level of each chamber run, and say which have no dose.
-
-    Parameters
-    ----------
-    trial : Trial
-    data : Aligned
-    exposure : str
-        Column of ``data.runs``.
-    window : str
-    response : str
-    factor : Factor
-        Whose level is told.
-
-    Returns
-    -------
-    runs : DataFrame
-        Keys of the run, `mean, level, rows, dose`. Flushes differ, so a weight counts against the
-        mean of its flush: a run that lacks a flush stands neither higher nor lower for it.
-    findings : list of Finding
-
-    Raises
-    ------
-    ModelError
-        If the exposure was not recorded or hardly differs between runs.
-    """
-    keys = run_keys(trial)
-    runs = data.runs
-    if exposure not in runs or runs[exposure].notna().sum() < 3:
-        known = [name for name in DOSES if name in runs and runs[name].notna().any()]
-        raise ModelError(
-            f"no chamber run has {exposure!r} recorded; recorded are {', '.join(known) or 'none'}"
-        )
-    table = analysis_table(trial, data, response)
-    table = _without_flushes(table[table[response].notna()], response)
-    means = table.groupby(keys, sort=False, observed=True).agg(
-        mean=(response, "mean"), level=(factor.name, "first"), rows=(response, "size")
-    )
-    dose = runs[runs["window"] == window][[*keys, exposure]].rename(columns={exposure: "dose"})
-    out = means.reset_index().merge(dose.astype(dict.fromkeys(keys, str)), how="inner", on=keys)
-    missing = int(len(means) - out["dose"].notna().sum())
-    out = out[out["dose"].notna()].reset_index(drop=True)
-    if len(out) < 4 or out["dose"].nunique() < 3:
-        raise ModelError(f"{exposure} hardly differs between the runs: there is no dose to follow")
-    if not missing:
-        return out, []
-    told = finding(
-        "runs_without_dose",
-        "caution",
-        form="mist" if exposure in EXPOSURE and EXPOSURE[exposure].channel == "mist" else "air",
-        missing=missing,
-        runs=len(means),
-        exposure=exposure_label(exposure),
-    )
-    return out, [told]
-
-
-def _without_flushes(table: pd.DataFrame, response: str) -> pd.DataFrame:
-    """Take what all runs have in common in a flush out of the response, and leave its mean."""
-    if "flush" not in table or table["flush"].nunique() < 2:
-        return table
-    means = table.groupby("flush", observed=True)[response].mean()
-    common = table["flush"].map(means).astype(float)
-    return table.assign(**{response: table[response] - common + means.mean()})
-
-
-def _alike(trial: Trial, data: Aligned, exposure: str, window: str) -> pd.DataFrame:
-    """Correlate the exposure with the others, between runs of the same batch that have both."""
-    import pandas as pd
-
-    runs = data.runs[data.runs["window"] == window]
-    rows = []
-    for name in DOSES:
-        if name == exposure or name not in runs:
-            continue
-        both = runs[[exposure, name]].notna().all(axis=1)
-        values = runs.loc[both, [exposure, name]]
-        size = values[name].abs().mean()
-        if "batch" in trial.levels:
-            values = values - values.groupby(runs.loc[both, "batch"]).transform("mean")
-        if len(values) < _FEWEST_ALIKE or not float(values[name].std()) > 1e-9 * max(1.0, size):
-            continue
-        alike = float(values[exposure].corr(values[name]))
-        rows.append({"exposure": name, "correlation": alike, "runs": len(values)})
-    return pd.DataFrame(rows, columns=["exposure", "correlation", "runs"])
 
 
 def _mixed(

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from trialkit.columns.harvest import LOST
+
 if TYPE_CHECKING:
     import pandas as pd
 
     from trialkit.trial import Trial
-
-LOST = ("contaminated", "discarded")  #: states of blocks that gave nothing more
 
 
 def has_a_fate(table: pd.DataFrame) -> pd.Series:

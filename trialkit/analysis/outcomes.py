@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.analysis.harvest_in import units_known
 from trialkit.columns import head
+from trialkit.columns.harvest import LOST
 from trialkit.display import Shown, show_table
 from trialkit.errors import ModelError
 from trialkit.right_kind import check_kinds
@@ -255,7 +256,7 @@ def _proportions(trial: Trial, data: Aligned) -> pd.DataFrame:
     first = first[known.reindex(first.index).to_numpy(bool)]
     plans = _Plans(trial)
     rows = []
-    for outcome in ("contaminated", "discarded"):
+    for outcome in LOST:
         hit = (table["status"] == outcome).groupby(table["unit"]).any()
         # with nothing lost there is still an upper limit; of what nobody records there is none
         if not len(first) or not (outcome == "contaminated" or hit.any()):

@@ -15,9 +15,9 @@ import numpy as np
 from trialkit.alignment.slow_findings import HUMID
 from trialkit.alignment.slow_readings import too_slow
 from trialkit.analysis.by_run import run_keys
-from trialkit.analysis.dose import doses_of_runs
 from trialkit.analysis.dose_doubts import dose_uncertain, exposure_label
 from trialkit.analysis.mist_coverage import covered_runs, least_coverage
+from trialkit.analysis.run_doses import doses_of_runs
 from trialkit.analysis.tuned import fit_settings, settings_of
 from trialkit.columns.exposures import EXPOSURE
 from trialkit.errors import Finding, ModelError

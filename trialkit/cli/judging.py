@@ -12,7 +12,7 @@ from trialkit.archive.tables import finding_table
 from trialkit.cli.best_setting import tell_best_setting
 from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
 from trialkit.cli.files import write_tables
-from trialkit.cli.mapping import offer_to_write
+from trialkit.cli.mapping import next_of_offers, offer_to_write
 from trialkit.cli.rows_aside import tell_rows_aside
 from trialkit.cli.screen import Screen
 from trialkit.cli.timelines import write_timelines
@@ -49,7 +49,7 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
     if stopped is not None:
         _tell_read(screen, job)
         if offers:
-            screen.say(_next_of_offers(job, offers))
+            screen.say(next_of_offers(job.trial.folder, offers))
         raise LogError(str(stopped).splitlines()[0] if offers else str(stopped)) from stopped
     return tell_check(screen, job, offers)
 
@@ -84,7 +84,7 @@ def _offers(job: Pipeline, stopped: LogError | PlanError | None) -> list[Proposa
 def _next_step(job: Pipeline, findings: Sequence[Finding], offers: Sequence[Proposal]) -> Message:
     """Say the one thing to do next: what keeps a log from being read comes before the answer."""
     if offers:
-        return _next_of_offers(job, offers)
+        return next_of_offers(job.trial.folder, offers)
     waiting = [f for f in findings if f.code == "no_usable_row"]
     if waiting:
         return message("cli.next", what=waiting[0].remedy)
@@ -92,13 +92,6 @@ def _next_step(job: Pipeline, findings: Sequence[Finding], offers: Sequence[Prop
     if any(f.code in ("file_unread", "log_unread") for f in findings):
         return message("cli.check.next_unread", command=f"trialkit check {folder}")
     return message("cli.check.next", command=f"trialkit analyse {folder}")
-
-
-def _next_of_offers(job: Pipeline, offers: Sequence[Proposal]) -> Message:
-    """Say that the proposed sections belong into the trial file."""
-    sections = [f"[logs.{offer.kind}]" for offer in offers]
-    command = f"trialkit check {quoted(job.trial.folder)}"
-    return message("cli.mapping.paste", sections=sections, command=command)
 
 
 def _tell_read(screen: Screen, job: Pipeline) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -9,8 +10,9 @@ import typer
 
 from trialkit.cli.screen import Screen
 from trialkit.errors import TrialFileError
+from trialkit.shell import quoted
 from trialkit.whole_files import write_whole
-from trialkit.wording import message
+from trialkit.wording import Message, message
 
 if TYPE_CHECKING:
     from trialkit.logs.mapping.proposal import Proposal, Question
@@ -43,6 +45,13 @@ def offer_to_write(screen: Screen, folder: Path, offers: list[Proposal]) -> bool
         if screen.converses and typer.confirm(str(message("cli.mapping.write")), default=True):
             wrote = write_section(folder / "trial.toml", offer) or wrote
     return wrote
+
+
+def next_of_offers(folder: Path, offers: Sequence[Proposal]) -> Message:
+    """Say that the proposed sections belong into the trial file."""
+    sections = [f"[logs.{offer.kind}]" for offer in offers]
+    command = f"trialkit check {quoted(folder)}"
+    return message("cli.mapping.paste", sections=sections, command=command)
 
 
 def _ask(screen: Screen, offer: Proposal) -> Proposal:

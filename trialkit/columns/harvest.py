@@ -18,6 +18,10 @@ from trialkit.wording import Message, message, spoken
 
 #: How several values become one: added up, averaged, or the latest.
 Pooling = Literal["sum", "mean", "last"]
+#: States of a block that gives nothing more.
+LOST = ("contaminated", "discarded")
+#: States that can be entered.
+STATES = ("ok", *LOST)
 
 
 @dataclass(frozen=True)

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.analysis.harvest_in import LOST, units_known
+from trialkit.analysis.harvest_in import units_known
 from trialkit.analysis.tuned import analyse_settings
 from trialkit.analysis.tuned_delivered import DeliveredSurface, surfaces_delivered
 from trialkit.arrays import Floats
+from trialkit.columns.harvest import LOST
 from trialkit.columns.response import response_of
 from trialkit.decision.setting_sentences import say_best
 from trialkit.errors import Finding

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.by_run import fit_by_run
-from trialkit.analysis.harvest_in import LOST, units_known
+from trialkit.analysis.harvest_in import units_known
+from trialkit.columns.harvest import LOST
 from trialkit.columns.response import response_of
 from trialkit.decision.harvest_ahead import Ahead, harvest_ahead
 from trialkit.errors import Finding, ModelError

@@ -10,8 +10,8 @@ import pandas as pd
 
 from trialkit.alignment.mist import COVERAGE
 from trialkit.analysis.by_run import ratio_of_totals, run_keys
-from trialkit.analysis.harvest_in import LOST
 from trialkit.analysis.mist_coverage import covered_runs, least_coverage
+from trialkit.columns.harvest import LOST
 from trialkit.errors import Finding, ModelError
 from trialkit.trial.rig_use import kilowatt_hours, litres
 from trialkit.wording import finding, message

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from zipfile import BadZipFile
 
 from trialkit.columns import COLUMNS
+from trialkit.columns.harvest import STATES
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.sheets.harvest_form import entries
 from trialkit.errors import PlanError
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
 
     from trialkit.trial import Trial
 
-STATES = ("ok", "contaminated", "discarded")
 _SPARE = 2.0  # a flush heavier than the wet block is surely a slip; without it, twice the dry
 _WIDTHS = {"unit": 18, "date": 12, "note": 36, "status": 14, "stratum": 26, "source": 20}
 _HEAD_FILL, _ENTRY_FILL = "FFDDE6E4", "FFFFFBEA"

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.columns import log_columns
+from trialkit.columns.harvest import LOST
 from trialkit.errors import LogError
 from trialkit.logs.cache import read_cached
 from trialkit.logs.clocks.zones import NO_TIME
@@ -262,7 +263,7 @@ def _lost_before(opened: Opened, factors: Sequence[str], status: np.ndarray) -> 
     numbers = [int(f) if f.isdecimal() else 0 for f in _stripped(opened, heads["flush"])]
     lost: dict[tuple[str, ...], int] = {}
     for block, flush, word in zip(blocks, numbers, status, strict=True):
-        if STATUS.get(word.casefold()) in ("contaminated", "discarded") and flush:
+        if STATUS.get(word.casefold()) in LOST and flush:
             lost[block] = min(flush, lost.get(block, flush))
     return np.array([lost.get(b, f) < f for b, f in zip(blocks, numbers, strict=True)], dtype=bool)
 
