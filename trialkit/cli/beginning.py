@@ -14,6 +14,7 @@ import typer
 from trialkit.cli.command import DONE, OUR_FAULT, Folder, command
 from trialkit.cli.questions import (
     Dialog,
+    number_within,
     split_names,
     understand_chambers,
     understand_second,
@@ -155,8 +156,9 @@ def _agree(screen: Screen) -> str:
         answer = str(typer.prompt(str(question), default=ready)).strip().casefold()
         if trial is not None and answer in {yes, yes[:1], "yes", "y"}:
             return text
-        if answer.isdigit() and 1 <= int(answer) <= len(dialog.questions()):
-            dialog.change(int(answer))
+        number = number_within(answer, 1, len(dialog.questions()))
+        if number is not None:
+            dialog.change(number)
         else:
             screen.say(message("new.wrong.number", most=len(dialog.questions())))
 

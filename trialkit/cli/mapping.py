@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from trialkit.cli.questions import number_within
 from trialkit.cli.screen import Screen
 from trialkit.errors import TrialFileError
 from trialkit.shell import quoted
@@ -76,8 +77,9 @@ def _choose(question: Question) -> int | None:
         given = typer.prompt(f"{question}\n  {numbered}", default=default).strip()
         if given == leave:
             return None
-        if given.isdecimal() and 1 <= int(given) <= len(shown):
-            return int(given) - 1
+        number = number_within(given, 1, len(shown))
+        if number is not None:
+            return number - 1
         if given in shown:
             return shown.index(given)
 

@@ -148,12 +148,27 @@ def _number_alone(text: str) -> str:
     return match[1] if match else text
 
 
+def number_within(text: str, least: int, most: int) -> int | None:
+    """Read a whole number that was typed; None where it is none or lies outside.
+
+    Examples
+    --------
+    >>> number_within("4", 1, 200), number_within("²", 1, 200), number_within("9" * 5000, 1, 200)
+    (4, None, None)
+    """
+    # no more than nine figures: thousands of them are more than Python turns into a number
+    if not re.fullmatch(r"[0-9]{1,9}", text) or not least <= int(text) <= most:
+        return None
+    return int(text)
+
+
 def _count(least: int, most: int) -> Check:
     def understand(text: str, answers: Answers) -> int:
         text = _number_alone(text)
-        if not text.isdigit() or not least <= int(text) <= most:
+        count = number_within(text, least, most)
+        if count is None:
             raise _wrong("count", text=text, least=least, most=most)
-        return int(text)
+        return count
 
     return understand
 
@@ -161,7 +176,7 @@ def _count(least: int, most: int) -> Check:
 def understand_chambers(text: str, answers: Answers) -> int | list[str]:
     """Read a number of chambers, or their names."""
     text = _number_alone(text)
-    if text.isdigit():
+    if text.isdecimal():
         return int(_count(1, 200)(text, answers))
     return split_names(text)
 
@@ -181,7 +196,7 @@ def _shelves(text: str, answers: Answers) -> list[str]:
     if is_none(text):
         return []
     text = _number_alone(text)
-    if text.isdigit():
+    if text.isdecimal():
         return [str(i + 1) for i in range(int(_count(1, 50)(text, answers)))]
     return split_names(text)
 

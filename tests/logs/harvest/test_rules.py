@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.logs.folder import make_trial
 from trialkit.logs.harvest.read import read_harvest
 from trialkit.logs.log import Log
 from trialkit.logs.text.names import suggest, tidy
+from trialkit.trial.read import read_trial
 
 HEAD = "unit,flush,date,fresh_g,status\n"
 DAYS = {1: "2031-01-22", 2: "2031-02-01"}
@@ -164,3 +166,34 @@ def test_a_few_empty_blocks_are_no_failed_chamber(tmp_path: Path) -> None:
         (f"B1-T2-top-{block}", flush): "2031-01-22,0,ok" for block in (1, 2) for flush in (1, 2)
     }
     assert "nothing_at_all" not in codes(whole_batch(tmp_path, empty))
+
+
+@pytest.mark.parametrize("flush", ["2", "Flush 2", "2nd"])
+def test_nothing_is_asked_for_after_a_block_was_lost_however_its_flush_is_written(
+    flush: str, tmp_path: Path
+) -> None:
+    change = {("B1-T2-top-1", 1): "2031-01-22,,contaminated", ("B1-T2-top-1", 2): ""}
+    sheet = f"B1-T2-top-1,{flush},,,"
+    lines = _ledger_of_unfilled(tmp_path, change, sheet)
+    assert len(lines) == 1
+    assert lines["remedy"].iloc[0] == ""
+    assert "lost" in lines["reason"].iloc[0]
+
+
+def test_a_flush_of_thousands_of_figures_is_set_aside_as_any_other_that_is_none(
+    tmp_path: Path,
+) -> None:
+    """Python turns no text of more than 4 300 figures into a number (its documentation, int)."""
+    change = {("B1-T2-top-1", 1): "2031-01-22,,contaminated", ("B1-T2-top-1", 2): ""}
+    lines = _ledger_of_unfilled(tmp_path, change, f"B1-T2-top-1,{'9' * 5000},,,")
+    assert len(lines) == 1
+    assert lines["remedy"].iloc[0] != ""
+
+
+def _ledger_of_unfilled(folder: Path, change: dict[tuple[str, int], str], row: str) -> pd.DataFrame:
+    whole_batch(folder, change)
+    sheet = folder / "h.csv"
+    sheet.write_text(sheet.read_text() + row + "\n")
+    log = read_harvest(read_trial(folder / "trial.toml"))
+    table = log.ledger.table
+    return table[table["rule"] == "not filled in"]

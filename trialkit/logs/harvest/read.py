@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from itertools import product
 from typing import Any
 
@@ -155,7 +154,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     _tell_unread(reading, opened)
     trial = reading.trial
     factors = list(trial.structure.factors)
-    _set_unfilled_aside(opened, sheet, status_cells, blank_time, factors)
+    _set_unfilled_aside(opened, sheet, status_cells, blank_time, trial)
     sheet.unit = _units(opened, trial, factors, units, _other_codes(reading))
     reading.findings += tell_contradictions(reading, sheet)
     sheet.flush = _flushes(reading, opened)
@@ -229,7 +228,7 @@ def _set_unfilled_aside(
     sheet: Sheet,
     status: np.ndarray,
     blank_time: np.ndarray,
-    factors: Sequence[str],
+    trial: Trial,
 ) -> None:
     """Set aside the rows of a printed sheet that nobody has filled in yet.
 
@@ -241,7 +240,7 @@ def _set_unfilled_aside(
             cells = _stripped(opened, opened.columns.heads[column])
             empty &= np.array([c.casefold() in BLANKS for c in cells], dtype=bool)
     empty &= (status == "") & (sheet.note == "") & blank_time
-    gone = empty & _lost_before(opened, factors, status)
+    gone = empty & _lost_before(opened, status, trial)
     for which, key in ((gone, "lost_before"), (empty & ~gone, "not_filled_in")):
         remedy = "" if which is gone else message("row_remedy.not_filled_in")
         opened.account.set_aside(
@@ -253,14 +252,14 @@ def _set_unfilled_aside(
         )
 
 
-def _lost_before(opened: Opened, factors: Sequence[str], status: np.ndarray) -> np.ndarray:
+def _lost_before(opened: Opened, status: np.ndarray, trial: Trial) -> np.ndarray:
     """Find the rows of blocks that an earlier flush of the same sheet calls lost."""
     heads, n = opened.columns.heads, opened.raw.n
-    names = [name for name in ("unit", *factors) if name in heads]
+    names = [name for name in ("unit", *trial.structure.factors) if name in heads]
     if "flush" not in heads or not names:
         return np.zeros(n, dtype=bool)
     blocks = list(zip(*(_stripped(opened, heads[name]) for name in names), strict=True))
-    numbers = [int(f) if f.isdecimal() else 0 for f in _stripped(opened, heads["flush"])]
+    numbers = [_flush(text, trial.flushes) for text in _stripped(opened, heads["flush"])]
     lost: dict[tuple[str, ...], int] = {}
     for block, flush, word in zip(blocks, numbers, status, strict=True):
         if STATUS.get(word.casefold()) in LOST and flush:
