@@ -4,9 +4,16 @@ import gc
 import pickle
 
 import pytest
+from hypothesis import settings
 
 from tests import kept_demo
 from trialkit.design.points import draw
+
+# The same draws in every run, so that a change is judged by the cases it was made with;
+# `--hypothesis-profile=fresh` draws anew.
+settings.register_profile("same", derandomize=True)
+settings.register_profile("fresh", derandomize=False)
+settings.load_profile("same")
 
 
 def pytest_collection_finish():

@@ -32,10 +32,8 @@ COLUMNS = {
     "mist": ("time", "chamber", "state"),
     "harvest": ("unit", "flush", "date", "fresh_g", "status"),
 }
-QUICK = settings(
-    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
-)
-LONG = settings(QUICK, max_examples=600, derandomize=False)
+QUICK = settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+LONG = settings(QUICK, max_examples=600)
 
 
 def read_bytes(kind: str, data: bytes, file: str, logs: str = "") -> None:

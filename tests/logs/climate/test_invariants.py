@@ -54,13 +54,13 @@ def test_every_record_arrives_as_it_was() -> None:
     )
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None)
 @given(order=st.permutations(range(len(RECORDS))))
 def test_order_of_rows(order: list[int]) -> None:
     pd.testing.assert_frame_equal(table({"log.csv": lines([RECORDS[i] for i in order])}), EXPECTED)
 
 
-@settings(max_examples=20, deadline=None, derandomize=True)
+@settings(max_examples=20, deadline=None)
 @given(cuts=st.lists(st.integers(0, len(RECORDS)), min_size=1, max_size=4),
        overlap=st.integers(0, 40))  # fmt: skip
 def test_pieces_that_overlap(cuts: list[int], overlap: int) -> None:

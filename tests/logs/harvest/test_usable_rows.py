@@ -57,3 +57,10 @@ def test_the_reason_of_most_rows_is_given(tmp_path):
 def test_one_usable_row_is_enough(tmp_path):
     trial = _trial(tmp_path, WRONG + "B1-T1-top-1,1,2031-01-22,310\n")
     assert "no_usable_row" not in {f.code for f in tk.read_harvest(trial).findings}
+
+
+def test_a_cell_of_thousands_of_figures_is_shortened_in_the_message(tmp_path):
+    trial = _trial(tmp_path, HEAD + f"B1-T1-top-1,{'1' * 2000},2031-01-22,310\n")
+    (found,) = (f for f in tk.read_harvest(trial).findings if f.code == "no_usable_row")
+    assert "(1111" in found.message
+    assert len(found.message) < 500

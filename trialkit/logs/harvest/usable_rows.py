@@ -9,6 +9,7 @@ import numpy as np
 
 from trialkit.errors import Finding
 from trialkit.logs.harvest.entries import Sheet
+from trialkit.visible_text import brief
 from trialkit.wording import finding, several
 
 #: Rows of a printed sheet that wait to be filled in; no fault of the sheet.
@@ -45,7 +46,7 @@ def tell_no_usable_row(sheets: Sequence[Sheet]) -> list[Finding]:
         "files": files,
         "number": count,
         "share": int(np.sum(worst["rows"])),
-        "old": _first(worst["old"]),
+        "old": brief(str(_first(worst["old"]))),
         "reason": _first(worst["reason"]),
         "remedy": _first(worst["remedy"]),
     }
