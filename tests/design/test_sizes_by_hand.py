@@ -1,0 +1,449 @@
+"""What more units cost and bring, from chances that are given: sizes, changes, ways over time."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from trialkit.design.power import changes, grid, over_time, sizes
+from trialkit.design.power.changes import (
+    _changes,
+    _detectable,
+    _larger_loss,
+    _priced,
+    whole_loss,
+    worth_saying,
+)
+from trialkit.design.power.grid import added_cost, mix_cost
+from trialkit.design.power.over_time import OverTimeChoice
+from trialkit.errors import PlanError
+from trialkit.trial.sections import PricesSection
+from trialkit.wording import Units
+
+COUNTS = {"batch": 3, "chamber": 4, "block": 6}
+
+
+def trial_of(counts=None, **prices):
+    given = PricesSection(currency="CHF", **prices) if prices else None
+    counts = COUNTS if counts is None else counts
+    return SimpleNamespace(
+        counts=counts, prices=given, structure=SimpleNamespace(factors=tuple(counts))
+    )
+
+
+def power_of(trial=None, **more):
+    given = {"trial": trial or trial_of(), "wanted": 0.8, "factor": "mist"}
+    return SimpleNamespace(**{**given, **more})
+
+
+@pytest.fixture
+def stepwise(monkeypatch):
+    """Let every kind of unit grow by one."""
+    for place in (grid, sizes, changes):
+        monkeypatch.setattr(place, "steps_of", lambda trial, unit: 1)
+
+
+# ------------------------------------------------------------------ costs
+
+
+def test_what_more_units_cost_with_all_that_fills_them():
+    """A batch: 24 blocks; a tent: 18; a block in each of 12 runs. No price, no cost."""
+    trial = trial_of(batch_each=50, chamber_each=200, block_each=3)
+    assert added_cost(trial, "batch", 2) == 2 * 50 + 48 * 3
+    assert added_cost(trial, "chamber", 1) == 200 + 18 * 3
+    assert added_cost(trial, "block", 1) == 12 * 3
+    assert added_cost(trial, "batch", 0) == 0
+    assert added_cost(trial_of(batch_each=50), "batch", 2) == 100
+    assert math.isnan(added_cost(trial_of(batch_each=50), "chamber", 2))
+    assert added_cost(trial_of(block_each=3), "chamber", 2) == 108
+    assert math.isnan(added_cost(trial_of(), "batch", 1))
+
+
+def test_what_a_mix_of_more_costs():
+    """From 3 × 4 × 6 = 72 blocks to 4 × 5 × 6 = 120: a batch, a tent and 48 blocks."""
+    more = {"batch": 4, "chamber": 5, "block": 6}
+    assert mix_cost(trial_of(batch_each=50, chamber_each=200, block_each=3), more) == 394
+    assert mix_cost(trial_of(batch_each=50), more) == 50
+    assert mix_cost(trial_of(block_each=3), more) == 144
+    assert math.isnan(mix_cost(trial_of(), more))
+    assert math.isnan(mix_cost(trial_of(mushrooms_per_kg=9), more))
+
+
+# ------------------------------------------------------------------ tables from chances
+
+
+def chances_of(gain):
+    """Give chances that rise by `gain` a unit from 0.5; none with 14 of a kind."""
+
+    def power_with(power, unit, count, *, quick=False):
+        at = 0.5 + gain[unit] * (count - COUNTS[unit])
+        return None if count == 14 else (at - 0.1, at, at + 0.1)
+
+    return power_with
+
+
+def test_the_grid_holds_what_can_be_laid_out(monkeypatch):
+    rate = {"batch": 0.02, "chamber": 0.01, "block": 0.005}
+    monkeypatch.setattr(grid, "_power_with", chances_of(rate))
+    table = grid.grid(power_of(trial_of(block_each=3)), most=8)
+    assert table.groupby("unit", sort=False).size().to_dict() == {
+        "batch": 9, "chamber": 9, "block": 8
+    }  # fmt: skip
+    row = table[(table["unit"] == "batch") & (table["added"] == 2)].iloc[0]
+    assert row["count"] == 5
+    assert (row["low"], row["power"], row["high"]) == pytest.approx((0.44, 0.54, 0.64))
+    assert row["cost"] == 144
+    assert len(grid.grid(power_of())) == 26  # eight more of each, and none
+
+
+def test_one_more_of_what_brings_most_for_its_money_comes_first(monkeypatch, stepwise):
+    """A tent gains 4 % for 254, a batch 2 % for 72: 1.6 and 2.8 % per hundred."""
+    rate = {"batch": 0.02, "chamber": 0.04, "block": 0.001}
+    monkeypatch.setattr(grid, "_power_with", chances_of(rate))
+    table = grid.one_more(power_of(trial_of(chamber_each=200, block_each=3)))
+    assert table["unit"].tolist() == ["batch", "chamber", "block"]
+    assert table["gain_per_100"].tolist() == pytest.approx([2 / 72, 4 / 254, 0.1 / 36])
+    assert table["then"].tolist() == [4, 5, 7]
+    assert table["gain"].tolist() == pytest.approx([0.02, 0.04, 0.001])
+    assert table["power"].tolist() == pytest.approx([0.52, 0.54, 0.501])
+    table = grid.one_more(power_of(trial_of(chamber_each=200)))
+    assert table["unit"].tolist() == ["chamber", "batch", "block"]  # some have no price: by gain
+    free = grid.one_more(power_of(trial_of(block_each=0)))
+    assert free["unit"].tolist() == ["chamber", "batch", "block"]
+    assert free["gain_per_100"].isna().all()
+    monkeypatch.setattr(grid, "_power_with", lambda power, unit, count: None)
+    none = grid.one_more(power_of())  # nothing can be laid out
+    assert none.empty
+    assert list(none.columns) == list(table.columns)
+
+
+def test_counts_that_are_enough_have_a_range_and_a_cost(monkeypatch):
+    """Five batches in the middle, four with little variation and none enough with much."""
+
+    def first(power, unit, now, end):
+        return {1: (5, 0.81), 2: (4, 0.8), 0: (None, 0.6)}[end]
+
+    monkeypatch.setattr(grid, "_first_count", first)
+    row = grid.how_many(power_of(trial_of(batch_each=10))).iloc[0]
+    assert (row["now"], row["needed"], row["needed_low"]) == (3, 5, 4)
+    assert math.isnan(row["needed_high"])
+    assert (row["added"], row["cost"], row["power"]) == (2, 20, 0.81)
+    monkeypatch.setattr(grid, "_first_count", lambda power, unit, now, end: (2, 0.9))
+    row = grid.how_many(power_of(trial_of(batch_each=10))).iloc[0]
+    assert (row["added"], row["cost"]) == (0, 0)  # there are more than are needed
+    monkeypatch.setattr(grid, "_first_count", lambda power, unit, now, end: (None, 0.3))
+    row = grid.how_many(power_of(trial_of(batch_each=10))).iloc[0]
+    assert row[["needed", "added", "cost"]].isna().all()
+
+
+def mixes(monkeypatch, enough, **options):
+    """Let mixes do that have enough batches × chambers; give those found and those tried."""
+    tried = []
+
+    def at(power, counts, *, quick=False, hopeful=False):
+        tried.append(dict(counts))
+        whole = counts["batch"] * counts["chamber"]
+        return (0.0, 0.8 if whole >= enough else 0.78, 1.0)
+
+    monkeypatch.setattr(grid, "chance_at", at)
+    monkeypatch.setattr(grid, "_promising", lambda power, counts: True)
+    trial = trial_of({"batch": 3, "chamber": 4}, **options.pop("prices", {}))
+    return grid.cheapest_mixes(power_of(trial), **options), tried
+
+
+def test_mixes_from_the_cheapest_until_enough_suffice(monkeypatch):
+    """At least 20 runs; a batch is 10, a tent 35: 5 × 4 for 20, then 4 × 5 for 45."""
+    found, _ = mixes(monkeypatch, 20, prices={"batch_each": 10, "chamber_each": 35})
+    assert found[["batch", "chamber", "cost", "units"]].to_numpy().tolist() == [
+        [5, 4, 20, 20], [4, 5, 45, 20], [3, 7, 105, 21]
+    ]  # fmt: skip
+    found, _ = mixes(monkeypatch, 20, prices={"batch_each": 10, "chamber_each": 35}, show=2)
+    assert len(found) == 2
+    found, _ = mixes(monkeypatch, 20)  # without prices by what is planted
+    assert found["units"].tolist() == [20, 20, 21]
+    assert found["cost"].isna().all()
+    found, _ = mixes(monkeypatch, 132)
+    assert found[["batch", "chamber"]].to_numpy().tolist() == [[11, 12]]  # 8 more of each at most
+    found, _ = mixes(monkeypatch, 133)
+    assert list(found.columns) == ["batch", "chamber", "cost", "units", "power"]
+    assert len(found) == 0
+
+
+def test_so_many_mixes_are_tried_and_no_more(monkeypatch):
+    monkeypatch.setattr(grid, "_MOST_MIXES", 7)
+    found, tried = mixes(monkeypatch, 1000)
+    assert len(found) == 0
+    assert len(tried) == 7
+
+
+@pytest.mark.parametrize(("brief", "found"), [(0.7901, 1), (0.7899, 0), (None, 0)])
+def test_a_brief_search_may_fall_short_by_a_hundredth(brief, found, monkeypatch):
+    def at(power, counts, *, quick=False, hopeful=False):
+        assert quick == hopeful
+        return None if quick and brief is None else (0.0, brief if quick else 0.8, 1.0)
+
+    monkeypatch.setattr(grid, "chance_at", at)
+    monkeypatch.setattr(grid, "_promising", lambda power, counts: True)
+    trial = trial_of({"batch": 3, "chamber": 4})
+    assert len(grid.cheapest_mixes(power_of(trial))) == found
+
+
+def test_the_weakest_question_decides(monkeypatch):
+    three = {"any": (0.2, 0.5, 0.9), "no worse": (0.3, 0.4, 0.8)}
+    monkeypatch.setattr(grid, "all_chances", lambda *_: three)
+    monkeypatch.setattr(grid, "with_counts", lambda trial, counts: trial)
+    monkeypatch.setattr(grid, "compare_in", lambda *_, **__: None)
+    monkeypatch.setattr(grid, "covariates_cost", lambda trial, c: c)
+    monkeypatch.setattr(grid, "variation_for", lambda variation, trial: variation)
+    power = power_of(variation=1, asked=None, questions=())
+    assert grid.chance_at(power, {}) == (0.2, 0.4, 0.8)
+    monkeypatch.setattr(grid, "variation_for", lambda variation, trial: None)
+    assert grid.chance_at(power, {}) is None
+
+
+# ------------------------------------------------------------------ other sizes
+
+
+def test_other_sizes_are_two_fewer_to_four_more_by_one_fewer_to_two_more(monkeypatch, stepwise):
+    def at(power, counts):
+        whole = counts["batch"] * counts["chamber"] / 100
+        return None if counts["batch"] == 6 else (whole - 0.1, whole, whole + 0.1)
+
+    monkeypatch.setattr(sizes, "chance_at", at)
+    table = sizes.other_sizes(power_of())
+    assert sorted(set(table["chamber"])) == [3, 4, 5, 6]
+    assert sorted(set(table["batch"])) == [2, 3, 4, 5, 7]  # one is none, six cannot be laid out
+    assert table.loc[table["today"], ["batch", "chamber"]].to_numpy().tolist() == [[3, 4]]
+    row = table[table["today"]].iloc[0]
+    assert (row["low"], row["power"], row["high"]) == pytest.approx((0.02, 0.12, 0.22))
+    assert not table["falls"].any()
+
+
+def test_counts_around_todays_in_whole_steps(monkeypatch):
+    monkeypatch.setattr(sizes, "steps_of", lambda trial, unit: 2)
+    assert sizes._counts(power_of(trial_of({"batch": 6})), "batch", range(-2, 3)) == [
+        2,
+        4,
+        6,
+        8,
+        10,
+    ]
+    assert sizes._counts(power_of(trial_of({"batch": 4})), "batch", range(-2, 1)) == [2, 4]
+    assert sizes._counts(power_of(trial_of({"batch": 1})), "batch", range(-1, 2)) == [1, 3]
+
+
+def test_sizes_fall_where_fewer_have_a_better_chance_by_half_a_hundredth():
+    table = pd.DataFrame({"a": [2, 3, 4], "power": [0.5, 0.4952, 0.494]})
+    falls = [sizes._falls(table, row, ["a"]) for row in table.to_dict("records")]
+    assert falls == [False, False, True]
+    two = pd.DataFrame({"a": [2, 3], "b": [3, 2], "power": [0.9, 0.5]})
+    assert [sizes._falls(two, row, ["a", "b"]) for row in two.to_dict("records")] == [False] * 2
+
+
+def test_heads_of_panels_tell_the_units_their_price_or_todays_chance(stepwise):
+    power = power_of(trial_of(chamber_each=200, block_each=3))
+    rows = pd.DataFrame({"power": [0.4, 0.62], "today": [False, True]})
+    none = rows.assign(today=False)
+    (head, high, style), (today, low, plain) = sizes._panel_head(power, rows, "chamber", 4)
+    assert str(Units(("chamber",), 4)) in head
+    assert "62" in today
+    assert (high, low) == (14.0, 3.0)
+    assert style["fontweight"] == "bold"
+    assert plain == {}
+    (_, (price, *_)) = sizes._panel_head(power, none, "chamber", 5)
+    assert "254" in price
+    assert "CHF" in price
+    for count in (4, 3):
+        (_, (price, *_)) = sizes._panel_head(power, none, "chamber", count)
+        assert price == ""
+    ((said, *_),) = sizes._panel_head(power, rows, "", 0)
+    assert said == today
+    assert sizes._panel_head(power, none, "", 0) == []
+
+
+# ------------------------------------------------------------------ changes
+
+
+def test_whole_losses_are_rounded_up_but_for_rounding():
+    assert [whole_loss(x) for x in (11.0, 11.0000005, 11.00001, 0.0)] == [11, 11, 12, 0]
+    assert whole_loss(math.inf) == math.inf
+
+
+def test_a_change_is_worth_saying_from_two_hundredths_or_two_percent_on():
+    """Now 0.5 and 20 %: 0.52 is, 0.519 is not; 18 % is, 18.5 % (19 whole) is not."""
+    rows = [(0.5, 20.0), (0.52, 20.0), (0.519, 20.0), (0.5, 18.0), (0.5, 18.5), (0.4, 25.0)]
+    bought = pd.DataFrame(rows, columns=["chance", "detectable_pct"])
+    assert worth_saying(bought).index.tolist() == [1, 3]
+    never = pd.DataFrame([(0.5, math.inf), (0.5, math.inf), (0.5, 60.0)], columns=bought.columns)
+    assert worth_saying(never).index.tolist() == [2]
+    assert worth_saying(bought.iloc[:0]).empty
+
+
+def test_a_larger_loss_is_proposed_between_that_accepted_and_all():
+    power = power_of(asked=SimpleNamespace(margin_pct=10.0))
+    for enough, margin in ((11.2, 12), (98.5, 99), (10.0, None), (9.2, None), (99.5, None),
+                           (math.inf, None)):  # fmt: skip
+        found = _larger_loss(power, enough)
+        assert (None if found is None else found.margin_pct) == margin
+
+
+def test_a_loss_of_all_is_none_that_can_be_told(monkeypatch):
+    """Chances reach the aim at 30, 99.9 and 100.1 %; the first is that of little variation."""
+    ends = (100.1, 99.9, 30.0)
+
+    def chance(c, question, variation, wanted, *, effect):
+        assert question == "no worse"
+        return tuple(0.8 * effect / end for end in ends)
+
+    monkeypatch.setattr(changes, "chance", chance)
+    found = _detectable(None, None, None, 0.8)
+    assert found == (pytest.approx(30), pytest.approx(99.9), math.inf)
+
+
+def test_the_last_level_beside_the_control_is_the_one_left_out(make_trial):
+    """Of a, b, c with c the control, b goes; its replication goes along. Two levels stay two."""
+    units = "structure = '(batch * chamber) / block'\nbatch = 2\nchamber = 6\nblock = 3"
+
+    def kinds(levels, more=""):
+        trial = make_trial(units, {"mist": ("batch:chamber", levels, more)})
+        power = power_of(trial, asked=SimpleNamespace(margin_pct=10.0))
+        return list(_changes(power))
+
+    found = kinds(["a", "b", "c"], "control = 'c'\nreplication = { a = 1, b = 2, c = 1 }")
+    assert [c.kind for c in found] == ["as it is", *["more units"] * 3, "fewer levels"]
+    assert found[-1].level == "b"
+    assert list(found[-1].trial.factors["mist"].levels) == ["a", "c"]
+    assert found[-1].trial.factors["mist"].replication == {"a": 1, "c": 1}
+    assert [c.trial.counts[c.unit] for c in found[1:4]] == [3, 7, 4]
+    assert [c.added for c in found[1:4]] == [1, 1, 1]
+    assert [c.kind for c in kinds(2)] == ["as it is", *["more units"] * 3]
+
+
+def test_what_a_second_box_saves():
+    """From 10 batches of one box to 6 of two: four fewer at 50, and 10 − 12 runs of 8 blocks."""
+    counts = {"batch": 10, "chamber": 1, "shelf": 2, "block": 4}
+    box = _priced(trial_of(counts, batch_each=50, block_each=3, chamber_each=900), 6)
+    assert (box.batches, box.saved, box.box_cost) == (6, 4, 900)
+    assert box.batch_cost == 4 * 50 - 2 * 8 * 3
+    assert _priced(trial_of(counts, batch_each=50), 6).batch_cost == 200
+    assert _priced(trial_of(counts, block_each=3), 6).batch_cost == -48
+    bare = _priced(trial_of(counts, chamber_each=900), 6)
+    assert math.isnan(bare.batch_cost)
+    bare = _priced(trial_of(counts), 6)
+    assert math.isnan(bare.box_cost)
+    assert math.isnan(bare.batch_cost)
+
+
+def test_the_fewest_batches_of_two_boxes_that_tell_as_much(monkeypatch):
+    """One box tells 20 %; two boxes 50, 30, 20, 10 … with 2, 3, 4, 5 batches; 3 cannot be laid."""
+    trial = trial_of({"batch": 10, "chamber": 1, "block": 6})
+    told = {2: 50.0, 4: 20.0, 5: 10.0}
+
+    def compared(power, change):
+        n = change.trial.counts["batch"]
+        if change.kind == "as it is":
+            return (20.0,)
+        assert change.trial.counts["chamber"] == 2
+        return (told[n],) if n in told else None
+
+    monkeypatch.setattr(changes, "_compared", compared)
+    monkeypatch.setattr(changes, "_detectable", lambda loss, aim: (0.0, loss, 99.0))
+    monkeypatch.setattr(changes, "one_box", lambda trial: True)
+    monkeypatch.setattr(
+        changes, "with_counts", lambda trial, counts: trial_of({**trial.counts, **counts})
+    )
+    power = power_of(trial, asked=SimpleNamespace(margin_pct=10.0))
+    assert changes.second_box(power).batches == 4
+    told[4] = 20.1
+    assert changes.second_box(power).batches == 5
+    told.clear()
+    told[10] = 20.0
+    assert changes.second_box(power).batches == 10  # even as many
+    told.clear()
+    assert changes.second_box(power) is None
+    two = power_of(trial_of({"batch": 10, "chamber": 2, "block": 6}), asked=power.asked)
+    assert changes.second_box(two) is None
+
+
+# ------------------------------------------------------------------ over time
+
+
+def widths_of(monkeypatch, ways):
+    monkeypatch.setattr(over_time, "one_box", lambda trial: True)
+    monkeypatch.setattr(over_time, "over_starts", lambda trial: {"mist": None})
+    monkeypatch.setattr(over_time, "replace", lambda trial, over_time: over_time)
+    monkeypatch.setattr(over_time, "_widths", lambda way, name: ways.get(way))
+    return over_time.choose_over_time(SimpleNamespace(primary=SimpleNamespace(name="mist")))
+
+
+def test_a_way_is_taken_where_its_limits_are_narrower_by_two_percent(monkeypatch):
+    """Widths over those of chance without drift, averaged over little, middle, much variation."""
+    alike = np.tile([[2.0], [4.0], [8.0]], (1, 3))
+    chance = alike * [1.0, 1.2, 1.4]  # expected 1.2
+    for share, chosen in ((1.17, "trend"), (1.179, "random"), (1.3, "random")):
+        found = widths_of(monkeypatch, {"random": (8, chance), "trend": (7, alike * share)})
+        assert found.chosen == chosen
+        table = found.table.set_index("over_time")
+        assert table.loc["random", "no_drift":"expected"].tolist() == pytest.approx(
+            [1, 1.2, 1.4, 1.2]
+        )
+        assert table.loc["trend", "expected"] == pytest.approx(share)
+        assert table["error_df"].to_dict() == {"random": 8, "trend": 7}
+    # what only the grower can say is never chosen, and without chance there is no choice
+    ways = {"random": (8, chance), "split deliveries": (7, alike * 0.5)}
+    assert widths_of(monkeypatch, ways).chosen == "random"
+    assert widths_of(monkeypatch, {"trend": (7, alike)}) is None
+
+
+def test_the_reason_tells_the_gain_and_the_others_their_loss():
+    """Chosen 0.9 calm and 1.2 at most against 1 and 1.6: 10 % and 25 % narrower; 1.3 over 1.04."""
+    table = pd.DataFrame(
+        [["random", 8, 1.0, 1.3, 1.6, 1.3], ["trend", 7, 0.9, 1.02, 1.2, 1.04]],
+        columns=["over_time", "error_df", "no_drift", "some_drift", "much_drift", "expected"],
+    )
+    choice = OverTimeChoice(SimpleNamespace(counts={"batch": 10}), "trend", table)
+    values = choice.reason.values
+    assert choice.reason.key == "over_time.reason.trend"
+    assert (values["starts"], values["df"], values["random_df"], values["most"]) == (10, 7, 8, 30)
+    assert (values["calm"], values["drifting"]) == pytest.approx((10, 25))
+    (other,) = choice.other_ways
+    assert other.key == "over_time.other.random"
+    assert other.values["df"] == 8
+    assert other.values["change"] == pytest.approx(25)
+
+
+def test_few_boxes_that_share_their_starts_can_swap(monkeypatch):
+    """Two boxes and two schedules at each start; 9 df by chance, 8 when they swap in turn."""
+    trial = SimpleNamespace(primary=SimpleNamespace(name="mist"), counts={"chamber": 2},
+                            over_time="random")  # fmt: skip
+    monkeypatch.setattr(over_time, "over_starts", lambda trial: {"mist": None})
+    monkeypatch.setattr(over_time, "combinations_over_starts", lambda trial: 2)
+    monkeypatch.setattr(over_time, "replace", lambda trial, over_time: over_time)
+    df = {"random": 9, "time blocks": 8}
+    monkeypatch.setattr(
+        over_time, "compare_in", lambda way, name, quick: SimpleNamespace(error_df=df[way])
+    )
+    said = over_time.boxes_that_swap(trial)
+    assert said.key == "over_time.shared_or_swapped"
+    assert said.values == {"boxes": 2, "df": 8, "random_df": 9}
+    trial.over_time = "time blocks"
+    assert over_time.boxes_that_swap(trial).key == "over_time.swapped"
+    trial.counts = {"chamber": 3}
+    assert over_time.boxes_that_swap(trial) is None  # not each schedule once
+    trial.counts = {"chamber": 1}
+    monkeypatch.setattr(over_time, "combinations_over_starts", lambda trial: 1)
+    assert over_time.boxes_that_swap(trial) is None
+    trial.counts = {}
+    assert over_time.boxes_that_swap(trial) is None
+    trial.counts = {"chamber": 2}
+    monkeypatch.setattr(over_time, "combinations_over_starts", lambda trial: 2)
+
+    def refused(way, name, quick):
+        raise PlanError("no")
+
+    monkeypatch.setattr(over_time, "compare_in", refused)
+    assert over_time.boxes_that_swap(trial).key == "over_time.shared"
+    monkeypatch.setattr(over_time, "over_starts", lambda trial: {"light": None})
+    assert over_time.boxes_that_swap(trial) is None
