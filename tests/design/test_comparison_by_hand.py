@@ -261,7 +261,7 @@ def test_whether_a_mean_is_clear_is_asked_of_a_pilot_at_its_worst_only(monkeypat
 
 
 def test_no_worse_is_a_one_sided_t_where_tents_are_all_there_is():
-    """Level b less 0.9 a, 4 tents each: (1 + 0.81)(16 + 144/3)/4 on 6 df, at a true loss of nothing.
+    """Level b less 0.9 a, 4 tents each: (1 + 0.81)(16 + 144/3)/4 on 6 df, no true loss.
 
     And the mean, 100 with a variance of 16, must be clear of nought, which it is.
     """
