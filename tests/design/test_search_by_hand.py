@@ -1,0 +1,561 @@
+"""The search for layouts, rules of where levels may stand, squares and orders: by hand."""
+
+import itertools
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from trialkit.design.layout import search, squares, trend
+from trialkit.design.layout.chance import Draws, draw_labels, draw_shuffles, rearranged
+from trialkit.design.layout.search import (
+    Exchange,
+    _grid,
+    _pairs,
+    _random_start,
+    _random_starts,
+    no_plan,
+    searched,
+    searched_crossover,
+    searched_once,
+    shuffled,
+)
+from trialkit.design.layout.site import (
+    Constraints,
+    Site,
+    _neighbours,
+    find_constraints,
+    strata_factors,
+    treated_sites,
+)
+from trialkit.design.layout.squares import (
+    carry_over,
+    drawn_squares,
+    latin_square,
+    reduced_squares,
+    williams_sequences,
+)
+from trialkit.design.layout.trend import (
+    balanced_orders,
+    distinct_orders,
+    kept_of,
+    kept_on_average,
+    lost_to_trend,
+)
+from trialkit.errors import PlanError
+from trialkit.structure import parse_structure
+
+RUNS = ("batch", "chamber")
+CROSSED = parse_structure("(batch * chamber) / block")
+
+
+def site_of(batch=3, chamber=4, target=(4, 4, 4), structure=CROSSED, term=RUNS, block=1, **more):
+    counts = {"batch": batch, "chamber": chamber, "block": block}
+    counts = {name: counts[name] for name in structure.factors}
+    return Site(structure, counts, term, {"mist": (1,) * len(target)}, target, **more)
+
+
+# ------------------------------------------------------------------ how long is searched
+
+
+@pytest.mark.parametrize(
+    ("n", "free", "quick", "limited"),
+    [(60, 30, 1, 6), (61, 8, 0, 6), (200, 8, 0, 6), (201, 2, 0, 6), (500, 2, 0, 6), (501, 0, 0, 1)],
+)
+def test_smaller_sites_are_searched_from_more_starts(n, free, quick, limited):
+    site = SimpleNamespace(n=n, limits=None)
+    assert _random_starts(site, False) == free
+    assert _random_starts(site, True) == quick
+    for hurried in (True, False):
+        assert _random_starts(SimpleNamespace(n=n, limits=True), hurried) == limited
+
+
+def test_all_pairs_of_units_are_tried_up_to_twenty_thousand():
+    u, v = _pairs(4, Draws(1))
+    assert list(zip(u, v, strict=True)) == list(itertools.combinations(range(4), 2))
+    assert len(_pairs(200, Draws(1))[0]) == 19_900
+    u, v = _pairs(201, Draws(1))  # 20 100
+    assert len(u) == len(v) == 20_000
+    assert (u != v).all()
+    assert set(u) == set(v) == set(range(201))
+    few = _pairs(4, Draws(1), most=6)
+    assert len(few[0]) == 6
+    assert few[0].tolist() == [0, 0, 0, 1, 1, 2]
+
+
+def fake_search(monkeypatch, starts, values, **site):
+    """Search among starts that are not improved; value by first entry."""
+
+    class Engine:
+        def __init__(self, site):
+            pass
+
+        def improve(self, start, pairs):
+            return start
+
+        def value(self, treatment):
+            return values[int(treatment[0])]
+
+        def alike(self, found):
+            return found
+
+    monkeypatch.setattr(search, "Exchange", Engine)
+    monkeypatch.setattr(search, "systematic_starts", lambda site: starts)
+    monkeypatch.setattr(search, "_random_starts", lambda site, quick: 0)
+    told = []
+    given = {"limits": None, "n": 2, "spread_over": (), "term": RUNS, **site}
+    found = searched(SimpleNamespace(**given), progress=lambda *a: told.append(a))
+    return [f.tolist() for f in found], told
+
+
+def test_all_that_tie_for_the_best_are_given_once(monkeypatch):
+    starts = [np.array(x) for x in ([0, 1], [1, 0], [2, 0], [1, 5], [1, 0], [3, 3])]
+    values = {0: 2.0, 1: 1.0, 2: 1.0 + 1e-11, 3: 1.5}
+    found, told = fake_search(monkeypatch, starts, values)
+    assert found == [[1, 0], [2, 0], [1, 5]]
+    assert told == [(i, 6) for i in range(7)]
+    found, _ = fake_search(monkeypatch, starts, values, spread_over=(1,))
+    assert found == [[1, 0]]
+    with pytest.raises(PlanError, match="batch:chamber units keeps all"):
+        fake_search(monkeypatch, [], values)
+    assert "batch:chamber" in str(no_plan(SimpleNamespace(term=RUNS)))
+
+
+def test_the_last_sixty_four_searches_are_kept(monkeypatch):
+    made = []
+    monkeypatch.setattr(search, "_known", {})
+    monkeypatch.setattr(search, "searched", lambda site, progress, quick: made.append(1) or [site])
+
+    def ask(key, quick=True):
+        return searched_once(SimpleNamespace(key=key), None, quick=quick)
+
+    for key in range(64):
+        ask(key)
+    ask(0)
+    assert len(made) == 64
+    ask(0, quick=False)
+    assert len(made) == 65
+    assert len(search._known) == 64
+    ask(1)
+    assert len(made) == 65
+    ask(0)  # the first was let go
+    assert len(made) == 66
+
+
+def test_a_start_at_random_has_the_wanted_replication():
+    site = site_of(target=(6, 4, 2))
+    orders = {tuple(shuffled(site, Draws(seed))) for seed in range(9)}
+    assert len(orders) == 9
+    assert all(sorted(o) == [0] * 6 + [1] * 4 + [2] * 2 for o in orders)
+    assert sorted(_random_start(site, Draws(1))) == [0] * 6 + [1] * 4 + [2] * 2
+
+
+def test_a_start_that_breaks_a_rule_is_mended_or_given_up():
+    """Level 0 is forbidden in the first of four units; or all of one level have nowhere to go."""
+    may = np.ones((4, 2), dtype=bool)
+    may[0, 0] = False
+    free = Constraints(may, np.zeros((2, 2), dtype=bool), np.full((4, 1), -1))
+    for seed in range(6):
+        site = SimpleNamespace(target=(2, 2), limits=free)
+        found = _random_start(site, Draws(seed))
+        assert found[0] == 1
+        assert sorted(found) == [0, 0, 1, 1]
+    may[:] = [True, False]
+    assert _random_start(SimpleNamespace(target=(2, 2), limits=free), Draws(1)) is None
+    assert _random_start(SimpleNamespace(target=(0, 4), limits=free), Draws(1)) is None
+
+
+@pytest.mark.parametrize(("n", "rounds"), [(500, 10_000), (501, 40)])
+def test_a_large_site_is_polished_for_a_while(n, rounds):
+    engine, asked = Exchange.__new__(Exchange), []
+    engine.n, engine.site = n, SimpleNamespace(limits=None)
+    engine.value = lambda treatment: 1.0
+    engine.gains = lambda treatment, u, v: asked.append(1) or np.array([-1.0])
+    engine.improve(np.array([0, 1]), (np.array([0]), np.array([1])))
+    assert len(asked) == rounds
+
+
+@pytest.mark.parametrize(
+    ("gain", "value", "moves"),
+    [(-1.1e-9, 0.5, True), (-0.9e-9, 0.5, False), (-1.1e-9, 2.0, False), (-2.1e-9, -2.0, True)],
+)
+def test_an_exchange_is_made_where_it_gains_a_billionth(gain, value, moves):
+    engine = Exchange.__new__(Exchange)
+    engine.n, engine.site = 4, SimpleNamespace(limits=None)
+    engine.value = lambda treatment: value
+    engine.gains = lambda treatment, u, v: np.array([0.0, gain if treatment[0] == 0 else 0.0])
+    start = np.array([0, 1, 2])
+    got = engine.improve(start, (np.array([1, 0]), np.array([2, 2])))
+    assert got.tolist() == ([2, 1, 0] if moves else [0, 1, 2])
+    assert start.tolist() == [0, 1, 2]
+
+
+def test_an_exchange_that_breaks_a_rule_is_not_made():
+    engine = Exchange.__new__(Exchange)
+    allows = lambda current, u, v: np.array([False, True])  # noqa: E731
+    engine.n, engine.site = 3, SimpleNamespace(limits=SimpleNamespace(allows=allows))
+    engine.value = lambda treatment: 1.0
+    engine.gains = lambda treatment, u, v: np.where(treatment[0] == 0, [-2.0, -1.0], 0.0)
+    got = engine.improve(np.array([0, 1, 2]), (np.array([0, 0]), np.array([1, 2])))
+    assert got.tolist() == [2, 1, 0]
+
+
+def test_arrangements_that_share_out_information_alike_stay_together():
+    """Two rows by two columns of two levels: by the diagonal all is within; by rows none is."""
+    engine = Exchange(site_of(2, 2, (2, 2)))
+    diagonal, other, rows = (np.array(p) for p in ([0, 1, 1, 0], [1, 0, 0, 1], [0, 0, 1, 1]))
+    assert engine.alike([diagonal, rows, other]) == [diagonal, other]
+    assert engine.alike([rows, diagonal]) == [rows]
+
+
+def test_spreading_over_larger_units_is_a_tie_break():
+    """Sum of squared counts over two halves, times a thousandth of tr W · t / n²."""
+    light = np.repeat([0, 1], 6)
+    engine = Exchange(site_of(spread_over=(light,)))
+    plain = Exchange(site_of())
+    even, apart = (np.array(p) for p in ([0, 0, 1, 1, 2, 2] * 2, [0] * 4 + [1] * 4 + [2] * 4))
+    for plan, squares_ in ((even, 6 * 4), (apart, 16 + 4 + 4 + 16)):
+        each = 1e-3 * 1.0 * 3 / 144  # tr W = (3 − 1)/2
+        assert engine.value(plan) - plain.value(plan) == pytest.approx(squares_ * each, rel=1e-6)
+    u, v = np.triu_indices(12, 1)
+    for pick in (3, 17, 40):
+        moved = apart.copy()
+        moved[[u[pick], v[pick]]] = moved[[v[pick], u[pick]]]
+        got = engine.gains(apart, u, v)[pick]
+        assert got == pytest.approx(engine.value(moved) - engine.value(apart), abs=1e-8)
+
+
+# ------------------------------------------------------------------ crossovers
+
+
+def test_a_grid_names_the_unit_at_each_line_and_period():
+    assert _grid(np.array([0, 1, 0, 1]), np.array([0, 0, 1, 1])).tolist() == [[0, 2], [1, 3]]
+
+
+def test_a_searched_crossover_is_the_best_of_all():
+    """Two lines over three periods, three treatments twice: every arrangement is tried.
+
+    Efficiency (over its number of treatments) and a twentieth of what is uneven, per unit.
+    """
+    structure = parse_structure("period * tent")
+    counts = {"period": 3, "tent": 2}
+    site = Site(structure, counts, ("period", "tent"), {"mist": (1, 1, 1)}, (2, 2, 2))
+    line, when = site.place["tent"], site.place["period"]
+    grid, engine = _grid(line, when), Exchange(site)
+
+    def value(plan):
+        counts = search._successions(plan[None], grid, 3)
+        uneven = search._unevenness(counts, 3, False)[0]
+        return engine.value(plan) / 3 + 0.05 * uneven / 6
+
+    every = set(itertools.permutations([0, 0, 1, 1, 2, 2]))
+    best = min(value(np.array(p)) for p in every)
+    found = searched_crossover(site, line, when)
+    assert value(found) == pytest.approx(best, rel=1e-8)
+
+
+def crossover(periods, tents, t, target=None):
+    structure = parse_structure("batch * chamber")
+    target = target or (periods * tents // t,) * t
+    return Site(structure, {"batch": periods, "chamber": tents}, RUNS, {"mist": (1,) * t}, target)
+
+
+@pytest.mark.parametrize(
+    ("periods", "tents", "t", "target", "exact"),
+    [(4, 4, 4, None, True), (4, 8, 4, None, True), (3, 6, 3, None, True), (3, 3, 3, None, False),
+     (5, 4, 4, None, True), (4, 6, 4, None, False), (6, 4, 4, None, False),
+     (2, 4, 4, None, False), (4, 4, 4, (5, 5, 3, 3), False)],
+)  # fmt: skip
+def test_sequences_are_exact_where_counts_allow(periods, tents, t, target, exact, monkeypatch):
+    """As many periods as treatments or one more, and tents a multiple of the sequences."""
+    monkeypatch.setattr(squares, "searched_crossover", lambda site, line, when: np.zeros(site.n))
+    layout = carry_over(crossover(periods, tents, t, target))
+    assert layout.method == ("carry-over balanced" if exact else "carry-over nearly balanced")
+    assert layout.ordered == ("batch",)
+    if not exact:
+        return
+    table = layout.treatment.reshape(periods, tents)
+    pairs = np.zeros((t, t), dtype=int)
+    for before, after in itertools.pairwise(table):
+        np.add.at(pairs, (before, after), 1)
+    off = pairs[~np.eye(t, dtype=bool)]
+    assert set(off) == {off[0]}
+    own = set(np.diag(pairs))
+    assert own == ({off[0]} if periods == t + 1 else {0})
+    assert all(sorted(column) == list(range(t)) for column in table[:t].T.tolist())
+
+
+def test_what_no_sequence_can_be_made_of_is_refused(monkeypatch):
+    monkeypatch.setattr(squares, "searched_crossover", lambda site, line, when: np.zeros(site.n))
+    with pytest.raises(PlanError, match="several batches"):
+        carry_over(crossover(1, 4, 2))
+    alone = Site(parse_structure("batch"), {"batch": 4}, ("batch",), {"mist": (1, 1)}, (2, 2))
+    with pytest.raises(PlanError, match="several batches"):
+        carry_over(alone)
+    assert carry_over(crossover(8, 25, 4)).method == "carry-over nearly balanced"  # 200 units
+    with pytest.raises(PlanError, match="limited to 200"):
+        carry_over(crossover(3, 67, 3))  # 201
+    shelves = Site(parse_structure("tent * shelf"), {"tent": 3, "shelf": 6}, ("tent", "shelf"),
+                   {"mist": (1, 1, 1)}, (6, 6, 6))  # fmt: skip
+    assert carry_over(shelves).ordered == ("tent",)
+
+
+@pytest.mark.parametrize("t", [2, 3, 4, 5, 6, 7])
+def test_sequences_of_williams_follow_each_other_equally_often(t):
+    """Williams (1949): each ordered pair once for even numbers, twice for odd ones."""
+    found = williams_sequences(t)
+    assert found.shape == (t if t % 2 == 0 else 2 * t, t)
+    pairs = np.zeros((t, t), dtype=int)
+    for row in found:
+        assert sorted(row) == list(range(t))
+        np.add.at(pairs, (row[:-1], row[1:]), 1)
+    assert (pairs == (1 + t % 2) * (1 - np.eye(t))).all()
+
+
+# ------------------------------------------------------------------ squares
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 6, 7])
+def test_squares_hold_each_once_in_every_row_and_column(n):
+    for seed in range(3):
+        square = latin_square(n, Draws(seed))
+        assert square.shape == (n, n)
+        assert all(
+            sorted(line) == list(range(n)) for line in (*square.tolist(), *square.T.tolist())
+        )
+
+
+def test_up_to_five_squares_are_drawn_from_a_list(monkeypatch):
+    """Of order 3 there are 12: all of them come up; the walk serves from 6 on."""
+    walked = []
+    monkeypatch.setattr(squares, "_jacobson_matthews", lambda n, draws: walked.append(n))
+    seen = {latin_square(3, Draws(seed)).tobytes() for seed in range(200)}
+    assert len(seen) == 12
+    latin_square(5, Draws(1))
+    latin_square(6, Draws(1))
+    assert walked == [6]
+
+
+def test_the_walk_over_squares_of_three_is_even():
+    """Twelve squares of order 3 in 360 walks: 30 each, chi-square on 11 df below 31 (0.1 %)."""
+    draws = Draws(7)
+    found = [squares._jacobson_matthews(3, draws).tobytes() for _ in range(360)]
+    counts = np.unique(found, return_counts=True)[1]
+    assert len(counts) == 12
+    assert ((counts - 30) ** 2 / 30).sum() < 31.3
+
+
+def test_reduced_squares_have_first_row_and_column_in_order():
+    for n in (2, 3, 4):
+        for square in reduced_squares(n):
+            table = np.array(square)
+            assert table[0].tolist() == table[:, 0].tolist() == list(range(n))
+            assert all(len(set(line)) == n for line in (*square, *zip(*square, strict=True)))
+
+
+def test_each_square_of_a_site_is_drawn_by_itself():
+    """Two rooms of 3 by 3: by room, week and shelf."""
+    number, row, column = np.indices((2, 3, 3)).reshape(3, -1)
+    site = SimpleNamespace(square=(number, row, column), n=18, t=3)
+    differ = 0
+    for seed in range(6):
+        first, second = drawn_squares(site, Draws(seed)).reshape(2, 3, 3)
+        for square in (first, second):
+            assert all(sorted(x) == [0, 1, 2] for x in (*square.tolist(), *square.T.tolist()))
+        differ += bool((first != second).any())
+    assert differ
+
+
+@pytest.mark.parametrize(
+    ("batch", "chamber", "target", "fits"),
+    [(3, 3, (3, 3, 3), True), (3, 6, (6, 6, 6), False), (3, 3, (4, 3, 2), False),
+     (4, 4, (4,) * 4, True), (3, 4, (4, 4, 4), False)],
+)  # fmt: skip
+def test_squares_fit_where_rows_and_columns_are_as_many_as_levels(batch, chamber, target, fits):
+    found = site_of(batch, chamber, target).square
+    assert (found is not None) is fits
+    if fits:
+        number, row, column = found
+        assert set(number) == {0}
+        assert len({*zip(row.tolist(), column.tolist(), strict=True)}) == batch * chamber
+
+
+# ------------------------------------------------------------------ sites and their rules
+
+
+def test_a_site_tells_its_units_and_what_holds_them():
+    site = site_of(2, 3, (3, 3), block=4)
+    assert (site.n, site.t, site.sizes) == (6, 2, (2,))
+    assert site.holder(("batch",)).tolist() == [0, 0, 0, 1, 1, 1]
+    assert site.holder(("chamber",)).tolist() == [0, 1, 2] * 2
+    assert site.holder(()).tolist() == [0] * 6
+    assert site.of_smallest.tolist() == np.repeat(range(6), 4).tolist()
+    assert {b.stratum for b in site.blocks} == {("batch",), ("chamber",)}
+    two = Site(CROSSED, site.counts, RUNS, {"a": (1, 1), "b": (1, 1, 1)}, (1,) * 6)
+    assert two.level_of["a"].tolist() == [0, 0, 0, 1, 1, 1]
+    assert two.level_of["b"].tolist() == [0, 1, 2, 0, 1, 2]
+
+
+def test_what_is_remembered_of_a_site_is_all_that_decides_its_layout():
+    site = site_of()
+    assert site.key == site_of().key
+    light = np.repeat([0, 1], 6)
+    rules = Constraints(
+        np.ones((12, 3), bool), np.eye(3, dtype=bool), _neighbours(RUNS, site.counts)
+    )
+    others = [site_of(target=(6, 3, 3)), site_of(4, 3), site_of(spread_over=(light,)),
+              site_of(limits=rules), site_of(term=("batch", "chamber", "block"), block=1)]  # fmt: skip
+    assert len({site.key, *(o.key for o in others)}) == 6
+
+
+def test_rules_that_are_broken_are_counted():
+    """Three in a row; 1 is forbidden in the first; 0 and 2 must not be neighbours."""
+    may = np.ones((3, 3), dtype=bool)
+    may[0, 1] = False
+    conflict = np.zeros((3, 3), dtype=bool)
+    conflict[0, 2] = conflict[2, 0] = True
+    rules = Constraints(may, conflict, np.array([[1, -1], [2, 0], [-1, 1]]))
+    for plan, broken in (([0, 1, 2], [0, 0, 0]), ([1, 0, 2], [1, 1, 1]), ([0, 2, 0], [1, 2, 1]),
+                         ([2, 0, 1], [1, 1, 0])):  # fmt: skip
+        assert rules.broken(np.array(plan)).tolist() == broken
+    u, v = np.array([0, 0, 1]), np.array([1, 2, 2])
+    # from 0 1 2: 1 0 2 breaks at both; 2 1 0 nothing; 0 2 1 twice
+    assert rules.cost(np.array([0, 1, 2]), u, v).tolist() == [2, 0, 1]
+    assert rules.allows(np.array([0, 1, 2]), u, v).tolist() == [False, True, False]
+    # the cost is what the two units break afterwards, for every plan and pair
+    for plan in itertools.product(range(3), repeat=3):
+        for a, b in zip(u, v, strict=True):
+            after = np.array(plan)
+            after[[a, b]] = after[[b, a]]
+            want = rules.broken(after)[[a, b]].sum()
+            assert rules.cost(np.array(plan), np.array([a]), np.array([b]))[0] == want
+
+
+def test_rules_are_read_from_the_treatments():
+    """The dark level is forbidden in A; wet stands apart from dry, and dark from itself."""
+    levels = {"batch": ("1", "2"), "chamber": tuple("ABC")}
+    site = site_of(2, 3, (2, 2, 2))
+    factor = SimpleNamespace(
+        name="mist", levels={"wet": 1, "dry": 2, "dark": 3}, forbidden=(("A", "dark"),),
+        apart=(("wet", "dry"), ("dark", "dark")),
+    )  # fmt: skip
+    rules = find_constraints(site, [factor], levels)
+    assert np.argwhere(~rules.may).tolist() == [[0, 2], [3, 2]]
+    assert rules.conflict.astype(int).tolist() == [[0, 1, 0], [1, 0, 0], [0, 0, 1]]
+    free = SimpleNamespace(name="mist", levels=factor.levels, forbidden=(), apart=())
+    assert find_constraints(site, [free], levels) is None
+    only = SimpleNamespace(name="mist", levels=factor.levels, forbidden=(("2:B", "wet"),), apart=())
+    rules = find_constraints(site, [only], levels)
+    assert np.argwhere(~rules.may).tolist() == [[4, 0]]
+    assert not rules.conflict.any()
+    unknown = SimpleNamespace(name="mist", levels={"wet": 1}, forbidden=(("X", "wet"),), apart=())
+    with pytest.raises(PlanError, match="not one of the batch:chamber units"):
+        find_constraints(site, [unknown], levels)
+    twice = {"batch": ("1", "2"), "chamber": ("1", "2", "3")}
+    unclear = SimpleNamespace(name="mist", levels={"wet": 1}, forbidden=(("1", "wet"),), apart=())
+    with pytest.raises(PlanError, match="a level of batch and chamber"):
+        find_constraints(site, [unclear], twice)
+
+
+def test_neighbours_are_one_place_apart_in_one_factor():
+    beside = _neighbours(("chamber", "shelf"), {"chamber": 2, "shelf": 3})
+    met = [sorted(n for n in row if n >= 0) for row in beside.tolist()]
+    assert met == [[1, 3], [0, 2, 4], [1, 5], [0, 4], [1, 3, 5], [2, 4]]
+
+
+def test_as_many_combinations_as_units_just_fit(make_trial):
+    units = "structure = 'tent / bag'\ntent = 3\nbag = {}"
+    trial = make_trial(units.format(4), {"mist": ("tent:bag", 3, ""), "light": ("tent:bag", 2, "")})
+    (site,) = treated_sites(trial)
+    assert site.target == (2,) * 6
+    assert list(strata_factors(trial)) == [("tent", "bag")]
+    from trialkit.design.strata.comparisons import with_counts
+
+    (site,) = treated_sites(with_counts(trial, {"bag": 2}))
+    assert site.target == (1,) * 6
+    with pytest.raises(PlanError, match="6 combinations of mist and light do not fit on 3"):
+        treated_sites(with_counts(trial, {"bag": 1}))
+
+
+# ------------------------------------------------------------------ chance
+
+
+def test_labels_are_exchanged_among_levels_asked_for_alike():
+    seen = {tuple(draw_labels((2, 1, 1, 2), Draws(seed))) for seed in range(60)}
+    assert seen == {(a, *m, b) for a, b in ((0, 3), (3, 0)) for m in ((1, 2), (2, 1))}
+
+
+def test_units_are_shuffled_within_what_they_are_nested_in():
+    """Batches as a whole, chambers alike in all of them, blocks within each run by themselves."""
+    term = ("batch", "chamber", "block")
+    site = site_of(3, 3, (9, 9, 9), term=term, block=3)
+    shuffles = draw_shuffles(site, Draws(3), factors=set(term), fixed={"chamber"})
+    assert {name: len(moves) for name, moves in shuffles.items()} == {
+        "batch": 1, "chamber": 1, "block": 9
+    }  # fmt: skip
+    assert shuffles["chamber"][()] == [0, 1, 2]
+    assert len({tuple(order) for order in shuffles["block"].values()}) > 1
+    moved = rearranged(site, shuffles).reshape(3, 3, 3)
+    for b, c in itertools.product(range(3), repeat=2):
+        home = shuffles["batch"][()][b] * 9 + shuffles["chamber"][()][c] * 3
+        assert (moved[b, c] - home).tolist() == shuffles["block"][b, c]
+    assert draw_shuffles(site, Draws(3), factors={"batch"}).keys() == {"batch"}
+
+
+# ------------------------------------------------------------------ orders and a trend
+
+
+def r_squared(order, levels):
+    """Give the share of a straight line that means of the levels explain, by least squares."""
+    line = np.arange(len(order)) - np.mean(np.arange(len(order)))
+    X = np.eye(levels)[list(order)]
+    fitted = X @ np.linalg.lstsq(X, line, rcond=None)[0]
+    return float(fitted @ fitted / (line @ line))
+
+
+@pytest.mark.parametrize("target", [(4, 4), (5, 3), (3, 3), (2, 2, 2), (6, 3), (1, 1), (8, 2)])
+def test_orders_that_may_be_drawn_lose_little_to_a_line(target):
+    """At most 5 %; where that leaves under 40 orders up to 12 %, else the least there is."""
+    start = [level for level, n in enumerate(target) for _ in range(n)]
+    every = sorted(set(itertools.permutations(start))) if len(start) < 9 else [
+        tuple(1 if i in ones else 0 for i in range(len(start)))
+        for ones in itertools.combinations(range(len(start)), target[1])
+    ]  # fmt: skip
+    assert len(every) == distinct_orders(target)
+    lost = {order: round(r_squared(order, len(target)), 9) for order in every}
+    limit = max(0.05, min(lost.values()))
+    if sum(v <= limit for v in lost.values()) < 40:
+        at = [v for v in sorted(set(lost.values())) if sum(x <= v for x in lost.values()) >= 40]
+        limit = at[0] if at and at[0] <= 0.12 else limit
+    got = {tuple(order) for order in balanced_orders(target).tolist()}
+    assert got == {order for order, v in lost.items() if v <= limit}
+    kept = [(len(target) - 1) / (len(target) - 2 + 1 / (1 - lost[o])) for o in got if lost[o] < 1]
+    if len(kept) == len(got):
+        mean = len(kept) / sum(1 / k for k in kept)
+        assert kept_on_average(target) == pytest.approx(mean, rel=1e-6)
+
+
+def test_what_an_order_keeps_is_the_harmonic_mean_of_its_factors():
+    """Two levels: 1 − loss. Three, half lost one way: 2/(1 + 2). All lost: hardly any."""
+    assert kept_of(np.array([0.25]), 2)[0] == pytest.approx(0.75)
+    assert kept_of(np.array([0.5]), 3)[0] == pytest.approx(2 / 3)
+    assert kept_of(np.array([1.0]), 2)[0] == pytest.approx(1e-9)
+    assert lost_to_trend(np.array([[0, 1, 2]]), 3)[0] == pytest.approx(1.0)
+    assert lost_to_trend(np.array([[0, 0, 0]]), 2)[0] == pytest.approx(0.0)
+
+
+def test_too_many_orders_are_sampled(monkeypatch):
+    """400 of the 252 orders of ten starts drawn by chance: what is kept on average, nearly."""
+    whole = kept_on_average((5, 5))
+    monkeypatch.setattr(trend, "_LISTED", 251)  # there are 252
+    kept_on_average.cache_clear()
+    drawn, once = [], trend._drawn
+    monkeypatch.setattr(trend, "_drawn", lambda *a: drawn.append(1) or once(*a))
+    try:
+        assert kept_on_average((5, 5)) == pytest.approx(whole, abs=0.01)
+        assert len(drawn) == 400
+        monkeypatch.setattr(trend, "_LISTED", 252)
+        kept_on_average.cache_clear()
+        assert kept_on_average((5, 5)) == whole
+    finally:
+        kept_on_average.cache_clear()
