@@ -400,11 +400,15 @@ def test_what_is_remembered_of_a_site_is_all_that_decides_its_layout():
     site = site_of()
     assert site.key == site_of().key
     light = np.repeat([0, 1], 6)
-    rules = Constraints(
-        np.ones((12, 3), bool), np.eye(3, dtype=bool), _neighbours(RUNS, site.counts)
-    )
-    others = [site_of(target=(6, 3, 3)), site_of(4, 3), site_of(spread_over=(light,)),
-              site_of(limits=rules), site_of(term=("batch", "chamber", "block"), block=1)]  # fmt: skip
+    beside = _neighbours(RUNS, site.counts)
+    rules = Constraints(np.ones((12, 3), bool), np.eye(3, dtype=bool), beside)
+    others = [
+        site_of(target=(6, 3, 3)),
+        site_of(4, 3),
+        site_of(spread_over=(light,)),
+        site_of(limits=rules),
+        site_of(term=("batch", "chamber", "block"), block=1),
+    ]
     assert len({site.key, *(o.key for o in others)}) == 6
 
 
