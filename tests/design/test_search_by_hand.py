@@ -353,17 +353,19 @@ def test_reduced_squares_have_first_row_and_column_in_order():
             assert all(len(set(line)) == n for line in (*square, *zip(*square, strict=True)))
 
 
-def test_each_square_of_a_site_is_drawn_by_itself():
-    """Two rooms of 3 by 3: by room, week and shelf."""
-    number, row, column = np.indices((2, 3, 3)).reshape(3, -1)
-    site = SimpleNamespace(square=(number, row, column), n=18, t=3)
-    differ = 0
-    for seed in range(6):
-        first, second = drawn_squares(site, Draws(seed)).reshape(2, 3, 3)
-        for square in (first, second):
+@pytest.mark.parametrize("rooms", [1, 3])
+def test_each_square_of_a_site_is_drawn_by_itself(rooms):
+    """Rooms of 3 by 3: by room, week and shelf."""
+    number, row, column = np.indices((rooms, 3, 3)).reshape(3, -1)
+    site = SimpleNamespace(square=(number, row, column), n=9 * rooms, t=3)
+    seen = []
+    for seed in range(9):
+        drawn = drawn_squares(site, Draws(seed)).reshape(rooms, 3, 3)
+        for square in drawn:
             assert all(sorted(x) == [0, 1, 2] for x in (*square.tolist(), *square.T.tolist()))
-        differ += bool((first != second).any())
-    assert differ
+        seen.append([square.tobytes() for square in drawn])
+    pairs = list(itertools.combinations(range(rooms), 2))
+    assert all(any(one[i] != one[j] for one in seen) for i, j in pairs)
 
 
 @pytest.mark.parametrize(
