@@ -11,7 +11,13 @@ from tests.small_trials import make_data, make_trial
 from trialkit.decision.measures import measures_by_level
 from trialkit.decision.use import run_totals
 
-GRADE = '\n[columns.first_grade_g]\nunit = "g"\nlabel = "first grade"\nrange = [0, 3000]\npools = "sum"\n'
+GRADE = """
+[columns.first_grade_g]
+unit = "g"
+label = "first grade"
+range = [0, 3000]
+pools = "sum"
+"""
 
 
 def measures(trial, data):
