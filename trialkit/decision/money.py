@@ -26,9 +26,6 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 _DRAWS = 20_000
-#: Fewest degrees of freedom for an expected loss. With one its mean does not exist, and up to two
-#: the draws behind it have no variance, so that a few of them would make the number.
-_LEAST_DF = 3
 #: Multiples of each price at which the choice is looked at again.
 MULTIPLES = (0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
 
@@ -203,6 +200,7 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     import pandas as pd
 
     from trialkit.model.answers.means import contrast_rows
+    from trialkit.surface.choices import LEAST_DF_OF_LOSS
 
     rows = fit.design.rows(pd.DataFrame({name: levels}))
     gains = rows[1:] - rows[0]  # what all levels share cannot change the choice
@@ -218,7 +216,7 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     best = draws.max(axis=1)
     chosen = np.bincount(draws.argmax(axis=1), minlength=len(levels)) / _DRAWS
     losses = (best[:, None] - draws).mean(axis=0)
-    return losses if df >= _LEAST_DF else np.full(len(levels), np.nan), chosen
+    return losses if round(df, 6) >= LEAST_DF_OF_LOSS else np.full(len(levels), np.nan), chosen
 
 
 def _single_levels(gains: pd.DataFrame) -> dict[str, float]:
@@ -286,11 +284,13 @@ def _by_price(
 
 def risk_notes(money: Money) -> list[Message]:
     """Say what expected loss and chance mean, and why there is no such loss where there is none."""
+    from trialkit.surface.choices import LEAST_DF_OF_LOSS
+
     table = money.table
     missing = (table["expected_loss"].isna() & table["chance_best"].notna()).any()
     return [
         message("saves.risk_note"),
-        *([message("saves.no_expected_loss", least=_LEAST_DF)] if missing else []),
+        *([message("saves.no_expected_loss", least=LEAST_DF_OF_LOSS)] if missing else []),
     ]
 
 
