@@ -33,7 +33,7 @@ from trialkit.design.layout.standing_levels import continued_table, standing_lev
 from trialkit.design.question_record import fixed_before_harvest, question_changes, question_of
 from trialkit.design.sheets import checklist
 from trialkit.design.sheets.checklist import checklist_parts, fruiting_days
-from trialkit.design.strata import covariate_cost, surface_terms
+from trialkit.design.strata import surface_terms
 from trialkit.design.strata.covariate_cost import cost_notes, df_taken
 from trialkit.errors import DesignError, PlanError
 from trialkit.structure import parse_structure
@@ -463,7 +463,6 @@ def test_covariates_cost_their_own_and_larger_units():
     assert cost_notes(trial, "mist", RUNS, 9)[0].key == "power_covariate.takes"
     within.held_by_layout = lambda given: True
     assert df_taken(trial, RUNS) == []
-    assert covariate_cost._BATCH == "batch"
 
 
 # ------------------------------------------------------------------ surfaces
