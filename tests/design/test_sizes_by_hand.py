@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.design.test_comparison_by_hand import POT, TENT, compared
 from trialkit.design.power import changes, grid, over_time, sizes
 from trialkit.design.power.changes import (
     _changes,
@@ -18,7 +19,8 @@ from trialkit.design.power.changes import (
 )
 from trialkit.design.power.grid import added_cost, mix_cost
 from trialkit.design.power.over_time import OverTimeChoice
-from trialkit.errors import PlanError
+from trialkit.design.strata.error_terms import BatchTerm
+from trialkit.errors import DesignError, PlanError
 from trialkit.trial.sections import PricesSection
 from trialkit.wording import Units
 
@@ -447,3 +449,121 @@ def test_few_boxes_that_share_their_starts_can_swap(monkeypatch):
     assert over_time.boxes_that_swap(trial).key == "over_time.shared"
     monkeypatch.setattr(over_time, "over_starts", lambda trial: {"light": None})
     assert over_time.boxes_that_swap(trial) is None
+
+
+# ------------------------------------------------------------------ looking ahead
+
+
+@pytest.mark.parametrize(
+    ("few", "hopeful", "kept"), [(5, True, False), (6, True, True), (5, False, True)]
+)
+def test_a_hopeful_search_leaves_out_what_another_layout_might_not_tell(
+    few, hopeful, kept, monkeypatch
+):
+    """Batch × treatment on fewer than twice three df counts as one that cannot be told."""
+    term, told = BatchTerm((few, 9)), []
+    monkeypatch.setattr(grid, "with_counts", lambda trial, counts: trial)
+    monkeypatch.setattr(grid, "compare_in", lambda *_, **__: compared(batch_term=term))
+    monkeypatch.setattr(grid, "covariates_cost", lambda trial, c: c)
+    monkeypatch.setattr(grid, "variation_for", lambda variation, trial: variation)
+    monkeypatch.setattr(grid, "all_chances", lambda c, *_: told.append(c) or {"any": (0, 0, 0)})
+    power = power_of(variation=1, asked=None, questions=())
+    grid.chance_at(power, {}, hopeful=hopeful)
+    assert told[0].batch_term == (term if kept else BatchTerm())
+
+
+def promising(monkeypatch, counts, now=None, c=None, chance=0.8, found=1, other=None):
+    """Ask whether a mix could do; give the answer and the comparison that was asked."""
+    told = []
+    monkeypatch.setattr(
+        grid,
+        "all_chances",
+        lambda c, *_: told.append(c) or {"any": (0, chance, 1), "x": (0, 0.9, 1)},
+    )
+    monkeypatch.setattr(
+        grid, "with_counts", lambda trial, counts: trial_of({**trial.counts, **counts})
+    )
+    monkeypatch.setattr(grid, "laid_out", lambda trial: trial)
+    monkeypatch.setattr(grid, "covariates_cost", lambda trial, c: c)
+    monkeypatch.setattr(grid, "variation_for", lambda variation, trial: found)
+    asked = []
+
+    def compare(trial, name, quick):
+        asked.append(dict(trial.counts))
+        if other is None:
+            raise DesignError("no")
+        return other
+
+    monkeypatch.setattr(grid, "compare_in", compare)
+    power = power_of(trial_of(now or {"chamber": 8, "block": 3}), comparison=c or compared(),
+                     variation=1, asked=None, questions=())  # fmt: skip
+    return grid._promising(power, counts), told[0] if told else None, asked
+
+
+def test_a_mix_is_ruled_out_by_the_best_that_its_units_could_tell(monkeypatch):
+    """16 tents of 6 blocks are four times 24 blocks: four times the information, ample df."""
+    may, c, asked = promising(monkeypatch, {"chamber": 16, "block": 6})
+    assert may
+    assert asked == []
+    assert c.info == pytest.approx(4 * compared().info)
+    assert c.mean_info == pytest.approx(4 * compared().mean_info)
+    assert c.sizes == {TENT: 16, POT: 96}
+    assert (c.error_df, c.spare_df) == (60, {TENT: 60, POT: 160})
+    assert c.batch_term == BatchTerm()
+    assert c.level_errors is None
+    assert not promising(monkeypatch, {"chamber": 16, "block": 6}, chance=0.79)[0]
+    split = compared(efficiency=0.5, finer={POT: compared().info})
+    _, c, _ = promising(monkeypatch, {"chamber": 8, "block": 3}, c=split)
+    assert c.info == pytest.approx(2 * compared().info)  # an efficient layout might keep all
+    assert c.finer[POT] == pytest.approx(2 * compared().info)
+    _, c, _ = promising(monkeypatch, {"chamber": 8, "block": 3}, c=compared(efficiency=0.01))
+    assert c.info == pytest.approx(10 * compared().info)
+
+
+def test_a_mix_is_tried_in_full_where_little_is_known_of_it(monkeypatch):
+    """Three df or fewer tell nothing; a second kind of unit makes another layout, of two."""
+    mix = {"chamber": 16, "block": 3}
+    assert promising(monkeypatch, mix, c=compared(error_df=3), chance=0.1)[0]
+    assert not promising(monkeypatch, mix, c=compared(error_df=4), chance=0.1)[0]
+    one = {"chamber": 1, "block": 3}
+    may, c, asked = promising(monkeypatch, mix, one, chance=0.1)  # cannot be laid out
+    assert (may, c) == (True, None)
+    assert asked == [{"chamber": 2, "block": 3}]
+    assert promising(monkeypatch, mix, one, chance=0.1, found=None, other=compared())[0]
+    assert not promising(monkeypatch, mix, one, chance=0.1, other=compared())[0]
+    assert promising(monkeypatch, one, one, chance=0.1)[2] == []
+
+
+def test_what_changes_buy_is_listed_with_what_cannot_be_left_out(monkeypatch):
+    """As it is 12.4 % with 0.6; a batch more cannot be laid out; so much as 13 % would do."""
+    as_it_is, more = (
+        changes._Change("as it is", trial_of(), 10.0),
+        changes._Change("more units", trial_of(), 10.0, unit="batch", added=1, cost=7.0),
+    )
+    monkeypatch.setattr(changes, "_changes", lambda power: iter([as_it_is, more]))
+    monkeypatch.setattr(
+        changes, "_compared", lambda power, change: None if change is more else (1, 2, 3)
+    )
+    monkeypatch.setattr(changes, "_detectable", lambda *a: (9.0, 12.4, 20.0))
+    told = []
+    monkeypatch.setattr(
+        changes, "chance", lambda *a, effect: told.append(effect) or (0.5, 0.6, 0.7)
+    )
+    power = power_of(asked=SimpleNamespace(margin_pct=10.0))
+    table = changes.what_changes_buy(power)
+    assert table["change"].tolist() == ["as it is", "larger loss accepted"]
+    assert table["margin_pct"].tolist() == [10, 13] == told
+    first = table.iloc[0]
+    ends = (first["detectable_low"], first["detectable_pct"], first["detectable_high"])
+    assert ends == (9.0, 12.4, 20.0)
+    assert (first["chance"], first["now"], first["added"], first["unit"]) == (0.6, 0, 0, "")
+    monkeypatch.setattr(changes, "_compared", lambda power, change: (1, 2, 3))
+    table = changes.what_changes_buy(power)
+    row = table[table["change"] == "more units"].iloc[0]
+    assert (row["unit"], row["added"], row["now"], row["cost"]) == ("batch", 1, 3, 7.0)
+    monkeypatch.setattr(changes, "_detectable", lambda *a: (5.0, 9.0, 20.0))
+    assert "larger loss accepted" not in set(changes.what_changes_buy(power)["change"])
+    monkeypatch.setattr(
+        changes, "_compared", lambda power, change: (1, 2, 3) if change is more else None
+    )
+    assert changes.what_changes_buy(power)["change"].tolist() == ["more units"]
