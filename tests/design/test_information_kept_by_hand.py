@@ -64,6 +64,9 @@ def test_factors_of_a_whole_are_one_and_of_nothing_nought():
     # 1 and 1/3: harmonic mean 2/(1 + 3)
     L = np.array([[1, -1, 0], [1, 1, -2]]) / np.sqrt([[2], [6]])
     assert average_efficiency(L.T @ np.diag([1, 1 / 3]) @ L, [1, 1, 1]) == pytest.approx(0.5)
+    # 1 and 1/250: little is something
+    little = average_efficiency(L.T @ np.diag([1, 1 / 250]) @ L, [1, 1, 1])
+    assert little == pytest.approx(2 / 251)
 
 
 @pytest.mark.parametrize(

@@ -254,6 +254,40 @@ def test_a_searched_crossover_is_the_best_of_all():
     assert value(found) == pytest.approx(best, rel=1e-8)
 
 
+@pytest.mark.parametrize(("periods", "tents", "t"), [(3, 4, 3), (4, 3, 3), (3, 3, 2)])
+def test_from_one_start_exchanges_go_on_until_none_helps(periods, tents, t, monkeypatch):
+    """Relative to the value at the start, and a twentieth of what is uneven, per unit."""
+    target = tuple(np.bincount(np.arange(periods * tents) % t, minlength=t).tolist())
+    counts = {"period": periods, "tent": tents}
+    structure = parse_structure("period * tent")
+    site = Site(structure, counts, ("period", "tent"), {"mist": (1,) * t}, target)
+    line, when = site.place["tent"], site.place["period"]
+    grid, engine = _grid(line, when), Exchange(site)
+    monkeypatch.setattr(search, "_CROSSOVER_STARTS", 1)
+    u, v = np.triu_indices(site.n, 1)
+
+    def uneven(plan):
+        found = search._successions(plan[None], grid, t)
+        return search._unevenness(found, t, periods > t)[0]
+
+    for seed in range(4):
+        start = shuffled(site, Draws(seed))
+        monkeypatch.setattr(search, "systematic_starts", lambda site, start=start: [start])
+        found = searched_crossover(site, line, when)
+        assert sorted(found) == sorted(start)
+        base = engine.value(start)
+
+        def worth(plan, base=base):
+            return engine.value(plan) / base + 0.05 * uneven(plan) / site.n
+
+        here = worth(found)
+        assert here <= worth(start) + 1e-8
+        for i, j in zip(u, v, strict=True):
+            other = found.copy()
+            other[[i, j]] = other[[j, i]]
+            assert worth(other) >= here - 1e-6
+
+
 def crossover(periods, tents, t, target=None):
     structure = parse_structure("batch * chamber")
     target = target or (periods * tents // t,) * t
