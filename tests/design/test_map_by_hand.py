@@ -104,7 +104,8 @@ def rendered(monkeypatch):
 
 @pytest.mark.parametrize(
     ("size", "pad", "small", "how", "paper"),
-    [("94x49", 3.0, False, "cut", "cut"), ("70x37", 2.0, True, "sheet", "A4"),
+    [("94x49", 3.0, False, "cut", "cut"), ("105x57", 3.0, False, "sheet", "A4"),
+     ("70x37", 2.0, True, "sheet", "A4"),
      ("62x29", 2.0, True, "roll", "62mm 29mm"), ("100x50", 3.0, False, "roll", "100mm 50mm")],
 )  # fmt: skip
 def test_labels_have_their_page_their_edge_and_a_code_that_fits(

@@ -254,6 +254,13 @@ def test_every_start_is_told_and_those_as_good_as_the_best_are_counted(monkeypat
     assert found.values[0, 0] == 7.0  # 6 + 0.25 · 4
 
 
+def test_each_setting_is_told_which_units_get_it():
+    """Two settings and the units of one: nothing is made up for the other."""
+    alike = [({"none": 0.0}, 1.0)]
+    with pytest.raises(ValueError, match="shorter"):
+        find_points([DUTY, LUX], [range(8)], {"none": range(8)}, alike, starts=1)
+
+
 def test_where_no_start_can_fit_a_surface_that_is_said(monkeypatch):
     monkeypatch.setattr(search, "_search_once", lambda task, rng: (np.zeros((4, 1)), np.inf))
     with pytest.raises(DesignError, match="no plan of these units"):

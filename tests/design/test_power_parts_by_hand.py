@@ -587,6 +587,17 @@ def test_panels_show_what_does_not_fall_and_mark_what_is_enough(drawn_power, mon
     assert marks == {(), (4, 5, 9)} or marks == {(4, 5, 9), ()}
 
 
+def test_on_a_phone_panels_stand_two_by_two_and_spare_ones_are_left_out(drawn_power, monkeypatch):
+    whole = sizes_table(drawn_power)
+    third = whole[whole["chamber"] == 8].assign(chamber=10)
+    monkeypatch.setattr(sizes, "other_sizes", lambda power: pd.concat([whole, third]))
+    monkeypatch.setattr(sizes, "is_narrow", lambda: True)
+    shown = sizes.draw_sizes(drawn_power)
+    places = [(s.rowspan.start, s.colspan.start) for s in (a.get_subplotspec() for a in shown.axes)]
+    assert places == [(0, 0), (0, 1), (1, 0)]
+    assert shown.get_size_inches()[0] == pytest.approx(sizes.NARROW)
+
+
 def test_the_curve_goes_against_money_where_there_are_prices(chambers, monkeypatch):
     rows = [("batch", 4 + a, a, 0.5 + a / 20) for a in range(3)]
     table = pd.DataFrame(rows, columns=["unit", "count", "added", "power"])

@@ -223,6 +223,14 @@ def test_other_sizes_are_two_fewer_to_four_more_by_one_fewer_to_two_more(monkeyp
     assert not table["falls"].any()
 
 
+def test_a_trial_of_one_kind_of_unit_has_sizes_of_that_one(monkeypatch, stepwise):
+    monkeypatch.setattr(sizes, "chance_at", lambda power, counts: (0.1, counts["batch"] / 10, 1.0))
+    table = sizes.other_sizes(power_of(trial_of({"batch": 5})))
+    assert list(table.columns) == ["batch", "power", "low", "high", "today", "falls"]
+    assert table["batch"].tolist() == [3, 4, 5, 6, 7, 8, 9]
+    assert table.loc[table["today"], "batch"].tolist() == [5]
+
+
 def test_counts_around_todays_in_whole_steps(monkeypatch):
     monkeypatch.setattr(sizes, "steps_of", lambda trial, unit: 2)
     assert sizes._counts(power_of(trial_of({"batch": 6})), "batch", range(-2, 3)) == [
