@@ -189,6 +189,15 @@ def test_chances_of_a_difference_are_those_of_f_and_t():
         assert got == pytest.approx(law(16 * 2 / 3 + 144 / 6, 4))
 
 
+def test_of_three_levels_f_asks_of_all_and_t_of_the_least_precise():
+    """Three tents each: 16 · 2/3 + 144 · 2/9 a difference, on 6 df; F has 2 of them above."""
+    c, v = compared(3, 9), 16 * 2 / 3 + 144 * 2 / 9
+    got = chance(c, "any", GIVEN, ASKED, effect=15.0)
+    assert got == pytest.approx([power_f(225 / v, 2, 6)] * 3)
+    got = chance(c, "difference", GIVEN, ASKED, effect=15.0)
+    assert got == pytest.approx([power_t(15 / v**0.5, 6)] * 3)
+
+
 def test_without_error_or_df_there_is_no_chance():
     """Nor is there where rounding would leave a ten-billiardth of a degree of freedom."""
     c = compared()
@@ -308,9 +317,9 @@ def test_joint_values_are_carried_over_to_other_df():
     assert critical_value(solved, rows, 6.0, joint, near=6.0) == critical_value(
         solved, rows, 6.0, joint
     )
-    for df in (3.0, 20.0):
+    for df in (1.0, 3.0, 20.0):
         there = critical_value(solved, rows, df, joint)
-        assert critical_value(solved, rows, df, joint, near=6.0) == pytest.approx(there, rel=2e-3)
+        assert critical_value(solved, rows, df, joint, near=6.0) == pytest.approx(there, rel=1e-5)
     # between whole df the single test does the rest
     between = critical_value(solved, rows, 6.4, joint, near=6.0)
     assert critical_value(solved, rows, 6.4, joint) == pytest.approx(between, rel=4e-3)

@@ -505,6 +505,7 @@ def test_counts_that_differ_by_a_quarter_are_told():
 
     assert told(5, 4) == ["a 5, b 4"]
     assert told(6, 5) == []
+    assert told(3, 1) == ["a 3, b 1"]
     assert told(8, 0, 8) == []
     assert told(8, 0) == []
     assert told(8, 0, 4) == ["a 8, c 4"]

@@ -140,6 +140,16 @@ def test_counts_that_are_enough_have_a_range_and_a_cost(monkeypatch):
     assert row[["needed", "added", "cost"]].isna().all()
 
 
+@pytest.mark.parametrize(("enough", "count"), [(40, 40), (41, None)])
+def test_more_than_forty_of_a_kind_are_not_looked_for(enough, count, monkeypatch, stepwise):
+    def power_with(power, unit, count, *, quick=False):
+        at = 0.8 + (count - enough) / 100
+        return (at, at, at)
+
+    monkeypatch.setattr(grid, "_power_with", power_with)
+    assert grid._first_count(power_of(), "batch", 3, 1)[0] == count
+
+
 def mixes(monkeypatch, enough, **options):
     """Let mixes do that have enough batches × chambers; give those found and those tried."""
     tried = []
@@ -248,6 +258,9 @@ def test_sizes_fall_where_fewer_have_a_better_chance_by_half_a_hundredth():
     table = pd.DataFrame({"a": [2, 3, 4], "power": [0.5, 0.4952, 0.494]})
     falls = [sizes._falls(table, row, ["a"]) for row in table.to_dict("records")]
     assert falls == [False, False, True]
+    beside = pd.DataFrame({"a": [2, 2], "b": [2, 3], "power": [0.9, 0.5]})
+    falls = [sizes._falls(beside, row, ["a", "b"]) for row in beside.to_dict("records")]
+    assert falls == [False, True]
     two = pd.DataFrame({"a": [2, 3], "b": [3, 2], "power": [0.9, 0.5]})
     assert [sizes._falls(two, row, ["a", "b"]) for row in two.to_dict("records")] == [False] * 2
 
@@ -314,7 +327,7 @@ def test_a_loss_of_all_is_none_that_can_be_told(monkeypatch):
 
 def test_the_last_level_beside_the_control_is_the_one_left_out(make_trial):
     """Of a, b, c with c the control, b goes; its replication goes along. Two levels stay two."""
-    units = "structure = '(batch * chamber) / block'\nbatch = 2\nchamber = 6\nblock = 3"
+    units = "structure = '(batch * chamber) / block'\nbatch = 2\nchamber = 8\nblock = 3"
 
     def kinds(levels, more=""):
         trial = make_trial(units, {"mist": ("batch:chamber", levels, more)})
@@ -326,8 +339,9 @@ def test_the_last_level_beside_the_control_is_the_one_left_out(make_trial):
     assert found[-1].level == "b"
     assert list(found[-1].trial.factors["mist"].levels) == ["a", "c"]
     assert found[-1].trial.factors["mist"].replication == {"a": 1, "c": 1}
-    assert [c.trial.counts[c.unit] for c in found[1:4]] == [3, 7, 4]
+    assert [c.trial.counts[c.unit] for c in found[1:4]] == [3, 9, 4]
     assert [c.added for c in found[1:4]] == [1, 1, 1]
+    assert kinds(["a", "b", "c", "d"], "control = 'c'")[-1].level == "d"
     assert [c.kind for c in kinds(2)] == ["as it is", *["more units"] * 3]
 
 
