@@ -1,6 +1,7 @@
 """Searching points of a range: each step of the search beside values worked out by hand."""
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -252,6 +253,46 @@ def test_every_start_is_told_and_those_as_good_as_the_best_are_counted(monkeypat
     assert (found.score, found.starts, found.found_again, len(told)) == (1.0, 5, 3, 5)
     assert found.coded[0, 0] == 0.25  # of the first of the best
     assert found.values[0, 0] == 7.0  # 6 + 0.25 · 4
+
+
+@pytest.mark.parametrize("criterion", ["determinant", "average variance"])
+def test_a_start_is_searched_until_no_move_of_a_unit_gains(criterion):
+    """Every unit at every value, after one start each: nothing is better than what was found."""
+    task = task_of(DUTY, given_to=[range(6)], criterion=criterion)
+    for seed in range(6):
+        coded, value = search._search_once(task, np.random.default_rng(seed))
+        assert value == pytest.approx(float(task.scores(coded)))
+        for unit, other in itertools.product(range(6), _values(DUTY)):
+            moved = coded.copy()
+            moved[unit] = other
+            assert float(task.scores(moved)) >= value * (1 - 1e-8)
+
+
+def test_a_thousandth_gained_is_a_gain():
+    """Units near to what is wanted move there, whatever little is gained; of nothing they stay."""
+    wanted = np.array([1.0, -1.0, 0.5, 0.0])
+    task = SimpleNamespace(
+        given_to=[np.arange(4)], settings=[DUTY],
+        scores=lambda plans: 1 + 1e-3 * ((plans[..., 0] - wanted) ** 2).sum(axis=-1),
+        allowed=lambda rows: np.ones(len(rows), dtype=bool),
+    )  # fmt: skip
+    near = np.array([[1.0], [-0.5], [0.5], [0.0]])
+    moved, _ = _move(task, near, float(task.scores(near)), 0, np.arange(4) == 1)
+    assert moved[:, 0].tolist() == wanted.tolist()
+    swapped = wanted[[2, 1, 0, 3]][:, None]
+    none = np.zeros(4, dtype=bool)
+    best, _, value = search._exchange(task, swapped, none, float(task.scores(swapped)), 0)
+    assert best[:, 0].tolist() == wanted.tolist()
+    assert value == 1.0
+
+
+def test_twenty_starts_of_the_first_seed_are_searched():
+    alike = [({"none": 0.0}, 1.0)]
+    given = ([DUTY], [range(8)], {"none": range(8)}, alike)
+    found = find_points(*given)
+    assert found.starts == 20
+    assert (found.coded == find_points(*given, seed=0).coded).all()
+    assert not all((found.coded == find_points(*given, seed=s).coded).all() for s in (1, 2, 3))
 
 
 def test_each_setting_is_told_which_units_get_it():

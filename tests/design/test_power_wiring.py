@@ -9,7 +9,7 @@ import pytest
 
 import trialkit as tk
 from trialkit.design.layout.allocation import Allocation
-from trialkit.design.power import over_time
+from trialkit.design.power import figure, over_time
 from trialkit.design.power.over_time import OverTimeChoice
 from trialkit.errors import DesignError
 
@@ -180,3 +180,40 @@ def test_a_choice_shows_every_way(monkeypatch):
     assert "1.23" in shown
     assert "1.04" in shown
     assert choice._by_way()["trend"]["error_df"] == 7
+
+
+def test_sliders_reach_three_times_what_there_is_or_twelve(trial):
+    """4 batches, 6 chambers, 3 blocks; differences from 1 to 60 %, margins to 50 %."""
+    asked = []
+    found = tk.power(trial(), method="exact", difference_pct=15, margin_pct=10, lost=4)
+    box = figure.sliders(found, again=lambda changed, **o: asked.append((changed, o)) or found)
+    *counts, difference, margin, shown = box.children
+    assert [(s.min, s.value, s.max) for s in counts] == [(1, 4, 12), (1, 6, 18), (1, 3, 12)]
+    assert (difference.min, difference.value, difference.max, difference.step) == (1, 15, 60, 1)
+    assert (margin.min, margin.value, margin.max, margin.step) == (1, 10, 50, 1)
+    assert not any(s.continuous_update for s in (*counts, difference, margin))
+    assert asked == []  # the same numbers as in the table above
+    assert shown.value == found._repr_html_()
+    margin.value = 20
+    changed, options = asked[-1]
+    assert changed.counts == found.trial.counts
+    assert (options["margin_pct"], options["difference_pct"]) == (20, 15)
+    assert options["lost"] == {"batch:chamber:block": pytest.approx(4)}
+    assert (options["method"], options["factor"], options["wanted"]) == ("exact", "mist", 0.8)
+    assert options["joint"] is True
+    counts[1].value = 7
+    assert asked[-1][0].counts["chamber"] == 7
+    margin.value = 10
+    counts[1].value = 6
+    assert len(asked) == 3  # back at the start nothing is asked
+
+
+def test_what_sliders_cannot_have_is_said(trial):
+    found = tk.power(trial(), method="exact")
+
+    def refuse(*_, **__):
+        raise DesignError("too < few")
+
+    box = figure.sliders(found, again=refuse)
+    box.children[0].value = 2
+    assert box.children[-1].value == "<p>too &lt; few</p>"

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+import trialkit as tk
 from trialkit.chamber.room import Band, ChamberError
 from trialkit.design.layout.chance import Draws
 from trialkit.design.points import chance as chances
@@ -257,6 +258,9 @@ def test_a_range_may_be_given_to_the_outermost_units(unit, make_trial):
     assert [set(u) for u in units.values()] == [{0}]
     assert all(list(above.values()) == [0] for above, _ in planning)
     found = draw.draw_points(trial, Draws(1), starts=3)
+    told = []
+    tk.assign(trial, progress=lambda *now: told.append(now))
+    assert told == [(i, 12) for i in range(1, 13)]
     # of like units a quarter at either end and half in the middle is best; today's 10 % is an end
     want = [2] * 3 + [6] * 6 + [10] * 3
     assert sorted(found.table["mist"]) == pytest.approx(want, abs=0.01)

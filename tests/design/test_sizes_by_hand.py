@@ -511,6 +511,7 @@ def promising(monkeypatch, counts, now=None, c=None, chance=0.8, found=1, other=
     asked = []
 
     def compare(trial, name, quick):
+        assert quick is True
         asked.append(dict(trial.counts))
         if other is None:
             raise DesignError("no")
