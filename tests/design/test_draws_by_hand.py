@@ -14,7 +14,7 @@ from trialkit.design import plan as plans
 from trialkit.design.layout import covariate_balance, parts_redrawn, procedure, restricted_plans
 from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.covariate_balance import known_columns, most_even, unevenness
-from trialkit.design.layout.draw_record import UNKNOWN, Draw
+from trialkit.design.layout.draw_record import UNKNOWN, Draw, batch_of, undated_draw
 from trialkit.design.layout.fragile_counts import fragile_counts
 from trialkit.design.layout.joined_units import (
     Ready,
@@ -204,6 +204,18 @@ def test_what_stands_was_drawn_or_told_of_what_ran(runs):
     again = standing({first}, again=True)
     assert {unit[0] for unit in again} == {first}
     assert len(again) == 4
+
+
+def test_units_of_a_trial_without_batches_are_one_batch(runs, make_trial):
+    codes = batch_of(runs(2, 4))
+    assert set(codes.values()) == {"B1", "B2"}
+    assert all(code.startswith(batch) for code, batch in codes.items())
+    bare = make_trial("structure = 'tent / bag'\ntent = 6\nbag = 2", {"mist": ("tent", 2, "")})
+    assert set(batch_of(bare).values()) == {"all"}
+    draw = undated_draw(bare.unit_table(), ("tent", "bag"), 3, "9")
+    assert (draw.at, draw.seed, draw.version) == (UNKNOWN, 3, "9")
+    assert len(draw.units) == 12
+    assert {name: len(own) for name, own in draw.levels.items()} == {"tent": 6, "bag": 2}
 
 
 def test_what_stood_whole_is_told_apart_from_what_was_drawn(runs):

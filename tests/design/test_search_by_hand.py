@@ -42,6 +42,13 @@ from trialkit.design.layout.trend import (
     kept_on_average,
     lost_to_trend,
 )
+from trialkit.design.layout.units import (
+    groupings,
+    parents,
+    projections,
+    strata_coefficients,
+    unit_of,
+)
 from trialkit.errors import PlanError
 from trialkit.structure import parse_structure
 
@@ -430,6 +437,36 @@ def test_a_site_tells_its_units_and_what_holds_them():
     two = Site(CROSSED, site.counts, RUNS, {"a": (1, 1), "b": (1, 1, 1)}, (1,) * 6)
     assert two.level_of["a"].tolist() == [0, 0, 0, 1, 1, 1]
     assert two.level_of["b"].tolist() == [0, 1, 2, 0, 1, 2]
+
+
+def test_strata_as_sums_of_averages():
+    """Nelder (1965): runs are themselves less batches, less chambers, and the mean once more."""
+    counts = {"batch": 2, "chamber": 3, "block": 4}
+    got = projections(CROSSED, counts, ("batch", "chamber", "block"))
+    batch, chamber, block = ("batch",), ("chamber",), ("batch", "chamber", "block")
+    assert got == {
+        (): {(): 1},
+        batch: {batch: 1, (): -1},
+        chamber: {chamber: 1, (): -1},
+        RUNS: {RUNS: 1, batch: -1, chamber: -1, (): 1},
+        block: {block: 1, RUNS: -1},
+    }
+    assert strata_coefficients(CROSSED, counts, RUNS) == got[RUNS]
+    single = {"batch": 1, "chamber": 3, "block": 4}
+    assert list(projections(CROSSED, single, ("chamber",))) == [(), RUNS]
+    assert parents(CROSSED) == {"batch": (), "chamber": (), "block": RUNS}
+    found = groupings(CROSSED, counts, RUNS)
+    assert [(g.stratum, g.size) for g in found] == [((), 1), (batch, 2), (chamber, 3), (RUNS, 6)]
+    assert found[2].unit.tolist() == [0, 1, 2, 0, 1, 2]
+
+
+def test_units_that_hold_others_by_number():
+    counts = {"batch": 2, "chamber": 3, "room": 1}
+    assert unit_of(RUNS, ("batch",), counts).tolist() == [0, 0, 0, 1, 1, 1]
+    assert unit_of(RUNS, ("chamber", "batch"), counts).tolist() == [0, 2, 4, 1, 3, 5]
+    assert unit_of(("chamber",), ("room", "chamber"), counts).tolist() == [0, 1, 2]
+    with pytest.raises(KeyError):
+        unit_of(("chamber",), ("batch", "chamber"), counts)  # in which batch is not known
 
 
 def test_what_is_remembered_of_a_site_is_all_that_decides_its_layout():
