@@ -9,7 +9,7 @@ import pytest
 from scipy.signal import lfilter
 
 from trialkit.chamber import airtemp
-from trialkit.chamber.airtemp import AirTemp, _directions, _lag, estimate_air_temp
+from trialkit.chamber.airtemp import AirTemp, _directions, _lag, _share_on, estimate_air_temp
 
 WARMING, LAG = 400.0, 60.0
 
@@ -103,6 +103,8 @@ def test_how_many_readings_over_which_time(count: int, last: float, told: bool) 
     long = last > 10_000
     found = read(count, last, every=14_400.0 if long else 1200.0, lasts=1800.0 if long else 300.0)
     assert is_told(found[2]) is told
+    if not told:
+        assert found[2].apart_c.shape == (count, 0)
 
 
 def test_air_is_given_each_two_seconds_from_the_first_reading_to_the_last() -> None:
@@ -142,6 +144,8 @@ def test_knots_are_two_hours_apart_if_nothing_is_said() -> None:
     seconds, _, shown = shapes(18_360.0, begin, 300.0)
     found = estimate_air_temp(times, 18 + np.interp(times, seconds, shown), begin, begin + 300.0)
     assert found.apart_c.shape[1] == 4 + 4  # 5.1 h: at 0, 1.7, 3.4 and 5.1 h
+    _, _, more = read(400, 10_801.0)  # a little more than three times an hour: three knots
+    assert more.apart_c.shape[1] == 3 + 4
 
 
 def test_a_quick_thermometer_has_hardly_a_lag(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -194,7 +198,7 @@ def widening(residual: np.ndarray) -> float:
 def test_errors_by_columns_of_any_size(alike: float, scale: tuple) -> None:
     """D (X'X)⁻¹ D' s² (1 + ρ)/(1 − ρ), ρ no less than 0."""
     rng = np.random.default_rng(12)
-    seen, residual = rng.normal(size=(120, 3)), noise_like(alike, 120)
+    seen, residual = rng.normal(size=(120, 3)), noise_like(alike, 120) * 0.02
     by_node = rng.normal(size=(7, 3))
     apart = _directions(seen * scale, by_node * scale, residual)
     spread = residual @ residual / 117 * widening(residual)
@@ -257,3 +261,9 @@ def test_a_step_of_the_warming_moves_the_air_by_its_derivative(
     lagged = given[0][0][:, -1]
     assert np.abs(lagged).max() > 0
     assert (given[0][1][:, -1] == 0).all()  # the air itself does not follow the thermometer
+
+
+def test_mist_that_lasts_through_the_last_step() -> None:
+    """Steps of 10 s from 0 to 40 s; mist from 5 s on, without end within the log."""
+    found = _share_on(np.arange(0.0, 50.0, 10.0), 10.0, np.array([5.0]), np.array([90.0]))
+    assert found.tolist() == pytest.approx([0.5, 1.0, 1.0, 1.0, 1.0])

@@ -144,6 +144,7 @@ def test_the_least_water_of_the_cycles_that_hold(monkeypatch: pytest.MonkeyPatch
     assert found.setting == Timed(12.0, 108.0)
     assert found.said.values["water"] == 12.0
     assert find_holding_setting(TENT, low_rh=85, high_rh=95, cycles_s=[5.5]).setting is None
+    assert find_holding_setting(TENT, low_rh=0.5, high_rh=95, cycles_s=[60.0]).setting is not None
     with pytest.raises(ChamberError, match="at least 1 s"):
         find_holding_setting(TENT, low_rh=85, high_rh=95, cycles_s=[60.0, 5.0])
 
@@ -237,6 +238,13 @@ def test_two_odd_chambers_are_set_apart_in_turn() -> None:
     )
     assert table["differs"].tolist() == [False, False, False, True, True]
     assert table["ratio"].tolist() == pytest.approx([1.0, 1.0, 1.0, 2.0, 0.5])
+    three = _against_others("lag_s", fits((30, 0.02), (30, 0.02), (60, 0.02)), 0.95, 1.2)
+    assert three["differs"].tolist() == [False, False, True]
+    assert three["ratio"].tolist() == pytest.approx([1.0, 1.0, 2.0])
+    close = _against_others("lag_s", fits((30, 1e-3), (30, 1e-3)), 0.95, 1.2)
+    assert close["high"].iloc[0] == pytest.approx(math.exp(1.959964 * 1e-3 * math.sqrt(2)))
+    both = compare_chambers(fits((30, 0.02), (60, 0.02)), 0.95, 1.2)
+    assert both.index.tolist() == [0, 1]
 
 
 # ------------------------------------------------------------------ the room around
@@ -253,6 +261,11 @@ def test_a_room_as_damp_as_its_chambers_takes_nothing_from_them() -> None:
     rise = found.outside_g_m3 - small.outside_g_m3
     assert rise == pytest.approx(3 * 0.03 * 998.2 / 200, rel=2e-3)
     assert found.surroundings_m3 is None
+    # 0.8 g/h over 10 m³ × 0.05
+    weak = TENT.change(mist_l_h=0.008, surroundings_m3=10.0, surroundings_air_changes_h=0.05)
+    found = with_surroundings(weak, Timed(60.0, 540.0))
+    rise = found.outside_g_m3 - weak.outside_g_m3
+    assert rise == pytest.approx(0.0008 * 998.2 / 0.5, rel=5e-3)
 
 
 # ------------------------------------------------------------------ ranges
@@ -297,3 +310,14 @@ def test_what_drives_nothing_has_no_share() -> None:
     shares = shares_of(likely, 5 + 2 * (only - 0.5) ** 2)
     assert shares[likely.keys[3]] == pytest.approx(1.0, abs=1e-9)
     assert max(v for k, v in shares.items() if k != likely.keys[3]) < 0.2
+    known = room_from_rig({**RIG, "crop_m2": 0.0, "measured": ["mist_l_h"]})
+    sure = draw_rooms(known, 40)
+    assert "crop_m2" not in sure.keys  # none is none, whatever the label's error
+    at = sure.draws[:, sure.keys.index("air_changes_h")]
+    means = {"a": np.column_stack([90 + 0.1 * at] * 3)}
+    table = foreseeing._measure(known, sure, means).set_index("quantity")
+    assert table.loc["crop_m2", "share_pct"] == 0.0
+    assert table.loc["air_changes_h", "share_pct"] == pytest.approx(100.0)
+    assert table.loc["air_changes_h", "half_width_then"] == pytest.approx(0.0, abs=1e-6)
+    assert table.loc["crop_m2", "half_width_then"] == table["half_width_now"].iloc[0]
+    assert foreseeing._measure(known, sure, means).index.tolist() == list(range(len(table)))

@@ -120,7 +120,7 @@ def test_how_long_fog_lasts_by_its_exponential() -> None:
     assert _lasts(2.0, 0.01, 0.004) == pytest.approx(math.log(1 + 2 * 0.4) / 0.004)
     assert _lasts(2.0, 0.0, 0.004) == math.inf
     assert _lasts(0.0, 0.0, 0.004) == _lasts(-1.0, 0.01, 0.004) == 0.0
-    assert _lasts(0.5, 1e-9, 0.004) < math.inf
+    assert _lasts(0.5, 1e-9, 0.004) == pytest.approx(math.log(1 + 0.5 * 0.004 / 1e-9) / 0.004)
 
 
 @pytest.mark.parametrize("full", [9.0, 12.0, 40.0])
@@ -191,7 +191,9 @@ def test_a_sum_of_one_or_two_moments() -> None:
 
 def test_readings_picked_and_averaged() -> None:
     """Of 101 readings: 33 of three, 3 left over; or each second one and the last temperature."""
-    course = replace(make(TIMES, [0.0, 100.0], [0.0, 1.0]), rh_pct=np.arange(101.0))
+    course = make(TIMES, [0.0, 100.0], [0.0, 1.0])
+    assert (course.left_out, course.averaged) == (0, 0)
+    course = replace(course, rh_pct=np.arange(101.0), node_full=TIMES / 100)
     mean = course.average(40)
     assert mean.rh_pct.tolist() == np.arange(1.0, 99.0, 3.0).tolist()
     assert mean.time_s.tolist() == (20 * np.arange(1.0, 99.0, 3.0)).tolist()
@@ -203,3 +205,42 @@ def test_readings_picked_and_averaged() -> None:
     fewer = course.thin(10)
     assert fewer.rh_pct.tolist() == np.arange(0.0, 101.0, 10.0).tolist()
     assert fewer.node_s.tolist() == [*TIMES[:100:5], 2000.0]
+    assert fewer.node_full.tolist() == [*TIMES[:100:5] / 100, 20.0]
+
+
+def test_a_little_fog_goes_into_warmer_air_and_keeps_full_air_full() -> None:
+    """Less than a gram of it: n 0.5 (1 − e^(−(n + v) t))/(n + v) g/m³."""
+    falls, gone = 1 / 3600, N + 1 / 3600
+    fills = math.log(4.5 / 0.5) / N
+    ends = np.array([2000.0, 2500.0])
+    fog = N * 0.5 * -math.expm1(-gone * (2000 - fills)) / gone
+    assert 0.05 < fog < 0.5
+    warm = _capped(ends - [2000.0, 500.0], ends, np.array([12.5, 12.5]), np.array([12.0, 13.0]), N,
+                   8.0, falls)  # fmt: skip
+    assert warm[1][-1] == pytest.approx(12 + fog)
+    dry = _capped(ends - [2000.0, 500.0], ends, np.array([12.5, 11.0]), np.array([12.0, 12.0]), N,
+                  8.0, falls)  # fmt: skip
+    assert dry[0] == pytest.approx([0.0, fills, 2000.0, 2000 + math.log1p(fog * gone / N) / gone])
+
+
+def test_hours_are_of_3600_seconds() -> None:
+    """A quick sensor shows the moment at which fog ends: by its exponential, to a hundredth."""
+    course = make(TIMES, [0.0, 500.0], [1.0, 0.0], full=12.0)
+    n, falls = 6 / 3600, 20 / 3600
+    top, gone = 8 + 72 / 6, n + falls
+    fills = math.log((top - 8) / (top - 12)) / n
+    fog = n * (top - 12) * -math.expm1(-gone * (500 - fills)) / gone
+    ends = 500 + math.log1p(fog * gone / (n * 4)) / gone
+    got = predict_readings(course, n_h=6.0, mist_g_m3_h=72.0, lag_s=1e-3, outside=8.0, first=8.0,
+                           falls_h=20.0)  # fmt: skip
+    after = ends < TIMES
+    want = 100 * (8 + 4 * np.exp(-n * (TIMES[after] - ends))) / 12
+    assert got[after] == pytest.approx(want, abs=3e-4)
+    assert got[(fills < TIMES) & ~after] == pytest.approx(100.0, abs=1e-6)
+    # mist that lifts the air to just short of full, and just beyond
+    lasts = make(TIMES, [0.0, 500.0], [1.0, 0.0])
+    most = 20 - 12 * math.exp(-n * 500)
+    for full, fills_it in ((most - 5e-4, True), (most + 5e-4, False)):
+        held = replace(lasts, switch_full=np.full(2, full))
+        rates = {"n_h": 6.0, "mist_g_m3_h": 72.0, "outside": 8.0, "first": 8.0}
+        assert fills_air(held, **rates, delay_s=0.0, falls_h=5.0) is fills_it

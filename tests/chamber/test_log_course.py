@@ -71,6 +71,9 @@ def test_saturation_at_the_end_of_each_stretch() -> None:
     )
     assert made.node_full == pytest.approx(made.full_g_m3)
     assert made.on.tolist()[:1] == [0.0]
+    long = prepare_course(table(61, 180.02), spells((600.0, 660.0)))  # 10 801.2 s
+    assert long.knots_s.tolist() == pytest.approx([0.0, 5400.6, 10_801.2])
+    assert long.knots_s[0] == 0.0
     assert math.isnan(made.temp_lag_s)
 
 

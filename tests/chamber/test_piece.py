@@ -145,6 +145,9 @@ def test_surfaces_in_full_air_without_mist_are_as_dry_as_before() -> None:
     assert not Piece(k, State(full, 20.0, 100.0, 420.0, 0.0), on=False).wet
     assert Piece(k, State(full, 20.0, 100.0, 420.0, 1e-6), on=False).wet
     assert not Piece(constants(), State(full, 20.0, 100.0, 420.0, 0.0), on=True).wet
+    # however little settles: full air takes nothing off
+    little = constants(surface_m2=100.0, evaporating_fraction=0.999)
+    assert Piece(little, State(full, 20.0, 100.0, 420.0, 0.0), on=True).wet
 
 
 def test_when_air_counts_as_full() -> None:

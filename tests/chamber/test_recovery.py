@@ -111,3 +111,9 @@ def test_never_back_within_a_day() -> None:
     hours = recovery_minutes(TENT.change(air_changes_h=0.15, mist_l_h=0.001), ALWAYS) / 60
     assert hours == pytest.approx(math.log(20) / 0.15, rel=1e-3)
     assert np.isfinite(hours)
+
+
+def test_a_loss_of_less_than_a_point_is_waited_for_too() -> None:
+    """Mist of 0.1 mL/h in 8 m³/h lifts the air by 0.07 points: ln 20 over n, as any other."""
+    found = recovery_minutes(TENT.change(mist_l_h=1e-4), ALWAYS)
+    assert found == pytest.approx(60 * math.log(20) / 4, abs=0.01)

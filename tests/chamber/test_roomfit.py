@@ -11,11 +11,11 @@ import pandas as pd
 import pytest
 from scipy.stats import t as student
 
-from trialkit.chamber import roomfit
+from trialkit.chamber import ChamberError, roomfit
 from trialkit.chamber.allowances import Settled
 from trialkit.chamber.course import Course, predict_readings
 from trialkit.chamber.rates import Layout, Solution
-from trialkit.chamber.roomfit import _Made, _pack, _settle, fit_course
+from trialkit.chamber.roomfit import _judge, _Made, _pack, _settle, fit_course
 
 X = np.array([math.log(4.0), math.log(150.0), math.log(30.0), 2.0, 9.0, 52.0, 8.6])
 LAYOUT = Layout(knots=1, outside=None, fog=False)
@@ -190,3 +190,37 @@ def test_incoming_air_that_drifts_is_told_by_its_mean() -> None:
     assert row["estimate"] == pytest.approx(9.1)
     assert row["se"] == pytest.approx(1.1 * math.sqrt((0.04 + 0.09 + 2 * 0.03) / 4))
     assert np.ptp(course.drift) > 0.5
+
+
+def test_the_least_readings_and_the_least_swing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twenty below the limit that span half a point are enough; those at it do not count."""
+    Stage(monkeypatch)
+    flat = np.full(210, 99.0)
+    flat[:20] = 70.0 + 0.5 * (np.arange(20) % 2)
+    fit_course(replace(make_course(), rh_pct=flat))
+    for at, value in ((19, 99.0), (slice(1, 20, 2), 70.25)):
+        wrong = flat.copy()
+        wrong[at] = value
+        with pytest.raises(ChamberError, match="too little to learn from"):
+            fit_course(replace(make_course(), rh_pct=wrong))
+
+
+def test_how_much_is_explained_is_said_in_a_hundred() -> None:
+    rows = {"lag_s": {"estimate": 30.0}, "delay_s": {"estimate": 2.0, "low": 0.0, "high": 4.0},
+            "outside_g_m3": {"estimate": 8.6}}  # fmt: skip
+    used = np.ones(210, dtype=bool)
+    for r2, explained in ((-0.5, 0.0), (0.5, 50.0)):
+        [told] = _judge(make_course(), rows, used, r2, 0.1)
+        assert (told.code, told.values["explained"]) == ("poor_fit", explained)
+    used[:63] = False
+    [told] = _judge(make_course(), rows, used, 0.9, 0.1)
+    assert told.values["share"] == pytest.approx(30.0)
+
+
+def test_readings_at_the_limit_are_left_out_of_all() -> None:
+    """The highest reading is the limit itself: search, allowances and fit leave out the same."""
+    course = make_course()
+    limit = float(course.rh_pct.max())
+    fit = fit_course(course, saturated_above=limit)
+    assert fit.used.tolist() == (course.rh_pct < limit).tolist()
+    assert 0 < (~fit.used).sum() < 210

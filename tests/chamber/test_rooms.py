@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from trialkit import air
 from trialkit.chamber import ChamberError, Room, identify, room_from_rig
-from trialkit.chamber.constants import Constants, State
+from trialkit.chamber.constants import Constants, State, saturation_line
 from trialkit.chamber.estimates import Identified
 from trialkit.chamber.identify import _not_determined, _said_once, _split, identify_room
 from trialkit.chamber.room import read_setting, take
@@ -36,6 +37,14 @@ def test_a_room_of_which_only_the_least_is_known() -> None:
     assert {name: getattr(BARE, name) for name in want} == want
     assert State(1.0, 2.0, 3.0, 4.0, 5.0).f == 0.0
     k = Constants.of(BARE)
+    dry = float(air.dry_air_density_kg_m3(20.0, 50.0))  # 1006 J/(kg K), 2 m³
+    assert k.air_heat == pytest.approx(dry * 1006 * 2, rel=1e-9)
+    slope, latent = saturation_line(20.0)[1], float(air.latent_heat_kj_kg(20.0))
+    wet = Constants.of(BARE.change(surface_m2=3.0, crop_m2=2.0, crop_co2_g_h=4.0))
+    slowed = 0.003 / (1 + latent * slope * 0.003 / 9.3)
+    assert wet.g_wet == pytest.approx(3 * slowed, rel=1e-9)
+    breath = 4 * 2805e3 / 6 / 44.01 / 3600
+    assert wet.crop_vapour == pytest.approx(slowed * slope / 9.3 * breath, rel=1e-9)
     assert (k.g_crop, k.g_wet, k.holds, k.crop_vapour, k.heat_on) == (0.0, 0.0, 0.0, 0.0, 0.0)
 
 
@@ -131,6 +140,9 @@ def test_readings_against_fit_in_a_table() -> None:
     assert table["residual_pct"].tolist() == [-0.5, 0.5]
     assert table["time"].tolist() == [start, start + pd.Timedelta("90s")]
     assert table["used"].tolist() == [True, False]
+    two = Identified(pd.DataFrame(), pd.DataFrame(), {"T1": one, "T2": one}, (), 0.95).fitted
+    assert two.index.tolist() == [0, 1, 2, 3]
+    assert two["chamber"].tolist() == ["T1", "T1", "T2", "T2"]
 
 
 # ------------------------------------------------------------------ several chambers
@@ -240,3 +252,24 @@ def test_how_logs_are_fitted_where_nothing_is_said(monkeypatch: pytest.MonkeyPat
     identify_room(log(temp_c=[20.0]), pd.DataFrame(), like=BARE, empty=False)
     assert stage.how[1]["most_mist"] == pytest.approx(1.5 * 149.73)
     assert stage.how[1]["empty"] is False
+
+
+def test_estimates_in_words() -> None:
+    """The level, the share explained to a tenth, and what is not determined."""
+    row = {"chamber": "T1", "residual_sd_pct": 0.4, "r2": 0.9734}
+    for name, value in (("air_changes_h", 4.0), ("mist_g_m3_h", 150.0), ("lag_s", math.nan)):
+        row |= {name: value, f"{name}_low": value * 0.9, f"{name}_high": value * 1.1}
+    found = Identified(pd.DataFrame([row]), pd.DataFrame(), {}, (), 0.9)
+    text = str(found)
+    assert "97.3" in text
+    assert "97.34" not in text
+    assert "90" in text
+    assert "not determined" in text
+    assert found.sentences == ()
+    differences = pd.DataFrame({"constant": ["lag_s"], "chamber": ["T1"], "ratio": [2.0],
+                                "low": [1.5], "high": [2.5], "differs": [False]})  # fmt: skip
+    alike = Identified(pd.DataFrame([row]), differences, {}, (), 0.9)
+    assert len(alike.sentences) == 1
+    odd = Identified(pd.DataFrame([row]), differences.assign(differs=True), {}, (), 0.9)
+    assert alike.sentences != odd.sentences
+    assert "T1" in odd.sentences[0]

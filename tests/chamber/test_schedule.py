@@ -55,8 +55,8 @@ def test_an_account_of_one_piece_by_hand() -> None:
     ("seconds", "on_s"),
     [
         (0.0, 0.0), (15.0, 15.0), (30.0, 30.0), (99.5, 30.0), (100.0, 30.0), (100.5, 30.5),
-        (299.0, 90.0), (300.0, 90.0), (320.0, 90.0), (350.0, 90.0), (360.0, 100.0), (380.0, 110.0),
-        (480.0, 130.0),
+        (299.0, 90.0), (300.0, 90.0), (300.5, 90.0), (320.0, 90.0), (350.0, 90.0), (360.0, 100.0),
+        (380.0, 110.0), (480.0, 130.0),
     ],
 )  # fmt: skip
 def test_accounts_of_any_length_by_hand(seconds: float, on_s: float) -> None:
@@ -164,6 +164,10 @@ def test_when_dry_or_hardly_changed_air_is_the_same() -> None:
     still = State(10.0, 20.0, 60.0, 420.0, 0.0)
     assert _same(still, still, 0.0)
     assert not _same(still, still._replace(c=10.0 + 5e-12), 0.0)
+    for name, least in (("t", 1e-9), ("s", 1e-8), ("q", 1e-9)):
+        zero = still._replace(**{name: 0.0})
+        assert _same(zero, zero._replace(**{name: 0.995 * least}), 1.0), name
+        assert not _same(zero, zero._replace(**{name: 1.005 * least}), 1.0), name
     # a thousandth of the air in a cycle: a thousandth of what is allowed otherwise
     assert _same(still._replace(t=0.0), still._replace(t=0.9e-12), 1e-3)
     assert not _same(still._replace(t=0.0), still._replace(t=1.1e-12), 1e-3)

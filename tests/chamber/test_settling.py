@@ -36,6 +36,9 @@ def test_everything_is_back_after_a_cycle(lag: float, cooling: bool) -> None:
     assert end.q == pytest.approx(begin.q, rel=1e-10)
     assert block.repeats == math.inf
     assert block.length_s == pytest.approx(600.0)
+    brief = settled(BUSY.change(sensor_lag_s=lag, cooling=cooling), 3.0, 27.0)
+    assert brief[1] is None
+    assert brief[0].end.s == pytest.approx(brief[0].pieces[0][0].start.s, abs=1e-7)
 
 
 def test_carbon_dioxide_of_a_fan_that_runs_with_the_mist_by_two_exponentials() -> None:
@@ -83,6 +86,7 @@ def test_a_sealed_room_is_followed_since_it_has_no_cycle() -> None:
     assert followed is not None
     assert not followed.settled
     assert block.end.q > block.pieces[0][0].start.q
+    assert followed.blocks[-1].end_s == pytest.approx(864_000.0)  # ten days
 
 
 def test_full_surfaces_drip_what_settles_and_is_not_given_off() -> None:

@@ -125,7 +125,8 @@ def parts(asked: Asked, supply: Supply, room: Room = TENT) -> pd.DataFrame:
 
 
 @pytest.mark.parametrize(
-    ("flow", "fans"), [(24.0, 1.0), (12.0, 2.0), (11.99, 3.0), (12.01, 2.0), (1000.0, 1.0)]
+    ("flow", "fans"),
+    [(24.0, 1.0), (12.0, 2.0), (11.99, 3.0), (12.01, 2.0), (1000.0, 1.0), (0.5, 48.0)],
 )
 def test_fans_in_whole_numbers(flow: float, fans: float) -> None:
     """24 m³/h by fans of a free delivery: twice 12 is enough, twice 11.99 is not."""
@@ -169,7 +170,10 @@ def test_fog_that_no_air_carries_needs_foggers_without_end() -> None:
     assert (
         plan.table[["mist_l_h", "mist_peak_l_h", "water_l_day"]].iloc[0].tolist() == [math.inf] * 3
     )
-    assert "inf" not in plan.show_parts().text() + plan.show_supply().text()
+    shown = plan.show_parts().text()
+    assert "inf" not in shown + plan.show_supply().text()
+    assert "pieces" in shown
+    assert "count" not in shown
 
 
 def test_a_rig_with_duct_fan_and_water() -> None:
@@ -267,6 +271,7 @@ def test_limits_where_nothing_is_to_be_had() -> None:
     plan = size_up(sealed.change(crop_co2_g_h=1.0), low_rh=85, high_rh=95, chambers=[1])
     assert plan.limits.set_index("limit")["load"]["air exchange"] == math.inf
     assert "reservoir" not in plan.limits["limit"].tolist()
+    assert plan.limits.columns.tolist() == ["limit", "needed", "available", "unit", "load"]
 
 
 def test_lifts_of_the_shortest_mist() -> None:
@@ -274,9 +279,9 @@ def test_lifts_of_the_shortest_mist() -> None:
     for told, seconds in (({}, 5.0), ({"shortest_on_s": 8.0}, 8.0)):
         plan = size_up(TENT, low_rh=80, high_rh=90, chambers=[1], **told)
         row = plan.limits.set_index("limit").loc["saturation"]
-        assert row["needed"] == pytest.approx(
-            100 * 0.3 * 998.2 * seconds / 3600 / 2 / 17.29, rel=1e-3
-        )
+        full = float(air.absolute_humidity_g_m3(20.0, 100.0))
+        want = 100 * 0.3 * 998.2 * seconds / 3600 / 2 / full
+        assert row["needed"] == pytest.approx(want, rel=1e-9)
         assert row["available"] == 15.0
         assert f"{seconds:g} s" in row["unit"]
 
@@ -324,3 +329,27 @@ def test_numbers_that_are_none_are_said() -> None:
     assert len(words) == 3
     assert _in_words(12.345) == "12.3"
     assert not any(word in _in_words(math.nan) for word in ("nan", "inf"))
+
+
+@pytest.mark.parametrize("extra", [0.0, 10.0, 40.0])
+def test_air_that_comes_in_with_the_mist_by_hand(extra: float) -> None:
+    """X g/h of M while on bring x/M of the fan's air: x = V Δ (n + a x/M), so x = VΔn/(1 − VΔa/M)."""
+    room = TENT.change(mist_air_changes_h=extra, mist_l_h=0.6)
+    lift = 0.9 * float(air.absolute_humidity_g_m3(20.0, 100.0)) - room.outside_g_m3
+    most = 0.6 * 998.2
+    want = 2 * lift * 4 / (1 - 2 * lift * extra / most)
+    need = _need(room, 90.0, math.inf)
+    assert need.mist_g_h == pytest.approx(want, rel=1e-7)
+    assert need.air_changes_h == pytest.approx(4 + extra * want / most, rel=1e-7)
+
+
+def test_energy_of_a_day_from_its_output() -> None:
+    """25 W for each 0.3 L/h while on, a quarter of the day; a fan of 10 W all day or with it."""
+    room = TENT.change(fogger_w=25.0, fan_w=10.0)
+    for fan, hours in (("always", 24.0), ("with mist", 6.0)):
+        row = size_up(room.change(fan=fan), low_rh=85, high_rh=95, chambers=[1],
+                      most_duty=0.25).table.iloc[0]  # fmt: skip
+        want = (row["mist_l_h"] / 0.3 * 25 * 6 + 10 * hours) / 1000
+        assert row["energy_kwh_day"] == pytest.approx(want, rel=1e-9)
+        assert row["power_w"] == pytest.approx(row["mist_l_h"] / 0.3 * 25 + 10, rel=1e-9)
+    assert size_up(room, low_rh=0.5, high_rh=95, chambers=[1]).table["blocks"].tolist() == [1]
