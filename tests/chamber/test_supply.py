@@ -333,7 +333,7 @@ def test_numbers_that_are_none_are_said() -> None:
 
 @pytest.mark.parametrize("extra", [0.0, 10.0, 40.0])
 def test_air_that_comes_in_with_the_mist_by_hand(extra: float) -> None:
-    """X g/h of M while on bring x/M of the fan's air: x = V Δ (n + a x/M), so x = VΔn/(1 − VΔa/M)."""
+    """A part x/M of the time the fan runs: x = V Δ (n + a x/M), so x = V Δ n/(1 − V Δ a/M)."""
     room = TENT.change(mist_air_changes_h=extra, mist_l_h=0.6)
     lift = 0.9 * float(air.absolute_humidity_g_m3(20.0, 100.0)) - room.outside_g_m3
     most = 0.6 * 998.2
