@@ -10,6 +10,7 @@ from scipy.optimize import brentq
 
 from trialkit import air
 from trialkit.chamber.droplets import drop_life_s, evaporating_share, settling_m_s
+from trialkit.chamber.quantities import QUANTITIES
 
 
 def test_the_smallest_drops_slip_between_the_molecules_of_air() -> None:
@@ -60,3 +61,10 @@ def test_share_that_dries_by_quadrature(um: float) -> None:
     once = drop_life_s(um, 18.0, 85.0) * settling_m_s(um) / 1.2
     fallen = quad(lambda x: once * (1 - x) ** 2.5 * math.exp(-once * (x - x * x / 2)), 0, 1)[0]
     assert evaporating_share(um, 1.2, 18.0, 85.0) == pytest.approx(1 - fallen, abs=5e-5)
+
+
+def test_fog_that_hangs_in_the_air_is_of_five_micrometres_or_half_to_twice_as_much() -> None:
+    """From a little below the drop at the disc, 2.9 µm (Rodes et al. 1990), to 12 µm (judged)."""
+    [drop] = [quantity for quantity in QUANTITIES if quantity.key == "drop_um"]
+    assert drop.usual is not None
+    assert drop.usual({}) == (5.0, 2.5, 12.0)
