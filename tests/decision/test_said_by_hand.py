@@ -13,6 +13,7 @@ from scipy import stats
 
 from trialkit.columns.response import Response
 from trialkit.decision import measures
+from trialkit.decision.decide import _choose
 from trialkit.decision.depends import _Family, _margin, _sound
 from trialkit.decision.doubts import _far_apart, _is_lost_with_the_block, early_look
 from trialkit.decision.harvest_ahead import Ahead
@@ -88,8 +89,11 @@ def test_no_chance_is_said_where_there_is_none() -> None:
 
 
 def row(answer: str, low: float, high: float, ratio: float = 1.0, **more: Any) -> dict[str, Any]:
-    return {"level": "b", "reference": "a", "answer": answer, "ratio": ratio, "low": low,
-            "high": high, "margin_ratio": 0.9, "p": 0.01, "p_equal": 0.02, "note": "why"} | more  # fmt: skip
+    given = {
+        "level": "b", "reference": "a", "answer": answer, "ratio": ratio, "low": low,
+        "high": high, "margin_ratio": 0.9, "p": 0.01, "p_equal": 0.02, "note": "why",
+    }  # fmt: skip
+    return given | more
 
 
 @pytest.mark.parametrize(
@@ -132,7 +136,8 @@ def look(**change: Any) -> Any:
     ("answer", "answers", "step", "go_on"),
     [
         ("better", ["better", "not enough evidence"], "may_end", False),
-        ("no worse", ["no worse"], "may_end", False), ("worse", ["worse", "no worse"], "may_end", False),
+        ("no worse", ["no worse"], "may_end", False),
+        ("worse", ["worse", "no worse"], "may_end", False),
         ("worse", ["worse", "not enough evidence"], "go_on", False),
         ("not enough evidence", ["not enough evidence"], "go_on", True),
         ("depends", ["depends"], "go_on", False),
@@ -354,7 +359,8 @@ def test_first_flush_own_weights_and_days_of_runs() -> None:
     """Days end with the last harvest; of a lost run those it was given, else its batch's mean."""
     table = pd.DataFrame({
         "batch": "1", "chamber": ["T1", "T1", "T2", "T2", "T3"], "flush": [1, 2, 1, 2, 1],
-        "fresh_g": [300.0, 100.0, 200.0, np.nan, np.nan], "days": [12.0, 20.0, 14.0, np.nan, np.nan],
+        "fresh_g": [300.0, 100.0, 200.0, np.nan, np.nan],
+        "days": [12.0, 20.0, 14.0, np.nan, np.nan],
         "grade": [200.0, 50.0, 100.0, np.nan, np.nan],
     })  # fmt: skip
     weight = SimpleNamespace(is_weight=True)
@@ -373,3 +379,49 @@ def test_first_flush_own_weights_and_days_of_runs() -> None:
                          "window_h": [24.0, 240.0]})  # fmt: skip
     data.runs = runs
     assert measures._of_runs(trial, data).set_index("chamber")["days"].tolist() == [20, 14, 10]
+
+
+# ------------------------------------------------------------------ the level it is about
+
+
+@pytest.mark.parametrize(
+    ("answers", "ratios", "gains", "saved", "chosen"),
+    [
+        (["no worse", "better"], [1.0, 1.1], {}, {}, 1),
+        (["worse", "not enough evidence"], [1.5, 0.5], {}, {}, 1),
+        (["depends", "not enough evidence"], [0.5, 1.5], {}, {}, 0),
+        (["no worse", "depends"], [0.5, 1.5], {}, {}, 0),
+        # with money better and no worse are one, and it decides; an unknown gain ranks last
+        (["no worse", "better"], [1.0, 1.1], {"L0": 5.0, "L1": 3.0}, {}, 0),
+        (["no worse", "better"], [1.0, 1.1], {"L0": math.nan, "L1": -3.0}, {}, 1),
+        (["worse", "no worse"], [1.0, 1.1], {"L0": 9.0, "L1": 3.0}, {}, 1),
+        # then water, then the ratio
+        (["better", "better"], [1.1, 1.2], {}, {"L0": 20.0, "L1": 10.0}, 0),
+        (["better", "better"], [1.1, 1.2], {}, {"L0": 10.0, "L1": 10.0}, 1),
+        (["better", "better"], [1.1, 1.2], {"L0": 1.0, "L1": 2.0}, {"L0": 20.0, "L1": 10.0}, 1),
+        (["better", "better"], [math.nan, 0.2], {}, {}, 1),
+    ],
+)  # fmt: skip
+def test_the_level_the_answer_is_about(
+    answers: list[str], ratios: list[float], gains: dict, saved: dict, chosen: int
+) -> None:
+    """The best answer, then money, then water, then yield."""
+    table = pd.DataFrame({"level": ["L0", "L1"], "answer": answers, "ratio": ratios})
+    use = pd.DataFrame({
+        "use": ["water_l"] * len(saved) + ["energy_kwh"] * 2, "level": [*saved, "L0", "L1"],
+        "saving_pct": [*saved.values(), -9.0, 99.0],
+    })  # fmt: skip
+    given: Any = None
+    if gains:
+        given = SimpleNamespace(table=pd.DataFrame({"level": list(gains), "gain": gains.values()}))
+    assert _choose(table, use, given, better="more") == chosen
+    if not saved:
+        assert _choose(table, use.iloc[:0], given, better="more") == chosen
+
+
+def test_where_less_is_better_the_smaller_ratio_comes_first() -> None:
+    table = pd.DataFrame({"level": ["L0", "L1"], "answer": ["better"] * 2, "ratio": [0.8, 0.9]})
+    none = pd.DataFrame(columns=["use", "level", "saving_pct"])
+    assert _choose(table, none, None, better="less") == 0
+    assert _choose(table, none, None, better="more") == 1
+    assert _choose(table.assign(ratio=[math.nan, 5.0]), none, None, better="less") == 1
