@@ -341,8 +341,8 @@ def test_shares_and_days_from_ratios_of_totals(monkeypatch: pytest.MonkeyPatch) 
         "change": [np.nan, 1.6], "change_low": [np.nan, 1.25], "change_high": [np.nan, 2.0],
     })  # fmt: skip
     monkeypatch.setattr(measures, "ratio_of_totals", lambda *given, known: ratio)
-    runs = pd.DataFrame({"first_kg": 1.0, "days": 20.0, "kg_all": [1.0] * 4})
-    share = measures._share(None, runs, "first_kg", {}).set_index("level")  # type: ignore[arg-type]
+    runs = pd.DataFrame({"s": 1.0, "s of": 2.0, "days": 20.0, "kg_all": [1.0] * 4})
+    share = measures._share(None, runs, "s", {}).set_index("level")  # type: ignore[arg-type]
     assert share.loc["b", ["estimate", "low", "high"]].tolist() == pytest.approx([80, 60, 100])
     change = ["change_pct", "change_low_pct", "change_high_pct"]
     assert share.loc["b", change].tolist() == pytest.approx([60, 25, 100])
@@ -351,34 +351,47 @@ def test_shares_and_days_from_ratios_of_totals(monkeypatch: pytest.MonkeyPatch) 
     want = [1 / 0.8, 1 / 1.1, 1 / 0.6]
     assert day.loc["b", ["estimate", "low", "high"]].tolist() == pytest.approx(want)
     assert day.loc["b", change].tolist() == pytest.approx([-37.5, -50.0, -20.0])
-    few = runs.assign(first_kg=[1.0, 1.0, 1.0, np.nan])
-    assert measures._share(None, few, "first_kg", {}).empty  # type: ignore[arg-type]
+    assert share["measure"].tolist() == ["s", "s"]
+    few = runs.assign(s=[1.0, 1.0, 1.0, np.nan])
+    assert measures._share(None, few, "s", {}).empty  # type: ignore[arg-type]
 
 
 def test_first_flush_own_weights_and_days_of_runs() -> None:
-    """Days end with the last harvest; of a lost run those it was given, else its batch's mean."""
+    """T1 gave 300 of 400 g first; what T2 gave in its second flush nobody knows; T3 was lost.
+
+    Days end with the last harvest; of a lost run those it was given, else its batch's mean.
+    """
     table = pd.DataFrame({
-        "batch": "1", "chamber": ["T1", "T1", "T2", "T2", "T3"], "flush": [1, 2, 1, 2, 1],
-        "fresh_g": [300.0, 100.0, 200.0, np.nan, np.nan],
-        "days": [12.0, 20.0, 14.0, np.nan, np.nan],
-        "grade": [200.0, 50.0, 100.0, np.nan, np.nan],
+        "batch": "1", "chamber": ["T1", "T1", "T2", "T2", "T3"], "unit": [1, 1, 2, 2, 3],
+        "flush": [1, 2, 1, 2, 1], "fresh_g": [300.0, 100.0, 200.0, np.nan, np.nan],
+        "days": [12.0, 20.0, 14.0, np.nan, np.nan], "grade": [200.0, 50.0, 100.0, np.nan, np.nan],
+        "status": ["ok", "ok", "ok", "missing", "contaminated"], "empty": np.nan,
     })  # fmt: skip
     weight = SimpleNamespace(is_weight=True)
     trial: Any = SimpleNamespace(
-        levels={"batch": ["1"], "chamber": ["T1"]},
+        levels={"batch": ["1"], "chamber": ["T1"]}, flushes=2,
         harvest_columns={"fresh_g": weight, "grade": weight, "empty": weight},
-    )
-    data: Any = SimpleNamespace(table=table.assign(empty=np.nan), runs=None)
-    got = measures._of_runs(trial, data).set_index("chamber")
-    assert got["first_kg"].tolist() == pytest.approx([0.3, 0.2, 0.0])
-    assert got["share:grade"].tolist() == pytest.approx([0.25, 0.1, 0.0])
-    assert "share:empty" not in got
-    assert "share:fresh_g" not in got
-    assert got["days"].tolist() == [20.0, 14.0, 17.0]
+    )  # fmt: skip
+    data: Any = SimpleNamespace(table=table, runs=None)
+    got, names = measures._of_runs(trial, data)
+    assert names == ["first_flush_share", "share:grade"]
+    got = got.set_index("chamber")
+    for name, want in (
+        ("first_flush_share", [0.3, np.nan, 0.0]), ("first_flush_share of", [0.4, np.nan, 0.0]),
+        ("share:grade", [0.25, 0.1, 0.0]), ("share:grade of", [0.4, 0.2, 0.0]),
+        ("days", [20.0, 14.0, 17.0]),
+    ):  # fmt: skip
+        assert got[name].tolist() == pytest.approx(want, nan_ok=True), name
+    lost = table.assign(status=["ok", "ok", "ok", "discarded", "contaminated"])
+    again = measures._of_runs(trial, SimpleNamespace(table=lost, runs=None))[0]  # type: ignore[arg-type]
+    assert again["first_flush_share of"].tolist() == pytest.approx([0.4, 0.2, 0.0])
+    trial.flushes = 1
+    assert measures._of_runs(trial, data)[1] == ["share:grade"]
     runs = pd.DataFrame({"batch": "1", "chamber": ["T3", "T3"], "window": ["early", "whole"],
                          "window_h": [24.0, 240.0]})  # fmt: skip
     data.runs = runs
-    assert measures._of_runs(trial, data).set_index("chamber")["days"].tolist() == [20, 14, 10]
+    made = measures._of_runs(trial, data)[0].set_index("chamber")
+    assert made["days"].tolist() == [20, 14, 10]
 
 
 # ------------------------------------------------------------------ the level it is about
