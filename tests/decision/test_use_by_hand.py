@@ -267,7 +267,7 @@ def test_savings_that_are_sure() -> None:
     assert _with_saving(verdict(20.0, 30.0, low=0.0), say, "x") == "x"
     both = say.text("answer.saved.both")
     assert both in _with_saving(verdict(20.0, 20.4), say, "x")
-    assert both not in _with_saving(verdict(20.0, 20.6), say, "x")
+    assert both not in _with_saving(verdict(20.0, 20.5), say, "x")
     assert say.text("answer.saved.water_l") in _with_saving(verdict(20.0, 20.6), say, "x")
 
 
