@@ -9,7 +9,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.decision.best_setting import _days, _lost_blocks, daily_use, money_of_settings
+from trialkit.decision import best_setting
+from trialkit.decision.best_setting import (
+    _days,
+    _lost_blocks,
+    daily_use,
+    find_best_setting,
+    money_of_settings,
+)
 from trialkit.trial.sections import RigSection
 
 DUTIES = np.array([[150.0, 10.0], [150.0, 5.0]])  # lux, duty in per cent
@@ -110,3 +117,51 @@ def test_lost_blocks_are_told_where_there_are_any() -> None:
     assert _lost_blocks(trial(), SimpleNamespace(table=sound)) == []  # type: ignore[arg-type]
     bare = SimpleNamespace(table=table.drop(columns="status"))
     assert _lost_blocks(trial(), bare) == []  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("tests", "told"),
+    [
+        ({"settings": 0.001, "lack of fit": 0.049}, True), ({"settings": 0.001}, False),
+        ({"settings": 0.001, "lack of fit": 0.05}, True),
+        ({"settings": 0.001, "lack of fit": 0.051}, False),
+    ],
+)  # fmt: skip
+def test_a_surface_that_does_not_fit_is_told(
+    monkeypatch: pytest.MonkeyPatch, tests: dict[str, float], told: bool
+) -> None:
+    """At 5 %; where nothing was set twice there is no such test. Days have no choices."""
+    table = pd.DataFrame({"p": tests})
+    surface = SimpleNamespace(tests=lambda: table, response="days")
+    monkeypatch.setattr(best_setting, "analyse_settings", lambda trial, data: surface)
+    for name in ("best_region", "stationary_point", "surface_limits"):
+        monkeypatch.setattr(best_setting, name, lambda *given, **more: None)
+    monkeypatch.setattr(best_setting, "surfaces_delivered", lambda *given, **more: ([], []))
+    monkeypatch.setattr(best_setting, "say_best", lambda *given: [given[-1]])
+    given = trial(question=SimpleNamespace(response="days"), harvest_columns={}, seed=1)
+    found = find_best_setting(given, SimpleNamespace(findings=(), table=pd.DataFrame()))  # type: ignore[arg-type]
+    assert ("surface_does_not_fit" in {f.code for f in found.findings}) is told
+    assert found.choices is None
+    assert found.said == (0.001,)  # the chance of such a surface, if no setting mattered
+
+
+def test_prices_that_do_not_reach_the_settings_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only where all worths lack, and only where there are prices."""
+    surface = SimpleNamespace(tests=lambda: pd.DataFrame({"p": {"settings": 0.5}}), response="x")
+    monkeypatch.setattr(best_setting, "analyse_settings", lambda trial, data: surface)
+    for name in ("best_region", "stationary_point", "surface_limits"):
+        monkeypatch.setattr(best_setting, name, lambda *given, **more: None)
+    monkeypatch.setattr(best_setting, "surfaces_delivered", lambda *given, **more: ([], []))
+    monkeypatch.setattr(best_setting, "say_best", lambda *given: ["x"])
+    bare: Any = SimpleNamespace(findings=(), table=pd.DataFrame())
+    for worth, priced, told in (
+        ([np.nan, np.nan], True, True), ([np.nan, 1.0], True, False), ([np.nan] * 2, False, False),
+    ):  # fmt: skip
+        choices = SimpleNamespace(table=pd.DataFrame({"worth_change": worth}))
+        monkeypatch.setattr(best_setting, "choices_of", lambda *given, made=choices: made)
+        given = trial(question=SimpleNamespace(response="fresh_g"), harvest_columns={}, seed=1)
+        if not priced:
+            given.prices = None
+        found = find_best_setting(given, bare)
+        assert ("settings_not_priced" in {f.code for f in found.findings}) is told
+        assert found.choices is choices

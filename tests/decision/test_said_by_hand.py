@@ -14,7 +14,7 @@ from scipy import stats
 from trialkit.columns.response import Response
 from trialkit.decision import measures
 from trialkit.decision.decide import _choose
-from trialkit.decision.depends import _Family, _margin, _sound
+from trialkit.decision.depends import _Family, _fit_with_batches, _margin, _sound
 from trialkit.decision.doubts import _far_apart, _is_lost_with_the_block, early_look
 from trialkit.decision.harvest_ahead import Ahead
 from trialkit.decision.look_words import LookWords, _decimals, look_words
@@ -226,6 +226,25 @@ def test_a_failed_test_finds_nothing() -> None:
     assert _sound({"F": 0.0, "den_df": 5.0, "p": 1.0}) == 1.0
     for wrong in ({"F": -0.1}, {"F": math.nan}, {"den_df": 0.0}, {"den_df": math.nan}):
         assert math.isnan(_sound({"F": 3.0, "den_df": 5.0, "p": 0.04} | wrong))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"rows": slice(0, 7)},  # one level lacks in the last batch
+        {"levels": {}}, {"applied_to": ("batch",)}, {"residual_by": "m"}, {"rows": slice(0, 4)},
+    ],
+)  # fmt: skip
+def test_batches_are_not_asked_where_they_cannot_tell(change: dict[str, Any]) -> None:
+    """Each level in each of two batches at least, within the batch, with one variance."""
+    table = pd.DataFrame({"batch": [1] * 4 + [2] * 4, "m": pd.Categorical(list("aabbaaab"))})
+    spec = SimpleNamespace(residual_by=change.get("residual_by"))
+    fit = SimpleNamespace(spec=spec, table=table.iloc[change.get("rows", slice(0, 8))])
+    given: Any = SimpleNamespace(
+        primary=SimpleNamespace(name="m", applied_to=change.get("applied_to", ("chamber",))),
+        levels=change.get("levels", {"batch": [1, 2]}),
+    )
+    assert _fit_with_batches(given, SimpleNamespace(fit=fit)) is None  # type: ignore[arg-type]
 
 
 def test_the_margin_of_more_and_of_less() -> None:
