@@ -258,6 +258,23 @@ def test_march_in_german_is_read_without_the_words_of_all_languages() -> None:
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "14. Jänner 2031 07:00",
+        "14. jän. 2031 07:00",
+        "14-JÄN-31 07:00",
+        "Di., 14. Jänner 2031 07:00",
+    ],
+)
+def test_january_in_austria(text: str) -> None:
+    """Jänner, short Jän., is January in Austria (Unicode CLDR, de-AT)."""
+    assert read(text) == ["2031-01-14 07:00:00"]
+    assert read("14. Jänner 2031 07:00", form=compile_format("%d. %B %Y %H:%M")) == [
+        "2031-01-14 07:00:00"
+    ]
+
+
 def test_words_of_other_languages_beside_english_ones() -> None:
     """Polish and Czech names of months (Unicode CLDR); a word of none is no time."""
     texts = ["14 października 2031 07:00", "15 Oct 2031 07:00", "16 unknownia 2031 07:00"]

@@ -31,7 +31,8 @@ NS = 1_000_000_000
 _YEAR_2201 = 7_289_654_400
 _MOST_LAYOUTS = 200
 _BLOCK = 200_000
-_MARCH = re.compile("märz|mär", re.IGNORECASE)
+#: German names of months with a letter beyond ASCII: März, and the Austrian Jänner.
+_GERMAN = re.compile("(m)ärz?|(j)än(?:ner)?", re.IGNORECASE)
 _TWO_NUMBERS = re.compile(r"\d\D+\d")
 _LETTER = re.compile("[A-Za-z]")
 
@@ -116,7 +117,7 @@ def _read_layout(
     """Read cells of one layout: understand the first, take the digits of all."""
     sample = grid[0].tobytes().decode("utf-8", errors="replace")
     if len(sample) != grid.shape[1]:
-        plain = _MARCH.sub("mar", sample)
+        plain = _GERMAN.sub(lambda found: "mar" if found[1] else "jan", sample)
         if plain.isascii():
             _read_layout(_with_digits(plain, grid), where, work, forms)
         elif _TWO_NUMBERS.search(sample):
