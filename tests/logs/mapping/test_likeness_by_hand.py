@@ -111,6 +111,7 @@ def test_four_fifths_of_the_filled_cells_must_be_numbers(
     [
         (["2031-01-14 10:00"] * 5 + ["x"], True), (["2031-01-14 10:00"] * 4 + ["x"], False),
         (["2031-01-14"] * 6, False), ([], False), (["03/04/2031 10:00"], True),
+        (["13/04/2031 10:00"], True), (["04/13/2031 10:00"], True),
     ],
 )  # fmt: skip
 def test_a_column_of_moments_has_times_of_day(cells: list[str], sure: bool) -> None:

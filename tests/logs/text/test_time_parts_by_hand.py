@@ -361,6 +361,11 @@ def test_figures_without_a_head_must_all_be_times(cells: list[Any], found: bool)
     assert clock_beside(DAYS[:3], **{"column 2": cells}) == (("column 2",) if found else ())
 
 
+@pytest.mark.parametrize("date", ["13/04/2031", "04/13/2031"])
+def test_a_clock_in_figures_is_found_whichever_of_day_and_month_comes_first(date: str) -> None:
+    assert clock_beside([date] * 3, Time=["0930", "0940", "0950"]) == ("Time",)
+
+
 def test_figures_without_a_head_stand_right_behind_the_date() -> None:
     cells = ["0930", "0940", "0950"]
     assert clock_beside(DAYS[:3], Temp=[1.0, 2.0, 3.0], **{"column 3": cells}) == ()

@@ -288,8 +288,8 @@ def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple
         beside = list(heads).index(head) == list(heads).index(date) + 1
         told = _head_role(head) in ("hour", "clock") or words & _CLOCK_WORDS
         if told or (beside and _NAMELESS.match(head) and _are_clocks(column)):
-            found = read_parts((date, head), (dates, column), day_first=True)
-            if found is not None and found.ok.mean() > _SURE:
+            either = [read_parts((date, head), (dates, column), day_first=f) for f in (True, False)]
+            if any(found is not None and found.ok.mean() > _SURE for found in either):
                 return (head,)
     return ()
 
