@@ -68,13 +68,13 @@ def test_records_set_aside_do_not_count() -> None:
 
 
 def test_steps_back_and_forth_of_each_part() -> None:
-    """Part 0: two series by turns, one of them with a step back; part 1: two steps back."""
-    time = [0, 0, 2, 1, 1, 2, 3, 2, 1]
+    """Part 0: two series by turns, one with a step back; part 1: two steps back, none between."""
+    time = [0, 0, 2, 1, 1, 2, 3, 2, 2, 1]
     made = SimpleNamespace(
-        part=np.array([0] * 6 + [1] * 3), time=np.array(time), alive=np.ones(9, bool),
+        part=np.array([0] * 6 + [1] * 4), time=np.array(time), alive=np.ones(10, bool),
         accounts=["a", "b"],
     )  # fmt: skip
-    series = np.array([0, 1, 0, 1, 0, 1, 2, 2, 2])
+    series = np.array([0, 1, 0, 1, 0, 1, 2, 2, 2, 2])
     assert count_steps(made, series).tolist() == [[1, 3], [2, 0]]
     made.alive[4] = False
     assert count_steps(made, series).tolist() == [[0, 3], [2, 0]]
