@@ -83,6 +83,11 @@ def test_a_change_at_an_odd_second_is_found_to_the_second() -> None:
     assert (change.before_s, change.after_s) == (-2670, 0)
 
 
+def test_a_change_in_january_is_one_of_its_own_year() -> None:
+    monrovia = ZoneInfo("Africa/Monrovia")
+    assert [len(clock_changes(monrovia, year, year)) for year in (1971, 1972, 1973)] == [0, 1, 0]
+
+
 def test_rows_of_one_change_are_put_right_whatever_year_they_begin_in() -> None:
     """On New Year's Eve in Sydney clocks are an hour ahead of their winter: +11 h."""
     at = ns("2030-12-31T23:30", "2031-01-01T00:30")
