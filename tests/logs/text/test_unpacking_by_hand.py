@@ -79,6 +79,19 @@ def test_what_is_packed_comes_back_in_pieces_of_any_size(
 
 
 @pytest.mark.parametrize("pack", PACKERS)
+@pytest.mark.parametrize(("most", "sound"), [(len(LOG), True), (len(LOG) - 1, False)])
+def test_how_much_a_packed_file_unpacks_to(
+    pack: Any, most: int, sound: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(files, "MAX_BYTES", most)
+    if sound:
+        assert unpack_members(pack(LOG), "x.gz")[0].data == LOG
+    else:
+        with pytest.raises(LogError, match="unpacks to more"):
+            unpack_members(pack(LOG), "x.gz")
+
+
+@pytest.mark.parametrize("pack", PACKERS)
 def test_the_second_of_two_streams_may_be_cut_short(pack: Any) -> None:
     [member] = unpack_members(pack(LOG) + pack(LOG * 100)[:-9], "x.gz")
     assert member.cut_short

@@ -120,7 +120,8 @@ class Spelled:
 def take_apart(text: str) -> Spelled | None:
     """Take a moment apart that has words in it; None where it has others than of the calendar."""
     calendar = read_calendar()
-    out, month, half = [], "", ""
+    out: list[str] = []
+    month = half = ""
     for piece in _DIGITS.split(text.strip()):
         found = _read_piece(piece, calendar)
         if found is None or (found[1] and half):
