@@ -34,7 +34,7 @@ TESTS = {
              "tests/logs/test_two_columns_one_chamber.py",
              *(f"tests/logs/test_{n}_by_hand.py"
                for n in ("time_column", "file_zone", "ledger", "row_origins", "humidity",
-                         "never_kept", "head_units")),
+                         "never_kept", "head_units", "opening")),
              "tests/alignment/test_large_logs.py"],
     "design": ["tests/design", "tests/lived/test_dated.py", "tests/lived/test_told.py",
                "tests/test_range_error.py"],
