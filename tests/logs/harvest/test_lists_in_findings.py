@@ -88,3 +88,16 @@ def test_rows_whose_code_and_columns_differ(count: int, shown: int, tmp_path: Pa
     [told] = [f for f in read_harvest(trial).findings if f.code == "code_and_column"]
     assert told.values["count"] == count
     assert sum(u in told.message for u in UNITS[:count]) == shown
+
+
+@pytest.mark.parametrize(("letters", "whole"), [(38, True), (39, False)])
+def test_long_heads_and_cells_are_shown_by_forty_letters_with_their_quotes(
+    letters: int, whole: bool, tmp_path: Path
+) -> None:
+    long = "z" * letters
+    text = f"unit,chamber,flush,fresh_g,{long}\n{UNITS[0]},{long},1,300,x\n{UNITS[1]},T1,1,300,x\n"
+    trial = make_trial(tmp_path, {"h.csv": text.encode()}, '\n[logs.harvest]\nfiles = ["h.csv"]\n')
+    log = read_harvest(trial)
+    for code in ("columns_unread", "code_and_column"):
+        [told] = [f for f in log.findings if f.code == code]
+        assert (f"'{long}'" in told.message) == whole, code
