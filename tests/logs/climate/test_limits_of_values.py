@@ -127,6 +127,15 @@ def test_one_of_six_shared_moments_is_too_few() -> None:
     assert disagree(same(*range(0, 60, 10)), same(0, 11, 21, 31, 41, 49, 60))
 
 
+def test_three_of_fourteen_shared_moments_are_enough_and_five_of_nine_clashes_too_many() -> None:
+    """3/14 is 0.214, above a fifth; 5/9 is 0.556, above a half."""
+    one = same(*range(0, 140, 10))
+    two = same(0, 10, 130, *(10 * k + 5 for k in range(1, 12)))
+    assert not disagree(one, two)
+    clashing = same(*range(1, 10)) | same(*range(1, 6), value=21.0)
+    assert disagree(same(*range(1, 10)), clashing)
+
+
 def test_files_without_a_common_quantity_complete_each_other() -> None:
     nan = NAN
     one, two = same(1, 2), same(1, 2, value=nan)

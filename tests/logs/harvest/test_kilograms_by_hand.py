@@ -159,6 +159,23 @@ def test_where_weights_spread_a_slip_is_four_times_the_spread() -> None:
     assert slips([*narrow, 1000.0]) == [10]
 
 
+def test_the_spread_is_that_of_a_normal_distribution_with_these_middle_deviations() -> None:
+    """Eleven weights 45 % over or under 100 g: 4 · 1.4826 · log10(1.45) is 0.957, less than 1."""
+    assert slips([145.0] * 5 + [100 / 1.45] * 6 + [1000.0]) == [11]
+    assert slips([150.0] * 5 + [100 / 1.5] * 6 + [1000.0]) == []  # 1.044 is more
+
+
+@pytest.mark.parametrize(("times", "slip"), [(0.53, True), (0.48, False)])
+def test_a_slip_stands_out_from_its_flush_by_half_a_power_of_ten(times: float, slip: bool) -> None:
+    """Unit 0 bears half as much as the others in flush 2 and 3.4 or 3.0 times as much in flush 1.
+
+    That is 0.83 or 0.78 of a power of ten between its flushes.
+    """
+    units, flush = [0, 1, 2, 3, 4] * 2, [1] * 5 + [2] * 5
+    fresh = [100 * 10**times, 100, 100, 100, 100, 50 * 10**-0.3, 50, 50, 50, 50]
+    assert slips(fresh, units, flush=flush) == ([0] if slip else [])
+
+
 # ------------------------------------------------------------------ nothing at all
 
 

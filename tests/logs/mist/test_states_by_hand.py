@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -12,6 +13,7 @@ import pytest
 from tests.logs.folder import TRIAL, make_trial
 from tests.logs.mist.test_pulses import clock, log_of, seconds, states
 from trialkit.errors import LogError
+from trialkit.logs.climate.read import read_environment
 from trialkit.logs.mist.intervals import _is_sampled, _merge, _sampled
 from trialkit.logs.mist.read import read_mist
 
@@ -91,6 +93,33 @@ def test_the_same_state_twice_at_a_moment_is_one_and_a_flicker_is_none(tmp_path:
     log = log_of(tmp_path, states((0, "on"), (0, "on"), (20, "off"), (20, "on"), (30, "off")))
     assert told(log) == [(3, "double export", "set aside")]
     assert log.ledger.summary()["kept"].tolist() == [4]
+
+
+def test_two_states_are_enough_to_be_one_twice(tmp_path: Path) -> None:
+    assert told(log_of(tmp_path, states((0, "off"), (0, "off")))) == [
+        (3, "double export", "set aside")
+    ]
+
+
+@pytest.mark.parametrize("reader", [read_mist, read_environment])
+def test_a_field_without_chambers_has_no_log_of_them(reader: Callable, tmp_path: Path) -> None:
+    field = """
+[trial]
+title = "a field"
+[units]
+structure = "block / plot / subplot"
+block = 3
+plot = 2
+subplot = 2
+[factors.variety]
+applied_to = "block:plot"
+levels.a = {}
+levels.b = {}
+[question]
+primary = "variety"
+"""
+    with pytest.raises(LogError, match="no chambers"):
+        reader(make_trial(tmp_path, {}, "", trial=field))
 
 
 def test_an_unknown_limit_of_power_is_asked_for(tmp_path: Path) -> None:
