@@ -94,7 +94,7 @@ class Entries:
             "unit_at": units or list(range(n)), "flush": more.get("flush", [1] * n),
             "fresh_g": fresh, "status": more.get("status", ["ok"] * n),
         })  # fmt: skip
-        names = [f"u{k}" for k in range(max(self.table["unit_at"]) + 1)]
+        names = [f"u{k}" for k in range(max(self.table["unit_at"], default=-1) + 1)]
         self.units = pd.DataFrame({"unit": names} | more.get("levels", {}))
         self.noted: list[int] = []
 
