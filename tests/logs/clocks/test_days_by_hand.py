@@ -97,6 +97,22 @@ def test_rows_of_one_change_are_put_right_whatever_year_they_begin_in() -> None:
     )
 
 
+def test_an_hour_shown_twice_by_a_logger_of_half_hours_and_more_is_two_passes() -> None:
+    """Three records, 60 and 0 min apart, half an hour in the middle: the second 02:00 is later.
+
+    In Vienna 01:00 and the first 02:00 of 26 October 2031 are at 23:00 and 00:00 UTC.
+    """
+    found = localise(ns("2031-10-26T01:00", "2031-10-26T02:00", "2031-10-26T02:00"), VIENNA)
+    assert found.utc.tolist() == ns(
+        "2031-10-25T23:00", "2031-10-26T00:00", "2031-10-26T01:00"
+    ).tolist()  # fmt: skip
+    assert len(found.unsure) == 0
+    often = localise(ns("2031-10-26T01:01", "2031-10-26T02:00", "2031-10-26T02:00"), VIENNA)
+    assert often.unsure.tolist() == [1, 2]  # 29.5 min in the middle: the same record twice?
+    two = localise(ns("2031-10-26T02:00", "2031-10-26T02:00"), VIENNA)
+    assert two.unsure.tolist() == [0, 1]
+
+
 # ------------------------------------------------------------------ parts of a correction
 
 

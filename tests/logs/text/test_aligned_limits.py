@@ -157,3 +157,45 @@ def test_the_line_of_units_under_the_heads_is_kept_in_its_columns() -> None:
     assert tabbed("id   temp  rh", "no   degC  %", "1    20.5  80", "2    20.6  81") == [
         ["id", "temp", "rh"], ["no", "degC", "%"], ["1", "20.5", "80"], ["2", "20.6", "81"]
     ]  # fmt: skip
+
+
+def test_heads_that_are_alike_take_the_words_above_them() -> None:
+    assert tabbed(
+        "      T1  T2",
+        "name wet wet",
+        "   1  80  81",
+        "   2  82  83",
+    ) == [[""], ["name", "T1 wet", "T2 wet"], ["1", "80", "81"], ["2", "82", "83"]]
+    alone = tabbed("name wet wet", "   1  80  81", "   2  82  83")
+    assert alone is not None
+    assert alone[0] == ["name", "wet", "wet"]
+
+
+def test_units_below_stacked_heads_keep_a_line_of_their_own() -> None:
+    found = tabbed(
+        "      T1  T2",
+        "name wet wet",
+        "   h   %   %",
+        "   1  80  81",
+        "   2  82  83",
+    )
+    assert found is not None
+    assert found[1:4] == [["name", "T1 wet", "T2 wet"], ["h", "%", "%"], ["1", "80", "81"]]
+
+
+def test_only_the_first_sign_of_a_remark_is_taken_off_the_heads() -> None:
+    found = tabbed("# id  temp  #3", "1     20.5  80", "2     20.6  81")
+    assert found is not None
+    assert found[0] == ["id", "temp", "#3"]
+
+
+def test_heads_that_come_again_have_as_many_words_as_the_columns_that_are_joined() -> None:
+    found = tabbed(
+        "time              temp",
+        "2031-01-14 10:00  20.5",
+        "2031-01-14 10:10  20.6",
+        "time              temp",
+        "2031-01-14 10:20  20.7",
+    )
+    assert found is not None
+    assert found[3:] == [["time", "temp"], ["2031-01-14 10:20", "20.7"]]
