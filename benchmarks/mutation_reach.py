@@ -18,9 +18,10 @@ ROOT = Path(__file__).parents[1]
 TESTS = {
     "air": ["tests/test_air.py", "tests/test_air_sensors.py"],
     "light": ["tests/test_light.py", "tests/test_light_factors.py"],
-    "chamber": [f"tests/test_chamber_{n}.py" for n in ("around", "balance", "by_hand", "drops",
-                "figures", "foresee", "identify", "plan", "supply", "roomfit", "ranges", "parts",
-                "course", "rig", "settled", "rooms", "allowances", "borders")],
+    "chamber": ["tests/chamber", *(f"tests/test_chamber_{n}.py" for n in
+                ("around", "balance", "by_hand", "drops", "figures", "foresee", "identify", "plan",
+                 "supply", "roomfit", "ranges", "parts", "course", "rig", "settled", "rooms",
+                 "allowances", "borders"))],
     "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
