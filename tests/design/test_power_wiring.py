@@ -10,6 +10,7 @@ import pytest
 import trialkit as tk
 from trialkit.design.layout.allocation import Allocation
 from trialkit.design.power import figure, over_time
+from trialkit.design.power.grid import chance_at
 from trialkit.design.power.over_time import OverTimeChoice
 from trialkit.errors import DesignError
 
@@ -217,3 +218,12 @@ def test_what_sliders_cannot_have_is_said(trial):
     box = figure.sliders(found, again=refuse)
     box.children[0].value = 2
     assert box.children[-1].value == "<p>too &lt; few</p>"
+
+
+def test_two_tents_of_two_schedules_can_show_nothing(make_trial):
+    """No df is left for error: no chance, even where rounding leaves a trace of one."""
+    made = make_trial("structure = 'chamber / block'\nchamber = 6\nblock = 3",
+                      {"mist": ("chamber", 2, "")})  # fmt: skip
+    found = tk.power(made, method="exact", questions="any", lost=0)
+    assert chance_at(found, {"chamber": 2}) == (0.0, 0.0, 0.0)
+    assert 0 < chance_at(found, {"chamber": 3})[1] < 0.2
