@@ -52,6 +52,15 @@ def test_a_map_shows_today_the_best_and_what_was_tried(within):
     assert ax.get_xlabel() == "mist [% of the time]"
 
 
+def test_today_and_the_best_lie_whole_above_what_was_tried():
+    """At the edge of the range and on a circle they would be cut or hidden."""
+    ax = draw_map(grid(hill, lambda t: t["mist"] > 0))
+    tried = ax.collections[-1]
+    for line in [line for line in ax.lines if line.get_marker() in ("x", "D")]:
+        assert line.get_zorder() > tried.get_zorder()
+        assert not line.get_clip_on()
+
+
 def test_a_flat_surface_can_be_drawn():
     ax = draw_map(grid(lambda t: 480.0 + 0 * t["mist"], lambda t: t["mist"] > 0))
     assert ax.get_ylabel() == "light [lux]"

@@ -153,24 +153,17 @@ def setting_map(
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
     leave_edges_free(ax, lines)
     mark_tried(ax, tried, first, second)
+    told: dict[str, Any] = {"color": INK, "linestyle": "none", "zorder": 4, "clip_on": False}
     ax.plot(
         [today[first]],
         [today[second]],
         "x",
-        color=INK,
         markersize=9,
         markeredgewidth=2,
-        linestyle="none",
         label=say.text("figure.setting.today"),
+        **told,
     )
-    ax.plot(
-        [best[first]],
-        [best[second]],
-        "D",
-        color=INK,
-        linestyle="none",
-        label=say.text("figure.setting.best"),
-    )
+    ax.plot([best[first]], [best[second]], "D", label=say.text("figure.setting.best"), **told)
     legend_above(ax)
     ax.set_xlabel(labels[0])
     ax.set_ylabel(labels[1])
