@@ -209,3 +209,12 @@ def test_the_answer_in_python_is_that_of_the_screen(grown):
     job = Pipeline(folder)
     found = find_best_setting(job.trial, job.data)
     assert str(found.said[-1]).startswith("Carry on as planned")
+
+
+def test_a_german_plan_without_a_rig_is_german_throughout(tmp_path):
+    text = FILE.format(step="step = 0.5", batches="").partition("[rig]")[0]
+    (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
+    told = " ".join(run("plan", tmp_path, "--language", "de").split())
+    assert "in [rig] fehlt chamber_m3, air_changes_h, mist_l_h" in told
+    assert "lacks" not in told
+    assert "im Vergleich der 24 Kammerdurchgänge beurteilt" in told
