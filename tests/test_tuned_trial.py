@@ -265,6 +265,14 @@ def test_power_of_a_trial_of_ranges_names_the_options_that_it_does_not_use(tmp_p
     assert "a trial of ranges makes no use of --margin, --lost, and --tables" in words
 
 
+def test_power_says_what_is_most_likely_where_the_chance_is_small(tmp_path):
+    write_trial(tmp_path)
+    small = " ".join(run("power", tmp_path, "--difference", 3).output.split())
+    large = " ".join(run("power", tmp_path, "--difference", 90).output.split())
+    assert "the most likely result is “no best setting in sight”" in small
+    assert "the most likely result" not in large
+
+
 def test_money_counts_mushrooms_water_and_power_of_the_days_of_a_batch(tmp_path):
     """20 days at 1.5 L/h and 100 W: per per cent of duty 7.2 L and 0.48 kWh a run of three blocks.
 

@@ -39,6 +39,8 @@ if TYPE_CHECKING:
 _TRIALS = 1000
 #: … and behind the chance that `power` tells: it is right to about a point, in half the time.
 _TRIALS_OF_POWER = 2000
+#: Chance below which the settings are more likely not shown to matter.
+_LIKELY = 0.5
 #: Blocks expected to be lost, and the chance that is wanted, unless told otherwise [%].
 _LOST, _WANTED = 5.0, 80.0
 
@@ -308,6 +310,7 @@ def _say_surface_power(
     import trialkit as tk
     from trialkit.design.points.chance import chance_to_see
     from trialkit.design.points.draw import settings_of_units
+    from trialkit.trial.doubtful_entries import tell_doubtful_entries
 
     with screen.counted(message("progress.plan")) as tell:
         drawn = tk.assign(trial, progress=tell)
@@ -319,9 +322,11 @@ def _say_surface_power(
     screen.heading(message("cli.power.surface"))
     shares = {"chance": percent(middle), "low": percent(low), "high": percent(high)}
     screen.say(message("cli.power.hill", fall=fall, **shares), indent="  ")
+    if middle < _LIKELY:
+        screen.say(message("cli.power.hill_small"), indent="  ")
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
-    screen.findings(drawn.findings)
+    screen.findings([*tell_doubtful_entries(trial), *drawn.findings])
     if unused:
         screen.findings([finding("power_option_unused", "note", options=unused)])
     screen.say("")

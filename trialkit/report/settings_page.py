@@ -319,7 +319,9 @@ def _with_lost(inputs: SettingsInputs, points: pd.DataFrame) -> pd.DataFrame:
 
 def _limits(inputs: SettingsInputs) -> Section:
     say = inputs.say
-    words = [Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", "place")]
+    words = [
+        Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", "batches", "place")
+    ]
     return Section(
         "limits",
         say.text("section.limits"),
