@@ -109,6 +109,8 @@ def test_a_trial_that_is_not_finished_says_to_carry_on_and_advises_nothing_else(
     assert "2 of 4 flushes (counted over all batches) are not harvested yet" in screen
     assert "a further trial" not in screen
     assert "Most mushrooms" not in screen
+    assert "What each choice gave so far" in screen
+    assert "What to choose" not in screen
     run("report", folder)
     page = (folder / "report.html").read_text(encoding="utf-8")
     assert "the trial is not finished" in page

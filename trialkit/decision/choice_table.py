@@ -12,6 +12,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from trialkit.decision.harvest_ahead import Ahead
     from trialkit.surface.choices import Choices
     from trialkit.surface.fit_surface import Surface
     from trialkit.trial import Trial
@@ -19,6 +20,21 @@ if TYPE_CHECKING:
 
 #: Choices that promise a gain over today, which a trial that shows no effect cannot.
 _GAINS = ("careful", "most yield")
+
+
+def choice_caption(ahead: Ahead | None) -> str:
+    """Give the key of the table's caption: nothing is to be chosen before the harvest is in.
+
+    Parameters
+    ----------
+    ahead : Ahead or None
+        What of the planned harvest is not in yet.
+
+    Returns
+    -------
+    str
+    """
+    return "best.caption" if ahead is None else "best.caption_so_far"
 
 
 def told_choices(choices: Choices, say: Wording, *, seen: bool) -> pd.DataFrame:

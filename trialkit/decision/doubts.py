@@ -173,7 +173,7 @@ def far_apart(lost: Sequence[int], blocks: Sequence[int]) -> bool:
     shares = [k / n for k, n in zip(lost, blocks, strict=True)]
     both = sum(lost) / sum(blocks)
     error = (both * (1 - both) * sum(1 / n for n in blocks)) ** 0.5
-    return abs(shares[0] - shares[1]) > max(UNEVEN_PCT / 100, 1.64 * error)
+    return bool(abs(shares[0] - shares[1]) > max(UNEVEN_PCT / 100, 1.64 * error))
 
 
 def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.harvest_in import units_known
 from trialkit.columns.harvest import LOST
@@ -37,7 +37,7 @@ def early_ranges(ahead: Ahead | None) -> list[Finding]:
     """
     if ahead is None:
         return []
-    words = {"missing": ahead.missing, "parts": ahead.parts, "kind": ahead.kind}
+    words: dict[str, Any] = {"missing": ahead.missing, "parts": ahead.parts, "kind": ahead.kind}
     return [finding("ranges_looked_early", "caution", **words)]
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.decision.best_setting import daily_use
-from trialkit.decision.choice_table import choice_heads, told_choices
+from trialkit.decision.choice_table import choice_caption, choice_heads, told_choices
 from trialkit.decision.range_doubts import lost_of_settings
 from trialkit.decision.setting_sentences import open_ends
 from trialkit.report.cautions import cautions_section
@@ -232,7 +232,7 @@ def _choice_table(inputs: SettingsInputs) -> Table:
         shown,
         columns=columns,
         say=say,
-        caption=say.text("best.caption"),
+        caption=say.text(choice_caption(inputs.found.ahead)),
         heads=choice_heads(inputs.trial, inputs.found.surface, choices, columns, say),
         notes=[say.text("best.note")],
     )
@@ -259,7 +259,7 @@ def _choices(inputs: SettingsInputs) -> Section:
         )
         alt = say.text("best.page.frontier")
         parts.append(make_picture(draw, ident="frontier", alt=alt, caption=alt))
-    return Section("choices", say.text("best.caption"), tuple(parts))
+    return Section("choices", say.text(choice_caption(inputs.found.ahead)), tuple(parts))
 
 
 def _surface(inputs: SettingsInputs) -> Section:
