@@ -96,3 +96,19 @@ def test_yield_against_use_fills_the_marks_that_surely_lose_no_more():
     filled = {line.get_markerfacecolor(): line.get_xdata().tolist() for line in ax.lines[1:3]}
     assert sorted(map(len, filled.values())) == [1, 2]
     assert [1.5] in filled.values()
+
+
+def test_a_curve_without_limits_says_that_there_are_none():
+    table = pd.DataFrame({"mist": DUTY, "estimate": 480 - 3 * (DUTY - 6) ** 2}).assign(
+        low=np.nan, high=np.nan, within=True
+    )
+    given = {"setting": "mist", "axis": "mist [%]", "quantity": "fresh weight [g]", "today": 8.0}
+    without = figures.setting_curve(table, **given)
+    limited = table.assign(low=table["estimate"] - 20, high=table["estimate"] + 20)
+    with_them = figures.setting_curve(limited, **given)
+    said = [
+        " ".join(" ".join(text.get_text() for text in ax.texts).split())
+        for ax in (without, with_them)
+    ]
+    assert ["without limits" in words for words in said] == [True, False]
+    assert ["band: 95 % limits" in words for words in said] == [False, True]

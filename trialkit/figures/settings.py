@@ -93,7 +93,8 @@ def setting_curve(
     ax.set_ylabel(quantity)
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    key = "figure.setting.note_alone" if tried is None else "figure.setting.note"
+    key = f"figure.setting.{'note' if own['low'].notna().any() else 'unlimited'}"
+    key += "_alone" if tried is None else ""
     told = say.text("figure.setting.beside") + " " if beside is not None else ""
     note(ax, told + say.text(key, level=say.confidence(level), basis=basis))
     return dress(ax)
