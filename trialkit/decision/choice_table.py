@@ -68,20 +68,20 @@ def response_unit(trial: Trial) -> str:
     )
 
 
-def worth_unit(trial: Trial, choices: pd.DataFrame) -> str:
+def worth_unit(trial: Trial, choices: Sequence[str]) -> str:
     """Give the unit in which choices fall short: money where there are prices.
 
     Parameters
     ----------
     trial : Trial
-    choices : DataFrame
-        `Choices.table`.
+    choices : sequence of str
+        Their names, as in `Choices.table`.
 
     Returns
     -------
     str
     """
-    if trial.prices is not None and (choices["choice"] == "most money").any():
+    if trial.prices is not None and "most money" in choices:
         return trial.prices.currency
     return response_unit(trial)
 
@@ -105,7 +105,11 @@ def choice_heads(
     """
     units = {s.name: say.either(f"glossary_unit.{s.unit}", s.unit) for s in surface.settings}
     gave, money = response_unit(trial), "" if trial.prices is None else trial.prices.currency
-    words = {"unit": gave, "money": money, "worth": worth_unit(trial, choices.table)}
+    words = {
+        "unit": gave,
+        "money": money,
+        "worth": worth_unit(trial, list(choices.table["choice"])),
+    }
     return {
         name: (f"{name} [{units[name]}]" if units[name] else name)
         if name in units

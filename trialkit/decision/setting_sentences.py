@@ -216,8 +216,9 @@ def _worth(trial: Trial, surface: Surface, table: pd.DataFrame) -> Message:
 
 def _regret(trial: Trial, surface: Surface, table: pd.DataFrame) -> Message:
     """Say what staying as today may cost on average, and what the best choice still may."""
-    unit = worth_unit(trial, table.reset_index())
-    best = "most money" if "most money" in table.index else "most yield"
+    unit = worth_unit(trial, list(table.index))
+    money = trial.prices is not None and "most money" in table.index
+    best = "most money" if money else "most yield"
     told = _alike({"today": table["regret"]["today"], "best": table["regret"][best]})
     if _stays(surface, table, best):
         return message("best.regret.stay", today=told["today"], unit=unit)
