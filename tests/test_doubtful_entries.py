@@ -75,3 +75,20 @@ def test_a_percentage_below_one_is_asked_about_and_used(tmp_path, key, value, me
 @pytest.mark.parametrize("value", ["1", "1.5", "8"])
 def test_percentages_from_one_on_are_not_asked_about(tmp_path, value):
     assert _told(tmp_path, TRIAL.replace("[question]", f"[question]\nmargin_pct = {value}")) == []
+
+
+def test_a_humidity_band_too_dry_for_any_growing_room_is_asked_about(tmp_path):
+    """A share of the time with mist, 2 to 10 %, is read as a humidity band."""
+    from typer.testing import CliRunner
+
+    from trialkit.cli import build
+
+    made = ["new", str(tmp_path / "new"), "--chambers", "4", "--versus"]
+    dry = CliRunner().invoke(build(rich_help=False), [*made, "mist=2-10%"])
+    assert dry.exit_code == 0, dry.output
+    words = " ".join(dry.output.split())
+    assert "schedule mist: mist starts below 2 % humidity and stops above 10 %" in words
+    assert "range = { duty_pct = [2, 10], on_s = 20 }" in words
+    made[1] = str(tmp_path / "other")
+    moist = CliRunner().invoke(build(rich_help=False), [*made, "mist=85-90%"])
+    assert "drier than" not in moist.output

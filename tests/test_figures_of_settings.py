@@ -52,6 +52,15 @@ def test_a_map_shows_today_the_best_and_what_was_tried(within):
     assert ax.get_xlabel() == "mist [% of the time]"
 
 
+def test_today_and_the_best_lie_whole_above_what_was_tried():
+    """At the edge of the range and on a circle they would be cut or hidden."""
+    ax = draw_map(grid(hill, lambda t: t["mist"] > 0))
+    tried = ax.collections[-1]
+    for line in [line for line in ax.lines if line.get_marker() in ("x", "D")]:
+        assert line.get_zorder() > tried.get_zorder()
+        assert not line.get_clip_on()
+
+
 def test_a_flat_surface_can_be_drawn():
     ax = draw_map(grid(lambda t: 480.0 + 0 * t["mist"], lambda t: t["mist"] > 0))
     assert ax.get_ylabel() == "light [lux]"
@@ -87,3 +96,19 @@ def test_yield_against_use_fills_the_marks_that_surely_lose_no_more():
     filled = {line.get_markerfacecolor(): line.get_xdata().tolist() for line in ax.lines[1:3]}
     assert sorted(map(len, filled.values())) == [1, 2]
     assert [1.5] in filled.values()
+
+
+def test_a_curve_without_limits_says_that_there_are_none():
+    table = pd.DataFrame({"mist": DUTY, "estimate": 480 - 3 * (DUTY - 6) ** 2}).assign(
+        low=np.nan, high=np.nan, within=True
+    )
+    given = {"setting": "mist", "axis": "mist [%]", "quantity": "fresh weight [g]", "today": 8.0}
+    without = figures.setting_curve(table, **given)
+    limited = table.assign(low=table["estimate"] - 20, high=table["estimate"] + 20)
+    with_them = figures.setting_curve(limited, **given)
+    said = [
+        " ".join(" ".join(text.get_text() for text in ax.texts).split())
+        for ax in (without, with_them)
+    ]
+    assert ["without limits" in words for words in said] == [True, False]
+    assert ["band: 95 % limits" in words for words in said] == [False, True]

@@ -199,6 +199,11 @@ def test_a_lost_block_is_no_block_and_an_open_one_is_left_out(tmp_path):
         ("step = 0.5", "step = 0.01", "more than 200"),
         ('control = "usual"', "", "one named level, the control"),
         ("duty_pct = [2, 10], on_s = 20, step = 0.5", "duty_pct = [0, 10], step = 5", "cannot be"),
+        (
+            "step = 0.5",
+            "values = [1.5, 2, 6, 20]",
+            "but these are outside: 1.5, 20",
+        ),
         ("duty_pct = [2, 10]", "duti_pct = [2, 10]", "duty_pct"),
     ],
 )
@@ -249,6 +254,23 @@ def test_power_of_a_trial_of_ranges_is_told(tmp_path):
     told = run("power", tmp_path)
     assert told.exit_code == 0, told.output
     assert "the chance to see that the settings matter is" in " ".join(told.output.split())
+    assert "makes no use of" not in told.output
+
+
+def test_power_of_a_trial_of_ranges_names_the_options_that_it_does_not_use(tmp_path):
+    write_trial(tmp_path)
+    told = run("power", tmp_path, "--margin", 5, "--lost", 10, "--tables")
+    assert told.exit_code == 0, told.output
+    words = " ".join(told.output.split())
+    assert "a trial of ranges makes no use of --margin, --lost, and --tables" in words
+
+
+def test_power_says_what_is_most_likely_where_the_chance_is_small(tmp_path):
+    write_trial(tmp_path)
+    small = " ".join(run("power", tmp_path, "--difference", 3).output.split())
+    large = " ".join(run("power", tmp_path, "--difference", 90).output.split())
+    assert "the most likely result is “no best setting in sight”" in small
+    assert "the most likely result" not in large
 
 
 def test_money_counts_mushrooms_water_and_power_of_the_days_of_a_batch(tmp_path):

@@ -45,6 +45,18 @@ def test_every_key_of_the_catalogue_is_used():
         assert key in quoted or parents & groups or of_finding, key
 
 
+def test_two_files_of_a_language_may_not_say_the_same_key(tmp_path, monkeypatch):
+    """Else the later one would be said in both places."""
+    from trialkit.wording import catalogue
+
+    (tmp_path / "xx").mkdir()
+    for name in ("one", "two"):
+        (tmp_path / "xx" / f"{name}.toml").write_text(f'[delivered]\nnone = "{name}"\n')
+    monkeypatch.setattr(catalogue, "files", lambda package: tmp_path)
+    with pytest.raises(ValueError, match=r"xx/two.toml has keys of another file.*delivered.none"):
+        catalogue._entries("xx")
+
+
 def test_every_finding_has_its_sentence_and_every_sentence_its_finding():
     calls = re.findall(r"""(?:\bfinding|\.find)\(\s*(f?)["']([a-z_]+)""", TEXT)
     codes = {code for made, code in calls if not made} | {"plan_not_shown"}

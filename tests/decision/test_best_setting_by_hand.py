@@ -12,11 +12,11 @@ import pytest
 from trialkit.decision import best_setting
 from trialkit.decision.best_setting import (
     _days,
-    _lost_blocks,
     daily_use,
     find_best_setting,
     money_of_settings,
 )
+from trialkit.decision.range_doubts import lost_blocks
 from trialkit.trial.sections import RigSection
 
 DUTIES = np.array([[150.0, 10.0], [150.0, 5.0]])  # lux, duty in per cent
@@ -110,13 +110,16 @@ def test_days_of_a_run_by_its_log_or_by_the_dates() -> None:
 def test_lost_blocks_are_told_where_there_are_any() -> None:
     table = pd.DataFrame({"unit": [1, 1, 2, 3], "flush": [1, 2, 1, 1],
                           "fresh_g": [9.0, np.nan, 8.0, 7.0],
+                          "mist": ["2 %", "2 %", "5 %", "2 %"],
                           "status": ["ok", "contaminated", "ok", "ok"]})  # fmt: skip
-    [told] = _lost_blocks(trial(), SimpleNamespace(table=table))  # type: ignore[arg-type]
+    given = trial(tuned=(), question=SimpleNamespace(response="fresh_g"), harvest_columns={})
+    given.tuned = [SimpleNamespace(name="mist")]
+    [told] = lost_blocks(given, table)
+    assert told.code == "surface_of_harvested"
     assert (told.values["lost"], told.values["blocks"]) == (1, 3)
     sound = table.assign(status="ok", fresh_g=1.0)
-    assert _lost_blocks(trial(), SimpleNamespace(table=sound)) == []  # type: ignore[arg-type]
-    bare = SimpleNamespace(table=table.drop(columns="status"))
-    assert _lost_blocks(trial(), bare) == []  # type: ignore[arg-type]
+    assert lost_blocks(given, sound) == []
+    assert lost_blocks(given, table.drop(columns="status")) == []
 
 
 @pytest.mark.parametrize(
@@ -134,10 +137,12 @@ def test_a_surface_that_does_not_fit_is_told(
     table = pd.DataFrame({"p": tests})
     surface = SimpleNamespace(tests=lambda: table, response="days")
     monkeypatch.setattr(best_setting, "analyse_settings", lambda trial, data: surface)
-    for name in ("best_region", "stationary_point", "surface_limits"):
+    unseen = SimpleNamespace(seen=False)
+    monkeypatch.setattr(best_setting, "best_region", lambda *given, **more: unseen)
+    for name in ("stationary_point", "surface_limits"):
         monkeypatch.setattr(best_setting, name, lambda *given, **more: None)
     monkeypatch.setattr(best_setting, "surfaces_delivered", lambda *given, **more: ([], []))
-    monkeypatch.setattr(best_setting, "say_best", lambda *given: [given[-1]])
+    monkeypatch.setattr(best_setting, "say_best", lambda *given, **more: [given[-1]])
     given = trial(question=SimpleNamespace(response="days"), harvest_columns={}, seed=1)
     found = find_best_setting(given, SimpleNamespace(findings=(), table=pd.DataFrame()))  # type: ignore[arg-type]
     assert ("surface_does_not_fit" in {f.code for f in found.findings}) is told
@@ -149,10 +154,12 @@ def test_prices_that_do_not_reach_the_settings_are_told(monkeypatch: pytest.Monk
     """Only where all worths lack, and only where there are prices."""
     surface = SimpleNamespace(tests=lambda: pd.DataFrame({"p": {"settings": 0.5}}), response="x")
     monkeypatch.setattr(best_setting, "analyse_settings", lambda trial, data: surface)
-    for name in ("best_region", "stationary_point", "surface_limits"):
+    unseen = SimpleNamespace(seen=False)
+    monkeypatch.setattr(best_setting, "best_region", lambda *given, **more: unseen)
+    for name in ("stationary_point", "surface_limits"):
         monkeypatch.setattr(best_setting, name, lambda *given, **more: None)
     monkeypatch.setattr(best_setting, "surfaces_delivered", lambda *given, **more: ([], []))
-    monkeypatch.setattr(best_setting, "say_best", lambda *given: ["x"])
+    monkeypatch.setattr(best_setting, "say_best", lambda *given, **more: ["x"])
     bare: Any = SimpleNamespace(findings=(), table=pd.DataFrame())
     for worth, priced, told in (
         ([np.nan, np.nan], True, True), ([np.nan, 1.0], True, False), ([np.nan] * 2, False, False),

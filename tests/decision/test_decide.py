@@ -378,13 +378,10 @@ def test_money_shows_itself_with_its_currency_and_what_its_columns_mean(tmp_path
 
 def test_losses_that_chance_explains_are_not_spoken_of():
     """5 against 9 of 72: 5.6 points, within 1.64 standard errors (8.1); 5 against 14: beyond."""
-    from trialkit.decision.doubts import _far_apart
+    from trialkit.decision.doubts import far_apart
 
-    def counts(first, second):
-        return pd.DataFrame({"sum": [first, second], "size": [72, 72]})
-
-    assert not _far_apart(counts(5, 9))
-    assert _far_apart(counts(5, 14))
+    assert not far_apart([5, 9], [72, 72])
+    assert far_apart([5, 14], [72, 72])
 
 
 @pytest.mark.parametrize(

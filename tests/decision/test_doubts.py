@@ -10,7 +10,7 @@ from scipy import stats
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.decision.doubts import REPEATED_PCT, _far_apart, early_look, uneven_losses
+from trialkit.decision.doubts import REPEATED_PCT, early_look, far_apart, uneven_losses
 
 
 def with_margin(trial, folder, margin_pct):
@@ -102,8 +102,7 @@ def test_false_alarms_of_repeated_looks():
 )  # fmt: skip
 def test_which_losses_are_spoken_of(first, second, size, told):
     """More than 5 points and more than 1.64 binomial errors apart, worked out by hand."""
-    counts = pd.DataFrame({"sum": [first, second], "size": [size, size]})
-    assert _far_apart(counts) is told
+    assert far_apart([first, second], [size, size]) is told
     both = (first + second) / (2 * size)
     apart = abs(first - second) / size
     errors = apart / math.sqrt(both * (1 - both) * 2 / size)
@@ -117,7 +116,7 @@ def test_groups_of_unequal_size_share_their_error():
     0 of 40 and 1 of 16: 6.25 points, error sqrt(0.01786 0.98214 (1/40 + 1/16)) = 3.9: 1.60.
     """
     for (lost, size), told in {(3, 20): True, (1, 15): True, (1, 16): False}.items():
-        assert _far_apart(pd.DataFrame({"sum": [0, lost], "size": [40, size]})) is told
+        assert far_apart([0, lost], [40, size]) is told
 
 
 def lost_blocks(data, *, sparse, usual, status="contaminated"):

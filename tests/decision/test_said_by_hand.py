@@ -15,7 +15,7 @@ from trialkit.columns.response import Response
 from trialkit.decision import measures
 from trialkit.decision.decide import _choose
 from trialkit.decision.depends import _Family, _fit_with_batches, _margin, _sound
-from trialkit.decision.doubts import _far_apart, _is_lost_with_the_block, early_look
+from trialkit.decision.doubts import early_look, far_apart, is_lost_with_the_block
 from trialkit.decision.harvest_ahead import Ahead
 from trialkit.decision.look_words import LookWords, _decimals, look_words
 from trialkit.decision.money import _around, _single_levels, gain_note
@@ -193,14 +193,13 @@ def test_when_losses_are_worth_a_word(lost: tuple, blocks: tuple, apart: bool) -
 
     10 and 4 of 100 lie 6 points apart, 1.64 errors are 5.9; 10 and 5 lie 5 apart and no more.
     """
-    counts = pd.DataFrame({"sum": lost, "size": blocks})
-    assert _far_apart(counts) is apart
+    assert far_apart(lost, blocks) is apart
 
 
 def test_only_what_a_lost_block_has_none_of_counts_as_lost() -> None:
     trial: Any = SimpleNamespace(harvest_columns={})
-    assert _is_lost_with_the_block(trial, "fresh_g")
-    assert not _is_lost_with_the_block(trial, "days")
+    assert is_lost_with_the_block(trial, "fresh_g")
+    assert not is_lost_with_the_block(trial, "days")
 
 
 def test_a_look_before_the_end_says_what_it_costs() -> None:

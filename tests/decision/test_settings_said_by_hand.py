@@ -72,11 +72,24 @@ def row(**change: Any) -> dict[str, Any]:
 def test_gains_and_worths_that_are_sure_or_open() -> None:
     euros = SimpleNamespace(currency="EUR")
     for sure, key in ((True, "sure"), (False, "open")):
-        gain = said_of._gain(SURFACE, row(sure=sure), "g")
-        worth = said_of._worth(trial(euros), SURFACE, row(sure=sure))
+        table = choices("most yield", "most money")
+        table["sure"] = sure
+        gain = said_of._gain(SURFACE, table, "g")
+        worth = said_of._worth(trial(euros), SURFACE, table)
         assert (gain.key, worth.key) == (f"best.gain.{key}", f"best.worth.{key}")
         for said in (gain, worth):
             assert [said.values[k].value for k in ("change", "low", "high")] == [5.0, 1.0, 9.0]
+
+
+def test_a_choice_that_is_todays_is_told_as_todays() -> None:
+    table = choices("most yield", "most money")
+    table["mist"] = 2.0
+    given = trial(SimpleNamespace(currency="EUR"))
+    assert said_of._gain(SURFACE, table, "g").key == "best.gain.stay"
+    assert said_of._worth(given, SURFACE, table).key == "best.worth.stay"
+    said = said_of._regret(given, SURFACE, table)
+    assert said.key == "best.regret.stay"
+    assert "best" not in said.values
 
 
 def test_the_least_use_is_told_where_it_saves_for_sure() -> None:
@@ -113,7 +126,7 @@ def test_what_staying_may_cost_is_in_money_only_with_prices() -> None:
         (euros, table, "EUR", 1.0), (None, table, None, 3.0),
         (euros, choices("most yield"), None, 3.0),
     ):  # fmt: skip
-        said = said_of._regret(trial(prices), frame)
+        said = said_of._regret(trial(prices), SURFACE, frame)
         assert said.values["today"].value == 7.0
         assert said.values["best"].value == best
         assert (said.values["unit"] == "EUR") is (unit == "EUR")

@@ -193,5 +193,5 @@ def test_what_a_plan_repeats_and_how_often_it_stands_at_today_is_counted(make_tr
     said = [str(sentence) for sentence in surface_sentences(trial, SimpleNamespace(table=table))]
     assert (
         "4 different settings are tried, 8 of the places repeat one of them; "
-        "3 have today's settings."
+        "units with today's settings: 3."
     ) in said

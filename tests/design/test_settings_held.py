@@ -89,3 +89,24 @@ def test_bands_that_the_fogger_cannot_reach_are_left_out(tmp_path):
     (told,) = assign(read_trial(tmp_path)).findings
     assert told.said.values["levels"][-1] == "from 94 %"
     assert "from 66 %" not in told.said.values["levels"]
+
+
+def test_what_is_left_out_is_no_part_of_how_exact_the_plan_is_and_power_tells_it(tmp_path):
+    """Nothing above the highest setting tried is judged, so its error is no part of the worst."""
+    from typer.testing import CliRunner
+
+    from trialkit.cli import build
+    from trialkit.design.points.draw import prediction_error, settings_of_units
+
+    trial = tuned_trial(tmp_path, RIG.format(low=94, high=100))
+    plan = assign(trial)
+    values = settings_of_units(trial, plan.table)
+    at, error = prediction_error(trial, values)
+    tried = [*values[:, 0], trial.factors["mist"].number("usual")]
+    between = (at[:, 0] > min(tried) - 1e-5) & (at[:, 0] < max(tried) + 1e-5)
+    assert not between.all()  # something is left out at an end
+    assert error[~between].max() > error[between].max()
+    told = CliRunner().invoke(build(rich_help=False), ["power", str(tmp_path)])
+    words = " ".join(told.output.split())
+    assert f"{error[between].max():.1f} % where it is known least" in words
+    assert "2 % and 4 % left out of the plan" in words

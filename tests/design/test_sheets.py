@@ -94,7 +94,7 @@ def drawn_from_svg(drawn, scale=6):
 def test_cards_say_settings_and_daily_use(plan):
     """20 s of every 240 s is 1/12: 2 h a day, so 2.4 L, and 75 W for 2 h is 0.15 kWh."""
     page = cards_page(plan)
-    assert page.count('<article class="card">') == 8
+    assert page.count('<article class="card parts-1">') == 8
     assert "20 s" in page
     assert "220 s" in page
     assert "86 %" in page
@@ -351,6 +351,48 @@ def test_brighter_light_is_lighter_on_the_map(plan):
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("treatments", [1, 2, 3])
+def test_a_card_holds_all_that_is_set_in_its_chamber(make_trial, tmp_path, treatments):
+    """Mist, light and air for one chamber: on screen and on paper nothing is cut off."""
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium") or shutil.which("google-chrome")
+    if not chromium:
+        pytest.fail("needs a Chromium on the machine")
+    factors = {
+        "schedule": ("batch:chamber", [], "levels.usual = { on_s = 20, off_s = 220 }\n"
+                     "levels.sparse = { on_s = 20, off_s = 344 }"),
+        "light": ("batch:chamber", [], "levels.dim = { lux = 400, hours = 12 }\n"
+                  "levels.bright = { lux = 1200, hours = 11 }"),
+        "air": ("batch:chamber", [], "levels.less = { value = 4, unit = 'air changes an hour' }\n"
+                "levels.more = { value = 8, unit = 'air changes an hour' }"),
+    }  # fmt: skip
+    trial = make_trial(
+        "structure = '(batch * chamber) / block'\nbatch = 4\nchamber = 4\nblock = 2",
+        dict(list(factors.items())[:treatments]),
+        extra="[rig]\nmist_l_h = 1.2\nfogger_w = 60\nfan_w = 15\nreservoir_l = 12\n",
+    )
+    source = tmp_path / "cards.html"
+    source.write_text(cards_page(tk.assign(trial)), encoding="utf-8")
+    cut = """() => [...document.querySelectorAll('.card')]
+        .filter(e => e.scrollHeight > e.clientHeight + 1).length"""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-gpu"]
+        )
+        page = browser.new_page(viewport={"width": 1000, "height": 800})
+        page.goto(source.as_uri())
+        for medium in ("screen", "print"):
+            page.emulate_media(media=medium)
+            assert page.evaluate("document.querySelectorAll('.card').length") == 16
+            assert page.evaluate(cut) == 0, medium
+        words = page.inner_text("body")
+        browser.close()
+    if treatments > 1:
+        assert "light a day" in words
+        assert "11 h" in words
+
+
 def test_no_page_is_wider_than_a_phone(plan, tmp_path):
     """Nothing that is shown reaches beyond 390 px, and words are 10 px or more (labels shrink)."""
     from playwright.sync_api import sync_playwright

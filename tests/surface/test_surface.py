@@ -82,6 +82,13 @@ def test_joint_points_are_the_known_ones():
     assert np.isnan(joint_point(wide, cov, float("nan")))
 
 
+@pytest.mark.parametrize("df", [0.0, 0.02, 0.49, float("nan")])
+def test_with_next_to_no_degrees_of_freedom_there_are_no_limits(df):
+    """Drawn, they would be without end; at one there are: 12.7 errors, from tables of t."""
+    assert np.isnan(joint_point([[0.0, 1.0]], np.eye(2), df))
+    assert joint_point([[0.0, 1.0]], np.eye(2), 1.0, draws=200_000) == pytest.approx(12.7, rel=0.05)
+
+
 def runs(true, noise, *, seed=1, repeats=6, values=(2.0, 4, 6, 8, 10)):
     """Draw like chambers at several duty cycles."""
     rng = np.random.default_rng(seed)

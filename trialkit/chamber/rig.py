@@ -77,11 +77,7 @@ def room_from_rig(rig: Any, **extra: Any) -> Assumed:
     given.update(extra)
     asked = [q.key for q in QUANTITIES if q.usual is None and given.get(q.field) is None]
     if asked:
-        raise ChamberError(
-            f"[rig] lacks {', '.join(asked)} → needed to work out humidity; air changes can "
-            "be estimated from two hours of on/off misting (notebook 5 of trialkit lab, or "
-            "identify_room)"
-        )
+        raise ChamberError(str(message("chamber.rig_lacks", keys=", ".join(asked))))
     measured = _measured(rig, given)
     findings, missing = [], set()
     for quantity in QUANTITIES:

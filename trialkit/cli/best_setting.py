@@ -8,6 +8,7 @@ from trialkit.cli.command import DONE
 from trialkit.cli.files import write_tables
 from trialkit.cli.screen import Screen
 from trialkit.pipeline import Pipeline
+from trialkit.triage import for_growers
 from trialkit.wording import message, spoken
 
 if TYPE_CHECKING:
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 def tell_best_setting(screen: Screen, job: Pipeline) -> int:
     """Print and write which setting is best, and what each choice gives; give the exit code."""
+    from trialkit.decision.choice_table import choice_caption, choice_heads, told_choices
     from trialkit.display import show_table
 
     found, say = job.best_setting, spoken()
@@ -26,7 +28,6 @@ def tell_best_setting(screen: Screen, job: Pipeline) -> int:
         "tests": found.tests,
         "surface": found.limits,
     }
-    screen.keep(found.findings)
     screen.heading(message("cli.analyse.answer"))
     screen.say(found.sentence, style="bold")
     for line in found.said[1:]:
@@ -39,21 +40,21 @@ def tell_best_setting(screen: Screen, job: Pipeline) -> int:
         shown = found.choices.table
         columns = ["choice", *names, "yield", "yield_change_low", "yield_change_high"]
         columns += [name for name in ("use_change_pct", "worth_change", "regret") if name in shown]
-        choices = [say.text(f"best.choice.{c.replace(' ', '_')}") for c in shown["choice"]]
         screen.show(
             show_table(
-                shown.assign(choice=choices),
+                told_choices(found.choices, say, seen=found.region.seen),
                 columns=columns,
-                heads={
-                    name: name if name in names else say.text(f"best.head.{name}")
-                    for name in columns
-                },
-                caption=say.text("best.caption"),
+                heads=choice_heads(job.trial, found.surface, found.choices, columns, say),
+                caption=say.text(choice_caption(found.ahead)),
                 notes=(say.text("best.note"),),
             )
         )
+        screen.say("")
         screen.record["choices"] = shown
         tables |= {"choices": shown, "frontier": found.choices.frontier}
+    told = set(job.findings())  # said before the answer already
+    screen.findings(for_growers(f for f in found.findings if f not in told))
+    screen.keep(found.findings)
     _tell_delivered(screen, found)
     tables |= {f"surface_by_{d.exposure}": d.limits for d in found.delivered}
     screen.wrote(write_tables(job.trial.folder / "results", tables))

@@ -26,7 +26,7 @@ from trialkit.next_plan import (
     plan_in_parts,
 )
 from trialkit.shell import quoted
-from trialkit.wording import Message, Units, message
+from trialkit.wording import Message, Units, finding, message
 
 if TYPE_CHECKING:
     from trialkit.design.layout.draw_record import Draw
@@ -39,6 +39,10 @@ if TYPE_CHECKING:
 _TRIALS = 1000
 #: … and behind the chance that `power` tells: it is right to about a point, in half the time.
 _TRIALS_OF_POWER = 2000
+#: Chance below which the settings are more likely not shown to matter.
+_LIKELY = 0.5
+#: Blocks expected to be lost, and the chance that is wanted, unless told otherwise [%].
+_LOST, _WANTED = 5.0, 80.0
 
 
 @command("trialkit plan my-trial", "trialkit plan my-trial --seed 77")
@@ -223,13 +227,13 @@ def power(
     ] = None,
     lost: Annotated[
         float, typer.Option(min=0, max=99, metavar="PERCENT", help="Blocks expected to be lost.")
-    ] = 5.0,
+    ] = _LOST,
     wanted: Annotated[
         float,
         typer.Option(
             min=1, max=99, metavar="PERCENT", help="Chance of a clear answer that you want."
         ),
-    ] = 80.0,
+    ] = _WANTED,
     tables: Annotated[
         bool, typer.Option("--tables", metavar="", help="Show the tables behind the sentences.")
     ] = False,
@@ -247,7 +251,9 @@ def power(
 
     trial = tk.read_trial(trial_folder(folder))
     if trial.tuned:
-        return _say_surface_power(screen, trial, difference)
+        unused = {"--margin": margin is not None, "--lost": lost != _LOST, "--tables": tables}
+        unused["--wanted"] = wanted != _WANTED
+        return _say_surface_power(screen, trial, difference, [k for k, v in unused.items() if v])
     with screen.counted(message("progress.power")) as tell:
         found = tk.power(
             trial,
@@ -297,11 +303,14 @@ def power(
     return DONE
 
 
-def _say_surface_power(screen: Screen, trial: Trial, difference: float | None) -> int:
-    """Say what a trial of ranges can find out."""
+def _say_surface_power(
+    screen: Screen, trial: Trial, difference: float | None, unused: list[str]
+) -> int:
+    """Say what a trial of ranges can find out, what of it is not tried, and what was not used."""
     import trialkit as tk
     from trialkit.design.points.chance import chance_to_see
     from trialkit.design.points.draw import settings_of_units
+    from trialkit.trial.doubtful_entries import tell_doubtful_entries
 
     with screen.counted(message("progress.plan")) as tell:
         drawn = tk.assign(trial, progress=tell)
@@ -313,8 +322,13 @@ def _say_surface_power(screen: Screen, trial: Trial, difference: float | None) -
     screen.heading(message("cli.power.surface"))
     shares = {"chance": percent(middle), "low": percent(low), "high": percent(high)}
     screen.say(message("cli.power.hill", fall=fall, **shares), indent="  ")
+    if middle < _LIKELY:
+        screen.say(message("cli.power.hill_small"), indent="  ")
     for sentence in laid.sentences:
         screen.say(sentence, indent="  ")
+    screen.findings([*tell_doubtful_entries(trial), *drawn.findings])
+    if unused:
+        screen.findings([finding("power_option_unused", "note", options=unused)])
     screen.say("")
     screen.say(message("cli.power.next", command=f"trialkit plan {quoted(trial.folder)}"))
     return DONE

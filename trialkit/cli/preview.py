@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.display import Shown, show_table
 from trialkit.errors import TrialkitError
+from trialkit.trial.doubtful_entries import tell_doubtful_entries
 from trialkit.wording import Units, message, spoken
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ def show_preview(screen: Screen, trial: Trial) -> None:
     screen.heading(message("new.cards"))
     for line in _cards(trial):
         screen.say(line, indent="  ")
+    screen.findings(tell_doubtful_entries(trial))
     screen.say("")
 
 

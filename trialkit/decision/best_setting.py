@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.analysis.harvest_in import units_known
 from trialkit.analysis.tuned import analyse_settings
 from trialkit.analysis.tuned_delivered import DeliveredSurface, surfaces_delivered
 from trialkit.arrays import Floats
-from trialkit.columns.harvest import LOST
 from trialkit.columns.response import response_of
+from trialkit.decision.harvest_ahead import Ahead, parts_ahead
+from trialkit.decision.range_doubts import early_ranges, form_doubts, lost_blocks
 from trialkit.decision.setting_sentences import say_best
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
@@ -25,7 +25,7 @@ from trialkit.surface.departures import Departures
 from trialkit.surface.limits import surface_limits
 from trialkit.surface.stationary import Stationary, stationary_point
 from trialkit.trial.rig_use import kilowatt_hours, litres
-from trialkit.wording import Message, Number, finding
+from trialkit.wording import Message, finding
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
     from trialkit.alignment.result import Aligned
     from trialkit.surface.fit_surface import Surface
     from trialkit.trial import Trial
-
-#: p of the lack of fit from which the surface is told not to fit.
-_POOR = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,6 +57,8 @@ class BestSetting:
     findings : tuple of Finding
     delivered : tuple of DeliveredSurface
         The same over what chambers really got, which was not randomised.
+    ahead : Ahead or None
+        What of the planned harvest is not in yet.
     """
 
     surface: Surface
@@ -71,6 +70,7 @@ class BestSetting:
     said: tuple[Message, ...]
     findings: tuple[Finding, ...] = ()
     delivered: tuple[DeliveredSurface, ...] = ()
+    ahead: Ahead | None = None
 
     __repr__ = short_repr
 
@@ -113,19 +113,20 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
     asked = response_of(trial.question.response, trial.harvest_columns)
     more = asked.better == "more"
     region = best_region(surface, more_is_better=more, seed=trial.seed)
-    choices, findings = None, [*data.findings, *_lost_blocks(trial, data)]
+    ahead = parts_ahead(trial, data.table)
+    choices = None
+    findings = [*data.findings, *early_ranges(ahead), *lost_blocks(trial, data.table)]
     if more:
         choices = choices_of(trial, data, surface)
         if trial.prices is not None and choices.table["worth_change"].isna().all():
             findings.append(finding("settings_not_priced", "note"))
     tests = surface.tests()
-    if "lack of fit" in tests.index and tests["p"]["lack of fit"] <= _POOR:
-        p = float(tests["p"]["lack of fit"])
-        findings.append(finding("surface_does_not_fit", "caution", p=Number(p, 3)))
+    findings += form_doubts(tests, seen=region.seen)
     level = stationary_point(surface)
     delivered, untold = surfaces_delivered(trial, data, more_is_better=more)
     findings += untold
-    said = tuple(say_best(trial, surface, region, choices, float(tests["p"]["settings"])))
+    p = float(tests["p"]["settings"])
+    said = tuple(say_best(trial, surface, region, choices, p, ahead=ahead))
     return BestSetting(
         surface,
         tests,
@@ -136,6 +137,7 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         said,
         tuple(findings),
         tuple(delivered),
+        ahead,
     )
 
 
@@ -167,17 +169,6 @@ def choices_of(
         departures=departures,
         seed=trial.seed,
     )
-
-
-def _lost_blocks(trial: Trial, data: Aligned) -> list[Finding]:
-    """Say that the surface is about harvested blocks, where some were lost."""
-    if "status" not in data.table:
-        return []
-    known = units_known(data.table)
-    lost = data.table["status"].isin(LOST).groupby(data.table["unit"]).any()[known]
-    if not lost.any():
-        return []
-    return [finding("surface_of_harvested", "note", lost=int(lost.sum()), blocks=len(lost))]
 
 
 def daily_use(trial: Trial, name: str) -> Callable[[Floats], Floats] | None:

@@ -13,6 +13,8 @@ from trialkit.errors import Finding, ModelError
 from trialkit.wording import Joined, Message, finding, message
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from trialkit.analysis.result import Analysis
@@ -81,8 +83,18 @@ def _next_look(following: int, total: int) -> Message:
     return message("doubt.next_look", following=following, total=total)
 
 
-def _is_lost_with_the_block(trial: Trial, response: str) -> bool:
-    """Whether a lost block has none of a response: weights, caps, biological efficiency."""
+def is_lost_with_the_block(trial: Trial, response: str) -> bool:
+    """Whether a lost block has none of a response: weights, caps, biological efficiency.
+
+    Parameters
+    ----------
+    trial : Trial
+    response : str
+
+    Returns
+    -------
+    bool
+    """
     asked = response_of(response, trial.harvest_columns)
     return asked.additive and asked.better == "more"
 
@@ -107,7 +119,7 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
         table of lost blocks: those whose fate is known (`units_known`).
     """
     table, primary = result.data.table, trial.primary
-    if "status" not in table or not _is_lost_with_the_block(trial, result.terms.response):
+    if "status" not in table or not is_lost_with_the_block(trial, result.terms.response):
         return []
     known = units_known(table)
     lost = table["status"].isin(LOST).groupby(table["unit"]).any()[known]
@@ -117,11 +129,14 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     found: list[Finding] = []
     started = None
     for name in [x for x in share.index if x != primary.reference]:
-        if primary.reference not in share or not _far_apart(counts.loc[[name, primary.reference]]):
+        if primary.reference not in share:
+            continue
+        both = counts.loc[[name, primary.reference]]
+        if not far_apart(both["sum"].tolist(), both["size"].tolist()):
             continue
         started = _per_block_started(trial, result) if not found else started
         at = None if started is None else started[started["level"].astype(str) == name]
-        n = counts.loc[[name, primary.reference]].to_numpy()
+        n = both.to_numpy()
         words: dict[str, Any] = {
             "level": name,
             "reference": primary.reference,
@@ -137,11 +152,27 @@ def uneven_losses(trial: Trial, result: Analysis) -> list[Finding]:
     return found
 
 
-def _far_apart(counts: pd.DataFrame) -> bool:
-    """Say whether two shares of lost blocks are worth a word: a filter, not a test."""
-    shares = (counts["sum"] / counts["size"]).to_numpy(dtype=float)
-    both = float(counts["sum"].sum() / counts["size"].sum())
-    error = (both * (1 - both) * float((1 / counts["size"]).sum())) ** 0.5
+def far_apart(lost: Sequence[int], blocks: Sequence[int]) -> bool:
+    """Say whether two shares of lost blocks are worth a word: a filter, not a test.
+
+    Parameters
+    ----------
+    lost, blocks : sequence of int
+        Lost blocks, of how many, of both.
+
+    Returns
+    -------
+    bool
+        Whether they are further apart than `UNEVEN_PCT` and 1.64 binomial standard errors.
+
+    Examples
+    --------
+    >>> far_apart([7, 0], [24, 72]), far_apart([1, 0], [24, 72])
+    (True, False)
+    """
+    shares = [k / n for k, n in zip(lost, blocks, strict=True)]
+    both = sum(lost) / sum(blocks)
+    error = (both * (1 - both) * sum(1 / n for n in blocks)) ** 0.5
     return bool(abs(shares[0] - shares[1]) > max(UNEVEN_PCT / 100, 1.64 * error))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.harvest_in import Progress, progress
@@ -11,6 +11,8 @@ from trialkit.columns.response import response_of
 from trialkit.wording import Message, Units, message
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from trialkit.analysis.result import Analysis
     from trialkit.trial import Trial
 
@@ -37,8 +39,8 @@ class Ahead:
     parts: int
     kind: Message
     batches: Progress
-    next_look: tuple[int, int] | None
-    clear: tuple[str, ...]
+    next_look: tuple[int, int] | None = None
+    clear: tuple[str, ...] = ()
 
 
 def harvest_ahead(trial: Trial, result: Analysis) -> Ahead | None:
@@ -54,14 +56,8 @@ def harvest_ahead(trial: Trial, result: Analysis) -> Ahead | None:
     Ahead or None
         None where every part is in, where nothing tells, and at a look that the trial plans.
     """
-    table = result.data.table
-    if "unit" in table:  # what was given up is not waited for
-        table = table[~table["unit"].isin(trial.given_up)]
-    keys = [name for name in ("batch", "flush") if name in table]
-    if "status" not in table or not keys or result.look is not None:
-        return None
-    absent = (table["status"] == "missing").groupby([table[k].astype(str) for k in keys]).all()
-    if not absent.any():
+    ahead = None if result.look is not None else parts_ahead(trial, result.data.table)
+    if ahead is None:
         return None
     strict = 1 - (1 - result.joint_level) / 50
     ratios = result.fit.noninferior(
@@ -73,13 +69,39 @@ def harvest_ahead(trial: Trial, result: Analysis) -> Ahead | None:
         better=response_of(result.terms.response, trial.harvest_columns).better,
     )
     clear = ratios.loc[ratios["verdict"].str.startswith(("better", "no worse"))]
+    levels = tuple(str(level) for level in clear["level"])
+    return replace(ahead, next_look=_next_look(trial, result), clear=levels)
+
+
+def parts_ahead(trial: Trial, table: pd.DataFrame) -> Ahead | None:
+    """Count the parts of the planned harvest that are not in yet, whatever the answer.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        One row per block and flush, with `unit` and `status`.
+
+    Returns
+    -------
+    Ahead or None
+        Without a look and without levels that are clear; None where every part is in, or nothing
+        tells.
+    """
+    rows = table
+    if "unit" in table:  # what was given up is not waited for
+        rows = table[~table["unit"].isin(trial.given_up)]
+    keys = [name for name in ("batch", "flush") if name in rows]
+    if "status" not in rows or not keys:
+        return None
+    absent = (rows["status"] == "missing").groupby([rows[k].astype(str) for k in keys]).all()
+    if not absent.any():
+        return None
     return Ahead(
         missing=int(absent.sum()),
         parts=len(absent),
         kind=message("doubt.parts.batch_flush" if len(keys) == 2 else f"doubt.parts.{keys[0]}"),
-        batches=progress(trial, result.data.table),
-        next_look=_next_look(trial, result),
-        clear=tuple(str(level) for level in clear["level"]),
+        batches=progress(trial, table),
     )
 
 

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.dose_doubts import exposure_label
 from trialkit.analysis.tuned_delivered import DeliveredSurface
-from trialkit.columns import house_unit
 from trialkit.columns.exposures import EXPOSURE
-from trialkit.columns.response import response_of
+from trialkit.decision.choice_table import response_unit, worth_unit
+from trialkit.decision.harvest_ahead import Ahead, carry_on
 from trialkit.decision.next_ranges import next_ranges
 from trialkit.surface.best_region import BestRegion
 from trialkit.surface.choices import Choices
@@ -23,9 +23,15 @@ if TYPE_CHECKING:
 
 
 def say_best(
-    trial: Trial, surface: Surface, region: BestRegion, choices: Choices | None, p: float
+    trial: Trial,
+    surface: Surface,
+    region: BestRegion,
+    choices: Choices | None,
+    p: float,
+    *,
+    ahead: Ahead | None = None,
 ) -> list[Message]:
-    """Say the answer, then what each choice gives.
+    """Say the answer, then what each choice gives; or to carry on, where harvest is to come.
 
     Parameters
     ----------
@@ -35,6 +41,8 @@ def say_best(
     choices : Choices or None
     p : float
         Chance of such a surface if no setting mattered.
+    ahead : Ahead, optional
+        What of the planned harvest is not in yet.
 
     Returns
     -------
@@ -46,18 +54,20 @@ def say_best(
     else:
         parts = [say_part(surface, region, i) for i in range(len(names))]
         said = [message("best.seen", parts=parts, level=100 * region.level)]
+    if ahead is not None:
+        return [*said, carry_on(ahead)]
     if choices is None:
         return said
     table = choices.table.set_index("choice")
     if region.seen:
-        said.append(_gain(surface, table.loc["most yield"].to_dict(), _unit(trial)))
+        said.append(_gain(surface, table, response_unit(trial)))
         said.append(_careful(surface, table))
     if "least use" in table.index:
         said.append(_least(trial, surface, table.loc["least use"].to_dict()))
     if "most money" in table.index:
-        said.append(_worth(trial, surface, table.loc["most money"].to_dict()))
+        said.append(_worth(trial, surface, table))
     if table["regret"].notna().all():
-        said.append(_regret(trial, table))
+        said.append(_regret(trial, surface, table))
     return [*said, _next(trial, surface, region)]
 
 
@@ -112,14 +122,6 @@ def open_ends(region: BestRegion, i: int) -> str:
     return "one" if key == "between" and math.isclose(low, high) else key
 
 
-def _unit(trial: Trial) -> str:
-    """Give the unit of the response; the name of one that is counted."""
-    response = trial.question.response
-    return house_unit(response, trial.columns) or str(
-        response_of(response, trial.harvest_columns).noun
-    )
-
-
 def _short(value: float) -> Number:
     """Give three digits of a number."""
     size = math.floor(math.log10(abs(value))) if value else 0
@@ -146,8 +148,17 @@ def _where(surface: Surface, row: dict[Any, Any]) -> list[Message]:
     ]
 
 
-def _gain(surface: Surface, row: dict[Any, Any], unit: str) -> Message:
+def _stays(surface: Surface, table: pd.DataFrame, choice: str) -> bool:
+    """Tell whether a choice is today's settings."""
+    names = [s.name for s in surface.settings]
+    return bool((table.loc[choice, names] == table.loc["today", names]).all())
+
+
+def _gain(surface: Surface, table: pd.DataFrame, unit: str) -> Message:
     """Say what the most yield gives over today's settings: a difference, whose limits are known."""
+    if _stays(surface, table, "most yield"):
+        return message("best.gain.stay")
+    row = table.loc["most yield"].to_dict()
     change = _alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
     key = "sure" if row["sure"] else "open"
     return message(f"best.gain.{key}", where=_where(surface, row), unit=unit, **change)
@@ -155,8 +166,7 @@ def _gain(surface: Surface, row: dict[Any, Any], unit: str) -> Message:
 
 def _careful(surface: Surface, table: pd.DataFrame) -> Message:
     """Say which settings are the careful choice, or that it is to stay."""
-    names = [s.name for s in surface.settings]
-    if (table.loc["careful", names] == table.loc["today", names]).all():
+    if _stays(surface, table, "careful"):
         return message("best.careful.stay")
     return message("best.careful.change", where=_where(surface, table.loc["careful"].to_dict()))
 
@@ -192,8 +202,11 @@ def _least(trial: Trial, surface: Surface, row: dict[Any, Any]) -> Message:
     return message(f"best.least.{kind}", where=where, margin=margin, saved=saved)
 
 
-def _worth(trial: Trial, surface: Surface, row: dict[Any, Any]) -> Message:
+def _worth(trial: Trial, surface: Surface, table: pd.DataFrame) -> Message:
     assert trial.prices is not None  # there is a worth
+    if _stays(surface, table, "most money"):
+        return message("best.worth.stay")
+    row = table.loc["most money"].to_dict()
     words: dict[str, Any] = {k: Number(row[f"worth_change{e}"], 2) for k, e in _ENDS.items()}
     key = "sure" if row["sure"] else "open"
     return message(
@@ -201,12 +214,12 @@ def _worth(trial: Trial, surface: Surface, row: dict[Any, Any]) -> Message:
     )
 
 
-def _regret(trial: Trial, table: pd.DataFrame) -> Message:
+def _regret(trial: Trial, surface: Surface, table: pd.DataFrame) -> Message:
     """Say what staying as today may cost on average, and what the best choice still may."""
+    unit = worth_unit(trial, list(table.index))
     money = trial.prices is not None and "most money" in table.index
     best = "most money" if money else "most yield"
-    words: dict[str, Any] = {
-        **_alike({"today": table["regret"]["today"], "best": table["regret"][best]}),
-        "unit": trial.prices.currency if money and trial.prices is not None else _unit(trial),
-    }
-    return message("best.regret", **words)
+    told = _alike({"today": table["regret"]["today"], "best": table["regret"][best]})
+    if _stays(surface, table, best):
+        return message("best.regret.stay", today=told["today"], unit=unit)
+    return message("best.regret.change", unit=unit, **told)

@@ -93,7 +93,8 @@ def setting_curve(
     ax.set_ylabel(quantity)
     number_axis(ax, say)
     number_axis(ax, say, axis="y")
-    key = "figure.setting.note_alone" if tried is None else "figure.setting.note"
+    key = f"figure.setting.{'note' if own['low'].notna().any() else 'unlimited'}"
+    key += "_alone" if tried is None else ""
     told = say.text("figure.setting.beside") + " " if beside is not None else ""
     note(ax, told + say.text(key, level=say.confidence(level), basis=basis))
     return dress(ax)
@@ -153,24 +154,17 @@ def setting_map(
     ax.clabel(lines, fmt=lambda v: say.number(v, 0), fontsize=8, colors=[INK])
     leave_edges_free(ax, lines)
     mark_tried(ax, tried, first, second)
+    told: dict[str, Any] = {"color": INK, "linestyle": "none", "zorder": 4, "clip_on": False}
     ax.plot(
         [today[first]],
         [today[second]],
         "x",
-        color=INK,
         markersize=9,
         markeredgewidth=2,
-        linestyle="none",
         label=say.text("figure.setting.today"),
+        **told,
     )
-    ax.plot(
-        [best[first]],
-        [best[second]],
-        "D",
-        color=INK,
-        linestyle="none",
-        label=say.text("figure.setting.best"),
-    )
+    ax.plot([best[first]], [best[second]], "D", label=say.text("figure.setting.best"), **told)
     legend_above(ax)
     ax.set_xlabel(labels[0])
     ax.set_ylabel(labels[1])

@@ -29,7 +29,7 @@ def exposures_section(inputs: PageInputs) -> Section:
     runs = whole_runs(inputs)
     parts: list[Any] = []
     if runs is None:
-        parts.append(Words(say.text("delivered.none")))
+        parts.append(Words(say.text("delivered.unknown")))
     else:
         parts.append(Words(say.text("delivered.intro")))
         parts += _band(inputs, runs)

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.decision.best_setting import daily_use
+from trialkit.decision.choice_table import choice_caption, choice_heads, told_choices
+from trialkit.decision.range_doubts import lost_of_settings
 from trialkit.decision.setting_sentences import open_ends
 from trialkit.report.cautions import cautions_section
 from trialkit.report.deviations import happened_table
@@ -94,7 +96,7 @@ def _answer(inputs: SettingsInputs) -> Answer:
     return Answer(
         kind="better" if found.region.seen else "not-enough-evidence",
         question=say.text("best.page.question", settings=inputs.names),
-        headline=say.text(f"best.page.headline.{'seen' if found.region.seen else 'none'}"),
+        headline=say.text(f"best.page.headline.{_headline(found)}"),
         sentence=say.written(found.said[0]),
         facts=tuple(_facts(inputs)),
         others=(),
@@ -103,6 +105,12 @@ def _answer(inputs: SettingsInputs) -> Answer:
         next_steps=tuple(say.written(line) for line in found.said[1:]),
         table=_choice_table(inputs),
     )
+
+
+def _headline(found: BestSetting) -> str:
+    """Say which headline the answer carries."""
+    key = "seen" if found.region.seen else "none"
+    return key if found.ahead is None else f"{key}_so_far"
 
 
 def _facts(inputs: SettingsInputs) -> list[Fact]:
@@ -205,8 +213,8 @@ def _choice_table(inputs: SettingsInputs) -> Table:
     say, choices = inputs.say, inputs.found.choices
     if choices is None:
         return build_table(_points(inputs), columns=[*inputs.names, "blocks"], say=say, caption="")
-    shown = choices.table.assign(
-        choice=[say.text(f"best.choice.{c.replace(' ', '_')}") for c in choices.table["choice"]],
+    told = told_choices(choices, say, seen=inputs.found.region.seen)
+    shown = told.assign(
         change=[
             say.text(
                 "best.page.change",
@@ -214,7 +222,7 @@ def _choice_table(inputs: SettingsInputs) -> Table:
                 low=say.number(row["yield_change_low"]),
                 high=say.number(row["yield_change_high"]),
             )
-            for row in choices.table.to_dict("records")
+            for row in told.to_dict("records")
         ],
     )
     columns = ["choice", *inputs.names, "yield", "change"]
@@ -224,8 +232,8 @@ def _choice_table(inputs: SettingsInputs) -> Table:
         shown,
         columns=columns,
         say=say,
-        caption=say.text("best.caption"),
-        heads={n: n if n in inputs.names else say.text(f"best.head.{n}") for n in columns},
+        caption=say.text(choice_caption(inputs.found.ahead)),
+        heads=choice_heads(inputs.trial, inputs.found.surface, choices, columns, say),
         notes=[say.text("best.note")],
     )
 
@@ -251,7 +259,7 @@ def _choices(inputs: SettingsInputs) -> Section:
         )
         alt = say.text("best.page.frontier")
         parts.append(make_picture(draw, ident="frontier", alt=alt, caption=alt))
-    return Section("choices", say.text("best.caption"), tuple(parts))
+    return Section("choices", say.text(choice_caption(inputs.found.ahead)), tuple(parts))
 
 
 def _surface(inputs: SettingsInputs) -> Section:
@@ -271,22 +279,49 @@ def _surface(inputs: SettingsInputs) -> Section:
 
 
 def _tried(inputs: SettingsInputs) -> Section:
-    say = inputs.say
+    say, columns = inputs.say, [*inputs.names, "blocks"]
+    shown = _with_lost(inputs, _points(inputs))
+    columns += [name for name in ("lost", "started") if name in shown]
     table = build_table(
-        _points(inputs),
-        columns=[*inputs.names, "blocks"],
+        shown,
+        columns=columns,
         say=say,
         caption=say.text("best.page.tried_caption"),
         heads={n: inputs.label(i) for i, n in enumerate(inputs.names)}
-        | {"blocks": say.text("best.page.blocks")},
+        | {"blocks": say.text("best.page.blocks")}
+        | {n: say.text(f"best.page.{n}") for n in ("lost", "started")},
     )
     told = [happened_table(inputs.trial, say)] if inputs.trial.happened else []
     return Section("tried", say.text("best.page.tried"), (table, *told))
 
 
+def _with_lost(inputs: SettingsInputs, points: pd.DataFrame) -> pd.DataFrame:
+    """Add lost blocks and those whose fate is known to what was tried, where any was lost."""
+    import pandas as pd
+
+    trial, table = inputs.trial, inputs.data.table
+    own = [f.name for f in trial.tuned]
+    if "status" not in table:
+        return points
+    counts = lost_of_settings(table, own).rename(columns={"blocks": "started"})
+    if not counts["lost"].any():
+        return points
+    counts = counts.assign(**{f.name: counts[f.name].map(f.number) for f in trial.tuned})
+    told = points.assign(lost=0, started=0)
+    for row in counts.to_dict("records"):
+        near = np.isclose(told[own].to_numpy(dtype=float), [row[n] for n in own]).all(axis=1)
+        if not near.any():  # all that was tried there was lost
+            told = pd.concat([told, pd.DataFrame([row | {"blocks": 0}])], ignore_index=True)
+            continue
+        told.loc[near, ["lost", "started"]] += [row["lost"], row["started"]]
+    return told.sort_values(own, ignore_index=True)
+
+
 def _limits(inputs: SettingsInputs) -> Section:
     say = inputs.say
-    words = [Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", "place")]
+    words = [
+        Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", "batches", "place")
+    ]
     return Section(
         "limits",
         say.text("section.limits"),

@@ -105,7 +105,8 @@ def choose_settings(
     Notes
     -----
     *Least use* is the settings of least use for which limits that hold over all settings
-    exclude a loss beyond the margin, on one side at half the error; today's where there are none.
+    exclude a loss beyond the margin, on one side at half the error, or any loss by the limits of
+    the change, which do not rest on how well today's mean is known; today's where there are none.
     *Careful* is the settings whose gain over today (in money, with a price), less `CAREFUL`
     standard errors of it, is largest; today's where no gain exceeds that. Here the crop's curve
     may depart from the surface (`trialkit.surface.departures`), where the trial is not too large
@@ -133,6 +134,7 @@ def choose_settings(
     if round(df, 6) < LEAST_DF_OF_LOSS:  # worked out from variances
         regret = np.full(len(coded), np.nan)
     told = _tell(surface, rows, usual, price, spent - spent[home], seed)
+    loses_no_more |= told["yield_change_low"].to_numpy() > 0
     picked = {
         "today": home,
         "careful": int(

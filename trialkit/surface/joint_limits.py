@@ -18,6 +18,10 @@ from trialkit.arrays import Floats
 #: Draws behind a critical value.
 DRAWS = 20_000
 
+#: Error degrees of freedom below which there are no limits: at half a one the 97.5 % point of t
+#: is 165.
+FEWEST_DF = 0.5
+
 
 def joint_point(
     rows: ArrayLike,
@@ -47,7 +51,8 @@ def joint_point(
     Returns
     -------
     float
-        Quantile of the largest (absolute) t over the rows; NaN without error df.
+        Quantile of the largest (absolute) t over the rows; NaN with fewer than `FEWEST_DF` error
+        degrees of freedom, where limits would be hundreds of standard errors wide.
 
     Examples
     --------
@@ -57,7 +62,7 @@ def joint_point(
     2.2
     """
     L = np.atleast_2d(np.asarray(rows, dtype=float))
-    if not df > 0 or not np.isfinite(covariance).all():
+    if not df >= FEWEST_DF or not np.isfinite(covariance).all():
         return float("nan")
     half = root(covariance)
     scale = np.linalg.norm(L @ half, axis=1)

@@ -13,12 +13,14 @@ from trialkit.analysis.trials_of_ranges import analyse_trials_of_ranges
 from trialkit.arrays import Floats
 from trialkit.columns.response import response_of
 from trialkit.decision.best_setting import money_of_settings
+from trialkit.decision.harvest_ahead import parts_ahead
 from trialkit.decision.next_ranges import (
     NextRange,
     candidates_of,
     chosen_values,
     next_ranges,
 )
+from trialkit.decision.range_doubts import early_ranges, form_doubts
 from trialkit.design.points.criteria import unit_weights
 from trialkit.design.points.draw import finest_site, random_parts, settings_of_units
 from trialkit.design.variation import Variation, given_variation
@@ -51,8 +53,6 @@ if TYPE_CHECKING:
 IN_SIGHT = 0.05
 #: Settings looked at when the gain of a trial is worked out.
 _LOOKED_AT = 400
-#: p of the lack of fit from which the surface is told not to fit.
-_POOR = 0.05
 #: Units with today's settings, of so many, as plans have them.
 _ONE_IN = 12
 
@@ -140,7 +140,7 @@ def propose_next_trial(
         text="",
         trial=draft,
         said=(),
-        findings=_findings(surface, belief, trials),
+        findings=_findings(surface, region, belief, trials, data),
         **_weighed(surface, belief, worth, ranges, draft, cost),
     )
     said = say_next_trial(found, worth.year_blocks, math.prod(draft.counts.values()))
@@ -306,13 +306,18 @@ def _table(surface: Surface, belief: Belief, worth: Worth, plan: Floats) -> pd.D
     )
 
 
-def _findings(surface: Surface, belief: Belief, trials: Sequence[Trial]) -> tuple[Finding, ...]:
+def _findings(
+    surface: Surface,
+    region: BestRegion,
+    belief: Belief,
+    trials: Sequence[Trial],
+    data: Sequence[Aligned],
+) -> tuple[Finding, ...]:
     """Say what makes the outlook doubtful."""
     found = [finding("next_drawn_to_none", "note", share=Number(100 * belief.share, 0))]
-    tests = surface.tests()
-    if "lack of fit" in tests.index and tests["p"]["lack of fit"] <= _POOR:
-        p = Number(float(tests["p"]["lack of fit"]), 3)
-        found.append(finding("surface_does_not_fit", "caution", p=p))
+    for trial, came_in in zip(trials, data, strict=True):
+        found += early_ranges(parts_ahead(trial, came_in.table))
+    found += form_doubts(surface.tests(), seen=region.seen)
     if len(trials) == 1:
         found.append(finding("next_one_season", "note"))
     return tuple(found)

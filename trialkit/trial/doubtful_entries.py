@@ -8,11 +8,13 @@ from trialkit.errors import Finding
 from trialkit.trial.trial import Trial
 from trialkit.wording import finding, place, several
 
+#: Humidity that mist is kept above in any growing room [%].
+_DRY = 50.0
 _PER_CENT = ("margin_pct", "difference_pct")
 
 
 def tell_doubtful_entries(trial: Trial) -> list[Finding]:
-    """Tell batches that share chambers at one time, and percentages that look like fractions.
+    """Tell what is sound and yet odd: shared chambers, fractions for per cent, a dry band.
 
     Parameters
     ----------
@@ -28,7 +30,24 @@ def tell_doubtful_entries(trial: Trial) -> list[Finding]:
     >>> tell_doubtful_entries(tk.read_trial(tk.demo_folder()))
     []
     """
-    return [*_fractions(trial), *tell_overlaps(trial)]
+    return [*_fractions(trial), *_dry_bands(trial), *tell_overlaps(trial)]
+
+
+def _dry_bands(trial: Trial) -> list[Finding]:
+    """Ask about bands that stop where the air is dry: a share of the time may be meant."""
+    return [
+        finding(
+            "band_dry",
+            "caution",
+            treatment=name,
+            level=level,
+            start=setting.start_below_rh,
+            stop=setting.stop_above_rh,
+        )
+        for name, factor in trial.factors.items()
+        for level, setting in factor.levels.items()
+        if setting.kind == "band" and (setting.stop_above_rh or 100.0) < _DRY
+    ]
 
 
 def _fractions(trial: Trial) -> list[Finding]:

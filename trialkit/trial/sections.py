@@ -228,6 +228,10 @@ class RangeSection(Section):
         low, high = getattr(self, given[0])
         if not low < high:
             raise PydanticCustomError("one_range", "should go from a smaller to a larger number")
+        outside = [f"{v:g}" for v in self.values if not low - 1e-9 <= v <= high + 1e-9]
+        if outside:
+            what = "should have values within the range, but these are outside: {outside}"
+            raise PydanticCustomError("one_range", what, {"outside": ", ".join(outside)})
         return self
 
     @property

@@ -329,7 +329,10 @@ def _entries(language: str) -> dict[str, str] | None:
     out: dict[str, str] = {}
     for source in sorted(folder.iterdir(), key=lambda f: f.name):
         if source.name.endswith(".toml"):
-            out |= _flat(tomllib.loads(source.read_text(encoding="utf-8")))
+            own = _flat(tomllib.loads(source.read_text(encoding="utf-8")))
+            if twice := sorted(own.keys() & out.keys()):  # the later one would be said for both
+                raise ValueError(f"{language}/{source.name} has keys of another file: {twice}")
+            out |= own
     return out
 
 

@@ -74,13 +74,14 @@ class RangeError:
         same = {"number": self.units, "units": Units(self.term, self.units)}
         if not np.isfinite(self.against_three):
             return message("strata.surface.three.none", **same)
-        if abs(self.against_three - 1) < _ALIKE:
+        as_many = round(self.units * self.against_three)
+        if abs(self.against_three - 1) < _ALIKE or as_many == self.units:
             return message("strata.surface.three.alike", **same)
         way = "more" if self.against_three > 1 else "fewer"
         return message(
             f"strata.surface.three.{way}",
             **same,
-            as_many=round(self.units * self.against_three),
+            as_many=as_many,
             change=100 * abs(self.against_three - 1),
         )
 

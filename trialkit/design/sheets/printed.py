@@ -242,6 +242,11 @@ def _big(setting: Setting) -> list[tuple[str, str, str]]:
     elif setting.kind == "band":
         shown = [("start_below", setting.start_below_rh, "%")]
         shown += [("stop_above", setting.stop_above_rh, "%")]
+    elif setting.kind == "light" and setting.hours is not None:
+        shown = [("lux", setting.lux, "lux")]
+        if setting.lux is None:
+            shown = [("lux", setting.ppfd_umol_m2_s, "µmol/(m² s)")]
+        shown += [("hours", setting.hours, "h")]
     else:
         words = setting.words
         return [(say.text("card.set_to"), words, "")] if words else []

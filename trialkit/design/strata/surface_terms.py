@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from trialkit.arrays import Floats
 from trialkit.errors import DesignError
 from trialkit.settings.polynomial import powers
 from trialkit.structure import Term
@@ -17,6 +19,14 @@ if TYPE_CHECKING:
 
 #: Error degrees of freedom below which limits are so wide that this is said beforehand.
 _FEW = 3
+#: Difference below which two settings are one.
+_SAME = 1e-5
+
+
+def _between_tried(at: Floats, tried: Floats) -> NDArray[np.bool_]:
+    """Say which settings lie between what is tried: the answer will be about those alone."""
+    low, high = tried.min(axis=0), tried.max(axis=0)
+    return np.asarray(((at >= low - _SAME) & (at <= high + _SAME)).all(axis=1))
 
 
 def surface_rows(trial: Trial) -> list[dict[str, Any]]:
@@ -96,7 +106,8 @@ def surface_sentences(trial: Trial, plan: Allocation | None) -> list[Message]:
     distinct = len(np.unique(values, axis=0))
     usual = [f.number(f.reference) for f in trial.tuned]
     today = int((values == usual).all(axis=1).sum())
-    _, error = prediction_error(trial, values)
+    at, error = prediction_error(trial, values)
+    error = error[_between_tried(at, np.vstack([values, usual]))]
     said.append(
         message(
             "strata.surface.points", number=distinct, repeats=len(values) - distinct, today=today

@@ -92,7 +92,7 @@ def find_files(folder: Path, patterns: tuple[str, ...] | list[str]) -> list[tupl
     if missing:
         missing = [*missing[:20], *([f"  and {len(missing) - 20} more"] if missing[20:] else [])]
         text = "\n".join([*missing, "  → put the files there, or correct the names under files"])
-        raise LogError(f"log files are missing\n{text}")
+        raise LogError(f"log files are missing:\n{text}")
     return list(found.items())
 
 
