@@ -24,7 +24,7 @@ from trialkit.alignment.sources import Source
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS, Summaries
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.who_got_what import as_given_first, plan_of, who_got_what
-from trialkit.alignment.windows import begun, derive_windows, run_factors
+from trialkit.alignment.windows import derive_windows, due, run_factors
 from trialkit.columns.exposures import LIMITS
 from trialkit.columns.harvest import LOST
 from trialkit.design.layout.progress import Told, shown_progress
@@ -396,7 +396,7 @@ def _assemble(
     columns = ["unit", "flush", *trial.harvest_columns, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
-    findings = _mark_missing(table, begun(table, picked) & ~table["unit"].isin(trial.given_up))
+    findings = _mark_missing(table, due(trial, table, picked) & ~table["unit"].isin(trial.given_up))
     keys = list(run_factors(trial))
     start = runs[runs["window"] == "whole"][[*keys, "start"]]
     table = (

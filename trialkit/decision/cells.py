@@ -98,8 +98,10 @@ def cells_sentence(
         "factor": factor,
         "margin": margin_pct,
     }
-    where = "cells" if shown else "cells.alike"
-    opening = message(f"{where}.{answer_key(answer)}.{depends_form(factor)}", **words)
+    form = depends_form(factor)
+    opening = message(f"cells.{answer_key(answer)}.{form}", **words)
+    if not shown:
+        opening = message(f"cells.alike.{answer_key(answer)}.{form}", **words)
     if len(cells) > MOST_TOLD:
         counts = rows["answer"].value_counts(sort=False)
         told = [

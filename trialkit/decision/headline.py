@@ -59,8 +59,10 @@ def _answer(result: Analysis, verdict: Verdict, say: Wording) -> str:
     form = depends_form(verdict.depends_on)
     shown = verdict.level in verdict.depending
     if verdict.answer == "depends":
-        opening = "answer.depends" if shown else "answer.apart"
-        return _by_cell(result, verdict, say, say.text(f"{opening}.{form}", **words), words)
+        said = say.text(f"answer.depends.{form}", **words)
+        if not shown:
+            said = say.text(f"answer.apart.{form}", **words)
+        return _by_cell(result, verdict, say, said, words)
     said = say.text(key, **words)
     if shown and verdict.answer != "blocked":
         return say.text(f"answer.depends_too.{form}", headline=said, **words)

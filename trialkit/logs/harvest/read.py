@@ -119,7 +119,7 @@ def _read(trial: Trial) -> Log:
     for sheet in sheets:
         check_values(trial, sheet)
     entries = stack_sheets(sheets, units)
-    check_entries(trial, entries, reading.zone)
+    reading.findings += check_entries(trial, entries, reading.zone)
     entries.table = entries.table[entries.alive()].reset_index(drop=True)
     reading.findings += tell_no_usable_row(sheets)
     reading.findings += check_dates(trial, entries, reading.zone)
