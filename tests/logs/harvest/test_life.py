@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import tomllib
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from openpyxl import Workbook
 
 import trialkit as tk
 from tests.lived.garage import grow, write_garage
 from tests.logs.folder import TRIAL, make_trial
 from trialkit.alignment.windows import derive_windows, due
+from trialkit.errors import LogError
 from trialkit.logs.harvest.read import read_harvest
 from trialkit.logs.log import Log
+from trialkit.logs.mapping.offer import offer_sections
 from trialkit.status import trial_status
 
 SECTION = '\n[logs.harvest]\nfiles = ["h.csv"]\n'
@@ -139,3 +143,39 @@ def test_a_tent_given_up_after_a_batch_is_not_given_up_in_it(tmp_path: Path) -> 
     table = trial_status(trial).table.set_index("step")
     n = len(units) - len(trial.never_grown)
     assert f"{n} of {n} rows" in str(table.loc["harvest", "detail"])
+
+
+def two_rows_of_heads(folder: Path, trial: tk.Trial) -> None:
+    """Save a workbook with "weight (g)" merged over "fresh" and "dry", as people lay them out."""
+    book = Workbook()
+    page = book.active
+    page.append(["Oyster, harvest"])
+    page.append(["block", "wave", "picked", "weight (g)", None, "caps", "what happened"])
+    page.append(["unit", "flush", "date", "fresh", "dry", "caps", "status"])
+    page.merge_cells("D2:E2")
+    for unit in trial.unit_table()["unit"]:
+        page.append([unit, 1, dt.date(2031, 1, 21 if unit < "B2" else 22), 310.5, None, None, None])
+    book.save(folder / "h.xlsx")
+
+
+def test_weights_under_a_head_that_nothing_names_are_asked_for(tmp_path: Path) -> None:
+    """Read without its weights the sheet would look as if nobody had weighed anything."""
+    section = SECTION.replace("h.csv", "h.xlsx")
+    trial = make_trial(tmp_path, {}, section)
+    two_rows_of_heads(tmp_path, trial)
+    with pytest.raises(LogError, match="no column is called fresh_g, but 'fresh' may be it"):
+        read_harvest(trial)
+    (offer,) = [o for o in offer_sections(trial) if o.kind == "harvest"]
+    assert offer.columns["fresh_g"] == "fresh"
+    line = re.search(r"columns = \{.*\}", str(offer))
+    assert line is not None
+    named = read_harvest(make_trial(tmp_path, {}, section + line.group() + "\n"))
+    assert (named.table["fresh_g"] == 310.5).sum() == len(named.table) == 32
+
+
+def test_a_sheet_of_caps_alone_is_read(tmp_path: Path) -> None:
+    """Weights may stand in another file; what is read here is not nothing."""
+    cells = "unit,flush,caps,weight of the tray\nB1-T1-top-1,1,12,300\n"
+    log = read_harvest(make_trial(tmp_path, {"h.csv": cells.encode()}, SECTION))
+    # its row lacks the response, which is told at the row
+    assert log.ledger.table["rule"].tolist() == ["weight missing"]

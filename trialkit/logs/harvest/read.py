@@ -22,6 +22,7 @@ from trialkit.logs.harvest.unit_hints import unit_hint
 from trialkit.logs.harvest.usable_rows import tell_no_usable_row
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.mapping.propose import advise_columns
+from trialkit.logs.mapping.unnamed_weights import refuse_unnamed_weights
 from trialkit.logs.number_column import read_number_column
 from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.text.arrow import cell_texts, encode_cells
@@ -131,6 +132,10 @@ def _read(trial: Trial) -> Log:
 
 def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     raw, heads = opened.raw, opened.columns.heads
+    try:
+        refuse_unnamed_weights(reading.trial, raw.name, raw.columns, opened.columns)
+    except LogError as problem:
+        raise LogError(f"{problem}{reading.advise(reading.trial, 'harvest', raw)}") from None
     nothing = np.full(raw.n, np.nan)
     values = {
         name: read_number_column(opened, name, heads[name], column.unit, remedy="words_into_note")
