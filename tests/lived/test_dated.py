@@ -101,6 +101,23 @@ def test_a_plan_drawn_after_the_harvest_began_is_said_first_everywhere(tmp_path,
     assert "Drawn after the harvest began." in page
 
 
+def test_a_plan_drawn_after_all_had_run_proves_nothing(tmp_path, monkeypatch):
+    """No sheet was there yet when it was drawn, but the harvest dates in it are earlier."""
+    leave_out_pictures(monkeypatch)
+    trial = write_garage(tmp_path)
+    plan = tk.assign(trial)
+    plan.write(tmp_path, now=dt.datetime(2031, 8, 1, tzinfo=dt.UTC))
+    grow(tmp_path, plan.table)
+    steps = Pipeline(tmp_path)
+    assert steps.plan.asked["before_harvest"]
+    page = steps.write_report().read_text("utf-8").replace("\u00a0", " ")
+    assert "Fixed before the first harvest" not in page
+    assert "no plan here proves that it was written down before the first harvest" in page
+    test = randomisation_test(trial, steps.plan, steps.data, draws=99)
+    assert test.p == 1
+    assert [f.code for f in test.findings] == ["none_randomised"]
+
+
 def test_a_batch_that_ran_before_the_draw_is_analysed_as_given_and_not_randomised(
     tmp_path, monkeypatch
 ):
