@@ -16,6 +16,7 @@ from trialkit.logs.clocks.zones import NO_TIME
 from trialkit.logs.harvest.code_parts import tell_contradictions
 from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
+from trialkit.logs.harvest.level_cells import level_cells, level_heads, texts_of
 from trialkit.logs.harvest.remarks import tell_states_in_remarks
 from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
 from trialkit.logs.harvest.unit_hints import unit_hint
@@ -90,7 +91,8 @@ def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
         `table`: the unit factors, ``unit, flush, time`` (UTC; a date alone is noon of that day;
         NaT where doubtful), ``fresh_g, dry_g`` [g], ``caps``, those
         that the trial file adds, ``status`` ("ok",
-        "contaminated", "discarded"), ``note, file, row``. A flush picked on several days has a
+        "contaminated", "discarded"), ``note, file, row``, and ``written_…`` for each treatment
+        whose level a sheet names. A flush picked on several days has a
         row for each pick.
 
     Raises
@@ -155,6 +157,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
         values=values,
         status=np.full(raw.n, "ok", dtype=object),
         note=note,
+        written=level_cells(reading.trial, opened),
     )
     _tell_unread(reading, opened)
     trial = reading.trial
@@ -173,6 +176,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
 def _tell_unread(reading: Reading, opened: Opened) -> None:
     """Tell columns with something in them that nothing here reads."""
     used = {part for head in opened.columns.heads.values() for part in (head, *head.split(" + "))}
+    used |= set(level_heads(reading.trial, opened).values())
     left = [head for head in opened.raw.columns if head not in used]
     filled = [h for h in left if any(c.casefold() not in BLANKS for c in set(_stripped(opened, h)))]
     if filled:
@@ -190,11 +194,8 @@ def _tell_unread(reading: Reading, opened: Opened) -> None:
 
 
 def _texts(opened: Opened, column: str) -> np.ndarray:
-    n, head = opened.raw.n, opened.columns.heads.get(column)
-    if head is None:
-        return np.full(n, "", dtype=object)
-    texts, codes = encode_cells(opened.raw.columns[head])
-    return np.asarray(np.array([*(t.strip() for t in texts), ""], dtype=object)[codes])
+    head = opened.columns.heads.get(column)
+    return np.full(opened.raw.n, "", dtype=object) if head is None else texts_of(opened, head)
 
 
 def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
