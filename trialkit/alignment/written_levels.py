@@ -14,7 +14,7 @@ _MOST_NAMED = 4
 
 def written_findings(
     trial: Trial,
-    harvest: pd.DataFrame,
+    harvest: pd.DataFrame | None,
     planned: pd.DataFrame | None,
     given: pd.DataFrame | None,
 ) -> list[Finding]:
@@ -26,7 +26,7 @@ def written_findings(
     Parameters
     ----------
     trial : Trial
-    harvest : DataFrame
+    harvest : DataFrame or None
         Harvest table; the columns of levels that its sheets have begin with `WRITTEN`.
     planned, given : DataFrame or None
         One row per unit with its levels, as planned and as given; None where there are none.
@@ -37,7 +37,9 @@ def written_findings(
         One for each treatment with such rows.
     """
     found: list[Finding] = []
-    if planned is None or trial.tuned:  # settings of ranges are written in too many ways
+    if (
+        planned is None or harvest is None or trial.tuned
+    ):  # settings of ranges are written in too many ways
         return found
     for name, factor in trial.factors.items():
         column = f"{WRITTEN}{name}"
