@@ -37,9 +37,8 @@ def written_findings(
         One for each treatment with such rows.
     """
     found: list[Finding] = []
-    if (
-        planned is None or harvest is None or trial.tuned
-    ):  # settings of ranges are written in too many ways
+    # settings of ranges are written in too many ways to be compared
+    if planned is None or harvest is None or trial.tuned:
         return found
     for name, factor in trial.factors.items():
         column = f"{WRITTEN}{name}"
