@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
-from trialkit.analysis.outcomes import _Plans, _redrawn_p
+from trialkit.analysis.lost_blocks import _Plans, _redrawn_p
 
 TRIAL = """
 [trial]

@@ -237,3 +237,13 @@ def test_a_trial_with_its_first_batch_only_is_analysed(tmp_path):
     one, other = (seen.xs(x, level="schedule") for x in list(trial.primary.levels)[:2])
     by_hand = stats.ttest_ind(one, other)
     assert result.tests.loc["schedule", "p"] == pytest.approx(by_hand.pvalue, rel=1e-6)
+
+
+def test_a_difference_that_is_not_that_of_the_means_above_it_says_why(tmp_path):
+    """Means moved by 5 g of 500: 1 %. Those of balanced runs differ just by the differences."""
+    result = tk.analyse(trial := make_trial(tmp_path), make_data(trial))
+    told = "need not then be exactly that of two means"
+    assert told not in str(result)
+    means = result.means["schedule"]
+    moved = means.assign(estimate=means["estimate"] + [0.0, 5.0])
+    assert told in str(replace(result, means=result.means | {"schedule": moved}))

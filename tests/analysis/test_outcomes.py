@@ -6,7 +6,8 @@ from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from tests.small_trials import make_data, make_trial
-from trialkit.analysis.outcomes import _Plans, _redrawn_p, cluster_interval, other_outcomes
+from trialkit.analysis.lost_blocks import _Plans, _redrawn_p, cluster_interval
+from trialkit.analysis.outcomes import other_outcomes
 
 
 def test_limits_are_clopper_pearson_at_the_effective_size():
@@ -58,6 +59,17 @@ def test_efficiency_is_fresh_over_dry_substrate(tmp_path):
     got = other_outcomes(trial, data).efficiency
     assert got["be_total_pct"].to_numpy() == pytest.approx(100 * 500 / 950)
     assert got["be_per_day_pct"].to_numpy() == pytest.approx(100 * 500 / 950 / 9)
+    assert got["dry_share_pct"].to_numpy() == pytest.approx(9.0)
+
+
+def test_the_dry_share_is_that_of_the_weights_that_were_dried(tmp_path):
+    """Only every other block is dried: 45 g of its 500 g is 9 %, not 4.5 % of all."""
+    trial = make_trial(tmp_path, more="[blocks]\ndry_substrate_g = 950")
+    data = make_data(trial)
+    table = data.table
+    table["fresh_g"], table["dry_g"] = 500.0, 45.0
+    table.loc[table.groupby("schedule").cumcount() % 2 == 1, "dry_g"] = np.nan
+    got = other_outcomes(trial, data).efficiency
     assert got["dry_share_pct"].to_numpy() == pytest.approx(9.0)
 
 

@@ -173,12 +173,13 @@ def test_losses_are_counted_by_block_and_told_with_the_yield_of_started_blocks(t
     assert uneven_losses(trial, tk.analyse(trial, alike)) == []
 
 
-def test_a_run_that_is_not_whole_is_not_part_of_the_yield_of_started_blocks(tmp_path):
+@pytest.mark.parametrize("status", ["missing", "ok"], ids=["no row", "a row without a weight"])
+def test_a_run_that_is_not_whole_is_not_part_of_the_yield_of_started_blocks(tmp_path, status):
     trial = make_trial(tmp_path, batches=1, chambers=10)
     data = lost_blocks(make_data(trial, sd_run=5), sparse=9, usual=0)
     table = data.table.copy()
     run = table["chamber"] == table.loc[table["schedule"] == "sparse", "chamber"].iloc[-1]
-    table.loc[table.index[run][0], ["fresh_g", "status"]] = [np.nan, "missing"]
+    table.loc[table.index[run][0], ["fresh_g", "status"]] = [np.nan, status]
     data = replace(data, table=table)
     (told,) = uneven_losses(trial, tk.analyse(trial, data))
     # one batch: plain means of run totals over blocks started

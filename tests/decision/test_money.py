@@ -94,6 +94,20 @@ def test_chance_and_expected_loss_of_both_levels_follow_the_t_distribution(one_b
     assert got["chance_best"].sum() == pytest.approx(1)
 
 
+@pytest.mark.parametrize(("chambers", "known"), [(4, False), (6, True)])
+def test_too_few_runs_give_no_expected_loss_and_say_so(tmp_path, chambers, known):
+    """Of t with one degree of freedom there is no mean, with two its draws have no variance.
+
+    One batch of four chambers leaves 2 degrees of freedom, one of six leaves 4.
+    """
+    trial = make_trial(tmp_path, batches=1, chambers=chambers, more=PRICES)
+    totals = run_totals(trial, make_data(trial, effect=0.97, sd_run=30, seed=4))
+    money, _ = value_by_level(trial, totals)
+    assert money.table["expected_loss"].notna().all() == known
+    assert money.table["chance_best"].sum() == pytest.approx(1)
+    assert ("No expected loss" in str(money)) != known
+
+
 def test_what_is_not_priced_is_not_looked_at(tmp_path):
     """A water price of nothing, and none for power: mushrooms alone, and nothing is missed."""
     trial = make_trial(tmp_path, more="[prices]\nmushrooms_per_kg = 8\nwater_per_m3 = 0\n")

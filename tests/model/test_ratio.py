@@ -93,9 +93,9 @@ def test_verdict_words(low, high, verdict):
 
 @pytest.mark.slow
 def test_limits_cover_at_their_level():
-    """20 000 simulated two-group trials, ratio 0.9: coverage within Monte Carlo error."""
+    """5 000 simulated two-group trials, ratio 0.9: coverage within Monte Carlo error."""
     rng = np.random.default_rng(11)
-    n, draws, hits = 8, 20_000, 0
+    n, draws, hits = 8, 5_000, 0
     a = rng.normal(90, 12, (draws, n))
     b = rng.normal(100, 12, (draws, n))
     s2 = (a.var(axis=1, ddof=1) + b.var(axis=1, ddof=1)) / 2

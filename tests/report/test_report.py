@@ -177,6 +177,22 @@ def test_every_level_has_its_answer_on_the_first_screen(farm):
     assert screen.others[0].question == "Is the yield with L0 as good as with usual?"
 
 
+def test_a_limit_is_never_shown_on_an_edge_that_it_is_not_on(farm):
+    """A loss of up to 9.7 % is not shown as the accepted 10 %, nor a gain of 0.2 % as none."""
+    from trialkit.report.first_screen import answer_screen
+    from trialkit.report.inputs import PageInputs
+
+    rows = farm.verdict.table.assign(ratio=0.95, low=0.903, high=1.002)
+    verdict = replace(farm.verdict, table=rows, depends_on="")
+    inputs = PageInputs(farm.trial, farm.result, verdict, read_wording(), farm.result.data,
+                        farm.logs, farm.plan)  # fmt: skip
+    fact = answer_screen(inputs).facts[0]
+    assert farm.trial.question.margin_pct == 10
+    assert fact.value == "−5 %"
+    assert "−9.7 %" in fact.limits
+    assert "+0.2 %" in fact.limits
+
+
 def test_every_figure_says_what_it_shows(outline):
     pictures = outline.all("svg")
     assert len(pictures) >= 13

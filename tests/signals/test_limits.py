@@ -267,7 +267,7 @@ def test_one_salt_leaves_the_slope_open_by_two_percent() -> None:
 def test_two_salts_and_nothing_else_leave_readings_as_they_are() -> None:
     """A line through (75, 75) and (95, 95): half of each weight in the middle, 0.5/√2."""
     two = Correction("a", None, points=((75.0, 75.0, 0.5), (95.0, 95.0, 0.5)))
-    assert (two.slope, two.offset, two.add_temp_c) == (1.0, 0.0, 0.0)
+    assert (two.slope, two.offset, two.add_temp_c) == (1.0, 0.0, None)
     assert two.rh_u_pct(85.0) == pytest.approx(math.hypot(0.5 / 2**0.5, 0.3))
 
 

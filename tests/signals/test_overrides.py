@@ -256,6 +256,29 @@ def test_readings_both_trusted_and_left_out_are_refused(tmp_path: Path) -> None:
         make_trial(tmp_path, {}, text)
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "sound"),
+    [
+        ("", "", False),
+        ("since = 2031-01-14,", "since = 2031-01-14T00:00:00,", False),
+        ("since = 2031-01-14,", "since = 2031-01-15,", True),
+        ("", "since = 2031-01-14,", True),
+    ],
+)
+def test_two_calibrations_of_a_sensor_from_one_moment_are_refused(
+    tmp_path: Path, first: str, second: str, sound: bool
+) -> None:
+    """Nobody knows which holds; both salts of one day belong into one entry."""
+    entries = [f'{{ sensor = "T1", {first} salt = {{ NaCl = 73.0 }} }}']
+    entries += [f'{{ sensor = "T1", {second} salt = {{ K2SO4 = 93.5 }} }}']
+    section = f'\n[logs.environment]\nfiles = ["x.csv"]\ncalibration = [{", ".join(entries)}]\n'
+    if sound:
+        assert len(make_trial(tmp_path, {}, section).logs["environment"].calibration) == 2
+        return
+    with pytest.raises(TrialFileError, match="a second calibration of 'T1'"):
+        make_trial(tmp_path, {}, section)
+
+
 def test_only_climate_logs_have_sensors(tmp_path: Path) -> None:
     with pytest.raises(TrialFileError, match="a mist log has no sensors"):
         make_trial(tmp_path, {}, SECTION.replace("logs.environment", "logs.mist"))

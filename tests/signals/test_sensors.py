@@ -326,6 +326,23 @@ def test_corrections_hold_from_their_date():
     assert 0.5 < out.rh_u_pct(["s1", "T1"], 90.0, late) < 1.0
 
 
+def test_a_correction_of_temperature_does_not_end_that_of_humidity():
+    log = sound_log(4)
+    days = [dt.date(2031, 1, n) for n in (14, 15, 16)]
+    given = [
+        Calibration(sensor="T1", since=days[0], salt={"NaCl": 73.5}),
+        Calibration(sensor="T1", since=days[1], add_temp_c=-0.4),
+        Calibration(sensor="T1", since=days[2], add_temp_c=0.0),
+    ]
+    out = calibrate_sensors(log, given)
+    moved = out.table[["rh_pct", "temp_c"]] - log[["rh_pct", "temp_c"]]
+    ends = [pd.Timestamp(day, tz="UTC") for day in days]
+    by_day = moved.groupby(sum((log["time"] >= end).astype(int) for end in ends)).mean()
+    salt = salt_rh_pct("NaCl", 20) - 73.5
+    assert by_day["rh_pct"].tolist() == pytest.approx([0, salt, salt, salt])
+    assert by_day["temp_c"].tolist() == pytest.approx([0, 0, -0.4, 0])
+
+
 def test_impossible_calibrations_are_refused():
     with pytest.raises(LogError, match="did you mean 'NaCl'"):
         find_correction(Calibration(sensor="a", salt={"NaCI": 75.0}), dt.UTC)

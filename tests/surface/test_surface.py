@@ -192,6 +192,16 @@ def test_regret_of_two_settings_is_that_of_the_t_law():
     assert got.loc["today", "regret"] == pytest.approx(lost, abs=4 * s / np.sqrt(4000))
 
 
+@pytest.mark.parametrize(("rows", "known"), [(5, False), (6, True)])
+def test_with_two_degrees_of_freedom_there_is_no_mean_loss(rows, known):
+    """The square of t with 2 degrees of freedom has no mean, so its draws have no variance."""
+    table, duty = runs(lambda x: 480 + 2 * x, 20, seed=6)
+    few = table[table["duty_pct"].isin([2, 6, 10])].groupby("duty_pct").head(2).iloc[:rows]
+    assert few["duty_pct"].nunique() == 3
+    got = choose_settings(fit_surface(few, [duty], response="g"), margin_pct=10)
+    assert got.table["regret"].notna().all() == known
+
+
 def test_too_few_values_are_refused():
     table, duty = runs(lambda x: x, 1, values=(2.0, 10))
     with pytest.raises(ModelError, match="at least three values"):

@@ -98,12 +98,27 @@ def fit_for_batches(
     if part.case == "told" and part.term not in random:
         try:
             whole = fit(table, random=[*random, part.term], **options)
-            variances = whole.variances.to_frame().T
-            if stands_clear(whole.data, variances, trial.primary.name, part.term, part.df)[0]:
+            if term_stays(trial, part, whole):
                 return whole
         except ModelError:  # the rows left cannot hold the term after all
             pass
     return fit(table, random=list(random), **options)
+
+
+def term_stays(trial: Trial, part: BatchPart, whole: Fit) -> bool:
+    """Say whether batch × treatment is large enough to stay in a model that has it.
+
+    Parameters
+    ----------
+    trial : Trial
+    part : BatchPart
+        With the case ``"told"``.
+    whole : Fit
+        With the term.
+    """
+    variances = whole.variances.to_frame().T
+    stays = stands_clear(whole.data, variances, trial.primary.name, part.term, part.df)
+    return bool(stays[0])
 
 
 def batch_findings(trial: Trial, table: pd.DataFrame, fit: Fit) -> list[Finding]:

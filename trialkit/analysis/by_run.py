@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
+from trialkit.analysis.batches_to_come import BatchPart, batch_part, term_stays
 from trialkit.errors import ModelError
 from trialkit.trial.over_time import START_NO, TIME_BLOCK, in_time_blocks, with_starts
 
@@ -21,8 +23,36 @@ if TYPE_CHECKING:
 #: Ratios tried for limits lie between one over this and this.
 WIDEST = 20.0
 _TRIED = 41
-#: Runs with their levels → the fit of one of their totals.
-Fits: TypeAlias = "dict[tuple[tuple[str, ...], ...], Fit]"
+#: Runs with their levels → the fits of one of their totals.
+Fits: TypeAlias = "dict[tuple[tuple[str, ...], ...], RunFits]"
+
+
+@dataclass(frozen=True)
+class RunFits:
+    """Fits of a total of runs, to be done again with another total of the same runs.
+
+    Parameters
+    ----------
+    plain : Fit
+    whole : Fit or None
+        With a random term batch × treatment, where the runs can tell it.
+    part : BatchPart
+    """
+
+    plain: Fit
+    whole: Fit | None
+    part: BatchPart
+
+    def chosen(self, trial: Trial) -> Fit:
+        """Give the fit with the term where it is large enough to stay, as for a yield."""
+        if self.whole is not None and term_stays(trial, self.part, self.whole):
+            return self.whole
+        return self.plain
+
+    def again(self, response: Floats) -> RunFits:
+        """Fit another total of the same runs."""
+        whole = None if self.whole is None else self.whole.refit(response=response)
+        return RunFits(self.plain.refit(response=response), whole, self.part)
 
 
 def run_keys(trial: Trial) -> list[str]:
@@ -34,6 +64,9 @@ def fit_by_run(
     trial: Trial, totals: pd.DataFrame, response: str, *, known: Fits | None = None
 ) -> Fit:
     """Fit a run total against the primary treatment, batches and chambers being random.
+
+    A treatment that acts differently from batch to batch is allowed for as in the analysis of the
+    yield (`trialkit.analysis.batches_to_come`): what is saved is asked of batches to come, too.
 
     Parameters
     ----------
@@ -59,7 +92,7 @@ def fit_by_run(
     runs = tuple(map(tuple, usable[[*run_keys(trial), primary.name]].astype(str).to_numpy()))
     values = usable[response].to_numpy(dtype=float)
     if known is not None and runs in known and math.isfinite(values.sum()):
-        return known[runs].refit(response=values)
+        return known[runs].again(values).chosen(trial)
     usable = with_starts(trial, usable.copy())
     order = [primary.reference, *(x for x in primary.levels if x != primary.reference)]
     seen = [x for x in order if (usable[primary.name] == x).any()]
@@ -74,16 +107,20 @@ def fit_by_run(
     if in_time_blocks(trial):
         above = [TIME_BLOCK, *above, f"{TIME_BLOCK}:chamber"]
     trend = f" + {START_NO}" if trial.over_time == "trend" else ""
-    made = fit(
-        usable,
-        response=response,
-        fixed=primary.name + trend,
-        random=[term for term in above if _tells_runs_apart(term, usable)],
-        level=trial.question.level,
-    )
+    random = [term for term in above if _tells_runs_apart(term, usable)]
+    options: dict[str, Any] = {
+        "response": response, "fixed": primary.name + trend, "level": trial.question.level,
+    }  # fmt: skip
+    part, whole = batch_part(trial, usable), None
+    if part.case == "told":
+        try:
+            whole = fit(usable, random=[*random, part.term], **options)
+        except ModelError:  # the runs that are in cannot hold it after all
+            whole = None
+    made = RunFits(fit(usable, random=random, **options), whole, part)
     if known is not None:
         known[runs] = made
-    return made
+    return made.chosen(trial)
 
 
 def _tells_runs_apart(term: str, runs: pd.DataFrame) -> bool:

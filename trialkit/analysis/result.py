@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 Scale = Literal["plain", "logarithm"]
+#: Share of a mean from which a difference is seen to be another than that of two means.
+_SEEN = 0.005
 
 
 @dataclass(frozen=True)
@@ -291,9 +293,20 @@ class Analysis(Tabular):
                         quantity=unit,
                         level=level,
                     ),
+                    notes=[say.text("method_note.fixed")] if self._leaves_means(name) else (),
                 )
             )
         return shown
+
+    def _leaves_means(self, name: str) -> bool:
+        """Say whether some difference is seen not to be that of two means of the table above."""
+        if name != self.trial.question.primary or name not in self.means:
+            return False
+        means = self.means[name].set_index("level")["estimate"]
+        rows = self.differences[name]
+        apart = rows["first"].map(means).astype(float) - rows["second"].map(means).astype(float)
+        off = (rows["estimate"] - apart).abs()
+        return bool((off > _SEEN * means.abs().max()).any())
 
     def _shown(self) -> list[Any]:
         return [*self._tables(), *([self.shown_readings()] if self.other is not None else [])]

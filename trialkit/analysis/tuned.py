@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.analysis.table import analysis_table, told_apart
 from trialkit.arrays import Floats
+from trialkit.columns.harvest import LOST
 from trialkit.columns.response import response_of
 from trialkit.errors import ModelError
 from trialkit.settings.setting_range import SettingRange
@@ -173,7 +174,7 @@ def per_block(trial: Trial, table: pd.DataFrame, response: str) -> pd.DataFrame:
     groups = known.groupby(keys, sort=False, observed=True)[response]
     rows = (groups.sum() if asked.additive else groups.mean()).reset_index()
     if asked.additive and "status" in table:
-        open_ = table[table[response].isna() & (table["status"] == "missing")]["unit"]
+        open_ = table[table[response].isna() & ~table["status"].isin(LOST)]["unit"]
         rows = rows[~rows["unit"].isin(open_)]
     return rows.reset_index(drop=True)
 

@@ -151,7 +151,8 @@ def _per_block_started(trial: Trial, result: Analysis) -> pd.DataFrame | None:
     keys = [name for name in ("batch", "chamber") if name in trial.levels]
     if not keys or not set(primary.applied_to) <= set(keys):
         return None
-    known = table.assign(whole=table["status"] != "missing")
+    # what was not counted of a block that lived is not nothing
+    known = table.assign(whole=table[response].notna() | table["status"].isin(LOST))
     runs = known.groupby(keys, sort=False, observed=True)
     totals = runs.agg(
         got=(response, "sum"),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.analysis.by_run import fit_by_run, ratio_of_totals, run_keys
 from trialkit.columns import head
+from trialkit.columns.harvest import LOST
 from trialkit.errors import ModelError
 from trialkit.wording import Wording
 
@@ -60,54 +61,69 @@ def measures_by_level(
         ``"per_block_started"`` [g], a lost block counting as nothing; ``"per_chamber_day"``
         [kg], the days of a run ending with its last harvest; ``"first_flush_share"`` [%] of
         all fresh weight; and ``"share:<column>"`` [%] for each weight of the trial's own
-        (of first grade, say). Limits hold one at a time.
+        (of first grade, say), over the weights beside which it is filled in. Limits hold one at
+        a time.
     """
     import pandas as pd
 
     if not len(totals):
         return pd.DataFrame(columns=MEASURE_COLUMNS)
-    runs = totals.merge(_of_runs(trial, data), how="left", on=run_keys(trial))
+    of_runs, shares = _of_runs(trial, data)
+    runs = totals.merge(of_runs, how="left", on=run_keys(trial))
     runs = runs[runs["kg_all"].notna()]
     known = {} if known is None else known
     frames = [_per_block(trial, runs, known), _per_day(trial, runs, known)]
-    shares = {name: name for name in map(str, runs) if name.startswith("share:")}
-    if trial.flushes > 1 and runs["first_kg"].notna().any():
-        shares = {"first_flush_share": "first_kg", **shares}
-    frames += [_share(trial, runs, c, known).assign(measure=name) for name, c in shares.items()]
+    frames += [_share(trial, runs, name, known) for name in shares]
     made = [frame for frame in frames if len(frame)]
     if not made:
         return pd.DataFrame(columns=MEASURE_COLUMNS)
     return pd.concat(made, ignore_index=True)[MEASURE_COLUMNS]
 
 
-def _of_runs(trial: Trial, data: Aligned) -> pd.DataFrame:
-    """Give first flush, own weights and days of every chamber run."""
+def _of_runs(trial: Trial, data: Aligned) -> tuple[pd.DataFrame, list[str]]:
+    """Give the days of every chamber run, and each share as its part and its whole [kg].
+
+    A share is taken over what is known of both: weights beside which a weight of the trial's own
+    was left empty, and blocks that were not weighed in some flush, count in neither. A run of
+    which only the whole is known has no part.
+    """
     import pandas as pd
 
     keys, table = run_keys(trial), data.table
-    own = [
-        name
-        for name, column in trial.harvest_columns.items()
-        if column.is_weight and name not in ("fresh_g", "dry_g") and name in table
-    ]
-    first = table["fresh_g"].where(table["flush"] == 1)
-    rows = table.assign(_first=first)
-    groups = rows.groupby(keys, sort=False, observed=True)
-    out = pd.DataFrame({"first_kg": groups["_first"].sum() / 1000})
-    for name in own:
-        if table[name].notna().any():
-            out[f"share:{name}"] = groups[name].sum() / 1000
-    out["days"] = groups["days"].max() if "days" in table else float("nan")
-    out = out.reset_index()
+    weighed = table["fresh_g"].notna()
+    lost = ~weighed & (table["status"].isin(LOST) if "status" in table else False)
+    parts: dict[str, tuple[pd.Series, pd.Series]] = {}
+    if trial.flushes > 1 and (weighed & (table["flush"] == 1)).any():
+        whole = (weighed | lost).groupby(table["unit"]).transform("all") & weighed
+        first = table["fresh_g"].where(table["flush"] == 1, 0.0)
+        parts["first_flush_share"] = first.where(whole), table["fresh_g"].where(whole)
+    for name, column in trial.harvest_columns.items():
+        if not column.is_weight or name in ("fresh_g", "dry_g") or name not in table:
+            continue
+        both = weighed & table[name].notna()
+        if both.any():
+            parts[f"share:{name}"] = table[name].where(both), table["fresh_g"].where(both)
+    rows = table.assign(_in=weighed)
+    out = pd.DataFrame({"_in": rows.groupby(keys, sort=False, observed=True)["_in"].any()})
+    out["days"] = float("nan")
+    if "days" in table:
+        out["days"] = rows.groupby(keys, sort=False, observed=True)["days"].max()
+    by = [table[key] for key in keys]
+    for share, (part, of) in parts.items():
+        for name, values in ((share, part), (f"{share} of", of)):
+            sums = values.groupby(by, sort=False, observed=True).sum(min_count=1) / 1000
+            # a run that gave nothing has none of it either
+            out[name] = sums.where(sums.notna() | out["_in"], 0.0)
+    out = out.drop(columns="_in").reset_index()
     if data.runs is not None and "window_h" in data.runs:  # a lost run: the days it was given
-        whole = data.runs[data.runs["window"] == "whole"][[*keys, "window_h"]]
-        out = out.merge(whole, how="left", on=keys)
+        runs = data.runs[data.runs["window"] == "whole"][[*keys, "window_h"]]
+        out = out.merge(runs, how="left", on=keys)
         out["days"] = out["days"].fillna(out.pop("window_h").astype(float) / 24)
     if "batch" in keys:
         out["days"] = out["days"].fillna(
             out.groupby("batch", observed=True)["days"].transform("mean")
         )
-    return out
+    return out, list(parts)
 
 
 def _per_block(trial: Trial, runs: pd.DataFrame, known: Fits) -> pd.DataFrame:
@@ -142,12 +158,12 @@ def _per_day(trial: Trial, runs: pd.DataFrame, known: Fits) -> pd.DataFrame:
     return _percent(out).assign(measure="per_chamber_day", unit="kg")
 
 
-def _share(trial: Trial, runs: pd.DataFrame, column: str, known: Fits) -> pd.DataFrame:
-    got = _ratio(trial, runs, column, "kg_all", known)
+def _share(trial: Trial, runs: pd.DataFrame, name: str, known: Fits) -> pd.DataFrame:
+    got = _ratio(trial, runs, name, f"{name} of", known)
     if not len(got):
         return got
     ends = {name: (100 * got[name]).clip(0, 100) for name in ("estimate", "low", "high")}
-    return _percent(got.assign(**ends)).assign(unit="%")
+    return _percent(got.assign(**ends)).assign(measure=name, unit="%")
 
 
 def _percent(got: pd.DataFrame) -> pd.DataFrame:

@@ -42,7 +42,8 @@ class Money:
         and energy), `gain, gain_low, gain_high` against the control per chamber run,
         `gain_year, gain_year_low, gain_year_high` for all chambers over a year (NaN without
         `batches_per_year`), `expected_loss` (what choosing this level costs on average per
-        chamber run, given what is not known), `chance_best`.
+        chamber run, given what is not known; NaN with fewer than 3 degrees of freedom),
+        `chance_best`.
     by_price : DataFrame
         `price, multiple, level, gain, low, high`: how the gain moves with each price.
     break_even : DataFrame
@@ -90,7 +91,7 @@ class Money:
             notes=(
                 say.text("verdict_table.priced", prices=priced),
                 *map(str, gain_note(self)),
-                say.text("saves.risk_note"),
+                *map(str, risk_notes(self)),
                 *map(str, break_even_words(self.break_even, self.currency)),
             ),
         )
@@ -199,6 +200,7 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     import pandas as pd
 
     from trialkit.model.answers.means import contrast_rows
+    from trialkit.surface.choices import LEAST_DF_OF_LOSS
 
     rows = fit.design.rows(pd.DataFrame({name: levels}))
     gains = rows[1:] - rows[0]  # what all levels share cannot change the choice
@@ -213,7 +215,8 @@ def _risk(fit: Any, name: str, levels: list[object], seed: int) -> tuple[Any, An
     draws = np.column_stack([np.zeros(_DRAWS), centre + scale[:, None] * noise])
     best = draws.max(axis=1)
     chosen = np.bincount(draws.argmax(axis=1), minlength=len(levels)) / _DRAWS
-    return (best[:, None] - draws).mean(axis=0), chosen
+    losses = (best[:, None] - draws).mean(axis=0)
+    return losses if round(df, 6) >= LEAST_DF_OF_LOSS else np.full(len(levels), np.nan), chosen
 
 
 def _single_levels(gains: pd.DataFrame) -> dict[str, float]:
@@ -277,6 +280,18 @@ def _by_price(
         )
     together = pd.concat(frames).sort_index(kind="stable")
     return together.reset_index(drop=True)
+
+
+def risk_notes(money: Money) -> list[Message]:
+    """Say what expected loss and chance mean, and why there is no such loss where there is none."""
+    from trialkit.surface.choices import LEAST_DF_OF_LOSS
+
+    table = money.table
+    missing = (table["expected_loss"].isna() & table["chance_best"].notna()).any()
+    return [
+        message("saves.risk_note"),
+        *([message("saves.no_expected_loss", least=LEAST_DF_OF_LOSS)] if missing else []),
+    ]
 
 
 def gain_note(money: Money) -> list[Message]:

@@ -56,8 +56,9 @@ def say_best(
         said.append(_least(trial, surface, table.loc["least use"].to_dict()))
     if "most money" in table.index:
         said.append(_worth(trial, surface, table.loc["most money"].to_dict()))
-    said += [_regret(trial, table), _next(trial, surface, region)]
-    return said
+    if table["regret"].notna().all():
+        said.append(_regret(trial, table))
+    return [*said, _next(trial, surface, region)]
 
 
 def say_delivered(found: DeliveredSurface) -> Message:

@@ -104,10 +104,11 @@ def _facts(inputs: PageInputs) -> list[Fact]:
     rows = verdict.table[verdict.table["level"].astype(str) == verdict.level]
     # an average over what the answer depends on is no fact to act on
     if len(rows) and math.isfinite(rows["ratio"].iloc[0]) and not verdict.depends_on:
+        # no yield is below nothing, however far down a limit reaches
+        ratios = (max(float(rows[k].iloc[0]), 0.0) for k in ("ratio", "low", "high"))
+        edges = _edges(inputs)
         one, low, high = (
-            # no yield is below nothing, however far down a limit reaches
-            say.percent(100 * (max(rows[k].iloc[0], 0.0) - 1), 0, sign=True)
-            for k in ("ratio", "low", "high")
+            say.percent(100 * (r - 1), decimals_beside(r, edges), sign=True) for r in ratios
         )
         limits = say.text("fact.limits", low=low, high=high)
         facts.append(Fact(say.text("fact.yield", **words), one, limits))
@@ -340,14 +341,19 @@ def further_tables(inputs: PageInputs) -> list[Table]:
     return out
 
 
+def _edges(inputs: PageInputs) -> tuple[float, float]:
+    """Give the ratios at which an answer changes: no difference, and the accepted loss."""
+    margin = inputs.trial.question.margin_pct
+    return 1.0, 1 + (margin if inputs.better == "less" else -margin) / 100
+
+
 def _ratio_table(inputs: PageInputs, table: pd.DataFrame, caption: str) -> Table:
     say, other = inputs.say, inputs.depends_on
     frame = table.assign(
         **{k: 100 * (table[k] - 1) for k in ("ratio", "low", "high")},
         answer=[say.either(f"row_answer.{a}", str(a)) for a in table["answer"]],
     )
-    margin = inputs.trial.question.margin_pct
-    edges = (1.0, 1 + (margin if inputs.better == "less" else -margin) / 100)
+    edges = _edges(inputs)
 
     def percent(value: float) -> str:
         """Show a limit so that it is seen on which side of an edge it lies."""

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.break_even import break_even_words
-from trialkit.decision.money import gain_note
+from trialkit.decision.money import gain_note, risk_notes
 from trialkit.decision.settle import first_fall
 from trialkit.report.inputs import PageInputs
 from trialkit.report.page_parts import Fold, Picture, Section, Table, Words, build_table
@@ -113,7 +113,7 @@ def _money(inputs: PageInputs) -> list[Any]:
         heads={"level": name, "estimate": say.text("column.worth")},
         formats={"chance_best": lambda v: say.percent(100 * float(v))},
         notes=[
-            say.text("saves.risk_note"),
+            *map(say.written, risk_notes(money)),
             say.text(
                 "verdict_table.priced",
                 prices=[say.text(f"saves.price.{price}") for price in money.counted],

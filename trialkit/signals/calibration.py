@@ -1,7 +1,8 @@
 """Humidity sensors set right by saturated salts, with the uncertainty carried on.
 
 Above a saturated salt solution the air has a known humidity. One reading gives an offset, two
-give a line. The correction holds from its date to the next one; nothing before the first.
+give a line. A correction of humidity holds from its date to the next one of humidity, and one of
+temperature to the next one of temperature; nothing before the first.
 """
 
 from __future__ import annotations
@@ -9,9 +10,8 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -41,8 +41,8 @@ class Correction:
         Of the line, offset in % points.
     points : tuple of (reading, truth, uncertainty)
         [%], [%], [% points]
-    add_temp_c : float
-        Added to the temperature [°C].
+    add_temp_c : float or None
+        Added to the temperature [°C]; None where it is left as it is or as it was corrected.
     """
 
     sensor: str
@@ -50,7 +50,7 @@ class Correction:
     slope: float = 1.0
     offset: float = 0.0
     points: tuple[tuple[float, float, float], ...] = ()
-    add_temp_c: float = 0.0
+    add_temp_c: float | None = None
 
     def rh_u_pct(self, reading: float) -> float:
         """Give the standard uncertainty of a corrected humidity [% points].
@@ -130,7 +130,7 @@ def find_correction(given: Calibration, zone: dt.tzinfo) -> Correction:
         slope = float(np.polyfit(reads, truths, 1)[0])
         offset = float(truths.mean() - slope * reads.mean())
     since = None if given.since is None else _moment(given.since, zone)
-    return Correction(given.sensor, since, slope, offset, points, given.add_temp_c or 0.0)
+    return Correction(given.sensor, since, slope, offset, points, given.add_temp_c)
 
 
 def _moment(when: dt.date, zone: dt.tzinfo) -> pd.Timestamp:
@@ -259,17 +259,33 @@ def correct_records(
     table = climate
     for i, correction in enumerate(corrections):
         rows = _rows_of(climate, correction.sensor, own=correction.sensor in sensors)
-        if not rows.any():
-            continue
         if correction.since is not None:
             rows &= (climate["time"] >= correction.since).to_numpy()
-        following = corrections[i + 1] if i + 1 < len(corrections) else None
-        if following is not None and following.sensor == correction.sensor:
-            rows &= (climate["time"] < following.since).to_numpy()
-        table = climate.copy() if table is climate else table
-        _correct(table, correction, rows)
-        counts[i] = int(rows.sum())
+        held = np.zeros(len(climate), dtype=bool)
+        later = [c for c in corrections[i + 1 :] if c.sensor == correction.sensor]
+        for name, change in _changes(correction).items():
+            ends = [c.since for c in later if name in _changes(c)]
+            mine = rows & (climate["time"] < ends[0]).to_numpy() if ends else rows
+            held |= mine
+            if name not in table.columns or not mine.any():
+                continue
+            table = climate.copy() if table is climate else table
+            values = table[name].to_numpy(dtype=float, na_value=np.nan, copy=True)
+            values[mine] = change(values[mine])
+            table[name] = values
+        counts[i] = int(held.sum())
     return table, counts
+
+
+def _changes(correction: Correction) -> dict[str, Callable[[Floats], Floats]]:
+    """Give what a correction does to each quantity that it corrects."""
+    changes: dict[str, Callable[[Floats], Floats]] = {}
+    if correction.points:
+        changes["rh_pct"] = lambda v: correction.offset + correction.slope * v
+    warmer = correction.add_temp_c
+    if warmer is not None:
+        changes["temp_c"] = lambda v: v + warmer
+    return changes
 
 
 def tell_corrections(
@@ -297,18 +313,6 @@ def _rows_of(table: pd.DataFrame, sensor: str, *, own: bool) -> NDArray[np.bool_
     return (table["chamber"] == sensor).to_numpy(dtype=bool, copy=True)
 
 
-def _correct(table: pd.DataFrame, correction: Correction, rows: NDArray[np.bool_]) -> None:
-    changes: list[tuple[str, Any]] = [
-        ("rh_pct", lambda v: correction.offset + correction.slope * v),
-        ("temp_c", lambda v: v + correction.add_temp_c),
-    ]
-    for name, change in changes:
-        if name in table.columns:
-            values = table[name].to_numpy(dtype=float, na_value=np.nan, copy=True)
-            values[rows] = change(values[rows])
-            table[name] = values
-
-
 def _told(correction: Correction, rows: int, zone: dt.tzinfo) -> Finding:
     parts = []
     if correction.points:
@@ -317,7 +321,7 @@ def _told(correction: Correction, rows: int, zone: dt.tzinfo) -> Finding:
         parts.append(
             message("calibration.humidity", count=len(correction.points), change=change, at=at)
         )
-    if correction.add_temp_c:
+    if correction.add_temp_c is not None:
         parts.append(message("calibration.temperature", change=correction.add_temp_c))
     since = correction.since
     return finding(

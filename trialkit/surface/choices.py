@@ -27,6 +27,9 @@ from trialkit.surface.limits import half_widths
 
 #: Draws of the surface from what is not known of it.
 DRAWS = 4000
+#: Fewest degrees of freedom for a mean loss. With one it does not exist, and up to two the draws
+#: behind it have no variance, so that a few of them would make the number.
+LEAST_DF_OF_LOSS = 3
 #: Standard errors that a careful choice takes off a gain.
 CAREFUL = 0.5
 
@@ -42,7 +45,8 @@ class Choices:
         money"``, ``"least use"``), the settings, `yield` and `yield_change, yield_change_low,
         yield_change_high` against today, `use` and `use_change_pct`, `worth_change,
         worth_change_low, worth_change_high` (missing without prices), `regret` (mean loss against
-        the best settings, given what is not known) in yield or, with prices, in money, `sure`
+        the best settings, given what is not known; NaN with fewer than 3 degrees of freedom) in
+        yield or, with prices, in money, `sure`
         (whether the limits carry what the choice promises).
     frontier : DataFrame
         The most yield estimated at each use and below: the settings, `use, yield, yield_low,
@@ -126,6 +130,8 @@ def choose_settings(
     draws = _draws(surface, df, seed) @ rows.T
     worth = draws if price is None else price * draws - spent
     regret = (worth.max(axis=1)[:, None] - worth).mean(axis=0)
+    if round(df, 6) < LEAST_DF_OF_LOSS:  # worked out from variances
+        regret = np.full(len(coded), np.nan)
     told = _tell(surface, rows, usual, price, spent - spent[home], seed)
     picked = {
         "today": home,

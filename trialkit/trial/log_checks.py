@@ -70,6 +70,7 @@ def check_logs_section(
         _ways(str(kind), checked, places, faults)
         _file_names(str(kind), checked, places, faults)
         _readings(str(kind), checked, levels.get("chamber"), zone, places, faults)
+        _calibrations(str(kind), checked, zone, places, faults)
         out[str(kind)] = checked
     return out
 
@@ -143,6 +144,23 @@ def _readings(
             what = f"readings of {trust.chamber} are both to be trusted and to be left out"
             where = places.where("logs", kind, "trust", number)
             faults.append(Fault(where, what, "decide for one, or correct since and until"))
+
+
+def _calibrations(
+    kind: str, section: LogSection, zone: dt.tzinfo, places: Places, faults: list[Fault]
+) -> None:
+    """Check that no sensor has two calibrations from one moment on: nobody knows which holds."""
+    seen: set[tuple[str, dt.datetime | None]] = set()
+    for number, one in enumerate(section.calibration):
+        since = one.since
+        if since is not None:
+            midnight = dt.datetime.combine(since, dt.time())
+            since = _aware(since if isinstance(since, dt.datetime) else midnight, zone)
+        if (one.sensor, since) in seen:
+            what = f"a second calibration of {quote(one.sensor)} from the same moment on"
+            do = "put all readings of one day into one entry, and tell another day by since"
+            faults.append(Fault(places.where("logs", kind, "calibration", number), what, do))
+        seen.add((one.sensor, since))
 
 
 def _clocks(
