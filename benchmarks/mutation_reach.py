@@ -18,9 +18,10 @@ ROOT = Path(__file__).parents[1]
 TESTS = {
     "air": ["tests/test_air.py", "tests/test_air_sensors.py"],
     "light": ["tests/test_light.py", "tests/test_light_factors.py"],
-    "chamber": [f"tests/test_chamber_{n}.py" for n in ("around", "balance", "by_hand", "drops",
-                "figures", "foresee", "identify", "plan", "supply", "roomfit", "ranges", "parts",
-                "course", "rig", "settled", "rooms", "allowances", "borders")],
+    "chamber": ["tests/chamber", *(f"tests/test_chamber_{n}.py" for n in
+                ("around", "balance", "by_hand", "drops", "figures", "foresee", "identify", "plan",
+                 "supply", "roomfit", "ranges", "parts", "course", "rig", "settled", "rooms",
+                 "allowances", "borders"))],
     "decision": ["tests/decision", "tests/analysis/test_dose.py"],
     # without the slow ones, which copy the package, write the demo or throw any bytes at a reader
     "alignment": [f"tests/alignment/test_{n}.py" for n in
@@ -31,6 +32,10 @@ TESTS = {
              "tests/logs/test_ledger.py", "tests/logs/test_units.py", "tests/logs/test_cache.py",
              "tests/logs/shapes", "tests/logs/test_dates_alone.py", "tests/logs/test_gaps.py",
              "tests/logs/test_head_units.py", "tests/logs/test_same_bytes.py",
+             "tests/logs/test_two_columns_one_chamber.py",
+             *(f"tests/logs/test_{n}_by_hand.py"
+               for n in ("time_column", "file_zone", "ledger", "row_origins", "humidity",
+                         "never_kept", "head_units", "opening")),
              "tests/alignment/test_large_logs.py"],
     "design": ["tests/design", "tests/lived/test_dated.py", "tests/lived/test_told.py",
                "tests/test_range_error.py"],

@@ -97,6 +97,7 @@ def test_a_schedule_that_works_in_some_batches_only_is_said_to(tmp_path):
     verdict = tk.decide(trial, tk.analyse(trial, data))
     assert (verdict.answer, verdict.depends_on) == ("depends", "batch")
     assert verdict.by["answer"].tolist() == ["better", "better", "worse", "worse"]
+    assert verdict.by.index.tolist() == [0, 1, 2, 3]
     assert "in every batch" in verdict.next_steps[0]
 
 

@@ -9,10 +9,6 @@ import math
 
 from trialkit.chamber.room import ChamberError
 
-#: Output of one 1.7 MHz disc of 16 to 25 mm [mL/h]; from memory, no source seen.
-DISC_OUTPUT_ML_H = (250.0, 500.0)
-#: Electrical power of one such disc [W]; from memory, no source seen.
-DISC_POWER_W = (20.0, 30.0)
 #: Output of a portable fogger worked out from its particles per second and per mL [mL/h].
 PORTABLE_OUTPUT_ML_H = (300.0, 330.0)
 #: Mass median drop of a 1.6 MHz room humidifier [µm]; Rodes et al. (1990).

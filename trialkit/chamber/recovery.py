@@ -53,6 +53,7 @@ def recovery_minutes(
     if not (0 < exchanged <= 1 and 0 < share < 1):
         raise ChamberError("exchanged must lie in (0, 1], share in (0, 1)")
     usual = simulate(room, setting)
+    constants = Constants.of(usual.room)
     rows, weights = weigh_cycle(usual.cycle)
     c_mean, t_mean = float(weights @ rows[0]), float(weights @ rows[1])
     opened = State(
@@ -60,11 +61,11 @@ def recovery_minutes(
         t_mean,
         usual.mean_rh_pct,
         room.outside_co2_ppm,
-        float(weights @ rows[4]),
+        float(weights @ np.minimum(rows[4], constants.holds)),  # the rest has dripped off
         (1 - exchanged) * float(weights @ rows[5]),
     )
     from_rh = float(rh_of(np.float64(opened.c), np.float64(opened.t)))  # type: ignore[arg-type]
-    again = run_setting(Constants.of(usual.room), usual.setting, start=opened, at_most_s=LONGEST_S)
+    again = run_setting(constants, usual.setting, start=opened, at_most_s=LONGEST_S)
     timer = usual.setting
     steady = isinstance(timer, Timed) and not (timer.on_s and timer.off_s)
     cycle = 60.0 if steady else usual.cycle.length_s

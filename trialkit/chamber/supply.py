@@ -197,7 +197,8 @@ def _of_water(
     key = "solids" if supply.solids_mg_l is not None else "no_solids"
     air_m3_day = asked.air_changes_h * room.volume_m3 * 24
     arrives = asked.mist_g_h * 24 / WATER_G_L
-    dust = arrives * solids / air_m3_day if air_m3_day else math.inf
+    never_leaves = math.inf if solids > 0 else solids
+    dust = arrives * solids / air_m3_day if air_m3_day else never_leaves
     return [
         ("scale", water_l_day * 7 * solids / 1000, "g/week", _basis(key)),
         ("dust", dust, "mg/m³", _basis(key)),
@@ -256,7 +257,9 @@ def parts_table(
     water_l_day = asked.mist_g_h * 24 / WATER_G_L / through if through > 0 else math.inf
     flow = _fan_flow(supply)
     fans = math.ceil(asked.fog_m3_h / flow - 1e-9) if flow == flow and flow > 0 else math.nan
-    foggers = math.ceil(peak / room.mist_l_h - 1e-9) if room.mist_l_h > 0 else math.inf
+    foggers = math.inf  # none is enough where no fog arrives
+    if room.mist_l_h > 0 and math.isfinite(peak):
+        foggers = math.ceil(peak / room.mist_l_h - 1e-9)
     one = [
         ("foggers", foggers, "count", _part("foggers", output=room.mist_l_h, peak=peak)),
         (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from trialkit.decision.costs import bought_per_run, pays_from
 from trialkit.wording import Message, Number, message
@@ -107,6 +107,7 @@ def _sure_prices(rows: pd.DataFrame) -> tuple[float, float]:
     Missing where they lie above zero at no price, or where the analysis changes with the price.
     """
     import numpy as np
+    from scipy.optimize import brentq
 
     at = rows[(rows["price"] == "mushrooms") & (rows["at"] > 0)].sort_values("at")
     x, gain, low = (at[name].to_numpy(dtype=float) for name in ("at", "gain", "low"))
@@ -116,12 +117,18 @@ def _sure_prices(rows: pd.DataFrame) -> tuple[float, float]:
     line, parabola = np.polyfit(x, gain, 1), np.polyfit(x, half, 2)
     if np.abs(np.polyval(parabola, x) - half).max() > 0.02 * half.max():
         return math.nan, math.nan
+
+    def above(price: Any) -> Any:
+        """Give by how much the lower limit lies above zero."""
+        return np.polyval(line, price) - np.sqrt(np.maximum(np.polyval(parabola, price), 0))
+
     prices = np.append(np.linspace(0, 4 * x[-1], 4001), 1e6 * x[-1])
-    width = np.sqrt(np.maximum(np.polyval(parabola, prices), 0))
-    sure = np.flatnonzero(np.polyval(line, prices) > width)
+    sure = np.flatnonzero(above(prices) > 0)
     if not len(sure):
         return math.nan, math.nan
     last = math.inf if sure[-1] == len(prices) - 1 else float(prices[sure[-1]])
+    if sure[0] == len(prices) - 1:  # somewhere beyond what was looked at closely
+        return float(brentq(above, *prices[-2:])), last
     return float(prices[sure[0]]), last
 
 

@@ -36,18 +36,8 @@ _COMPRESS_ABOVE = 50
 #: Columns that hold messages.
 SAID = ("reason", "remedy")
 _COLUMNS = (
-    "file",
-    "row",
-    "row_last",
-    "rows",
-    "column",
-    "rule",
-    "action",
-    "old",
-    "new",
-    "reason",
-    "remedy",
-)
+    "file", "row", "row_last", "rows", "column", "rule", "action", "old", "new", "reason", "remedy"
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -191,13 +181,10 @@ class FileAccount:
         index, texts = self._select(which, {"reason": reason, "remedy": remedy, "old": old})
         live = self.alive[index]
         index, texts = index[live], _cut(texts, live)
-        asked, because = self._asked(index, rule)
-        if asked.any() and keepable:
-            kept = _cut(texts, asked) | {"reason": because[asked]}
-            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
-            index, texts = index[~asked], _cut(texts, ~asked)
-        elif asked.any():
-            remedies = _spread(texts["remedy"], len(index)).copy()
+        if keepable:
+            index, texts = self._without_asked(index, texts, rule, column)
+        elif (asked := self.asked_for(index, rule)).any():
+            remedies = np.full(len(index), texts["remedy"], dtype=object)
             remedies[asked] = message("row_remedy.cannot_be_kept")
             texts = texts | {"remedy": remedies}
         if len(index):
@@ -220,11 +207,7 @@ class FileAccount:
         index, texts = self._select(
             which, {"reason": reason, "remedy": remedy, "old": old, "new": new}
         )
-        asked, because = self._asked(index, rule)
-        if asked.any():
-            kept = _cut(texts, asked) | {"reason": because[asked], "new": ""}
-            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
-        index, texts = index[~asked], _cut(texts, ~asked)
+        index, texts = self._without_asked(index, texts, rule, column)
         self._line(index, rule, "changed", column, new=texts["new"], texts=texts)
         return np.asarray(index)
 
@@ -240,11 +223,7 @@ class FileAccount:
     ) -> np.ndarray:
         """Record something doubtful about rows that stay as they are; give their positions."""
         index, texts = self._select(which, {"reason": reason, "remedy": remedy, "old": old})
-        asked, because = self._asked(index, rule)
-        if asked.any():
-            kept = _cut(texts, asked) | {"reason": because[asked]}
-            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
-        index, texts = index[~asked], _cut(texts, ~asked)
+        index, texts = self._without_asked(index, texts, rule, column)
         self._line(index, rule, "note", column, new="", texts=texts)
         return np.asarray(index)
 
@@ -279,6 +258,16 @@ class FileAccount:
             asked |= hit
             because[hit] = request.because
         return asked, because
+
+    def _without_asked(
+        self, index: np.ndarray, texts: dict[str, Any], rule: str, column: str
+    ) -> tuple[np.ndarray, dict[str, Any]]:
+        """Tell the rows that the trial file asks to keep; give the others."""
+        asked, because = self._asked(index, rule)
+        if asked.any():
+            kept = _cut(texts, asked) | {"reason": because[asked]}
+            self._line(index[asked], rule, "kept by request", column, new="", texts=kept)
+        return index[~asked], _cut(texts, ~asked)
 
     def _line(
         self,
@@ -328,10 +317,6 @@ def _cut(texts: dict[str, Any], chosen: np.ndarray) -> dict[str, Any]:
 def _for_all(value: Any) -> bool:
     """Whether one text stands for all rows."""
     return isinstance(value, (str, Message))
-
-
-def _spread(value: Any, n: int) -> np.ndarray:
-    return np.full(n, value, dtype=object) if _for_all(value) else value
 
 
 def _run_starts(index: np.ndarray, cells: dict[str, Any], *, loose: tuple[str, ...]) -> np.ndarray:

@@ -135,7 +135,7 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
         If no file can be read; what stops one is reported with what stops the others.
     """
     troubles: list[str] = []
-    read = 0
+    read = False
     for path, name in files_there(reading, troubles):
         try:
             raw, sha256 = read_once(path, name)
@@ -147,7 +147,7 @@ def for_each_file(reading: Reading, work: Callable[[Opened], None]) -> None:
             troubles.append(str(problem))
             continue
         while members:
-            read += _work_through(reading, members.pop(0), work, troubles)
+            read |= _work_through(reading, members.pop(0), work, troubles)
     if not read:
         raise_together(troubles)
     reading.findings += [tell_unread(reading.kind, trouble) for trouble in troubles]
@@ -196,23 +196,23 @@ def _tell_waiting(path: Path, name: str, members: list[Member]) -> list[Finding]
 
 def _work_through(
     reading: Reading, member: Member, work: Callable[[Opened], None], troubles: list[str]
-) -> int:
-    """Do the work on the tables of one file; count those done, add what stopped the others."""
+) -> bool:
+    """Do the work on the tables of one file; say if any was done, add what stopped the others."""
     try:
         opened = _open_tables(reading, member)
     except LogError as problem:
         troubles.append(str(problem))
-        return 0
+        return False
     except MemoryError:
         troubles.append(f"{member.name}: does not fit into memory → split the file")
-        return 0
+        return False
     del member  # its bytes are no longer needed
-    done = 0
+    done = False
     for one in opened:
         before = len(reading.findings), len(reading.stayed)
         try:
             work(one)
-            done += 1
+            done = True
         except (LogError, MemoryError) as problem:
             memory = f"{one.raw.name}: does not fit into memory → split the file"
             troubles.append(memory if isinstance(problem, MemoryError) else str(problem))

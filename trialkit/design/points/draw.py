@@ -31,6 +31,7 @@ from trialkit.trial import Factor, Trial
 STARTS = 12
 #: Units with today's settings, of so many.
 _ONE_IN = 12
+_WHOLE = "trial"  # what all units share, which varies by nothing
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,7 +200,8 @@ def random_parts(
     Returns
     -------
     units : dict
-        Stratum above the treated units → unit of it that holds each of them.
+        Stratum above the treated units → unit of it that holds each of them; the whole trial,
+        of variance nought, where there is none above.
     planning : list of (dict, float)
         At the low, the middle and the high end: variance of each, and of what is left to a
         treated unit, smaller units averaged.
@@ -217,6 +219,8 @@ def random_parts(
                 inside = prod(trial.counts[name] for name in term if name not in site.term)
                 rest += squares[":".join(term)] / inside
         planning.append(({":".join(t): squares[":".join(t)] for t in above}, rest))
+    if not above:  # the outermost units are treated: nothing is shared but the whole trial
+        return {_WHOLE: np.zeros(site.n, dtype=np.int64)}, [({_WHOLE: 0.0}, r) for _, r in planning]
     return {":".join(t): holder for t, holder in above.items()}, planning
 
 

@@ -196,7 +196,8 @@ def one_more(power: PowerTable) -> pd.DataFrame:
                 "gain_per_100": 100 * gain / cost if cost > 0 else float("nan"),
             }
         )
-    table = pd.DataFrame(rows)
+    heads = ["unit", "now", "then", "power", "gain", "cost", "gain_per_100"]
+    table = pd.DataFrame(rows, columns=heads)  # with its columns where nothing can be laid out
     by = "gain_per_100" if table["gain_per_100"].notna().all() else "gain"
     return table.sort_values(by, ascending=False, ignore_index=True)
 

@@ -291,7 +291,8 @@ class Solved:
         mine = self.parts[self.home]
         rank = int(np.linalg.matrix_rank(mine, tol=1e-9 * max(1.0, np.abs(mine).max())))
         taken = float(np.trace(self.inverse @ mine)) / self.errors[self.home]
-        return max(0.0, rank - taken)
+        # rounding must not leave a df where there is none: on 1e-16 df all would be found
+        return max(0.0, round(rank - taken, 9))
 
 
 def with_counts(trial: Trial, counts: Mapping[str, int]) -> Trial:

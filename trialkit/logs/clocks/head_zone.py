@@ -167,6 +167,6 @@ def _worded(head: str) -> HeadZone | None:
 def _unknown(head: str) -> HeadZone | None:
     """Give a name in brackets that reads like a zone, but is none known here."""
     for inner in re.findall(r"[(\[]\s*([A-Z]{2,4}T)\s*[)\]]", head):
-        if inner not in _NO_ZONES and inner != "LT":
+        if inner not in _NO_ZONES:
             return HeadZone(inner, "unknown")
     return None

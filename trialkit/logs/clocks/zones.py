@@ -66,7 +66,6 @@ def clock_changes(zone: dt.tzinfo, first_year: int, last_year: int) -> tuple[Cha
     ['2031-03-30T01:00', '2031-10-26T01:00']
     """
     out = []
-    hour = dt.timedelta(hours=1)
     moment = dt.datetime(max(1900, first_year), 1, 1, tzinfo=dt.UTC)
     stop = dt.datetime(min(2200, last_year) + 1, 1, 1, tzinfo=dt.UTC)
     step = dt.timedelta(days=7)
@@ -77,10 +76,7 @@ def clock_changes(zone: dt.tzinfo, first_year: int, last_year: int) -> tuple[Cha
         if after != before:
             low, high = moment, following
             while high - low > dt.timedelta(seconds=1):
-                middle = low + ((high - low) // 2)
-                middle = middle.replace(microsecond=0)
-                if middle in (low, high):
-                    break
+                middle = (low + (high - low) // 2).replace(microsecond=0)
                 if _offset(zone, middle) == before:
                     low = middle
                 else:
@@ -88,8 +84,6 @@ def clock_changes(zone: dt.tzinfo, first_year: int, last_year: int) -> tuple[Cha
             out.append(Change(int(high.timestamp()) * NS, before, after))
             before = after
         moment = following
-        if step < hour:
-            break
     return tuple(out)
 
 
@@ -109,8 +103,11 @@ def find_zone(text: str) -> dt.tzinfo:
     fixed = re.fullmatch(r"(?:UTC|GMT)?([-+])(\d{1,2})(?::?(\d{2}))?", text.strip())
     if fixed:
         minutes = int(fixed[2]) * 60 + int(fixed[3] or 0)
-        if minutes > 14 * 60:
-            raise LogError(f"unknown time zone {text!r}: no clock is more than 14 h from UTC")
+        if minutes > 14 * 60 or int(fixed[3] or 0) > 59:
+            raise LogError(
+                f"unknown time zone {text!r}: no clock is more than 14 h from UTC, and an hour has "
+                "60 minutes"
+            )
         return dt.timezone(dt.timedelta(minutes=-minutes if fixed[1] == "-" else minutes))
     try:
         return ZoneInfo(text)

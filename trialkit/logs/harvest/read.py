@@ -303,7 +303,8 @@ def _units(
 
     heads, raw = opened.columns.heads, opened.raw
     if "unit" in heads:
-        head, column = heads["unit"], raw.columns[heads["unit"]]
+        head = heads["unit"]
+        column = raw.columns[head]
     elif all(f in heads for f in factors):
         head = " + ".join(heads[f] for f in factors)
         cells = [
@@ -386,21 +387,17 @@ def _status(opened: Opened, cells: np.ndarray) -> np.ndarray:
     out = np.full(len(cells), "ok", dtype=object)
     head: Any = opened.columns.heads.get("status", "")
     unknown = []
-    for i, cell in enumerate(cells):
-        word = cell.casefold()
-        if word in BLANKS:
-            continue
+    for i, word in enumerate(cell.casefold() for cell in cells):
         if word in STATUS:
             out[i] = STATUS[word]
-        else:
+        elif word not in BLANKS:
             unknown.append(i)
     if unknown:
-        index = np.array(unknown)
         opened.account.set_aside(
-            index,
+            np.array(unknown),
             rule="status unknown",
             column=head,
-            old=cells[index],
+            old=cells[unknown],
             reason=message("row_reason.status_unknown"),
             remedy=message("row_remedy.status_unknown"),
         )

@@ -132,8 +132,9 @@ def holds_moments(head: str, cells: Any) -> bool:
         return True
     if not pa.types.is_string(cells.type) or not len(cells):
         return False
-    found = read_moments(cells, day_first=True, serial=named_score(head, "time")[0] > 0)
-    return bool((found.ok & ~found.date_only).mean() > _SURE)
+    serial = named_score(head, "time")[0] > 0
+    either = [read_moments(cells, day_first=first, serial=serial) for first in (True, False)]
+    return any((found.ok & ~found.date_only).mean() > _SURE for found in either)
 
 
 def _share_times(head: str, cells: Any, filled: np.ndarray) -> float:

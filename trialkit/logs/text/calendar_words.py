@@ -120,12 +120,9 @@ class Spelled:
 def take_apart(text: str) -> Spelled | None:
     """Take a moment apart that has words in it; None where it has others than of the calendar."""
     calendar = read_calendar()
-    out, month, half = [], "", ""
-    pieces = _DIGITS.split(text.strip())
-    for k, piece in enumerate(pieces):
-        if k % 2 or not piece:
-            out.append(piece)
-            continue
+    out: list[str] = []
+    month = half = ""
+    for piece in _DIGITS.split(text.strip()):
         found = _read_piece(piece, calendar)
         if found is None or (found[1] and half):
             return None

@@ -5,7 +5,6 @@ The database is read from the bytes at hand, in memory, so that the file itself 
 
 from __future__ import annotations
 
-import math
 import sqlite3
 from collections.abc import Iterable, Sequence
 from contextlib import closing
@@ -156,8 +155,8 @@ def _rows(cursor: sqlite3.Cursor, name: str) -> RawTable:
 def _cell(value: object) -> str:
     if value is None:
         return ""
-    if isinstance(value, float) and math.isfinite(value):
-        return repr(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)
+    if isinstance(value, float):
+        return repr(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     if isinstance(value, bytes):
         return value.decode("utf-8", errors="replace")
     return str(value)

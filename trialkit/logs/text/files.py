@@ -216,7 +216,7 @@ def _unpack(raw: bytes, unpacker: Any, name: str) -> tuple[bytes, bool]:
         feed = rest
         try:
             while True:
-                piece = unpacker.decompress(feed, _PIECE) if isinstance(feed, bytes) else b""
+                piece = unpacker.decompress(feed, _PIECE)
                 total += len(piece)
                 _guard(total, len(raw), name)
                 out.append(piece)

@@ -27,9 +27,12 @@ from trialkit.logs.text.time_forms import (
 
 #: Nanoseconds in a second.
 NS = 1_000_000_000
+#: Where 2201 begins [s since 1970]: later moments are no more read here than as dates.
+_YEAR_2201 = 7_289_654_400
 _MOST_LAYOUTS = 200
 _BLOCK = 200_000
-_MARCH = re.compile("märz|mär", re.IGNORECASE)
+#: German names of months with a letter beyond ASCII: März, and the Austrian Jänner.
+_GERMAN = re.compile("(m)ärz?|(j)än(?:ner)?", re.IGNORECASE)
 _TWO_NUMBERS = re.compile(r"\d\D+\d")
 _LETTER = re.compile("[A-Za-z]")
 
@@ -114,7 +117,7 @@ def _read_layout(
     """Read cells of one layout: understand the first, take the digits of all."""
     sample = grid[0].tobytes().decode("utf-8", errors="replace")
     if len(sample) != grid.shape[1]:
-        plain = _MARCH.sub("mar", sample)
+        plain = _GERMAN.sub(lambda found: "mar" if found[1] else "jan", sample)
         if plain.isascii():
             _read_layout(_with_digits(plain, grid), where, work, forms)
         elif _TWO_NUMBERS.search(sample):
@@ -253,7 +256,10 @@ def _read_epoch(grid: np.ndarray, where: np.ndarray, work: Work) -> None:
     """Read seconds since 1970 (UTC), or thousandths, millionths, billionths of seconds."""
     text = grid[0].tobytes().decode()
     whole = text.partition(".")[0]
-    unit = {13: 1_000_000, 16: 1000, 19: 1}.get(len(whole), NS)
+    finer = {13: 3, 16: 6, 19: 9}.get(len(whole), 0)  # digits after those of whole seconds
+    unit = NS // 10**finer
+    sound = _digits(grid, 0, len(whole) - finer) < _YEAR_2201
+    grid, where = grid[sound], where[sound]
     ns = _digits(grid, 0, len(whole)) * unit
     part = min(9, len(text) - len(whole) - 1)
     if part > 0:

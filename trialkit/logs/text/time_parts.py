@@ -19,10 +19,10 @@ _ROLES = {
     "month": "month mon mo monat mes mois mese miesiąc měsíc maand måned månad kuukausi ay месяц",
     "day": "day dy dd d tag día dia jour giorno dzień den dag päivä gün день dom",
     "day of year": "doy jday julian jd dayofyear yday yearday yrday jul jultag dayofyr ddd",
-    "hour": "hour hr hh h std stunde hora heure ora godzina hodina uur time_h tunti saat час",
+    "hour": "hour hr hh h std stunde hora heure ora godzina hodina uur tunti saat час",
     "minute": "minute min mn mi minuto minut minuut minuta minuutti dakika минута",
     "second": "second sec ss s sek sekunde segundo seconde secondo секунда",
-    "clock": "hhmm hrmn hhmmss hourmin time_hhmm",
+    "clock": "hhmm hrmn hhmmss hourmin",
 }
 _WORDS = {word: role for role, words in _ROLES.items() for word in words.split()}
 _DAY = 86_400 * NS
@@ -288,8 +288,8 @@ def find_clock(date: str, heads: Sequence[str], columns: Sequence[Any]) -> tuple
         beside = list(heads).index(head) == list(heads).index(date) + 1
         told = _head_role(head) in ("hour", "clock") or words & _CLOCK_WORDS
         if told or (beside and _NAMELESS.match(head) and _are_clocks(column)):
-            found = read_parts((date, head), (dates, column), day_first=True)
-            if found is not None and found.ok.mean() > _SURE:
+            either = [read_parts((date, head), (dates, column), day_first=f) for f in (True, False)]
+            if any(found is not None and found.ok.mean() > _SURE for found in either):
                 return (head,)
     return ()
 

@@ -104,9 +104,8 @@ def read_moments(
             read_length(data, offsets, np.flatnonzero(length == size), int(size), work, forms)
     unsure = read_strange(work, forms, languages)
     is_serial = serial and form is None and _read_serial(data, offsets, work)
-    if (
-        work.is_epoch.any() and not is_serial
-    ):  # a reset clock counts from zero: seconds with fewer digits
+    # a reset clock counts from zero: seconds with fewer digits
+    if work.is_epoch.any() and not is_serial:
         for size in np.unique(length[~work.found]):
             if 0 < size <= 64:
                 where = np.flatnonzero((length == size) & ~work.found)
@@ -167,8 +166,7 @@ def _read_serial(data: np.ndarray, offsets: np.ndarray, work: Work) -> bool:
     where = np.flatnonzero(np.diff(offsets) > 0)
     minutes = np.round(days * 1440) * 60  # to the minute where the cells cannot say otherwise
     seconds = np.round(days * 86400)
-    blur = 86400 * 10.0**-digits / 2 if digits else 0.5
-    exact = np.abs(minutes - days * 86400) <= max(blur, 1e-3)
+    exact = np.abs(minutes - days * 86400) <= 86400 * 10.0**-digits / 2
     seconds = np.where(exact, minutes, seconds) - _FIRST_SERIAL * 86400
     work.clock_ns[where] = seconds.astype(np.int64) * NS
     work.is_epoch[where] = True

@@ -30,7 +30,6 @@ _MAX_COLUMNS = 2000
 #: Most text that the columns of one file may hold, whole, and beyond a short name in each cell.
 _MAX_TEXT, _MAX_LONG_TEXT, _SHORT = 1024**3, 256 * 1024**2, 32
 _MAX_DEPTH_TEXT = 200
-_MOST_NAMES = 2000
 
 
 def read_other(
@@ -195,8 +194,10 @@ def _read_json(member: Member, decimal: str | None) -> RawTable:
     heads: dict[str, None] = {}
     for record in records:
         heads.update(dict.fromkeys(record))
-        if len(heads) > 2000:
-            raise LogError(f"{member.name}: the records have more than 2000 different names")
+        if len(heads) > _MAX_COLUMNS:
+            raise LogError(
+                f"{member.name}: the records have more than {_MAX_COLUMNS} different names"
+            )
     if not heads:
         raise LogError(f"{member.name}: holds no JSON records → export it again")
     columns = {
@@ -249,7 +250,7 @@ def _flat(record: dict[str, Any]) -> dict[str, Any]:
         return record
     out: dict[str, Any] = {}
     for name, value in record.items():
-        if isinstance(value, dict) and value and len(out) < _MOST_NAMES:
+        if isinstance(value, dict) and value and len(out) < _MAX_COLUMNS:
             inner = {k: v for k, v in value.items() if not isinstance(v, dict)}
             deeper = {
                 f"{k}.{kk}": vv
@@ -293,10 +294,11 @@ def _cell_text(value: Any) -> str:
     if isinstance(value, (dt.date, dt.time)):
         return value.isoformat()
     if isinstance(value, dt.timedelta):
-        seconds = round(value.total_seconds())
-        return f"{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
+        seconds = round(abs(value.total_seconds()))
+        sign = "-" if value.days < 0 else ""
+        return f"{sign}{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}"
     if isinstance(value, float):
-        return repr(int(value)) if value == int(value) and abs(value) < 1e15 else repr(value)
+        return repr(int(value)) if value.is_integer() and abs(value) < 1e15 else repr(value)
     text = value if isinstance(value, str) else str(value)
     return text.encode("utf-8", errors="replace").decode("utf-8")
 
@@ -341,7 +343,7 @@ def _sheet_table(
     under = lines_under(filled, at)
     first = filled[at + len(under)][0]
     body = [(i + 1, row) for i, row in filled if i > first]
-    heads = name_heads(names_with_groups(filled, at), [row for _, row in body[:200]])
+    heads = name_heads(names_with_groups(filled, at), ())
     units = units_under(under, len(heads))
     used = [j for j in range(len(heads)) if rows[head][j] or any(row[j] for _, row in body)]
     texts = [grid[i - 1][j] for i, _ in body[:500] for j in used]
