@@ -6,7 +6,7 @@ import pytest
 
 import trialkit as tk
 from tests.small_trials import make_data, make_trial
-from trialkit.errors import DesignError, ModelError, ReportError, TrialkitError
+from trialkit.errors import AlignError, DesignError, ModelError, ReportError, TrialkitError
 from trialkit.right_kind import check_kinds
 
 
@@ -29,10 +29,23 @@ def test_wrong_objects_are_told_with_what_is_needed(made, tmp_path):
         (lambda: tk.power("my-trial"), r"power: 'trial' must be a Trial"),
         (lambda: tk.assign("my-trial"), r"assign: 'trial' must be a Trial"),
         (lambda: tk.write_report(trial, result, result, "x.html"), r"must be a Verdict"),
+        (lambda: tk.pool_trials(["a", "b"], level="sparse"), r"'result' must be an Analysis"),
+        (lambda: tk.pool_trials([result, trial], level="sparse"), r"an Analysis, not a Trial"),
+        (lambda: tk.write_for_r(result, tmp_path), r"'fit' must be a Fit, not an Analysis"),
     ):
         with pytest.raises(TrialkitError, match=told) as problem:
             call()
         assert isinstance(problem.value, TypeError)
+
+
+def test_what_is_no_folder_and_no_number_is_told(made):
+    trial, data, _ = made
+    with pytest.raises(TrialkitError, match=r"Trial: is no folder and no file → .*read_trial"):
+        tk.read_trial(trial)
+    words = data.table.assign(fresh_g=data.table["fresh_g"].astype(object))
+    words.loc[words.index[3], "fresh_g"] = "308,5"
+    with pytest.raises(AlignError, match=r"fresh_g has cells that are no numbers, such as '308,5'"):
+        tk.align(trial, words)
 
 
 def test_an_object_of_the_users_own_may_stand_in():

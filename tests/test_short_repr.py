@@ -2,6 +2,7 @@
 
 import dataclasses
 import html
+import pickle
 
 import numpy as np
 import pandas as pd
@@ -25,6 +26,15 @@ def steps(tmp_path_factory):
     grow(folder, plan.table, effect=0.9)
     write_mist(folder, plan.table.drop_duplicates(["batch", "chamber"]))
     return Pipeline(folder)
+
+
+def test_a_trial_and_what_comes_of_it_can_be_stored(steps):
+    """Jobs in other processes and caches of notebooks store objects; climate logs or none."""
+    with_limits = (steps.trial.folder / "trial.toml").read_text(encoding="utf-8")
+    assert "[logs.environment]" in with_limits
+    for one in (steps.trial, steps.data, steps.result, steps.verdict):
+        again = pickle.loads(pickle.dumps(one))
+        assert repr(again) == repr(one)
 
 
 def reached(value, seen):

@@ -49,7 +49,9 @@ def test_what_is_lacking_is_named_in_words():
     units = found.rename(columns={"tent": "chamber"}).assign(batch="B1")
     keys = ["batch", "chamber"]
     told = "flush 2 in chamber C in batch B1 and flush 1 in chamber D in batch B1"
-    assert lacking_words(units, keys, read_wording("en")) == told
+    twice = pd.concat([units, units], ignore_index=True)  # each unit under two lights
+    for rows in (units, twice):
+        assert lacking_words(rows, keys, read_wording("en")) == told
     told = "Welle 2 in Kammer C in Charge B1 und Welle 1 in Kammer D in Charge B1"
     assert lacking_words(units, keys, read_wording("de_AT")) == told
     assert lacking_words(units[:2], keys, read_wording("en")) == ""

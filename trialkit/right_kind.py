@@ -13,9 +13,16 @@ _HOW = {
     "Aligned": "data = tk.align(trial, harvest, climate, mist)",
     "Analysis": "result = tk.analyse(trial, data)",
     "Verdict": "verdict = tk.decide(trial, result)",
+    "Fit": "fit = result.fit, or tk.fit(table, response=…, fixed=…, random=…)",
 }
 #: Parameter of public functions → the kind of object it takes.
-_KINDS = {"trial": "Trial", "data": "Aligned", "result": "Analysis", "verdict": "Verdict"}
+_KINDS = {
+    "trial": "Trial",
+    "data": "Aligned",
+    "result": "Analysis",
+    "verdict": "Verdict",
+    "fit": "Fit",
+}
 _PLAIN = (str, bytes, os.PathLike, int, float, list, tuple, dict, set, type(None))
 
 
@@ -31,7 +38,7 @@ def check_kinds(function: str, **given: Any) -> None:
     function : str
         Name of the function they were given to.
     **given
-        What it was given, by parameter: `trial`, `data`, `result`, `verdict`.
+        What it was given, by parameter: `trial`, `data`, `result`, `verdict`, `fit`.
 
     Raises
     ------

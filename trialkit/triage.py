@@ -21,6 +21,7 @@ STATISTICS = frozenset(
         "interaction_untestable",
         "large_design",
         "level_needed",
+        "none_randomised",
         "not_normal",
         "not_settled",
         "other_scale",

@@ -8,8 +8,13 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
-from tests.small_trials import make_data, make_trial
+from tests.small_trials import TEXT, make_data, make_trial
+from trialkit.decision.depending_levels import interaction_rows, sound_chance
 from trialkit.decision.depends import dependence
+from trialkit.decision.headline import headline
+from trialkit.figures.group_words import group_words
+from trialkit.model.answers.means import mean_cells
+from trialkit.wording import read_wording
 
 LIGHT = """
 [factors.light]
@@ -113,6 +118,80 @@ def test_where_every_light_carries_the_answer_it_is_given_over_all(tmp_path):
     assert (verdict.by["low"] > 1).all()
     assert "how much better depends on the light" in verdict.sentence
     assert verdict.next_steps[0].startswith("Use sparse")
+
+
+def three(folder, *, sparse, drenched, seed=1):
+    """Draw a trial of three levels; each has its shares of usual under dim and bright light."""
+    (folder / "trial.toml").write_text(
+        TEXT.format(batches=4, chambers=6, more=LIGHT).replace(
+            "[factors.schedule]",
+            "[factors.schedule]\nlevels.drenched = { on_s = 20, off_s = 100 }",
+        ),
+        encoding="utf-8",
+    )
+    trial = tk.read_trial(folder)
+    data = make_data(trial, sd_run=8, sd_block=15, seed=seed)
+    share = np.ones(len(data.table))
+    for level, pair in (("sparse", sparse), ("drenched", drenched)):
+        for light, one in zip(("dim", "bright"), pair, strict=True):
+            at = (data.table["schedule"] == level) & (data.table["light"] == light)
+            share[at.to_numpy()] = one
+    return trial, replace(data, table=data.table.assign(fresh_g=data.table["fresh_g"] * share))
+
+
+def test_a_level_that_gives_the_same_everywhere_is_not_said_to_depend(tmp_path):
+    """Sparse loses 30 % in bright light only; drenched gives 30 % more in both."""
+    trial, data = three(tmp_path, sparse=(1.0, 0.7), drenched=(1.3, 1.3))
+    result = tk.analyse(trial, data)
+    verdict = tk.decide(trial, result)
+    assert (verdict.level, verdict.answer, verdict.depends_on) == ("drenched", "better", "light")
+    assert verdict.depending == ("sparse",)
+    said = {level: str(words) for level, words in verdict.sentences.items()}
+    assert "drenched is better than usual at every level of light." in said["drenched"]
+    assert "depends" not in said["drenched"]
+    assert "How sparse compares with usual depends on the light." in said["sparse"]
+    assert "depends" not in headline(result, verdict, read_wording())
+    words = group_words(result, verdict, read_wording()).set_index("level")["verdict"]
+    assert ["depends on" in words[x] for x in ("drenched", "sparse")] == [False, True]
+
+
+def test_one_level_is_tested_by_its_own_interaction(tmp_path):
+    """Of three levels each comparison has the p of a trial's model of the same cells.
+
+    By hand: the difference of differences of the four means, its standard error from the
+    model's covariance of the coefficients, and scipy's t at the df of the joint test.
+    """
+    trial, data = three(tmp_path, sparse=(1.0, 0.93), drenched=(1.0, 1.0))
+    fit = tk.analyse(trial, data).fit
+    groups = list(mean_cells(fit, "schedule", by="light"))
+    labels = [str(x) for x in groups[0].labels]
+    usual, sparse = labels.index("usual"), labels.index("sparse")
+    means = np.stack([cells.rows @ fit.beta for cells in groups])
+    rows = interaction_rows(fit, groups, usual, sparse, ratio=False)
+    apart = (means[1, sparse] - means[1, usual]) - (means[0, sparse] - means[0, usual])
+    assert abs(float(rows[0] @ fit.beta)) == pytest.approx(abs(apart) / 2, rel=1e-9)
+    got = fit.joint(rows)
+    t = np.sqrt(got["F"])
+    assert sound_chance(got) == pytest.approx(2 * stats.t.sf(t, got["den_df"]), rel=1e-6)
+    ratio = means[:, sparse].mean() / means[:, usual].mean()
+    told = interaction_rows(fit, groups, usual, sparse, ratio=True)[0] @ fit.beta
+    by_hand = (means[1, sparse] - means[:, sparse].mean()) - ratio * (
+        means[1, usual] - means[:, usual].mean()
+    )
+    assert float(told) == pytest.approx(by_hand, rel=1e-6)
+
+
+def test_few_levels_that_give_the_same_are_named(tmp_path):
+    """30 drawn trials in which sparse depends and drenched does not: at most 5 name drenched.
+
+    Binomial with the threshold of the finding, 2.5 % (two partners): 5 or more of 30 happen
+    once in 1000.
+    """
+    named = 0
+    for seed in range(30):
+        trial, data = three(tmp_path, sparse=(1.0, 0.7), drenched=(1.2, 1.2), seed=seed)
+        named += "drenched" in dependence(trial, tk.analyse(trial, data)).levels
+    assert named < 5
 
 
 @pytest.mark.parametrize("trials", [20, pytest.param(80, marks=pytest.mark.slow)])

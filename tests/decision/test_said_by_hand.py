@@ -14,7 +14,8 @@ from scipy import stats
 from trialkit.columns.response import Response
 from trialkit.decision import measures
 from trialkit.decision.decide import _choose
-from trialkit.decision.depends import _Family, _fit_with_batches, _margin, _sound
+from trialkit.decision.depending_levels import sound_chance
+from trialkit.decision.depends import _Family, _fit_with_batches, _margin
 from trialkit.decision.doubts import early_look, far_apart, is_lost_with_the_block
 from trialkit.decision.harvest_ahead import Ahead
 from trialkit.decision.look_words import LookWords, _decimals, look_words
@@ -221,10 +222,10 @@ def test_a_look_before_the_end_says_what_it_costs() -> None:
 
 
 def test_a_failed_test_finds_nothing() -> None:
-    assert _sound({"F": 3.0, "den_df": 5.0, "p": 0.04}) == 0.04
-    assert _sound({"F": 0.0, "den_df": 5.0, "p": 1.0}) == 1.0
+    assert sound_chance({"F": 3.0, "den_df": 5.0, "p": 0.04}) == 0.04
+    assert sound_chance({"F": 0.0, "den_df": 5.0, "p": 1.0}) == 1.0
     for wrong in ({"F": -0.1}, {"F": math.nan}, {"den_df": 0.0}, {"den_df": math.nan}):
-        assert math.isnan(_sound({"F": 3.0, "den_df": 5.0, "p": 0.04} | wrong))
+        assert math.isnan(sound_chance({"F": 3.0, "den_df": 5.0, "p": 0.04} | wrong))
 
 
 @pytest.mark.parametrize(

@@ -163,6 +163,18 @@ def test_other_questions_are_not_pooled(name, value, says):
         pool_answers([one])
 
 
+def test_trials_of_one_title_are_told_apart():
+    """A question that is repeated keeps its title; the folder says which trial it is."""
+    given = [
+        dataclasses.replace(one, title=title, source=f"year{i}")
+        for i, (one, title) in enumerate(
+            zip(answers([0, 0.1, 0.2]), ("Less mist?", "Less mist?", "Other"), strict=True)
+        )
+    ]
+    got = pool_answers(given, margin_pct=10, level=0.95)
+    assert got.table["trial"].tolist() == ["year0: Less mist?", "year1: Less mist?", "Other"]
+
+
 def test_trials_whose_answer_depends_on_something_are_named():
     """An average over the light is pooled with others only beside that word."""
     some = answers([0.0, 0.01, 0.02])

@@ -101,6 +101,40 @@ def test_a_plan_drawn_after_the_harvest_began_is_said_first_everywhere(tmp_path,
     assert "Drawn after the harvest began." in page
 
 
+def test_a_plan_drawn_after_all_had_run_proves_nothing(tmp_path, monkeypatch):
+    """No sheet was there yet when it was drawn, but the harvest dates in it are earlier."""
+    leave_out_pictures(monkeypatch)
+    trial = write_garage(tmp_path)
+    plan = tk.assign(trial)
+    plan.write(tmp_path, now=dt.datetime(2031, 8, 1, tzinfo=dt.UTC))
+    grow(tmp_path, plan.table)
+    steps = Pipeline(tmp_path)
+    assert steps.plan.asked["before_harvest"]
+    page = steps.write_report().read_text("utf-8").replace("\u00a0", " ")
+    assert "Fixed before the first harvest" not in page
+    assert "no plan here proves that it was written down before the first harvest" in page
+    test = randomisation_test(trial, steps.plan, steps.data, draws=99)
+    assert test.p == 1
+    assert [f.code for f in test.findings] == ["none_randomised"]
+
+
+def test_the_page_runs_to_the_last_harvest_of_a_batch_without_an_end(tmp_path, monkeypatch):
+    """B3 began on 28 April and was picked eight days later; its end is not written yet."""
+    leave_out_pictures(monkeypatch)
+    trial = write_garage(tmp_path)
+    path = tmp_path / "trial.toml"
+    end = trial.batches["B3"].end.astimezone(trial.zone)
+    text = path.read_text(encoding="utf-8")
+    assert f", end = {end:%Y-%m-%dT%H:%M:%S}" in text
+    path.write_text(text.replace(f", end = {end:%Y-%m-%dT%H:%M:%S}", ""), encoding="utf-8")
+    trial = tk.read_trial(tmp_path)
+    plan = tk.assign(trial)
+    plan.write(tmp_path, now=EARLY)
+    grow(tmp_path, plan.table)
+    page = Pipeline(tmp_path).write_report().read_text("utf-8").replace("\u00a0", " ")
+    assert "3 Mar 2031 – 6 May 2031" in page
+
+
 def test_a_batch_that_ran_before_the_draw_is_analysed_as_given_and_not_randomised(
     tmp_path, monkeypatch
 ):

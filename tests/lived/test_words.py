@@ -10,7 +10,7 @@ from tests.lived.garage import grow, write_garage
 from tests.lived.test_told import entry, faults_of
 from trialkit.display import show_table
 from trialkit.templates import new_trial
-from trialkit.wording import read_wording
+from trialkit.wording import Number, read_wording
 from trialkit.wording.message import message
 
 PLACES = ("Corner", "Door", "T3", "T4")
@@ -103,6 +103,13 @@ def test_one_is_said_as_one():
     assert str(message("cli.analyse.more", count=2, statistics=0)).startswith("2 smaller notes and")
     one = read_wording("en").choose("finding.units_missing", 1, count=1, all=180, units="B1-T1-1")
     assert one == "1 of 180 weights is missing: B1-T1-1"
+
+
+def test_what_a_look_has_used_has_a_unit():
+    """0.010 percentage points of 2.5 %, which is a 250th of it and not a hundredth."""
+    words = {"number": 1, "of": 3, "done": 1, "total": 3, "level": 99.98, "plain": 95}
+    said = str(message("look.on_the_way", spent=Number(0.01, 3), whole=Number(2.5, 1), **words))
+    assert "of the 2.5 % chance of a false claim, 0.010 percentage points are used" in said
 
 
 def test_batches_drawn_late_are_counted_together(tmp_path):

@@ -114,6 +114,33 @@ def test_reservoir_that_runs_dry_fades():
     assert "it holds 12 L" in str(out.findings[0])
 
 
+@pytest.mark.parametrize(("after_s", "told"), [(-20, []), (-4 * 3600, ["stuck on"])])
+def test_mist_that_is_on_when_a_batch_ends_is_not_on_till_the_next(after_s, told):
+    """The controller was unplugged with its last state "on"; the next batch is 12 days later.
+
+    Twenty seconds before the end that is a pulse like all others; four hours before, it is not.
+    """
+    first = pulses()
+    end = START + pd.Timedelta(days=DAYS)
+    last = end + pd.Timedelta(seconds=after_s)
+    first = first[first["start"] < last]
+    late = first[["start", "stop"]] + pd.Timedelta(days=16)
+    hung = pd.DataFrame({"chamber": ["T1"], "start": [last], "stop": [late["start"].iloc[0]]})
+    mist = pd.concat([first, hung, late.assign(chamber="T1")], ignore_index=True)
+    within = pd.DataFrame(
+        {
+            "chamber": "T1",
+            "run": ["B1 T1", "B2 T1"],
+            "start": [START, late["start"].iloc[0]],
+            "stop": [end, late["stop"].iloc[-1]],
+        }
+    )
+    out = check_response(room(first), mist, within=within)
+    found = out.table[out.table["fault"] == "stuck on"]
+    assert found["fault"].tolist() == told
+    assert (found["stop"] <= end).all()
+
+
 def test_relay_stuck_on_in_a_log_of_its_state():
     mist = pulses()
     mist.loc[300, "stop"] = mist.loc[300, "start"] + pd.Timedelta(hours=2)

@@ -26,6 +26,7 @@ from trialkit.alignment.summaries import EXPOSURE_COLUMNS, Summaries
 from trialkit.alignment.trust import add_agreement, add_uncertainty
 from trialkit.alignment.who_got_what import as_given_first, plan_of, who_got_what
 from trialkit.alignment.windows import derive_windows, run_factors
+from trialkit.alignment.written_levels import written_findings
 from trialkit.columns.exposures import LIMITS
 from trialkit.design.layout.progress import Told, shown_progress
 from trialkit.design.question_record import question_findings
@@ -138,6 +139,7 @@ def align(
     findings += fidelity_findings(fidelity, keys)
     findings += slow_findings(runs, fidelity, keys)
     findings += question_findings(trial, plan)
+    findings += written_findings(trial, log_table(harvest, "harvest"), assignment, given)
     unmade = list_unmade(trial, judged.open, runs, check.response, mist=pulses)
     kept = check if source is not None else None
     return Aligned(

@@ -9,7 +9,7 @@ import pandas as pd
 
 from trialkit.alignment.mist import MIST_COLUMNS
 from trialkit.alignment.summaries import EXPOSURE_COLUMNS
-from trialkit.alignment.windows import begun, run_factors
+from trialkit.alignment.windows import due, run_factors
 from trialkit.columns.harvest import LOST
 from trialkit.errors import AlignError, Finding
 from trialkit.trial import Trial
@@ -61,13 +61,27 @@ def _tidy(trial: Trial, picked: pd.DataFrame | None) -> pd.DataFrame:
             table[name] = blank
     table["time"] = pd.to_datetime(table["time"], utc=True).astype("datetime64[ns, UTC]")
     for name in trial.harvest_columns:
-        table[name] = table[name].astype("float64")
+        table[name] = _numbers(table[name], name)
     if "status" not in table.columns:
         table["status"] = "ok"
     table["status"] = table["status"].astype(object).where(table["status"].notna(), "ok")
     table["unit"] = table["unit"].astype(str)
     table["flush"] = table["flush"].astype("int64")
     return table
+
+
+def _numbers(values: pd.Series, name: str) -> pd.Series:
+    """Give a column of the harvest as numbers, or say which cell is none."""
+    try:
+        return values.astype("float64")
+    except (TypeError, ValueError):
+        read = pd.to_numeric(values, errors="coerce")
+        odd = values[read.isna() & values.notna()]
+        shown = repr(odd.iloc[0]) if len(odd) else str(values.dtype)
+        raise AlignError(
+            f"harvest: {name} has cells that are no numbers, such as {shown} → read the sheet "
+            "with tk.read_harvest(trial), or convert them"
+        ) from None
 
 
 def _pool_picks(
@@ -116,7 +130,7 @@ def assemble(
     columns = ["unit", "flush", *trial.harvest_columns, "status", "note", "time"]
     table = table.merge(picked[columns], on=["unit", "flush"], how="left")
     table = table.rename(columns={"time": "harvest_time"})
-    findings = _mark_missing(table, begun(table, picked) & ~table["unit"].isin(trial.given_up))
+    findings = _mark_missing(table, due(trial, table, picked) & ~table["unit"].isin(trial.given_up))
     keys = list(run_factors(trial))
     start = runs[runs["window"] == "whole"][[*keys, "start"]]
     table = (

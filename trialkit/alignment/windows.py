@@ -9,6 +9,7 @@ import pandas as pd
 
 from trialkit.errors import AlignError, Finding
 from trialkit.trial import Trial
+from trialkit.trial.flushes_to_come import flushes_to_come
 from trialkit.wording import finding, place, several
 
 #: Lead window used where the trial file names none. Common practice for oyster mushrooms
@@ -160,7 +161,7 @@ def derive_windows(
         table[name] = pd.to_datetime(table[name], utc=True).astype("datetime64[ns, UTC]")
     if override is not None:
         table = _apply_override(table, override, factors)
-    return table, findings + _check(table, factors, harvest)
+    return table, findings + _check(trial, table, factors, harvest)
 
 
 def _given_up_runs(trial: Trial, factors: Sequence[str]) -> dict[tuple[str, ...], pd.Timestamp]:
@@ -237,18 +238,42 @@ def _apply_override(
     return pd.concat([table[~replaced], new], ignore_index=True)
 
 
-def begun(table: pd.DataFrame, harvest: pd.DataFrame) -> pd.Series:
-    """Tell rows whose batch has a harvest; all of them where there are no batches."""
-    if "batch" not in table.columns:
-        return pd.Series(len(harvest) > 0, index=table.index)
-    return table["batch"].isin(harvest["batch"].unique())
+def due(trial: Trial, table: pd.DataFrame, harvest: pd.DataFrame) -> pd.Series:
+    """Tell rows whose harvest should be in: their batch has one, and their flush is no later one.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        With ``flush``, or ``window`` with the name of one; ``batch`` where the trial has batches.
+    harvest : DataFrame
+
+    Returns
+    -------
+    Series of bool
+    """
+    if "batch" in table.columns:
+        batch, seen = table["batch"].astype(str), harvest["batch"].astype(str)
+    else:
+        batch, seen = pd.Series("all", index=table.index), pd.Series("all", index=harvest.index)
+    if "flush" in table.columns:
+        flush = table["flush"].astype("int64")
+    else:
+        named = table["window"].astype(str).str.extract(r"^flush (\d+)$", expand=False)
+        flush = named.fillna("0").astype("int64")
+    entered = set(zip(seen, harvest["flush"].astype(int), strict=True))
+    to_come = flushes_to_come(trial, entered)
+    later = [key in to_come for key in zip(batch, flush, strict=True)]
+    return batch.isin(set(seen)) & ~pd.Series(later, index=table.index, dtype=bool)
 
 
-def _check(table: pd.DataFrame, factors: list[str], harvest: pd.DataFrame) -> list[Finding]:
+def _check(
+    trial: Trial, table: pd.DataFrame, factors: list[str], harvest: pd.DataFrame
+) -> list[Finding]:
     """Say which windows cannot be known or run backwards."""
     findings = []
-    # a batch that is not harvested yet has no flushes, which is no fault
-    unknown = (table["start"].isna() | table["stop"].isna()) & begun(table, harvest)
+    # a batch or flush that is not harvested yet has no end, which is no fault
+    unknown = (table["start"].isna() | table["stop"].isna()) & due(trial, table, harvest)
     if unknown.any():
         findings.append(
             finding(

@@ -239,7 +239,10 @@ def randomisation_test(
     p_model = float(tests["p"].to_numpy(dtype=float)[tests.index.get_loc(chosen.name)])
     error, edge = math.sqrt(p * (1 - p) / draws), 1 - trial.question.level
     found = [*_plan_findings(trial, chosen, table, unit_codes, real, names)]
-    found += _p_findings(chosen.name, edge, p, error, smallest, p_model)
+    if still.all():
+        found.append(finding("none_randomised", "caution", treatment=chosen.name))
+    else:
+        found += _p_findings(chosen.name, edge, p, error, smallest, p_model)
     return RandomisationTest(
         factor=chosen.name,
         observed=observed,

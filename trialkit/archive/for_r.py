@@ -17,6 +17,7 @@ from trialkit.archive.r_names import r_list, r_names, r_text, r_vector
 from trialkit.errors import ModelError
 from trialkit.formulas import without_formulas
 from trialkit.model.columns.terms import RandomTerm, parse_random
+from trialkit.right_kind import check_kinds
 from trialkit.whole_files import whole_folder
 
 if TYPE_CHECKING:
@@ -87,6 +88,7 @@ def write_for_r(
     ...     print(*sorted(path.name for path in script.parent.iterdir()))
     expected.csv repeat.R rows.csv
     """
+    check_kinds("write_for_r", fit=fit)
     margins = dict(margins or {})
     columns = _columns(fit)
     levels = {columns.names[c]: _written(values) for c, values in columns.factors.items()}

@@ -63,7 +63,13 @@ def depends_form(factor: str) -> str:
 
 
 def cells_sentence(
-    rows: pd.DataFrame, answer: str, response: Response, *, margin_pct: float, level: float
+    rows: pd.DataFrame,
+    answer: str,
+    response: Response,
+    *,
+    margin_pct: float,
+    level: float,
+    shown: bool = True,
 ) -> Joined:
     """Say what one level of the treatment gave at each level of what it depends on.
 
@@ -76,6 +82,8 @@ def cells_sentence(
     response : Response
     margin_pct, level : float
         Accepted loss [%], and confidence of the limits.
+    shown : bool
+        Whether this level by itself was found to compare differently; else that is said.
 
     Returns
     -------
@@ -90,7 +98,10 @@ def cells_sentence(
         "factor": factor,
         "margin": margin_pct,
     }
-    opening = message(f"cells.{answer_key(answer)}.{depends_form(factor)}", **words)
+    form = depends_form(factor)
+    opening = message(f"cells.{answer_key(answer)}.{form}", **words)
+    if not shown:
+        opening = message(f"cells.alike.{answer_key(answer)}.{form}", **words)
     if len(cells) > MOST_TOLD:
         counts = rows["answer"].value_counts(sort=False)
         told = [

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, cast
 
 from trialkit.columns.response import response_of
 from trialkit.decision.cells import cells_sentence, common_answer
-from trialkit.decision.depends import ANSWERS, BY_COLUMNS, dependence
+from trialkit.decision.depends import ANSWERS, BY_COLUMNS, Dependence, dependence
 from trialkit.decision.doubts import early_look, uneven_losses
 from trialkit.decision.harvest_ahead import harvest_ahead
 from trialkit.decision.logarithm import on_the_logarithm
@@ -101,6 +101,8 @@ class Verdict(Tabular):
     findings : tuple of Finding
     depends_on : str
         The other treatment, or ``"batch"``, that the effect was found to depend on; else empty.
+    depending : tuple of str
+        Levels whose own comparison with the control was found to depend on it.
     by : DataFrame
         Where it depends on something, one row per level of that and of the treatment: `factor,
         at, level, reference, ratio, low, high, p, answer`; limits and `p` allow for all rows.
@@ -133,6 +135,7 @@ class Verdict(Tabular):
     steps: tuple[Message, ...]
     findings: tuple[Finding, ...]
     depends_on: str = ""
+    depending: tuple[str, ...] = ()
     by: pd.DataFrame = field(default_factory=_empty_by)
     logarithm: pd.DataFrame | None = None
     recommended: Recommendation | None = None
@@ -277,7 +280,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         trial = result.trial  # with the level of this look
     response = response_of(result.terms.response, trial.harvest_columns)
     depends = dependence(trial, result, better=response.better)
-    table, by, sentences = _answers(trial, result, depends.by)
+    table, by, sentences = _answers(trial, result, depends)
     totals = run_totals(trial, result.data)
     known: Fits = {}
     use, found = use_by_level(trial, totals, known=known) if len(totals) else (_no_use(), [])
@@ -318,6 +321,7 @@ def decide(trial: Trial, result: Analysis) -> Verdict:
         steps=looked.before(next_steps(trial, outlook, stops)),
         findings=findings,
         depends_on=depends.on,
+        depending=depends.levels,
         by=by,
         logarithm=logarithm.table,
         recommended=advised,
@@ -334,7 +338,7 @@ def _no_use() -> pd.DataFrame:
 
 
 def _answers(
-    trial: Trial, result: Analysis, by: pd.DataFrame
+    trial: Trial, result: Analysis, depends: Dependence
 ) -> tuple[pd.DataFrame, pd.DataFrame, dict[str, object]]:
     """Judge each level, over everything or, where it depends on something, at each level of it."""
     response, question = response_of(result.terms.response, trial.harvest_columns), trial.question
@@ -349,12 +353,16 @@ def _answers(
         )
         for row in table.assign(p_equal=equal).to_dict("records")
     }
+    by = depends.by
     if len(by):
         for i, name in zip(table.index, table["level"].astype(str), strict=True):
             rows = by[by["level"] == name]
             answer = common_answer(rows["answer"].tolist())
             table.loc[i, "answer"] = answer
-            said[name] = cells_sentence(rows, answer, response, margin_pct=margin_pct, level=level)
+            said[name] = cells_sentence(
+                rows, answer, response, margin_pct=margin_pct, level=level,
+                shown=name in depends.levels,
+            )  # fmt: skip
         by = by.assign(sentence=[str(said[str(name)]) for name in by["level"]])
     table["sentence"] = [str(said[str(name)]) for name in table["level"]]
     return table, by if len(by) else _empty_by(), said

@@ -57,10 +57,14 @@ def _answer(result: Analysis, verdict: Verdict, say: Wording) -> str:
     if _less(result) and f"answer.less.{verdict.answer}" in say.entries:
         key = f"answer.less.{verdict.answer}"
     form = depends_form(verdict.depends_on)
+    shown = verdict.level in verdict.depending
     if verdict.answer == "depends":
-        return _by_cell(result, verdict, say, say.text(f"answer.depends.{form}", **words), words)
+        said = say.text(f"answer.depends.{form}", **words)
+        if not shown:
+            said = say.text(f"answer.apart.{form}", **words)
+        return _by_cell(result, verdict, say, said, words)
     said = say.text(key, **words)
-    if verdict.depends_on and verdict.answer != "blocked":
+    if shown and verdict.answer != "blocked":
         return say.text(f"answer.depends_too.{form}", headline=said, **words)
     if verdict.answer in ("better", "no worse"):
         return _with_saving(verdict, say, said)

@@ -16,6 +16,7 @@ from trialkit.decision.fingerprint import data_fingerprint, share_in_common
 from trialkit.decision.next_trial_limits import next_trial_limits
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, ModelError
+from trialkit.right_kind import check_kinds
 from trialkit.short_repr import short_repr
 from trialkit.tabular import Tabular
 from trialkit.wording import Number, finding, spoken
@@ -278,6 +279,8 @@ def pool_trials(results: Sequence[Analysis], *, level: str) -> Pooled:
     """
     import pandas as pd
 
+    for result in results:
+        check_kinds("pool_trials", result=result)
     if len(results) < 2:
         raise ModelError("pooling needs at least two trials")
     _check_alike(results)

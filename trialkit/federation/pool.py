@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -143,7 +144,7 @@ def pool_answers(
     edges = _Edges(first.better, margin_pct)
     table = pd.DataFrame(
         {
-            "trial": [a.title for a in answers],
+            "trial": _titles(answers),
             "source": [a.source for a in answers],
             "species": [a.species for a in answers],
             "begun": [a.begun for a in answers],
@@ -348,7 +349,16 @@ def _doubts(pooled: PooledAnswers) -> list[Finding]:
     return found
 
 
+def _titles(answers: Sequence[TrialAnswer]) -> list[str]:
+    """Give the titles, those of several trials with where each came from before them."""
+    times = Counter(a.title for a in answers)
+    return [
+        f"{a.source}: {a.title}" if times[a.title] > 1 and a.source else a.title for a in answers
+    ]
+
+
 def _name(row: Mapping[Hashable, Any]) -> str:
-    """Name a trial with where it came from, since titles may be alike."""
+    """Name a trial with where it came from."""
     source, title = str(row["source"]), str(row["trial"])
-    return f"{title} ({source})" if source and source != title else title
+    said = not source or source == title or title.startswith(f"{source}: ")
+    return title if said else f"{title} ({source})"

@@ -65,6 +65,8 @@ def _answers(result: Analysis, verdict: Verdict, level: str, say: Wording) -> li
             say.text("picture.cell", at=cell["at"], answer=_answer(result, cell, say))
             for cell in cells
         ]
+        if level not in verdict.depending:
+            return lines
         return [say.text("picture.depends", factor=verdict.depends_on), *lines]
     rows = verdict.table[verdict.table["level"].astype(str) == level]
     return [_answer(result, row, say) for row in rows.to_dict("records")]

@@ -89,8 +89,10 @@ def lacking_words(units: pd.DataFrame, keys: Sequence[str], say: Wording) -> str
     if "lacks" not in units:
         return ""
     named = [
-        place({**{k: row[k] for k in keys}, "flush": flush})
+        say.written(place({**{k: row[k] for k in keys}, "flush": flush}))
         for row in units.to_dict("records")
         for flush in row["lacks"]
     ]
-    return say.listed([say.written(one) for one in several(named, _NAMED)]) if named else ""
+    # a unit whose parts are drawn apart, each under its own light, is named once
+    shown = several(list(dict.fromkeys(named)), _NAMED)
+    return say.listed([say.written(one) for one in shown]) if named else ""

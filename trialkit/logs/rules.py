@@ -27,6 +27,7 @@ RULES: tuple[str, ...] = (
     "same time, other values",
     "not filled in",
     "unknown unit",
+    "never grown",
     "unit code tidied",
     "code and column differ",
     "flush unreadable",

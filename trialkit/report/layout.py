@@ -52,7 +52,8 @@ def layout_sentences(inputs: PageInputs) -> list[str]:
     given = " ".join(_given(factor, inputs) for factor in trial.factors.values())
     unit = say.text("trial_layout.unit_is", factor=inputs.factor.name, units=inputs.units)
     question = trial.question
-    proved = fixed_before_harvest(trial, inputs.plan)
+    late = any(f.code == "drawn_after_harvest" for f in inputs.verdict.findings)
+    proved = fixed_before_harvest(trial, inputs.plan) and not late
     asked = say.text(
         "trial_layout.question" if proved else "trial_layout.question_undated",
         margin=inputs.margin,

@@ -273,6 +273,8 @@ def _dates(inputs: PageInputs) -> str:
     """Say from when to when the trial ran, as far as it is known."""
     batches = inputs.trial.batches.values()
     moments = [m for b in batches for m in (b.start, b.end) if m is not None]
+    if moments and any(b.end is None for b in batches):  # one that still grows: its last harvest
+        moments += inputs.result.data.table["harvest_time"].dropna().tolist()
     if not moments:
         return ""
     first, last = (inputs.say.date(inputs.local(m)) for m in (min(moments), max(moments)))

@@ -15,6 +15,7 @@ from pydantic import ValidationError
 from trialkit.errors import DesignError, Fault, TrialFileError
 from trialkit.structure import Structure, parse_structure, skeleton
 from trialkit.trial.batch_checks import read_batches
+from trialkit.trial.chamber_names import check_chamber_names
 from trialkit.trial.column_checks import check_columns_section
 from trialkit.trial.covariate_checks import check_covariates_section
 from trialkit.trial.deviation_checks import read_deviations
@@ -199,7 +200,10 @@ def _units(
     if total > _MAX_UNITS:
         what = f"{quote(total)} units is more than {_MAX_UNITS}"
         faults.append(Fault(places.where("units"), what, f"use at most {_MAX_UNITS}"))
-    return (structure if len(levels) == len(structure.factors) else None), levels, flushes
+    if len(levels) < len(structure.factors):
+        return None, levels, flushes
+    faults += check_chamber_names(structure, levels, places)
+    return structure, levels, flushes
 
 
 def _level_names(

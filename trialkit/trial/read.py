@@ -38,7 +38,12 @@ def read_trial(path: str | Path) -> Trial:
     >>> trial.structure.random_terms[:3]
     ('batch', 'chamber', 'batch:chamber')
     """
-    source = Path(path)
+    try:
+        source = Path(path)
+    except TypeError:
+        kind = type(path).__name__
+        remedy = 'give the folder of a trial: tk.read_trial("my-trial")'
+        raise TrialFileError(kind, [Fault(kind, "is no folder and no file", remedy)]) from None
     if source.is_dir():
         source = source / "trial.toml"
     try:

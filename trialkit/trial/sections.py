@@ -559,13 +559,16 @@ def _with_limits() -> type[LogSection]:
         for name, limit in LIMITS.items()
         if limit.section == "logs.environment"
     }
-    return create_model("EnvironmentLogSection", __base__=LogSection, **keys)
+    return create_model("EnvironmentLogSection", __base__=LogSection, __module__=__name__, **keys)
 
+
+#: Under its own name, so that what holds one can be pickled.
+EnvironmentLogSection = _with_limits()
 
 #: Kind of log → the shape of its section.
 LOG_SECTIONS: dict[str, type[LogSection]] = {
     "harvest": LogSection,
-    "environment": _with_limits(),
+    "environment": EnvironmentLogSection,
     "mist": LogSection,
 }
 LOG_KINDS = tuple(LOG_SECTIONS)

@@ -254,10 +254,14 @@ class Trial:
         out: dict[str, dt.datetime | None] = {}
         for row in self.unit_table().to_dict("records") if told else ():
             unit = {str(k): str(v) for k, v in row.items()}
-            start = self.batches.get(unit.get("batch", "all"), BatchDates()).start
+            dates = self.batches.get(unit.get("batch", "all"), BatchDates())
+            start = dates.start
             for d in told:
                 if not d.about(unit):
                     continue
+                over = dates.end is not None and dates.end <= d.on
+                if d.kind == "given_up" and over and "batch" not in d.units[0]:
+                    continue  # a chamber that is given up has finished its earlier batches
                 if d.kind == "given_up":
                     never = start is None or d.on <= start
                     out[unit["unit"]] = None if never else out.get(unit["unit"], d.on)

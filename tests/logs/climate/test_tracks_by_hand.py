@@ -11,7 +11,7 @@ from trialkit.logs.climate import same_readings
 from trialkit.logs.climate.same_readings import (
     Track,
     _longest,
-    _same,
+    same_stretch,
     tell_same_readings,
     track_records,
 )
@@ -21,7 +21,7 @@ RNG = np.random.default_rng(21)
 
 
 def stretch(one: np.ndarray, two: np.ndarray) -> tuple[int, int, int] | None:
-    found = _same(np.arange(len(one)) * SLOT, one, two)
+    found = same_stretch(np.arange(len(one)) * SLOT, one, two)
     return None if found is None else (found.start // SLOT, found.stop // SLOT, found.readings)
 
 
@@ -46,14 +46,14 @@ def test_the_longest_stretch_with_enough_agreement(
         assert sums[last] - sums[first] >= share * (last - first) - 1e-9
 
 
-@pytest.mark.parametrize(("readings", "found"), [(151, True), (150, False)])
-def test_a_hundred_and_fifty_changes_are_enough(readings: int, found: bool) -> None:
+@pytest.mark.parametrize(("readings", "found"), [(401, True), (400, False)])
+def test_four_hundred_changes_are_enough(readings: int, found: bool) -> None:
     """The first reading is no change."""
     both = saw(readings)
-    assert stretch(both, both) == ((1, 150, 150) if found else None)
+    assert stretch(both, both) == ((1, 400, 400) if found else None)
 
 
-@pytest.mark.parametrize(("changes", "found"), [(150, True), (149, False)])
+@pytest.mark.parametrize(("changes", "found"), [(400, True), (399, False)])
 def test_readings_that_stand_still_say_nothing(changes: int, found: bool) -> None:
     both = np.concatenate([np.zeros(100), saw(changes + 1)[1:]])
     assert (stretch(both, both) is not None) == found
@@ -61,32 +61,42 @@ def test_readings_that_stand_still_say_nothing(changes: int, found: bool) -> Non
 
 @pytest.mark.parametrize(("values", "found"), [(10, True), (9, False)])
 def test_ten_values_are_enough(values: int, found: bool) -> None:
-    both = saw(200, values)
+    both = saw(500, values)
     assert (stretch(both, both) is not None) == found
 
 
-def test_a_fiftieth_of_the_changes_may_differ() -> None:
-    """150 changes that agree and more that do not: 150/153 is above 0.98, 150/154 below."""
-    one = saw(200)
+def test_one_change_in_two_hundred_may_differ() -> None:
+    """400 changes that agree and more that do not: 400/402 is above 0.995, 400/403 below."""
+    one = saw(500)
     two = one.copy()
-    two[151:] += 0.5
-    assert stretch(one, two) == (1, 153, 153)
+    two[401:] += 0.5
+    assert stretch(one, two) == (1, 402, 402)
+
+
+def test_sensors_that_agree_outside_the_stretch_too_are_two() -> None:
+    """After 500 changes that agree one in 50 differs; of a part copied, nothing else agrees."""
+    one = saw(1501)
+    two = one.copy()
+    two[501::50] += 0.5
+    assert stretch(one, two) is None
+    two[501:] = -1 - one[501:]  # all others differ: a part was copied
+    assert stretch(one, two) == (1, 502, 502)
 
 
 def test_a_change_of_one_alone_counts_against_it() -> None:
-    one = np.repeat(saw(151), 2)
+    one = np.repeat(saw(401), 2)
     two = one.copy()
     two[1::2] += 0.5  # between two changes of the one the other has one more
     assert stretch(one, two) is None
 
 
 def test_readings_without_a_value_on_either_side_are_passed_over() -> None:
-    one, two = saw(160), saw(160)
+    one, two = saw(410), saw(410)
     one[3], two[5] = np.nan, np.nan
-    assert stretch(one, two) == (1, 159, 157)
-    few = saw(152)
+    assert stretch(one, two) == (1, 409, 407)
+    few = saw(402)
     few[[3, 5]] = np.nan
-    assert stretch(few, saw(152)) is None  # 150 readings are left
+    assert stretch(few, saw(402)) is None  # 400 readings are left
 
 
 # ------------------------------------------------------------------ tracks
@@ -140,7 +150,7 @@ def told(*tracks: Track) -> list[tuple[str, str]]:
 
 
 def test_two_chambers_with_one_log_are_told_and_one_chamber_with_two_is_not() -> None:
-    one, other = saw(200), RNG.normal(0, 1, 200)
+    one, other = saw(500), RNG.normal(0, 1, 500)
     assert told(track("T2", one), track("T1", one, file="b.csv")) == [("T1", "T2")]
     assert told(track("T1", one), track("T1", one)) == []
     assert told(track("T1", one), track("T2", other)) == []
@@ -149,16 +159,16 @@ def test_two_chambers_with_one_log_are_told_and_one_chamber_with_two_is_not() ->
     assert [m.key for m in found.values["columns"]] == ["sensor_quantity.temp_c"]
 
 
-@pytest.mark.parametrize(("shared", "found"), [(151, True), (150, False)])
+@pytest.mark.parametrize(("shared", "found"), [(401, True), (400, False)])
 def test_so_many_moments_must_be_shared(shared: int, found: bool) -> None:
-    one = saw(300)
-    two = track("T2", one[300 - shared :], first=300 - shared)
+    one = saw(700)
+    two = track("T2", one[700 - shared :], first=700 - shared)
     assert bool(told(track("T1", one), two)) == found
     assert told(track("T1", one), track("T2", one, first=1000)) == []
     assert told(track("T1", one), track("T2", np.zeros(0))) == []
 
 
 def test_quantities_that_only_one_log_has_are_not_compared() -> None:
-    one, two = track("T1", saw(200)), track("T2", saw(200))
+    one, two = track("T1", saw(500)), track("T2", saw(500))
     two.values["rh_pct"] = two.values.pop("temp_c")
     assert told(one, two) == []

@@ -23,6 +23,7 @@ def told(rows: list[tuple[int, int, str]], **trial: Any) -> dict[str, dict[str, 
     made.units = pd.DataFrame({"unit": ["u0", "u1", "u2", "u3"], "batch": BATCHES})
     about: Any = SimpleNamespace(**({
         "batches": {"B1": None, "B2": None}, "given_up": set(), "never_grown": set(), "flushes": 2,
+        "levels": {"batch": ("B1", "B2")},
     } | trial))  # fmt: skip
     return {f.code: dict(f.values) for f in _missing_units(about, made)}
 

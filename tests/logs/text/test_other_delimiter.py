@@ -35,6 +35,20 @@ def test_the_row_and_the_two_signs_are_named(tmp_path, row, mark):
     assert log.ledger.adds_up
 
 
+@pytest.mark.parametrize("sound", [2, 12])
+@pytest.mark.parametrize("mark", ["\t", ";", "|"])
+def test_one_row_of_a_short_sheet_is_named_and_the_others_are_read(tmp_path, mark, sound):
+    """A row pasted from a spreadsheet has tabs; the sheet is one with commas all the same."""
+    row = mark.join(["B1-T2-top-1", "1", "2031-01-22", "320", "ok"])
+    lines = SOUND.splitlines(keepends=True)[:sound]
+    data = (HEAD + "".join(lines) + row + "\n").encode()
+    log = tk.read_harvest(make_trial(tmp_path, {"h.csv": data}, LOGS), cache=False)
+    line = log.ledger.table.set_index("row").loc[sound + 2]
+    sign = "Tab" if mark == "\t" else mark
+    assert line["reason"] == f"this row uses {sign} where the others use ,"
+    assert len(log.table) == sound
+
+
 def test_a_row_with_a_field_too_many_keeps_its_own_reason(tmp_path):
     row = "B1-T2-top-1,1,2031-01-22,320,ok,wet, and; late"
     data = (HEAD + SOUND + row + "\n").encode()

@@ -35,8 +35,9 @@ from trialkit.logs.climate.records import (
     tabulate_records,
     tabulate_spans,
 )
-from trialkit.logs.climate.same_readings import Track, tell_same_readings, track_records
+from trialkit.logs.climate.same_readings import Track, track_records
 from trialkit.logs.climate.scratch_parts import ScratchCases, ScratchParts, Waiting
+from trialkit.logs.climate.shifted_copies import tell_one_log_twice
 from trialkit.logs.climate.split_file import is_splittable, likely_bytes, read_split
 from trialkit.logs.clocks.zones import Change
 from trialkit.logs.ledger import FileAccount, Ledger
@@ -236,7 +237,7 @@ class _Work:
                 zone=reading.zone,
                 kind=reading.kind,
             ),
-            *tell_same_readings(self.tracks),
+            *tell_one_log_twice(self.tracks),
         ]
         self.done = self.files + len(chambers) - 1
         self._tell()

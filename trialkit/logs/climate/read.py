@@ -19,7 +19,8 @@ from trialkit.logs.climate.records import (
     tabulate_records,
     tabulate_spans,
 )
-from trialkit.logs.climate.same_readings import tell_same_readings, track_records
+from trialkit.logs.climate.same_readings import track_records
+from trialkit.logs.climate.shifted_copies import tell_one_log_twice
 from trialkit.logs.heads import WideColumn
 from trialkit.logs.humidity_units import WRITTEN, rh_from
 from trialkit.logs.log import Log
@@ -108,7 +109,7 @@ def _read(trial: Trial) -> Log:
     findings += tell_clocks(
         records, kept, series, stayed=reading.stayed, zone=reading.zone, kind=reading.kind
     )
-    findings += tell_same_readings(track_records(records, kept, series, chambers))
+    findings += tell_one_log_twice(track_records(records, kept, series, chambers))
     reading.findings += findings
     table = tabulate_records(records, kept, chambers, shelves)
     return reading.close(table, tabulate_spans(records, kept, chambers))

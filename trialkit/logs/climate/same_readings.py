@@ -18,9 +18,11 @@ from trialkit.wording import finding, message
 #: in a log and in its copy, so that a log of years takes little memory.
 _SLOT = 600 * 1_000_000_000
 #: Of two logs that are one, every change of the one is a change of the other to the same value.
-#: Two sensors that round coarsely change at different moments, however like they are.
-_FEWEST_CHANGES = 150
-_SHARE = 0.98
+#: Two sensors that round coarsely change at different moments, however like they are. Sensors of
+#: one room that agree to a fiftieth of their step have long rows of changes alike by chance; they
+#: also agree outside such a row, mostly, which a part that was copied does not.
+FEWEST_CHANGES = 400
+_SHARE, _SHARE_OF_ALL, _SHARE_OUTSIDE = 0.995, 0.993, 0.8
 #: Lamps on one timer change together, but between few values.
 _FEWEST_VALUES = 10
 
@@ -79,7 +81,7 @@ def track_records(
 
 
 @dataclass(frozen=True)
-class _Stretch:
+class Stretch:
     """Moments between which two tracks are one."""
 
     start: int
@@ -109,14 +111,14 @@ def tell_same_readings(tracks: Sequence[Track]) -> list[Finding]:
         _, in_one, in_two = np.intersect1d(
             one.time, two.time, assume_unique=True, return_indices=True
         )
-        if len(in_one) <= _FEWEST_CHANGES:
+        if len(in_one) <= FEWEST_CHANGES:
             continue
         found = {
             name: stretch
             for name in VALUE_COLUMNS["environment"]
             if name in one.values and name in two.values
             for stretch in [
-                _same(one.time[in_one], one.values[name][in_one], two.values[name][in_two])
+                same_stretch(one.time[in_one], one.values[name][in_one], two.values[name][in_two])
             ]
             if stretch is not None
         }
@@ -125,26 +127,30 @@ def tell_same_readings(tracks: Sequence[Track]) -> list[Finding]:
     return out
 
 
-def _same(time: np.ndarray, one: np.ndarray, two: np.ndarray) -> _Stretch | None:
+def same_stretch(time: np.ndarray, one: np.ndarray, two: np.ndarray) -> Stretch | None:
     """Find the longest stretch in which two courses are one beyond chance; None where none is.
 
     Only changes count: while both stand still, at 100 % or wherever, they say nothing.
     """
     both = np.flatnonzero(~np.isnan(one) & ~np.isnan(two))
-    if len(both) <= _FEWEST_CHANGES:
+    if len(both) <= FEWEST_CHANGES:
         return None
     a, b = one[both], two[both]
     changes = np.flatnonzero((np.diff(a) != 0) | (np.diff(b) != 0)) + 1
-    if len(changes) < _FEWEST_CHANGES:
+    if len(changes) < FEWEST_CHANGES:
         return None
-    first, last = _longest(a[changes] == b[changes])
+    agree = a[changes] == b[changes]
+    first, last = _longest(agree)
     inside = changes[first:last]
-    enough = len(inside) >= _FEWEST_CHANGES and len(np.unique(a[inside])) >= _FEWEST_VALUES
+    outside = np.concatenate([agree[:first], agree[last:]])
+    if agree.mean() < _SHARE_OF_ALL and len(outside) and outside.mean() > _SHARE_OUTSIDE:
+        return None
+    enough = len(inside) >= FEWEST_CHANGES and len(np.unique(a[inside])) >= _FEWEST_VALUES
     if not enough:
         return None
     low, high = int(inside[0]), int(inside[-1])
     moments = time[both]
-    return _Stretch(int(moments[low]), int(moments[high]), high - low + 1)
+    return Stretch(int(moments[low]), int(moments[high]), high - low + 1)
 
 
 def _longest(agree: np.ndarray) -> tuple[int, int]:
@@ -157,7 +163,7 @@ def _longest(agree: np.ndarray) -> tuple[int, int]:
     return start, int(ends[start])
 
 
-def _tell(one: Track, two: Track, found: dict[str, _Stretch]) -> Finding:
+def _tell(one: Track, two: Track, found: dict[str, Stretch]) -> Finding:
     """Tell two logs that are one, with their files, and from when to when."""
     longest = max(found.values(), key=lambda stretch: stretch.readings)
     files = one.where(longest.start), two.where(longest.start)

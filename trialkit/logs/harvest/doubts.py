@@ -9,6 +9,7 @@ from trialkit.errors import Finding
 from trialkit.logs.harvest.entries import Entries, show_values, unit_flush
 from trialkit.logs.harvest.kilograms import tell_kilograms
 from trialkit.trial import Trial
+from trialkit.trial.flushes_to_come import flushes_to_come
 from trialkit.wording import Message, finding, message, place, several
 
 
@@ -171,6 +172,15 @@ def _is_given_up(trial: Trial, units: pd.DataFrame, batch: str) -> bool:
     return bool(len(own)) and bool(own["unit"].isin(trial.given_up).all())
 
 
+def _flushes_to_come(to_come: set[tuple[str, int]]) -> Finding:
+    """Say which flushes of a batch without an end are taken as still to come."""
+    ((batch, _), *_) = to_come
+    form = "all" if batch == "all" else "batch"
+    flushes = [place({"flush": flush}) for flush in sorted(flush for _, flush in to_come)]
+    where = place({"batch": batch})
+    return finding("flush_to_come", "note", form=form, place=where, flushes=several(flushes, 6))
+
+
 def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     """List units and flushes without a row, apart from those lost to contamination before."""
     table = entries.table
@@ -179,6 +189,8 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
     lost = table[table["status"] != "ok"].groupby("unit_at")["flush"].min().to_dict()
     batches = units["batch"] if "batch" in units.columns else pd.Series("all", index=units.index)
     begun = set(batches.to_numpy()[table["unit_at"].to_numpy()]) if len(table) else set()
+    seen = set(zip(batches.to_numpy()[table["unit_at"]], table["flush"], strict=True))
+    to_come = flushes_to_come(trial, {(str(batch), int(flush)) for batch, flush in seen})
     waiting = [b for b in trial.batches if b not in begun and not _is_given_up(trial, units, b)]
     out = []
     if waiting:
@@ -193,15 +205,20 @@ def _missing_units(trial: Trial, entries: Entries) -> list[Finding]:
         and code not in trial.given_up
         and (i, flush) not in present
         and flush <= lost.get(i, trial.flushes + 1)
+        and (str(batches.iloc[i]), flush) not in to_come
     ]
+    if to_come:
+        out.append(_flushes_to_come(to_come))
     if missing:
+        grown = batches[~units["unit"].isin(trial.never_grown)].astype(str)
+        later = sum(int((grown == batch).sum()) for batch, _ in to_come)
         shown = [unit_flush(u, f) if trial.flushes > 1 else u for u, f in missing]
         out.append(
             finding(
                 "units_missing",
                 "caution",
                 count=len(missing),
-                all=(len(units) - len(trial.never_grown)) * trial.flushes,
+                all=len(grown) * trial.flushes - later,
                 units=several(shown, 8),
             )
         )

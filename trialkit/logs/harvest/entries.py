@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,9 @@ import pandas as pd
 from trialkit.logs.ledger import FileAccount
 from trialkit.logs.opening import Opened
 from trialkit.wording import Message, message
+
+#: What the names of columns begin with in which a sheet names the level of a treatment.
+WRITTEN = "written_"
 
 
 @dataclass
@@ -28,6 +31,8 @@ class Sheet:
     values : dict of ndarray of float
         Harvest column → its values.
     status, note : ndarray of object
+    written : dict of ndarray of object
+        Treatment → the level that the sheet names in each row, as text.
     """
 
     opened: Opened
@@ -38,6 +43,7 @@ class Sheet:
     values: dict[str, np.ndarray]
     status: np.ndarray
     note: np.ndarray
+    written: dict[str, np.ndarray] = field(default_factory=dict)
 
 
 @dataclass
@@ -108,6 +114,10 @@ def stack_sheets(sheets: list[Sheet], units: pd.DataFrame) -> Entries:
                 "status": pd.Series(sheet.status, dtype=object),
                 "note": pd.Series(sheet.note, dtype=object),
                 "row": sheet.opened.raw.rows,
+                **{
+                    f"{WRITTEN}{name}": pd.Series(cells, dtype=object)
+                    for name, cells in sheet.written.items()
+                },
             }
         )
         frames.append(frame[sheet.opened.account.alive[:n]])
@@ -130,6 +140,8 @@ def harvest_table(entries: Entries, columns: Iterable[str]) -> pd.DataFrame:
         file=files[table["sheet"].to_numpy(dtype=np.int64)],
         row=table["row"].to_numpy(dtype=np.int64),
     )
+    for name in (name for name in table if str(name).startswith(WRITTEN)):
+        out[name] = table[name].fillna("").to_numpy(dtype=object)
     order = np.lexsort((time, table["flush"].to_numpy(), table["unit_at"].to_numpy()))
     return out.iloc[order].reset_index(drop=True)
 

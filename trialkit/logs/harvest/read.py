@@ -16,12 +16,14 @@ from trialkit.logs.clocks.zones import NO_TIME
 from trialkit.logs.harvest.code_parts import tell_contradictions
 from trialkit.logs.harvest.doubts import tell_doubts
 from trialkit.logs.harvest.entries import Sheet, harvest_table, stack_sheets
+from trialkit.logs.harvest.level_cells import level_cells, level_heads, texts_of
 from trialkit.logs.harvest.remarks import tell_states_in_remarks
 from trialkit.logs.harvest.sheet_rules import check_dates, check_entries, check_values
 from trialkit.logs.harvest.unit_hints import unit_hint
 from trialkit.logs.harvest.usable_rows import tell_no_usable_row
 from trialkit.logs.log import Log, no_spans
 from trialkit.logs.mapping.propose import advise_columns
+from trialkit.logs.mapping.unnamed_weights import refuse_unnamed_weights
 from trialkit.logs.number_column import read_number_column
 from trialkit.logs.opening import Opened, Reading, for_each_file, start_reading
 from trialkit.logs.text.arrow import cell_texts, encode_cells
@@ -89,7 +91,8 @@ def read_harvest(trial: Trial, *, cache: bool = True) -> Log:
         `table`: the unit factors, ``unit, flush, time`` (UTC; a date alone is noon of that day;
         NaT where doubtful), ``fresh_g, dry_g`` [g], ``caps``, those
         that the trial file adds, ``status`` ("ok",
-        "contaminated", "discarded"), ``note, file, row``. A flush picked on several days has a
+        "contaminated", "discarded"), ``note, file, row``, and ``written_…`` for each treatment
+        whose level a sheet names. A flush picked on several days has a
         row for each pick.
 
     Raises
@@ -119,7 +122,7 @@ def _read(trial: Trial) -> Log:
     for sheet in sheets:
         check_values(trial, sheet)
     entries = stack_sheets(sheets, units)
-    check_entries(trial, entries, reading.zone)
+    reading.findings += check_entries(trial, entries, reading.zone)
     entries.table = entries.table[entries.alive()].reset_index(drop=True)
     reading.findings += tell_no_usable_row(sheets)
     reading.findings += check_dates(trial, entries, reading.zone)
@@ -131,6 +134,10 @@ def _read(trial: Trial) -> Log:
 
 def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
     raw, heads = opened.raw, opened.columns.heads
+    try:
+        refuse_unnamed_weights(reading.trial, raw.name, raw.columns, opened.columns)
+    except LogError as problem:
+        raise LogError(f"{problem}{reading.advise(reading.trial, 'harvest', raw)}") from None
     nothing = np.full(raw.n, np.nan)
     values = {
         name: read_number_column(opened, name, heads[name], column.unit, remedy="words_into_note")
@@ -150,6 +157,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
         values=values,
         status=np.full(raw.n, "ok", dtype=object),
         note=note,
+        written=level_cells(reading.trial, opened),
     )
     _tell_unread(reading, opened)
     trial = reading.trial
@@ -168,6 +176,7 @@ def _read_sheet(reading: Reading, opened: Opened, units: list[str]) -> Sheet:
 def _tell_unread(reading: Reading, opened: Opened) -> None:
     """Tell columns with something in them that nothing here reads."""
     used = {part for head in opened.columns.heads.values() for part in (head, *head.split(" + "))}
+    used |= set(level_heads(reading.trial, opened).values())
     left = [head for head in opened.raw.columns if head not in used]
     filled = [h for h in left if any(c.casefold() not in BLANKS for c in set(_stripped(opened, h)))]
     if filled:
@@ -185,11 +194,8 @@ def _tell_unread(reading: Reading, opened: Opened) -> None:
 
 
 def _texts(opened: Opened, column: str) -> np.ndarray:
-    n, head = opened.raw.n, opened.columns.heads.get(column)
-    if head is None:
-        return np.full(n, "", dtype=object)
-    texts, codes = encode_cells(opened.raw.columns[head])
-    return np.asarray(np.array([*(t.strip() for t in texts), ""], dtype=object)[codes])
+    head = opened.columns.heads.get(column)
+    return np.full(opened.raw.n, "", dtype=object) if head is None else texts_of(opened, head)
 
 
 def _dates(reading: Reading, opened: Opened) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

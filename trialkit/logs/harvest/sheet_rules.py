@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 
 import numpy as np
+import pandas as pd
 
 from trialkit.columns import HarvestColumn
 from trialkit.errors import Finding
 from trialkit.logs.clocks.zones import NO_TIME, NS, day_text, local_days, moment_of
 from trialkit.logs.harvest.entries import Entries, Sheet, show_values, unit_flush
 from trialkit.trial import Trial
-from trialkit.wording import Message, finding, message, place, several
+from trialkit.wording import Joined, Message, finding, message, place, several
 
 _DAY = 86_400 * NS
 #: Dry matter of fresh mushrooms beyond these shares is doubtful (common practice, no source).
@@ -122,11 +124,34 @@ def _doubtful_dry(sheet: Sheet) -> None:
         )
 
 
-def check_entries(trial: Trial, entries: Entries, zone: dt.tzinfo) -> None:
-    """Set doubled, contradicting and empty entries aside."""
+def check_entries(trial: Trial, entries: Entries, zone: dt.tzinfo) -> list[Finding]:
+    """Set entries of what never grew, doubled, contradicting and empty entries aside."""
+    found = _never_grown(trial, entries)
     _copies(trial, entries)
     _conflicts(entries, zone)
     _missing_weights(trial, entries)
+    return found
+
+
+def _never_grown(trial: Trial, entries: Entries) -> list[Finding]:
+    """Set entries aside of units that never began, as the trial file says."""
+    units = entries.units["unit"].to_numpy()
+    never = np.isin(units[entries.table["unit_at"].to_numpy()], list(trial.never_grown))
+    never &= entries.alive()
+    for account, part in entries.each(never):
+        account.set_aside(
+            part["index"].to_numpy(),
+            rule="never grown",
+            keepable=False,
+            old=units[part["unit_at"].to_numpy()],
+            reason=message("row_reason.never_grown"),
+            remedy=message("row_remedy.never_grown"),
+        )
+    weighed = entries.table[never & entries.table["fresh_g"].notna().to_numpy()]
+    if not len(weighed):
+        return []
+    named = several(list(dict.fromkeys(units[weighed["unit_at"].to_numpy()])), 4)
+    return [finding("never_grown", "caution", count=len(weighed), units=named)]
 
 
 def _copies(trial: Trial, entries: Entries) -> None:
@@ -164,7 +189,7 @@ def _conflicts(entries: Entries, zone: dt.tzinfo) -> None:
         return
     units = entries.units["unit"].to_numpy()
     for account, part in entries.each(mask):
-        reasons = []
+        reasons, remedies = [], []
         for _, row in keyed.loc[part.index].iterrows():
             same = keyed[mask & (keyed[keys] == row[keys]).all(axis=1).to_numpy()]
             rest = [
@@ -172,6 +197,8 @@ def _conflicts(entries: Entries, zone: dt.tzinfo) -> None:
                 for _, r in same.iterrows()
                 if r["index"] != row["index"] or r["sheet"] != row["sheet"]
             ]
+            lines = _keep_lines(entries, same)
+            remedies.append(message("row_remedy.conflicting_entries", lines=lines))
             here = unit_flush(units[row["unit_at"]], row["flush"])
             reasons.append(
                 message("row_reason.conflicting_entries", place=here, others=several(rest, 3))
@@ -181,8 +208,18 @@ def _conflicts(entries: Entries, zone: dt.tzinfo) -> None:
             rule="conflicting entries",
             old=show_values(part["fresh_g"]),
             reason=reasons,
-            remedy=message("row_remedy.conflicting_entries"),
+            remedy=remedies,
         )
+
+
+def _keep_lines(entries: Entries, same: pd.DataFrame) -> Joined:
+    """Write the entries of the trial file that keep the rows of one flush and day."""
+    items = []
+    for at, part in same.groupby("sheet", sort=False):
+        file = json.dumps(entries.accounts[int(str(at))].file, ensure_ascii=False)
+        rows = ", ".join(str(int(row)) for row in sorted(part["row"]))
+        items.append(message("row_remedy.keep_both", file=file, rows=rows))
+    return Joined(tuple(items), ", ")
 
 
 def _missing_weights(trial: Trial, entries: Entries) -> None:

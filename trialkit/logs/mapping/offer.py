@@ -16,6 +16,7 @@ from trialkit.logs.mapping.day_order import ask_order, judge_order
 from trialkit.logs.mapping.places import ask_chamber
 from trialkit.logs.mapping.proposal import Proposal, Question
 from trialkit.logs.mapping.propose import propose_for_tables
+from trialkit.logs.mapping.unnamed_weights import refuse_unnamed_weights
 from trialkit.logs.opening import columns_of_table, read_member
 from trialkit.logs.text.files import find_files, matches_file, open_members
 from trialkit.logs.text.raw_table import RawTable
@@ -74,6 +75,8 @@ def _complete(trial: Trial, kind: str) -> Proposal | None:
     for table in _tables(trial, spec, kind, spec.files):
         try:
             found = columns_of_table(trial, kind, table)
+            if kind == "harvest":
+                refuse_unnamed_weights(trial, table.name, table.columns, found)
         except UnnamedColumnsError:
             unmapped.append(table)
             continue

@@ -70,7 +70,7 @@ def with_tabs(text: bytes, lines: Sequence[str]) -> bytes | None:
 def is_blank_aligned(lines: Sequence[str], mark: str) -> bool:
     """Whether blanks part the lines of a table more evenly than another delimiter does."""
     data = [line for line in lines if _is_data(line)][:_SAMPLE]
-    if not data:
+    if not data or _is_parted(lines, mark):
         return False
     cells = [split_line(line, mark) for line in data]
     counts = Counter(len(c) for c in cells)
@@ -79,6 +79,14 @@ def is_blank_aligned(lines: Sequence[str], mark: str) -> bool:
     if width > 1 and mixed < 0.5 * len(data):
         return False
     return _find_columns(data) is not None
+
+
+def _is_parted(lines: Sequence[str], mark: str) -> bool:
+    """Whether another delimiter parts most lines evenly, whatever one line among them does."""
+    rows = [split_line(line, mark) for line in lines[:_SAMPLE] if line.strip()]
+    clean = Counter(len(row) for row in rows if not any(map(_holds_several, row)))
+    width, often = max(clean.items(), key=lambda item: (item[1], item[0]), default=(1, 0))
+    return width > 1 and 2 * often > len(rows)
 
 
 def _holds_several(cell: str) -> bool:
