@@ -89,7 +89,7 @@ def test_times_as_a_timer_without_seconds_alone_has_them(seconds, text):
 
 def setting(kind, **more):
     given = dict.fromkeys(("on_s", "off_s", "start_below_rh", "stop_above_rh", "duty_pct",
-                           "cycles_per_day", "lux", "ppfd_umol_m2_s"))  # fmt: skip
+                           "cycles_per_day", "lux", "ppfd_umol_m2_s", "hours"))  # fmt: skip
     return SimpleNamespace(kind=kind, **{**given, "words": "", **more})
 
 
@@ -101,6 +101,10 @@ def test_what_is_set_is_printed_large():
     low, high = _big(setting("band", start_below_rh=88, stop_above_rh=92))
     assert (low[1:], high[1:]) == (("88 %", ""), ("92 %", ""))
     assert low[0] != high[0]
+    light, hours = _big(setting("light", lux=400, hours=11))
+    assert (light[1:], hours[1:]) == (("400 lux", ""), ("11 h", ""))
+    light, _ = _big(setting("light", ppfd_umol_m2_s=20, hours=11))
+    assert light[1] == "20 µmol/(m² s)"
     ((_, words, beside),) = _big(setting("light", words="800 lux"))
     assert (words, beside) == ("800 lux", "")
     assert _big(setting("light")) == []
