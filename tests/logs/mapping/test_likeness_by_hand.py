@@ -87,7 +87,7 @@ def test_more_than_four_fifths_of_the_rows_name_places_or_moments(
 @pytest.mark.parametrize(
     ("cells", "fits"),
     [(["1", "2"], True), (["0", "1"], False), (["1"] * 5 + ["3"], True), (["1"] * 4 + ["3"], False),
-     (["1.0", "2.0"], False), ([" 1", "2 "], True), (["0001"], False)],
+     (["1.0", "2.0"], False), ([" 1", "2 "], True), (["1", "2\x1c"], True), (["0001"], False)],
 )  # fmt: skip
 def test_flushes_are_the_numbers_of_the_trial(trial: Any, cells: list[str], fits: bool) -> None:
     """It has two; five of six rows are enough."""

@@ -171,9 +171,9 @@ def _numeric(
 ) -> tuple[float, Message | str, str | None]:
     if column == "flush":
         texts, codes = encode_cells(cells)
-        whole = [
-            _SMALL.fullmatch(t.strip()) is not None and 1 <= int(t) <= trial.flushes for t in texts
-        ]
+        # a mark such as \x1c is a blank to `strip` and none to `int`
+        bare = [t.strip() for t in texts]
+        whole = [_SMALL.fullmatch(t) is not None and 1 <= int(t) <= trial.flushes for t in bare]
         share = float(np.array(whole or [False])[codes][filled].mean())
         return (
             (0.5, message("clue.flushes", most=trial.flushes), None)
