@@ -12,6 +12,7 @@ import pytest
 from tests.logs.folder import make_trial
 from trialkit.logs.mapping.likeness import (
     _are_readings,
+    _share_names,
     _waver,
     could_be,
     find_likeness,
@@ -199,3 +200,9 @@ def test_cells_without_a_value_say_nothing(trial: Any) -> None:
     found = find_likeness(trial, "time", pa.array(["", "-"]), "time", ".")
     assert found.score > 0
     assert find_likeness(trial, "zzz", pa.array([], pa.string()), "temp_c", ".").score == 0.0
+
+
+def test_where_no_names_are_known_none_is_one_of_them() -> None:
+    cells, filled = pa.array(["T1", "T2"]), np.array([True, True])
+    assert _share_names(cells, [], filled) == 0
+    assert _share_names(cells, ["T1", "X"], filled) == 0.5
