@@ -155,3 +155,11 @@ def test_a_pilots_table_has_its_degrees_of_freedom():
     assert table.loc["run", "df"] == 7
     assert np.isnan(table.loc["block", "df"])
     assert table.loc["run", ["low_pct", "middle_pct", "high_pct"]].tolist() == [1, 2, 3]
+
+
+def test_draws_and_what_was_sorted_of_them_are_not_part_of_its_line():
+    """Thousands of numbers that nobody reads."""
+    line = repr(pilot(np.zeros((3, 2))))
+    assert "draws" not in line
+    assert "_sorted" not in line
+    assert "kind='pilot'" in line
