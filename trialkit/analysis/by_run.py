@@ -246,8 +246,10 @@ def _ratios(fit: Fit, name: str, reference: str) -> dict[str, dict[str, float]]:
     for i, key, ratios in finer:
         values = found[ends[key]][start : start + len(ratios), i]
         start += len(ratios)
-        at = int(np.flatnonzero(values <= 0)[0])
-        share = values[at - 1] / (values[at - 1] - values[at]) if at else 0.0
+        below = np.flatnonzero(values <= 0)
+        # at the end of the bracket the line was below zero; done again it may lie a rounding above
+        at = int(below[0]) if len(below) else len(ratios) - 1
+        share = values[at - 1] / (values[at - 1] - values[at]) if at and len(below) else 1.0
         before = ratios[max(at - 1, 0)]
         out[labels[i]][key] = float(before + share * (ratios[at] - before))
     return out
