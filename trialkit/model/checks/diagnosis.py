@@ -253,7 +253,9 @@ def influence_checks(
         refits.append(again)
         done += conclusion_checks(fit, term.name, again)
     influence = pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
-    refitted = pd.concat(refits, ignore_index=True) if refits else pd.DataFrame()
+    # put together row by row: pandas 2 warns where a table is empty or a column of it all missing
+    rows = [row for again in refits for row in again.to_dict("records")]
+    refitted = pd.DataFrame(rows, columns=refits[0].columns) if refits else pd.DataFrame()
     return influence, refitted, done
 
 
