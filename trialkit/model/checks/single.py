@@ -252,10 +252,10 @@ def _grows_with_mean(fit: Fitted, column: str) -> bool:
     group = fit.table[column].to_numpy()
     left = pd.Series(fit.residuals).groupby(group).std()
     mean = pd.Series(fit.y).groupby(group).mean()
-    if not ((mean > 0).all() and (left > 0).all() and len(mean) > 1):
+    if not ((fit.y > 0).all() and (left > 0).all() and mean.max() > 1.5 * mean.min()):
         return False
     slope = float(np.polyfit(np.log(mean), np.log(left), 1)[0])
-    return bool(0.5 < slope < 1.5 and (fit.y > 0).all() and mean.max() > 1.5 * mean.min())
+    return 0.5 < slope < 1.5
 
 
 def brown_forsythe(values: pd.Series, groups: pd.Series) -> float:
