@@ -12,7 +12,7 @@ OPEN_ALL = "document.querySelectorAll('details').forEach(d => { d.open = true })
 RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser(chromium):
     from playwright.sync_api import sync_playwright
 
