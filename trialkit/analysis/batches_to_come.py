@@ -94,15 +94,31 @@ def fit_for_batches(
     """
     from trialkit.model.fit import fit
 
-    part = batch_part(trial, table)
-    if part.case == "told" and part.term not in random:
-        try:
-            whole = fit(table, random=[*random, part.term], **options)
-            if term_stays(trial, part, whole):
-                return whole
-        except ModelError:  # the rows left cannot hold the term after all
-            pass
+    whole, part = fit_with_term(trial, table, random=random, options=options)
+    if whole is not None and term_stays(trial, part, whole):
+        return whole
     return fit(table, random=list(random), **options)
+
+
+def fit_with_term(
+    trial: Trial, table: pd.DataFrame, *, random: Sequence[str], options: Mapping[str, Any]
+) -> tuple[Fit | None, BatchPart]:
+    """Fit with a random term batch × treatment; nothing where the rows cannot tell it.
+
+    Parameters
+    ----------
+    trial, table, random, options
+        As for `fit_for_batches`.
+    """
+    from trialkit.model.fit import fit
+
+    part = batch_part(trial, table)
+    if part.case != "told" or part.term in random:
+        return None, part
+    try:
+        return fit(table, random=[*random, part.term], **options), part
+    except ModelError:  # the rows left cannot hold the term after all
+        return None, part
 
 
 def term_stays(trial: Trial, part: BatchPart, whole: Fit) -> bool:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from trialkit.analysis.batches_to_come import BatchPart, batch_part, term_stays
+from trialkit.analysis.batches_to_come import BatchPart, fit_with_term, term_stays
 from trialkit.errors import ModelError
 from trialkit.trial.over_time import START_NO, TIME_BLOCK, in_time_blocks, with_starts
 
@@ -111,12 +111,7 @@ def fit_by_run(
     options: dict[str, Any] = {
         "response": response, "fixed": primary.name + trend, "level": trial.question.level,
     }  # fmt: skip
-    part, whole = batch_part(trial, usable), None
-    if part.case == "told":
-        try:
-            whole = fit(usable, random=[*random, part.term], **options)
-        except ModelError:  # the runs that are in cannot hold it after all
-            whole = None
+    whole, part = fit_with_term(trial, usable, random=random, options=options)
     made = RunFits(fit(usable, random=random, **options), whole, part)
     if known is not None:
         known[runs] = made

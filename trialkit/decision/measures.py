@@ -83,38 +83,49 @@ def measures_by_level(
 def _of_runs(trial: Trial, data: Aligned) -> tuple[pd.DataFrame, list[str]]:
     """Give the days of every chamber run, and each share as its part and its whole [kg].
 
-    A share is taken over what is known of both: weights beside which a weight of the trial's own
-    was left empty, and blocks that were not weighed in some flush, count in neither. A run of
-    which only the whole is known has no part.
+    A run of which only the whole is known has no part.
     """
-    import pandas as pd
-
     keys, table = run_keys(trial), data.table
+    by = [table[key] for key in keys]
     weighed = table["fresh_g"].notna()
+    out = _days_of_runs(data, keys)
+    gave = out.merge(weighed.groupby(by, sort=False, observed=True).any().reset_index(), on=keys)
+    shares = _parts_and_wholes(trial, table)
+    for share, pair in shares.items():
+        for name, values in zip((share, f"{share} of"), pair, strict=True):
+            sums = values.groupby(by, sort=False, observed=True).sum(min_count=1) / 1000
+            sums = out[keys].merge(sums.rename(name).reset_index(), on=keys)[name]
+            # a run that gave nothing has none of it either
+            out[name] = sums.where(sums.notna() | gave["fresh_g"], 0.0)
+    return out, list(shares)
+
+
+def _parts_and_wholes(trial: Trial, table: pd.DataFrame) -> dict[str, tuple[pd.Series, pd.Series]]:
+    """Give the part and the whole of each share, by row, where both are known [g].
+
+    Weights beside which a weight of the trial's own was left empty, and blocks that were not
+    weighed in some flush, count in neither.
+    """
+    weighed, fresh = table["fresh_g"].notna(), table["fresh_g"]
     lost = ~weighed & (table["status"].isin(LOST) if "status" in table else False)
-    parts: dict[str, tuple[pd.Series, pd.Series]] = {}
+    pairs = {}
     if trial.flushes > 1 and (weighed & (table["flush"] == 1)).any():
         whole = (weighed | lost).groupby(table["unit"]).transform("all") & weighed
-        first = table["fresh_g"].where(table["flush"] == 1, 0.0)
-        parts["first_flush_share"] = first.where(whole), table["fresh_g"].where(whole)
+        first = fresh.where(table["flush"] == 1, 0.0)
+        pairs["first_flush_share"] = first.where(whole), fresh.where(whole)
     for name, column in trial.harvest_columns.items():
         if not column.is_weight or name in ("fresh_g", "dry_g") or name not in table:
             continue
         both = weighed & table[name].notna()
         if both.any():
-            parts[f"share:{name}"] = table[name].where(both), table["fresh_g"].where(both)
-    rows = table.assign(_in=weighed)
-    out = pd.DataFrame({"_in": rows.groupby(keys, sort=False, observed=True)["_in"].any()})
-    out["days"] = float("nan")
-    if "days" in table:
-        out["days"] = rows.groupby(keys, sort=False, observed=True)["days"].max()
-    by = [table[key] for key in keys]
-    for share, (part, of) in parts.items():
-        for name, values in ((share, part), (f"{share} of", of)):
-            sums = values.groupby(by, sort=False, observed=True).sum(min_count=1) / 1000
-            # a run that gave nothing has none of it either
-            out[name] = sums.where(sums.notna() | out["_in"], 0.0)
-    out = out.drop(columns="_in").reset_index()
+            pairs[f"share:{name}"] = table[name].where(both), fresh.where(both)
+    return pairs
+
+
+def _days_of_runs(data: Aligned, keys: list[str]) -> pd.DataFrame:
+    """Give the days of every chamber run: to its last harvest, or those it was given if lost."""
+    table = data.table.assign(days=data.table.get("days", float("nan")))
+    out = table.groupby(keys, sort=False, observed=True)["days"].max().reset_index()
     if data.runs is not None and "window_h" in data.runs:  # a lost run: the days it was given
         runs = data.runs[data.runs["window"] == "whole"][[*keys, "window_h"]]
         out = out.merge(runs, how="left", on=keys)
@@ -123,7 +134,7 @@ def _of_runs(trial: Trial, data: Aligned) -> tuple[pd.DataFrame, list[str]]:
         out["days"] = out["days"].fillna(
             out.groupby("batch", observed=True)["days"].transform("mean")
         )
-    return out, list(parts)
+    return out
 
 
 def _per_block(trial: Trial, runs: pd.DataFrame, known: Fits) -> pd.DataFrame:
