@@ -3,6 +3,7 @@
 import pytest
 
 import trialkit as tk
+from trialkit.design.power import changes, grid, sizes
 
 
 def write_trial(folder, units, factors, *, extra="", seed=1):
@@ -43,5 +44,26 @@ def chambers(make_trial):
             "light": ("batch:chamber:shelf", 2, ""),
         }
         return make_trial(units, factors, extra=extra, **options)
+
+    return make
+
+
+@pytest.fixture
+def stepwise(monkeypatch):
+    """Let every kind of unit grow by one."""
+    for place in (grid, sizes, changes):
+        monkeypatch.setattr(place, "steps_of", lambda trial, unit: 1)
+
+
+_RUNS = "structure = '(batch * chamber) / block'\nbatch = {}\nchamber = {}\nblock = 2"
+
+
+@pytest.fixture
+def runs(make_trial):
+    """Treatments given to chamber runs of two blocks: as many batches, chambers and levels."""
+
+    def make(batch=4, chamber=4, levels=2, more="", **options):
+        factors = {"mist": ("batch:chamber", levels, more)}
+        return make_trial(_RUNS.format(batch, chamber), factors, **options)
 
     return make

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.design.power import changes, grid, over_time, sizes
+from tests.design.stand_ins import power_of, trial_of
+from trialkit.design.power import changes, over_time
 from trialkit.design.power.changes import (
     _changes,
     _detectable,
@@ -18,30 +19,6 @@ from trialkit.design.power.changes import (
 )
 from trialkit.design.power.over_time import OverTimeChoice
 from trialkit.errors import PlanError
-from trialkit.trial.sections import PricesSection
-
-COUNTS = {"batch": 3, "chamber": 4, "block": 6}
-
-
-def trial_of(counts=None, **prices):
-    given = PricesSection(currency="CHF", **prices) if prices else None
-    counts = COUNTS if counts is None else counts
-    return SimpleNamespace(
-        counts=counts, prices=given, structure=SimpleNamespace(factors=tuple(counts))
-    )
-
-
-def power_of(trial=None, **more):
-    given = {"trial": trial or trial_of(), "wanted": 0.8, "factor": "mist"}
-    return SimpleNamespace(**{**given, **more})
-
-
-@pytest.fixture
-def stepwise(monkeypatch):
-    """Let every kind of unit grow by one."""
-    for place in (grid, sizes, changes):
-        monkeypatch.setattr(place, "steps_of", lambda trial, unit: 1)
-
 
 # ------------------------------------------------------------------ changes
 

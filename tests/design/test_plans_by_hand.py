@@ -25,18 +25,8 @@ from trialkit.errors import DesignError, PlanError
 from trialkit.structure import parse_structure
 
 RUNS = ("batch", "chamber")
-UNITS = "structure = '(batch * chamber) / block'\nbatch = {}\nchamber = {}\nblock = 2"
 CROSSED = parse_structure("batch * chamber")
 MIDDAY = dt.datetime(2031, 5, 1, 12, tzinfo=dt.UTC)
-
-
-@pytest.fixture
-def runs(make_trial):
-    def make(batch=4, chamber=4, levels=2, more="", **options):
-        factors = {"mist": ("batch:chamber", levels, more)}
-        return make_trial(UNITS.format(batch, chamber), factors, **options)
-
-    return make
 
 
 # ------------------------------------------------------------------ covariates

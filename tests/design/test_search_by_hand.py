@@ -6,6 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from tests.design.stand_ins import RUNS, site_of
 from trialkit.design.layout import search, squares
 from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.search import (
@@ -30,16 +31,6 @@ from trialkit.design.layout.squares import (
 )
 from trialkit.errors import PlanError
 from trialkit.structure import parse_structure
-
-RUNS = ("batch", "chamber")
-CROSSED = parse_structure("(batch * chamber) / block")
-
-
-def site_of(batch=3, chamber=4, target=(4, 4, 4), structure=CROSSED, term=RUNS, block=1, **more):
-    counts = {"batch": batch, "chamber": chamber, "block": block}
-    counts = {name: counts[name] for name in structure.factors}
-    return Site(structure, counts, term, {"mist": (1,) * len(target)}, target, **more)
-
 
 # ------------------------------------------------------------------ how long is searched
 

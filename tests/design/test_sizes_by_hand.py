@@ -6,36 +6,13 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
+from tests.design.stand_ins import COUNTS, power_of, trial_of
 from tests.design.test_comparison_by_hand import POT, TENT, compared
 from trialkit.design.power import changes, grid, sizes
 from trialkit.design.power.grid import added_cost, mix_cost
 from trialkit.design.strata.error_terms import BatchTerm
 from trialkit.errors import DesignError
-from trialkit.trial.sections import PricesSection
 from trialkit.wording import Units
-
-COUNTS = {"batch": 3, "chamber": 4, "block": 6}
-
-
-def trial_of(counts=None, **prices):
-    given = PricesSection(currency="CHF", **prices) if prices else None
-    counts = COUNTS if counts is None else counts
-    return SimpleNamespace(
-        counts=counts, prices=given, structure=SimpleNamespace(factors=tuple(counts))
-    )
-
-
-def power_of(trial=None, **more):
-    given = {"trial": trial or trial_of(), "wanted": 0.8, "factor": "mist"}
-    return SimpleNamespace(**{**given, **more})
-
-
-@pytest.fixture
-def stepwise(monkeypatch):
-    """Let every kind of unit grow by one."""
-    for place in (grid, sizes, changes):
-        monkeypatch.setattr(place, "steps_of", lambda trial, unit: 1)
-
 
 # ------------------------------------------------------------------ costs
 
