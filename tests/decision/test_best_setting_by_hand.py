@@ -141,6 +141,8 @@ def test_a_surface_that_does_not_fit_is_told(
     monkeypatch.setattr(best_setting, "best_region", lambda *given, **more: unseen)
     for name in ("stationary_point", "surface_limits"):
         monkeypatch.setattr(best_setting, name, lambda *given, **more: None)
+    alike = pd.DataFrame({"p": [1.0], "p_holm": [1.0]})
+    monkeypatch.setattr(best_setting, "slopes_between_batches", lambda *given: alike)
     monkeypatch.setattr(best_setting, "surfaces_delivered", lambda *given, **more: ([], []))
     monkeypatch.setattr(best_setting, "say_best", lambda *given, **more: [given[-1]])
     given = trial(question=SimpleNamespace(response="days"), harvest_columns={}, seed=1)
@@ -158,6 +160,8 @@ def test_prices_that_do_not_reach_the_settings_are_told(monkeypatch: pytest.Monk
     monkeypatch.setattr(best_setting, "best_region", lambda *given, **more: unseen)
     for name in ("stationary_point", "surface_limits"):
         monkeypatch.setattr(best_setting, name, lambda *given, **more: None)
+    alike = pd.DataFrame({"p": [1.0], "p_holm": [1.0]})
+    monkeypatch.setattr(best_setting, "slopes_between_batches", lambda *given: alike)
     monkeypatch.setattr(best_setting, "surfaces_delivered", lambda *given, **more: ([], []))
     monkeypatch.setattr(best_setting, "say_best", lambda *given, **more: ["x"])
     bare: Any = SimpleNamespace(findings=(), table=pd.DataFrame())

@@ -10,16 +10,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.analysis.batches_to_come import BATCH
 from trialkit.analysis.tuned import analyse_settings
 from trialkit.analysis.tuned_delivered import DeliveredSurface, surfaces_delivered
 from trialkit.arrays import Floats
 from trialkit.columns.response import response_of
 from trialkit.decision.harvest_ahead import Ahead, parts_ahead
-from trialkit.decision.range_doubts import early_ranges, form_doubts, lost_blocks
+from trialkit.decision.range_doubts import batch_doubts, early_ranges, form_doubts, lost_blocks
 from trialkit.decision.setting_sentences import say_best
 from trialkit.errors import Finding
 from trialkit.short_repr import short_repr
 from trialkit.surface.best_region import BestRegion, best_region
+from trialkit.surface.between_batches import slopes_between_batches
 from trialkit.surface.choices import Choices, choose_settings
 from trialkit.surface.departures import Departures
 from trialkit.surface.limits import surface_limits
@@ -59,6 +61,8 @@ class BestSetting:
         The same over what chambers really got, which was not randomised.
     ahead : Ahead or None
         What of the planned harvest is not in yet.
+    between_batches : DataFrame or None
+        `slopes_between_batches`: whether each setting acts alike in every batch.
     """
 
     surface: Surface
@@ -71,6 +75,7 @@ class BestSetting:
     findings: tuple[Finding, ...] = ()
     delivered: tuple[DeliveredSurface, ...] = ()
     ahead: Ahead | None = None
+    between_batches: pd.DataFrame | None = None
 
     __repr__ = short_repr
 
@@ -121,7 +126,8 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         if trial.prices is not None and choices.table["worth_change"].isna().all():
             findings.append(finding("settings_not_priced", "note"))
     tests = surface.tests()
-    findings += form_doubts(tests, seen=region.seen)
+    between = slopes_between_batches(surface, BATCH)
+    findings += [*form_doubts(tests, seen=region.seen), *batch_doubts(between)]
     level = stationary_point(surface)
     delivered, untold = surfaces_delivered(trial, data, more_is_better=more)
     findings += untold
@@ -138,6 +144,7 @@ def find_best_setting(trial: Trial, data: Aligned) -> BestSetting:
         tuple(findings),
         tuple(delivered),
         ahead,
+        between,
     )
 
 

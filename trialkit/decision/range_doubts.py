@@ -1,4 +1,4 @@
-"""What the answer of a trial of ranges must not hide: an early look, lost blocks, an open form."""
+"""What the answer of a trial of ranges must not hide: early looks, losses, form, batches apart."""
 
 from __future__ import annotations
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 #: p of the lack of fit from which the surface is told not to fit.
 _POOR = 0.05
+#: p, for all settings together, from which a setting is told to act otherwise from batch to batch.
+_APART = 0.10
 
 
 def early_ranges(ahead: Ahead | None) -> list[Finding]:
@@ -61,6 +63,26 @@ def form_doubts(tests: pd.DataFrame, *, seen: bool) -> list[Finding]:
     if math.isnan(p) and seen:
         return [finding("surface_unchecked", "caution")]
     return []
+
+
+def batch_doubts(between: pd.DataFrame) -> list[Finding]:
+    """Say which settings acted differently from batch to batch.
+
+    Parameters
+    ----------
+    between : DataFrame
+        `trialkit.surface.between_batches.slopes_between_batches`.
+
+    Returns
+    -------
+    list of Finding
+        One caution per setting with a Holm-adjusted p up to 10 %.
+    """
+    apart = between[between["p_holm"] <= _APART]
+    return [
+        finding("settings_differ_by_batch", "caution", treatment=str(name), p=Number(p, 3))
+        for name, p in apart["p"].items()
+    ]
 
 
 def lost_of_settings(table: pd.DataFrame, treatments: Sequence[str]) -> pd.DataFrame:

@@ -319,8 +319,11 @@ def _with_lost(inputs: SettingsInputs, points: pd.DataFrame) -> pd.DataFrame:
 
 def _limits(inputs: SettingsInputs) -> Section:
     say = inputs.say
+    between = inputs.found.between_batches
+    told = between is not None and bool(between["p"].notna().all())
+    batches = "batches" if told else "batches_untold"
     words = [
-        Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", "batches", "place")
+        Words(say.text(f"best.page.limit.{key}")) for key in ("order", "joint", batches, "place")
     ]
     return Section(
         "limits",
