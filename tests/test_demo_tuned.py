@@ -164,9 +164,10 @@ def test_the_page_says_alike_everywhere_where_the_best_stays_open(open_low, open
         seen=True, best=[600.0], open_low=(open_low,), open_high=(open_high,),
         limits=lambda: [(300.0, 1000.0)],
     )  # fmt: skip
+    light = SettingRange("light", 50, 1000, 300, "lux")
     inputs = SimpleNamespace(
-        say=read_wording(), found=SimpleNamespace(region=region), names=["light"],
-        unit=lambda i: "lux",
+        say=read_wording(), names=["light"], unit=lambda i: "lux",
+        found=SimpleNamespace(region=region, surface=SimpleNamespace(settings=(light,))),
     )  # fmt: skip
     (fact,) = _facts(inputs)
     assert fact.limits.replace("\u00a0", " ") == says

@@ -17,7 +17,12 @@ if TYPE_CHECKING:
 
 def tell_best_setting(screen: Screen, job: Pipeline) -> int:
     """Print and write which setting is best, and what each choice gives; give the exit code."""
-    from trialkit.decision.choice_table import choice_caption, choice_heads, told_choices
+    from trialkit.decision.choice_table import (
+        choice_caption,
+        choice_heads,
+        setting_formats,
+        told_choices,
+    )
     from trialkit.display import show_table
 
     found, say = job.best_setting, spoken()
@@ -44,6 +49,7 @@ def tell_best_setting(screen: Screen, job: Pipeline) -> int:
             show_table(
                 told_choices(found.choices, say, seen=found.region.seen),
                 columns=columns,
+                formats=setting_formats(found.surface, say),
                 heads=choice_heads(job.trial, found.surface, found.choices, columns, say),
                 caption=say.text(choice_caption(found.ahead)),
                 notes=(say.text("best.note"),),

@@ -8,11 +8,12 @@ from trialkit.columns import house_unit
 from trialkit.columns.response import response_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import pandas as pd
 
     from trialkit.decision.harvest_ahead import Ahead
+    from trialkit.settings.setting_range import SettingRange
     from trialkit.surface.choices import Choices
     from trialkit.surface.fit_surface import Surface
     from trialkit.trial import Trial
@@ -116,3 +117,27 @@ def choice_heads(
         else say.text(f"best.head.{name}", **words)
         for name in columns
     }
+
+
+def setting_formats(surface: Surface, say: Wording) -> dict[str, Callable[[object], str]]:
+    """Say how the columns of settings are written: as the values are told in sentences.
+
+    Parameters
+    ----------
+    surface : Surface
+    say : Wording
+
+    Returns
+    -------
+    dict
+        Name of a setting → what writes one of its values.
+    """
+
+    def writer(setting: SettingRange) -> Callable[[object], str]:
+        def write(value: object) -> str:
+            number = float(value)  # type: ignore[arg-type]
+            return say.number(number, setting.decimals(number))
+
+        return write
+
+    return {setting.name: writer(setting) for setting in surface.settings}

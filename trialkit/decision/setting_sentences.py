@@ -18,6 +18,7 @@ from trialkit.wording import Message, Named, Number, message
 if TYPE_CHECKING:
     import pandas as pd
 
+    from trialkit.settings.setting_range import SettingRange
     from trialkit.surface.fit_surface import Surface
     from trialkit.trial import Trial
 
@@ -100,7 +101,9 @@ def say_part(surface: Surface, region: BestRegion, i: int) -> Message:
     name = exposure_label(setting.name) if setting.name in EXPOSURE else setting.name
     words = {"name": name, "unit": Named(f"glossary_unit.{setting.unit}", setting.unit)}
     numbers = {"best": float(region.best[i]), "low": low, "high": high}
-    return message(f"best.part.{key}", **words, **{k: _short(v) for k, v in numbers.items()})
+    return message(
+        f"best.part.{key}", **words, **{k: _told(setting, v) for k, v in numbers.items()}
+    )
 
 
 def open_ends(region: BestRegion, i: int) -> str:
@@ -122,10 +125,9 @@ def open_ends(region: BestRegion, i: int) -> str:
     return "one" if key == "between" and math.isclose(low, high) else key
 
 
-def _short(value: float) -> Number:
-    """Give three digits of a number."""
-    size = math.floor(math.log10(abs(value))) if value else 0
-    return Number(value, max(0, 2 - size))
+def _told(setting: SettingRange, value: float) -> Number:
+    """Give a value of a setting as it is told."""
+    return Number(value, setting.decimals(value))
 
 
 def _alike(values: dict[str, Any]) -> dict[str, Number]:
@@ -141,7 +143,7 @@ def _where(surface: Surface, row: dict[Any, Any]) -> list[Message]:
         message(
             "best.setting",
             name=s.name,
-            value=_short(float(row[s.name])),
+            value=_told(s, float(row[s.name])),
             unit=Named(f"glossary_unit.{s.unit}", s.unit),
         )
         for s in surface.settings
@@ -180,8 +182,8 @@ def _next(trial: Trial, surface: Surface, region: BestRegion) -> Message:
         message(
             "best.next.range",
             name=r.name,
-            low=_short(r.low),
-            high=_short(r.high),
+            low=_told(s, r.low),
+            high=_told(s, r.high),
             unit=Named(f"glossary_unit.{s.unit}", s.unit),
         )
         for r, s in zip(ranges, surface.settings, strict=True)

@@ -10,7 +10,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit.decision.best_setting import daily_use
-from trialkit.decision.choice_table import choice_caption, choice_heads, told_choices
+from trialkit.decision.choice_table import (
+    choice_caption,
+    choice_heads,
+    setting_formats,
+    told_choices,
+)
 from trialkit.decision.range_doubts import lost_of_settings
 from trialkit.decision.setting_sentences import open_ends
 from trialkit.report.cautions import cautions_section
@@ -119,9 +124,10 @@ def _facts(inputs: SettingsInputs) -> list[Fact]:
     if not region.seen:
         return []
     out = []
+    write = [*setting_formats(inputs.found.surface, say).values()]
     for i, (best, (low, high)) in enumerate(zip(region.best, region.limits(), strict=True)):
-        value = f"{say.number(best)} {inputs.unit(i)}".strip()
-        ends = {"low": say.number(low), "high": say.number(high)}
+        value = f"{write[i](best)} {inputs.unit(i)}".strip()
+        ends = {"low": write[i](low), "high": write[i](high)}
         out.append(
             Fact(
                 inputs.names[i], value, say.text(f"best.page.may_be.{open_ends(region, i)}", **ends)
@@ -233,6 +239,7 @@ def _choice_table(inputs: SettingsInputs) -> Table:
         columns=columns,
         say=say,
         caption=say.text(choice_caption(inputs.found.ahead)),
+        formats=setting_formats(inputs.found.surface, say),
         heads=choice_heads(inputs.trial, inputs.found.surface, choices, columns, say),
         notes=[say.text("best.note")],
     )

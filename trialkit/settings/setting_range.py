@@ -89,6 +89,29 @@ class SettingRange:
             return np.array(self.steps)
         return np.unique(np.append(np.linspace(self.low, self.high, FINE), self.usual))
 
+    def decimals(self, value: float) -> int:
+        """Give the decimals in which a value is told: three digits at most.
+
+        One that can be set needs no more than tell it from the others; a timer's whole seconds
+        make 5.4945 % of what was asked for, and is called, 5.5 %.
+
+        Examples
+        --------
+        >>> duty = SettingRange("duty_pct", 5, 6, usual=6, unit="%", steps=(5, 5.4945, 6))
+        >>> duty.decimals(5.4945), duty.decimals(6), duty.decimals(5.25)
+        (1, 0, 2)
+        """
+        told = max(0, 2 - math.floor(math.log10(abs(value)))) if value else 0
+        if not self.steps:  # measured: its last digit is worth knowing
+            return told
+        if np.isclose(self.steps, value, rtol=1e-9).any():
+            steps = len(self.steps)
+            apart = (d for d in range(told) if len(np.unique(np.round(self.steps, d))) == steps)
+            told = next(apart, told)
+        while told and round(value, told) == round(value, told - 1):
+            told -= 1
+        return told
+
 
 def coded_grid(settings: Sequence[SettingRange], values: Sequence[Floats] | None = None) -> Floats:
     """Give combinations of the settings' values, coded: all of them, or evenly thinned ones.

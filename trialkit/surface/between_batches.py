@@ -88,4 +88,4 @@ def _slope_test(surface: Surface, batch: str, slope: str) -> dict[str, Any]:
         return {}
     row = tests.loc[term]
     told = row["num_df"] >= 1 and row["den_df"] >= LEAST_DF
-    return row[["num_df", "den_df", "F", "p"]].to_dict() if told else {}
+    return {name: row[name] for name in ("num_df", "den_df", "F", "p")} if told else {}
