@@ -13,6 +13,7 @@ from trialkit.analysis.tuned_delivered import surfaces_delivered
 from trialkit.cli import build
 from trialkit.demo import copy_demo, write_demo
 from trialkit.demo.tuned_truth import BEST, LEFT, TOP_G, true_mean
+from trialkit.explore_choices import choices_at
 from trialkit.pipeline import Pipeline
 from trialkit.report.settings_delivered import _row
 from trialkit.report.settings_page import _facts
@@ -173,3 +174,17 @@ def test_the_page_says_alike_everywhere_where_the_best_stays_open(open_low, open
     assert fact.limits.replace("\u00a0", " ") == says
     row = _row("light", region, 0, 0.01, 24)
     assert (row["low"], row["high"]) == ends
+
+
+def test_prices_of_ones_own_give_a_table_with_units_and_levels_as_planned(job):
+    """Heads name gram and euro; 6.993 % of whole seconds is the level that the plan calls 7 %."""
+    picture, shown = choices_at(
+        job.trial, job.data, job.best_setting,
+        mushrooms=8.0, water=4.0, energy=0.3, margin=10.0,
+    )  # fmt: skip
+    assert picture.startswith(b"\x89PNG")
+    assert "a block gave [g]" in shown
+    assert "falls short by [EUR]" in shown
+    assert "{" not in shown
+    assert "6.99" not in shown
+    assert ">7<" in shown

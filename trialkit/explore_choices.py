@@ -110,6 +110,12 @@ def choices_at(
         The picture is empty where the rig does not say what the settings use.
     """
     from trialkit.decision.best_setting import choices_of
+    from trialkit.decision.choice_table import (
+        choice_caption,
+        choice_heads,
+        setting_formats,
+        told_choices,
+    )
     from trialkit.display import show_table
     from trialkit.trial.sections import PricesSection
 
@@ -127,12 +133,12 @@ def choices_at(
     names = [s.name for s in found.surface.settings]
     columns = ["choice", *names, "yield", "yield_change_low", "yield_change_high"]
     columns += [n for n in ("use_change_pct", "worth_change", "regret") if n in choices.table]
-    labels = [say.text(f"best.choice.{c.replace(' ', '_')}") for c in choices.table["choice"]]
     shown = show_table(
-        choices.table.assign(choice=labels),
+        told_choices(choices, say, seen=found.region.seen),
         columns=columns,
-        heads={n: n if n in names else say.text(f"best.head.{n}") for n in columns},
-        caption=say.text("best.caption"),
+        formats=setting_formats(found.surface, say),
+        heads=choice_heads(asked, found.surface, choices, columns, say),
+        caption=say.text(choice_caption(found.ahead)),
     )
     if len(choices.frontier) < 2:
         return b"", f"<p>{html.escape(say.text('explore.no_use'))}</p>{shown.html()}"

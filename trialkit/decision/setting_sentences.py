@@ -130,8 +130,23 @@ def _told(setting: SettingRange, value: float) -> Number:
     return Number(value, setting.decimals(value))
 
 
-def _alike(values: dict[str, Any]) -> dict[str, Number]:
-    """Give numbers the same decimals: two digits of the largest of them."""
+def alike(values: dict[str, Any]) -> dict[str, Number]:
+    """Give numbers the same decimals: two digits of the largest of them.
+
+    Parameters
+    ----------
+    values : dict
+        Numbers by name.
+
+    Returns
+    -------
+    dict
+
+    Examples
+    --------
+    >>> [str(n) for n in alike({"change": 29.2, "low": -1.74, "high": 60.2}).values()]
+    ['29', '−2', '60']
+    """
     most = max((abs(float(v)) for v in values.values()), default=0.0)
     places = max(0, 1 - math.floor(math.log10(most))) if most > 0 else 0
     return {k: Number(float(v), places) for k, v in values.items()}
@@ -161,7 +176,7 @@ def _gain(surface: Surface, table: pd.DataFrame, unit: str) -> Message:
     if _stays(surface, table, "most yield"):
         return message("best.gain.stay")
     row = table.loc["most yield"].to_dict()
-    change = _alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
+    change = alike({k: row[f"yield_change{e}"] for k, e in _ENDS.items()})
     key = "sure" if row["sure"] else "open"
     return message(f"best.gain.{key}", where=_where(surface, row), unit=unit, **change)
 
@@ -221,7 +236,7 @@ def _regret(trial: Trial, surface: Surface, table: pd.DataFrame) -> Message:
     unit = worth_unit(trial, list(table.index))
     money = trial.prices is not None and "most money" in table.index
     best = "most money" if money else "most yield"
-    told = _alike({"today": table["regret"]["today"], "best": table["regret"][best]})
+    told = alike({"today": table["regret"]["today"], "best": table["regret"][best]})
     if _stays(surface, table, best):
         return message("best.regret.stay", today=told["today"], unit=unit)
     return message("best.regret.change", unit=unit, **told)

@@ -17,7 +17,7 @@ from trialkit.decision.choice_table import (
     told_choices,
 )
 from trialkit.decision.range_doubts import lost_of_settings
-from trialkit.decision.setting_sentences import open_ends
+from trialkit.decision.setting_sentences import alike, open_ends
 from trialkit.report.cautions import cautions_section
 from trialkit.report.deviations import happened_table
 from trialkit.report.first_screen import Answer, Fact
@@ -45,6 +45,9 @@ if TYPE_CHECKING:
     from trialkit.design.plan import Plan
     from trialkit.logs.log import Log
     from trialkit.trial import Trial
+
+#: Places of a change and its limits in a sentence, and ends of their columns.
+_ENDS = {"middle": "", "low": "_low", "high": "_high"}
 
 
 def write_settings_report(
@@ -224,9 +227,7 @@ def _choice_table(inputs: SettingsInputs) -> Table:
         change=[
             say.text(
                 "best.page.change",
-                middle=say.number(row["yield_change"]),
-                low=say.number(row["yield_change_low"]),
-                high=say.number(row["yield_change_high"]),
+                **alike({name: row[f"yield_change{end}"] for name, end in _ENDS.items()}),
             )
             for row in told.to_dict("records")
         ],
