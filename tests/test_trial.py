@@ -130,6 +130,25 @@ def test_an_unreadable_file_is_a_fault_not_a_crash(tmp_path):
         tk.read_trial(tmp_path)
 
 
+@pytest.mark.parametrize(
+    ("text", "what", "remedy"),
+    [
+        ("[a]\nclock = [{ b = 1 }]\nclock = [{ b = 2 }]\n", "'clock' stands twice", r"clock = \["),
+        ("[a]\nunits = { b = 1 }\nunits = { c = 2 }\n", "'units' stands twice", "units = { …, … }"),
+        ("[a]\nx = 1\nx = 2", r"\(line 3\): 'x' stands twice", "one line for both: x = …"),
+        ("[rig]\nx = 1\n[rig]\ny = 2\n", r"section \[rig\] stands there twice", "under one"),
+        ("[happened]\na = 1\n[happened]\na = 2\n", "needs two brackets", r"\[\[happened\]\]"),
+        ("[[x.y]]\na = 1\n[x.y]\na = 2\n", "needs two brackets", r"\[\[x.y\]\]"),
+        ("[a]\nx = 1\nx = [\n2,\n]\n", "not valid TOML", "fix the text"),
+    ],
+)  # fmt: skip
+def test_what_stands_twice_is_named_with_the_form_that_holds_both(tmp_path, text, what, remedy):
+    """TOML 1.0: a key and a table may be defined once, an array of tables by [[name]]."""
+    (fault,) = faults_of(tmp_path, text)
+    assert re.search(what, str(fault))
+    assert re.search(remedy, fault.remedy)
+
+
 MANY_FAULTS = """
 [trial]
 title = 3

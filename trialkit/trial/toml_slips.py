@@ -21,6 +21,10 @@ _COMMA = re.compile(r"=\s*(\d+),(\d+)\s*(?:[}#]|$)")
 _WORD = re.compile(r"=\s*([^\W\d][^,{}\[\]#=]*?)\s*(?:[,}#]|$)")
 _YES = {"yes": "true", "no": "false", "ja": "true", "nein": "false", "True": "true"}
 _YES["False"] = "false"
+#: What parsers say of a key that was given before, and of a section.
+_AGAIN = ("Cannot overwrite a value", "Cannot declare")
+#: How a value that begins so holds two entries.
+_FORMS = {"[": "[ { … }, { … } ]", "{": "{ …, … }"}
 _CURLY = "“”„‟‘’‚«»"
 
 
@@ -48,11 +52,13 @@ def explain(source: str, text: str, problem: Exception) -> Fault:
     lines = text.splitlines()
     found = _AT.search(str(problem))
     number = int(found.group(1)) if found else _without_end(lines)
+    if not number and str(problem).startswith(_AGAIN):  # the last line, without a line end
+        number = len(lines)
     if not 1 <= number <= len(lines):
         return Fault(source, f"is not valid TOML: {problem}", "fix the text at that place")
     line = lines[number - 1]
     where = f"{source} (line {number})"
-    slip = _slip(line)
+    slip = _slip(line) or _given_again(line, text, str(problem))
     if slip is not None:
         return Fault(where, *slip)
     shown = line.strip() if len(line.strip()) <= 60 else f"{line.strip()[:57]}…"
@@ -99,6 +105,23 @@ def _slip(line: str) -> tuple[str, str] | None:
     if name and "=" not in name and not name.startswith(("[", "]", "}")):
         return "has no = between name and value", "write it as name = value, or begin it with #"
     return None
+
+
+def _given_again(line: str, text: str, problem: str) -> tuple[str, str] | None:
+    """Tell of a key or section that stands there a second time; None for another problem."""
+    if not problem.startswith(_AGAIN):
+        return None
+    key, equals, value = line.partition("=")
+    name = key.strip()
+    if equals:
+        both = _FORMS.get(value.strip()[:1], "…")
+        return f"{name!r} stands twice in this section", f"write one line for both: {name} = {both}"
+    if not name.startswith("["):  # the end of a value of several lines
+        return None
+    entry = f"[{name}]"
+    if entry in text or name == "[happened]":
+        return f"{name} needs two brackets, as it may stand more than once", f"write {entry}"
+    return f"the section {name} stands there twice", "put the keys of both under one of them"
 
 
 def _moment(found: re.Match[str], order: tuple[int, int, int]) -> str:
