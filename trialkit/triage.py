@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -40,6 +41,8 @@ _OWN = frozenset({*_WHERE, "line", "count", "records", "rows", "row", "hours", "
 #: … and between findings about sensors, which are told chamber by chamber.
 _OWN_OF_SENSORS = frozenset({"when", "effect", "detail"})
 _SENSORS = "sensor_"
+#: A line of the trial file: its key and the bracket of a list or table, what it holds, its end.
+_LINE = re.compile(r"(\w+ = (?:\[|\{ ))(.+?)( \}|\])")
 #: Findings that a grower reads as notes where another one says what comes of them.
 _SAID_BY = {"readings_slow": "exposures_may_alias"}
 
@@ -104,18 +107,51 @@ def _alike(found: Finding) -> Any:
 def _merged(group: list[Finding]) -> Finding:
     """Say a finding once, with the other places it holds for, each named once.
 
-    What to do is said of each place only where it differs from one to the other.
+    When it was and what to do is said of each place only where it differs from one to the other.
     """
     first = group[0]
-    others = [p for p in dict.fromkeys(_place(f) for f in group) if p != _place(first)]
-    if not others:
+    apart: dict[str, Finding] = {}
+    for found in group:
+        apart.setdefault(_place(found), found)
+    del apart[_place(first)]
+    if not apart:
         return first
-    names = several(others, 6)
-    said = message("repeated.said", first=first.said, count=len(others), names=names)
+    names = several(list(apart), 6)
+    when = _when(first)
+    told = [place if _when(f) == when else _then(place, f) for place, f in apart.items()]
+    said = message("repeated.said", first=first.said, count=len(told), names=several(told, 6))
     cure: object = first.cure
     if len({f.remedy for f in group}) > 1 and not first.code.startswith(_SENSORS):
-        cure = message("repeated.cure", first=first.cure, names=names)
+        cure = _in_one_line(group) or message("repeated.cure", first=first.cure, names=names)
     return Finding(first.code, first.severity, said, cure)
+
+
+def _in_one_line(group: list[Finding]) -> Message | None:
+    """Say what to do for all places in one line, since a key may stand once in a section only.
+
+    None where the lines are not of one list or table, or where two of them name the same thing.
+    """
+    cures = [f.cure for f in group if isinstance(f.cure, Message) and "line" in f.cure.values]
+    lines = dict.fromkeys(str(cure.values["line"]) for cure in cures)
+    found = [m for m in map(_LINE.fullmatch, lines) if m]
+    held = [m[2] for m in found]
+    named = {
+        text.partition(" = ")[0] if m[3] == " }" else text
+        for m, text in zip(found, held, strict=True)
+    }
+    if len(cures) < len(group) or len(named) < len(lines) or len({m[1] for m in found}) != 1:
+        return None
+    line = f"{found[0][1]}{', '.join(held)}{found[0][3]}"
+    return Message(cures[0].key, {**cures[0].values, "line": line})
+
+
+def _when(found: Finding) -> str:
+    return str(found.said.values.get("when", "")) if isinstance(found.said, Message) else ""
+
+
+def _then(place: str, found: Finding) -> str:
+    """Name a place with the time of its own."""
+    return str(message("repeated.place", place=place, when=_when(found)))
 
 
 def _place(found: Finding) -> str:
