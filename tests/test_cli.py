@@ -106,6 +106,7 @@ def test_help_is_plain_in_a_pipe():
     )  # fmt: skip
     assert "\x1b" not in done.stdout
     assert "╭" not in done.stdout
+    assert "..." not in done.stdout.split("Commands:")[1], "cut short"
 
 
 def test_help_loads_nothing_heavy():
@@ -215,6 +216,16 @@ def test_a_plan_is_the_same_again_and_another_seed_gives_another(run, small):
     again = json.loads(run("plan", small, "--json").stdout)
     assert first["hash"] == again["hash"]
     assert {Path(p).name for p in first["wrote"]} >= {"assignment.csv", "plan.json"}
+
+
+def test_plan_asks_for_dates_only_where_some_are_missing(run, small):
+    told = " ".join(run("plan", small).output.split())
+    assert told.endswith("write the dates under [batches] in the trial file.")
+    text = (small / "trial.toml").read_text(encoding="utf-8")
+    dates = "".join(f"B{i} = {{ start = 2099-0{i}-05 }}\n" for i in (1, 2, 3, 4))
+    (small / "trial.toml").write_text(text.replace("[batches]\n", f"[batches]\n{dates}"))
+    told = " ".join(run("plan", small).output.split())
+    assert told.endswith("The dates of all batches are in the trial file already.")
 
 
 def test_a_plan_of_a_trial_that_has_begun_is_kept(run, small):
@@ -718,6 +729,26 @@ def test_check_reads_the_climate_before_there_is_any_harvest_log(run, small):
     (small / "logs" / f"{chamber}.csv").write_text("time,temp_c\n" + rows[:-9], encoding="utf-8")
     (small / "trial.toml").write_text(bare, encoding="utf-8")
     assert f'files = ["logs/{chamber}.csv"]' in run("check", small).output.replace("\n", " ")
+
+
+def test_check_says_which_empty_sheet_stands_in_for_a_harvest_to_come(run, small):
+    """With the sheet copied as it says, the check runs to its end."""
+    (small / "logs" / "harvest.csv").unlink()
+    told = run("check", small)
+    assert told.exit_code == 1
+    sheet, to = re.search(r"copy (\S+) to (\S+),", " ".join(told.output.split())).groups()
+    shutil.copy(small / sheet, small / to)
+    after = run("check", small)
+    assert after.exit_code == 0, after.output
+    assert "nothing has been entered in the harvest sheet yet" in " ".join(after.output.split())
+
+
+def test_check_names_no_sheet_where_none_would_fit(run, small):
+    (small / "logs" / "harvest.csv").unlink()
+    text = (small / "trial.toml").read_text(encoding="utf-8")
+    for files in ("logs/*weights*.csv", "logs/harvest.ods"):
+        (small / "trial.toml").write_text(text.replace("logs/harvest.*", files), encoding="utf-8")
+        assert " copy " not in run("check", small).output
 
 
 def test_a_climate_log_that_cannot_be_read_does_not_stop_the_weights(run, small):

@@ -92,3 +92,27 @@ def test_a_humidity_band_too_dry_for_any_growing_room_is_asked_about(tmp_path):
     made[1] = str(tmp_path / "other")
     moist = CliRunner().invoke(build(rich_help=False), [*made, "mist=85-90%"])
     assert "drier than" not in moist.output
+
+
+def _priced(price: float) -> str:
+    return f"{TRIAL}[prices]\nwater_per_m3 = {price}\n"
+
+
+def test_the_price_of_a_litre_is_asked_about(tmp_path):
+    """A cubic metre is 1000 litres."""
+    (found,) = _told(tmp_path, _priced(0.004))
+    assert (found.code, found.severity) == ("price_of_a_litre", "caution")
+    assert "water_per_m3 = 4:" in found.remedy
+
+
+@pytest.mark.parametrize("price", [0, 0.2, 4.1], ids=["free", "cheap", "usual"])
+def test_a_price_of_a_cubic_metre_is_not_asked_about(tmp_path, price):
+    assert _told(tmp_path, _priced(price)) == []
+
+
+def test_a_chamber_that_is_called_like_a_batch_is_told(tmp_path):
+    """Batches that are counted are called B1, B2 and so on."""
+    named = TRIAL.replace('["T1", "T2", "T3", "T4"]', '["A1", "A2", "B1", "B2"]')
+    (found,) = _told(tmp_path, named)
+    assert (found.code, found.severity) == ("name_of_both", "caution")
+    assert found.message.startswith("B1 and B2: both a batch and a chamber")

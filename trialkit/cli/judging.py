@@ -11,7 +11,7 @@ import typer
 from trialkit.archive.tables import finding_table
 from trialkit.cli.best_setting import tell_best_setting
 from trialkit.cli.command import DONE, STOPPED_BY_DATA, Folder, command, trial_folder
-from trialkit.cli.files import write_tables
+from trialkit.cli.files import sheet_to_copy, write_tables
 from trialkit.cli.mapping import next_of_offers, offer_to_write
 from trialkit.cli.rows_aside import tell_rows_aside
 from trialkit.cli.screen import Screen
@@ -50,7 +50,8 @@ def check(screen: Screen, folder: Folder = Path()) -> int:
         _tell_read(screen, job)
         if offers:
             screen.say(next_of_offers(job.trial.folder, offers))
-        raise LogError(str(stopped).splitlines()[0] if offers else str(stopped)) from stopped
+        told = str(stopped).splitlines()[0].rstrip(":") if offers else str(stopped)
+        raise LogError("\n  → ".join([told, *sheet_to_copy(job.trial)])) from stopped
     return tell_check(screen, job, offers)
 
 
@@ -106,7 +107,7 @@ def _tell_read(screen: Screen, job: Pipeline) -> None:
         table = getattr(log, "table", None)  # a log too large for memory has none
         count = int(log.spans["records"].sum()) if table is None else len(table)
         screen.say(str(message(f"log_rows.{log.kind}", count=count)), style="bold")
-        screen.findings(log.findings)
+        screen.findings(merge_repeats(log.findings))
     screen.say("")
 
 
@@ -162,11 +163,11 @@ def export(
         typer.Option(metavar="FILE", help="Where to write it; DIR/archive.zip by default."),
     ] = None,
 ) -> int:
-    """Write one archive with which a colleague repeats the analysis in R.
+    """Write one archive to repeat the analysis in R.
 
-    It holds the analysed tables with a data dictionary, the results, the plan, the trial file,
-    fingerprints, and a script for R (lme4, lmerTest, pbkrtest, emmeans) that fits the same model
-    and compares the numbers.
+    It is for a colleague, and holds the analysed tables with a data dictionary, the results, the
+    plan, the trial file, fingerprints, and a script for R (lme4, lmerTest, pbkrtest, emmeans) that
+    fits the same model and compares the numbers.
     """
     from trialkit.archive.write import archive_of
 

@@ -117,7 +117,11 @@ def plan(
     screen.say(message("cli.plan.cautions_full", file=full), indent="  ")
     screen.say("")
     screen.wrote(wrote)
-    screen.say(message("cli.plan.next", folder=str(trial.folder / "plan")))
+    dated = set(trial.levels.get("batch", ("all",))) <= {
+        n for n, b in trial.batches.items() if b.start
+    }
+    key = "next_dated" if dated else "next"
+    screen.say(message(f"cli.plan.{key}", folder=str(trial.folder / "plan")))
     return DONE
 
 

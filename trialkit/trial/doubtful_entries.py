@@ -10,11 +10,13 @@ from trialkit.wording import finding, place, several
 
 #: Humidity that mist is kept above in any growing room [%].
 _DRY = 50.0
+#: Under this the price of a litre is likelier than that of a cubic metre, a thousand times as much.
+_CHEAP = 0.05
 _PER_CENT = ("margin_pct", "difference_pct")
 
 
 def tell_doubtful_entries(trial: Trial) -> list[Finding]:
-    """Tell what is sound and yet odd: shared chambers, fractions for per cent, a dry band.
+    """Tell what is sound and yet odd: shared chambers or names, fractions, a dry band, a price.
 
     Parameters
     ----------
@@ -30,7 +32,30 @@ def tell_doubtful_entries(trial: Trial) -> list[Finding]:
     >>> tell_doubtful_entries(tk.read_trial(tk.demo_folder()))
     []
     """
-    return [*_fractions(trial), *_dry_bands(trial), *tell_overlaps(trial)]
+    return [
+        *_fractions(trial),
+        *_price_of_a_litre(trial),
+        *_dry_bands(trial),
+        *_names_shared(trial),
+        *tell_overlaps(trial),
+    ]
+
+
+def _price_of_a_litre(trial: Trial) -> list[Finding]:
+    """Ask about water that costs next to nothing: the price of a litre may be meant."""
+    price = trial.prices.water_per_m3 if trial.prices else None
+    if not price or price >= _CHEAP:
+        return []
+    return [finding("price_of_a_litre", "caution", value=price, meant=1000 * price)]
+
+
+def _names_shared(trial: Trial) -> list[Finding]:
+    """Tell names that are of a batch and of a chamber: an entry with one of them may mean both."""
+    batches = set(trial.levels.get("batch", ()))
+    shared = [name for name in trial.levels.get("chamber", ()) if name in batches]
+    if not shared:
+        return []
+    return [finding("name_of_both", "caution", names=several(shared, 6), name=shared[0])]
 
 
 def _dry_bands(trial: Trial) -> list[Finding]:
