@@ -251,6 +251,17 @@ def test_status_leads_from_step_to_step(run, tmp_path):
     assert "[batches]" in told["next"]
 
 
+def test_status_names_the_day_of_a_first_batch_to_come(run, small):
+    (small / "logs" / "harvest.csv").unlink()
+    assert "write its date under [batches]" in " ".join(run("status", small).output.split())
+    text = (small / "trial.toml").read_text(encoding="utf-8")
+    dates = "B1 = { start = 2099-03-05 }\nB2 = { start = 2099-02-05 }\n"
+    (small / "trial.toml").write_text(text.replace("[batches]\n", f"[batches]\n{dates}"))
+    told = " ".join(run("status", small).output.split())
+    assert "start the first batch on 5 Feb 2099" in told
+    assert "write its date" not in told
+
+
 def test_a_changed_plan_needs_care(run, small):
     path = small / "plan" / "assignment.csv"
     path.write_text(path.read_text().replace("usual", "sparse", 1))

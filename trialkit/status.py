@@ -272,9 +272,14 @@ def _there_now(steps: Pipeline) -> MadeFrom:
 
 
 def _next(trial: Trial, state: dict[str, str]) -> Message:
-    key = f"standing.to_do.{_next_step(state)}"
+    step = _next_step(state)
+    values: dict[str, object] = {"file": trial.source.name}
+    dates = [b.start for b in trial.batches.values() if b.start is not None]
+    if step == "start" and dates:  # none has come yet
+        step, values["day"] = "start_dated", min(dates).astimezone(trial.zone).date()
     report = quoted(trial.folder / "report.html")
-    return message(key, folder=quoted(trial.folder), file=trial.source.name, report=report)
+    key = f"standing.to_do.{step}"
+    return message(key, folder=quoted(trial.folder), report=report, **values)
 
 
 def _next_step(state: dict[str, str]) -> str:

@@ -269,7 +269,10 @@ def _find(reader: _Reader, number: int, key: str, spec: str) -> dict[str, str] |
     if fits:
         kinds = " and ".join(":".join(fit) for fit in fits)
         reader.refuse(
-            number, key, f"{spec!r} may be of {kinds}", "write the whole code, as on a label"
+            number,
+            key,
+            f"{spec!r} may be of {kinds}",
+            "write the whole code, as on a label, or call one of them something else",
         )
         return None
     every = [level for levels in reader.levels.values() for level in levels]
