@@ -65,17 +65,18 @@ def _is_filled(path: Path, trial: Trial) -> bool:
     import pandas as pd
 
     from trialkit.design.sheets.harvest_form import entries
-    from trialkit.design.sheets.workbook import has_sheet, read_sheet
+    from trialkit.design.sheets.workbook import find_sheet
 
     if not path.exists():
         return False
     try:
         if path.suffix == ".csv":
             sheet = pd.read_csv(path, dtype=str, keep_default_na=False)
-        elif not has_sheet(path, "harvest"):
-            return False
         else:
-            sheet = read_sheet(path)
+            found = find_sheet(path, "harvest")
+            if found is None:
+                return False
+            sheet = found
         entered = sheet[[name for name in entries(trial) if name in sheet]]
     except (PlanError, OSError, ValueError):
         return True
@@ -135,13 +136,13 @@ def write_plan(
             "old plan to be kept beside the new one (--beside, or keep_old=True)"
         )
     target.parent.mkdir(parents=True, exist_ok=True)
-    question = _question(plan, target, old)
+    question = _question(plan, target, old, weighed=rows is not None)
     remove_spare(target.parent, ".plan-spare-*")
     made = Path(tempfile.mkdtemp(prefix=".plan-spare-", dir=target.parent))
     try:
         names = _write_files(plan, made, question, blind=blind, labels=labels)
         if target.exists() and not started:
-            _carry_over(target, made, plan.trial, filled=old == plan.hash)
+            _carry_over(target, made, plan.trial, filled=rows is not None and old == plan.hash)
     except BaseException as problem:
         shutil.rmtree(made, ignore_errors=True)
         if isinstance(problem, OSError) and problem.errno and not problem.filename:
@@ -151,9 +152,8 @@ def write_plan(
     return [target / name for name in names]
 
 
-def _question(plan: Allocation, target: Path, old: str | None) -> object:
+def _question(plan: Allocation, target: Path, old: str | None, *, weighed: bool) -> object:
     """Give the question to keep with a plan: once harvest rows are there, as it stood before."""
-    weighed = begun(plan.trial, target) is not None
     if weighed and old == plan.hash:
         return json.loads((target / "plan.json").read_text(encoding="utf-8")).get("question")
     return record_question(plan.trial, plan.hash, before_harvest=not weighed)

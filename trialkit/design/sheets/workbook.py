@@ -84,21 +84,26 @@ def read_sheet(path: str | Path, sheet: str = "harvest") -> pd.DataFrame:
     PlanError
         If the file or the sheet is not there.
     """
-    import pandas as pd
-
     book = _open_book(path)
     if sheet not in book.sheetnames:
         raise PlanError(f"{path} has no sheet {sheet!r}; it has {', '.join(book.sheetnames)}")
-    rows = list(book[sheet].iter_rows(values_only=True))
+    return _table_of(book[sheet])
+
+
+def find_sheet(path: str | Path, sheet: str) -> pd.DataFrame | None:
+    """Read a sheet as `read_sheet` does; None where the workbook has none of that name."""
+    book = _open_book(path)
+    return _table_of(book[sheet]) if sheet in book.sheetnames else None
+
+
+def _table_of(sheet: Any) -> pd.DataFrame:
+    import pandas as pd
+
+    rows = list(sheet.iter_rows(values_only=True))
     heads = [str(name) for name in rows[0]]
     cells = [[_back(value) for value in row] for row in rows[1:]]
     kept = [row for row in cells if any(value != "" for value in row)]
     return pd.DataFrame(kept, columns=heads, dtype=object)
-
-
-def has_sheet(path: str | Path, sheet: str) -> bool:
-    """Tell whether a workbook has a sheet of that name; PlanError if it cannot be read."""
-    return sheet in _open_book(path).sheetnames
 
 
 def _open_book(path: str | Path) -> Any:
