@@ -1,4 +1,4 @@
-"""The demo's logs, read and aligned once in a run of tests, though seventy of them begin so.
+"""The demo's logs, read, aligned, analysed and judged once in a run of tests: seventy begin so.
 
 Only the demo as it ships, with its own trial file and nothing asked for; whatever else is read as
 ever. Every test gets the same tables, so that none may change them: `unchanged` looks at the end.
@@ -7,27 +7,30 @@ ever. Every test gets the same tables, so that none may change them: `unchanged`
 from __future__ import annotations
 
 import copy
+from dataclasses import fields
 from functools import wraps
 
 import pandas as pd
 
 import trialkit as tk
 from trialkit.alignment import align as aligning
+from trialkit.analysis import analyse as analysing
+from trialkit.decision import decide as deciding
 from trialkit.logs.cache import ships
 from trialkit.logs.climate import read as climate
 from trialkit.logs.harvest import read as harvest
 from trialkit.logs.mist import read as mist
 
-_trials, _logs, _aligned, _as_made = {}, {}, {}, []
+_trials, _plans, _logs, _aligned, _analysed, _decided, _as_made = {}, {}, {}, {}, {}, {}, []
 
 
 def keep():
     """Put what keeps in the place of what reads and aligns; doctests are collected by then."""
     for module in (climate, harvest, mist):
         module.read_cached = _reading(module.read_cached)
-    kept = _aligning(aligning.align)
-    aligning.align = kept
-    vars(tk)["align"] = kept
+    aligning.align = vars(tk)["align"] = _aligning(aligning.align)
+    analysing.analyse = vars(tk)["analyse"] = _following(analysing.analyse, _aligned, _analysed)
+    deciding.decide = vars(tk)["decide"] = _following(deciding.decide, _analysed, _decided)
 
 
 def unchanged():
@@ -72,16 +75,55 @@ def _reading(read_cached):
     return reading
 
 
+def _its_plan(trial, plan):
+    """Say whether a plan is the one that ships with the demo, or none is given."""
+    if plan is None:
+        return True
+    if trial.folder not in _plans:
+        _plans[trial.folder] = tk.read_plan(trial)
+    shipped = _plans[trial.folder]
+    return (
+        isinstance(plan, type(shipped))
+        and plan.hash == shipped.hash
+        and plan.table.equals(shipped.table)
+    )
+
+
 def _aligning(align):
     @wraps(align)
-    def aligned(trial, *logs, **options):
+    def aligned(trial, *logs, plan=None, progress=None, **options):
         kept = {id(log): kind for kind, log in _logs.items()}
         known = all(log is None or id(log) in kept for log in logs)
-        if options or not known or not _as_shipped(trial):
-            return align(trial, *logs, **options)
+        if options or not known or not _as_shipped(trial) or not _its_plan(trial, plan):
+            return align(trial, *logs, plan=plan, progress=progress, **options)
         key = tuple(kept.get(id(log)) for log in logs)
         if key not in _aligned:
             _aligned[key] = _remember(align(trial, *logs))
+        if progress is not None:
+            progress(1, 1)
         return copy.copy(_aligned[key])
 
     return aligned
+
+
+def _following(verb, before, after):
+    """Keep what a verb makes of what was kept `before`, untouched since."""
+
+    @wraps(verb)
+    def kept(trial, given, **options):
+        known = (key for key, one in before.items() if _is(given, one))
+        key = None if options or not _as_shipped(trial) else next(known, None)
+        if key is None:
+            return verb(trial, given, **options)
+        if key not in after:
+            after[key] = _remember(verb(trial, before[key]))
+        return copy.copy(after[key])
+
+    return kept
+
+
+def _is(given, one):
+    """Say whether `given` holds the very objects that `one` holds."""
+    return type(given) is type(one) and all(
+        getattr(given, field.name) is getattr(one, field.name) for field in fields(one)
+    )
