@@ -16,6 +16,17 @@ settings.register_profile("fresh", derandomize=False)
 settings.load_profile("same")
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Let one worker run a file's tests, so that what they share is made once; slow ones go apart.
+
+    A slow test takes so long by itself that a file of them would be waited for at the end.
+    """
+    for item in items:
+        if not any(item.iter_markers("xdist_group")) and not item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.xdist_group(item.nodeid.partition("::")[0]))
+
+
 def pytest_collection_finish():
     """Read the demo once; leave what was imported out of each sweep for unused objects.
 

@@ -1,9 +1,12 @@
 """Settings that a room cannot hold are left out of a plan, and what was not checked is said."""
 
+import pickle
+
 import pytest
 
 from trialkit.chamber.foresee import foresee
 from trialkit.design.plan import assign
+from trialkit.design.points import held
 from trialkit.design.points.held import settings_held
 from trialkit.errors import PlanError
 from trialkit.trial import read_trial
@@ -38,6 +41,22 @@ primary = "mist"
 mist_l_h = 0.4
 {rig}
 """
+
+
+@pytest.fixture(scope="module", autouse=True)
+def simulated():
+    """Simulate each room under each setting once: these trials differ in their bands alone."""
+    kept, simulate = {}, held.simulate
+
+    def once(room, setting):
+        key = pickle.dumps((room, setting))
+        if key not in kept:
+            kept[key] = simulate(room, setting)
+        return kept[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(held, "simulate", once)
+        yield
 
 
 def tuned_trial(folder, rig):
