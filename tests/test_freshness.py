@@ -5,6 +5,7 @@ import os
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.small_trials import make_trial
 from trialkit.folder import read_log
 from trialkit.report.made_from import differences, made_from, made_from_tag, read_made_from
@@ -18,7 +19,7 @@ MIST = b"time,chamber,state\n2031-01-14 10:00,C1,on\n2031-01-14 10:05,C1,off\n"
 @pytest.fixture
 def trial(tmp_path):
     trial = make_trial(tmp_path, more=LOGS)
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     (tmp_path / "harvest.csv").write_bytes(ROW)
     (tmp_path / "mist.csv").write_bytes(MIST)
     logs = {kind: read_log(trial, kind) for kind in ("harvest", "mist")}
@@ -55,9 +56,9 @@ def test_other_contents_are_told_by_name_and_the_same_again_are_fresh(trial, nam
 
 
 def test_another_plan_a_log_more_and_a_log_less_are_told(trial):
-    tk.assign(trial, seed=77).write(trial.folder, keep_old=True)
+    write_bare(tk.assign(trial, seed=77), trial.folder, keep_old=True)
     assert "plan" in report(trial)[1]
-    tk.assign(trial).write(trial.folder, keep_old=True)
+    write_bare(tk.assign(trial), trial.folder, keep_old=True)
     assert report(trial)[0] == "done"
     (trial.folder / "m2.csv").write_bytes(MIST)
     assert "m2.csv" in report(trial)[1]

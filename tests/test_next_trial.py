@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.languages import english_lines
 from tests.test_tuned_trial import LIGHT, harvest, hill, run, write_trial
 from trialkit.analysis.trials_of_ranges import analyse_trials_of_ranges
@@ -31,7 +32,7 @@ def spring(tmp_path_factory):
     folder = tmp_path_factory.mktemp("next") / "spring"
     folder.mkdir()
     trial = write_trial(folder, LIGHT, **FINE)
-    tk.assign(trial).write(folder)
+    write_bare(tk.assign(trial), folder)
     harvest(folder, trial, hill, noise=90, seed=12)
     return folder
 
@@ -39,7 +40,7 @@ def spring(tmp_path_factory):
 def grown_again(folder, seed):
     """Harvest a trial file that was written."""
     trial = tk.read_trial(folder)
-    tk.assign(trial).write(folder)
+    write_bare(tk.assign(trial), folder)
     shutil.rmtree(folder / "logs")
     harvest(folder, trial, hill, noise=90, seed=seed)
 
@@ -130,7 +131,7 @@ def test_it_stops_where_no_gain_worth_finding_is_in_sight(tmp_path):
     folder = tmp_path / "clear"
     folder.mkdir()
     trial = write_trial(folder)
-    tk.assign(trial).write(folder)
+    write_bare(tk.assign(trial), folder)
     harvest(folder, trial, hill, noise=10)
     done = run("next", folder, tmp_path / "new")
     assert done.exit_code == 0, done.output
@@ -150,7 +151,7 @@ def test_money_decides_where_the_year_is_known(tmp_path, per_year, stops):
     folder = tmp_path / "priced"
     folder.mkdir()
     trial = write_trial(folder, **{"[rig]": f"{PRICES.format(per_year)}{DATES}\n[rig]"})
-    tk.assign(trial).write(folder)
+    write_bare(tk.assign(trial), folder)
     harvest(folder, trial, hill, noise=90, seed=12)
     job = Pipeline(folder)
     found = propose_next_trial([trial], [job.data], cost=5.0)
@@ -172,7 +173,7 @@ def test_a_flat_truth_promises_little(tmp_path):
     folder = tmp_path / "flat"
     folder.mkdir()
     trial = write_trial(folder)
-    tk.assign(trial).write(folder)
+    write_bare(tk.assign(trial), folder)
     harvest(folder, trial, lambda mist: 480 + 0 * mist, seed=21)
     found = propose_next_trial([trial], [Pipeline(folder).data])
     assert found.stop

@@ -20,6 +20,7 @@ import pytest
 from nbclient import NotebookClient
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from trialkit.demo import copy_demo
 from trialkit.errors import TrialkitError
 from trialkit.templates import new_trial
@@ -109,7 +110,7 @@ def demo(tmp_path_factory):
 def grown(folder, trial):
     """Fill in the harvest sheet of a planned trial with plain numbers."""
     plan = tk.assign(trial)
-    plan.write(folder)
+    write_bare(plan, folder)
     sheet = pd.read_csv(folder / "plan" / "harvest_sheet.csv", dtype=str, keep_default_na=False)
     rows = pd.Series(range(len(sheet)))
     sheet["date"] = "2031-02-01"

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import grow, write_garage, write_mist
 from trialkit.display import show_lines
 from trialkit.pipeline import Pipeline
@@ -22,7 +23,7 @@ def steps(tmp_path_factory):
     folder = tmp_path_factory.mktemp("garage")
     trial = write_garage(folder, logs=True)
     plan = tk.assign(trial)
-    plan.write(folder)
+    write_bare(plan, folder)
     grow(folder, plan.table, effect=0.9)
     write_mist(folder, plan.table.drop_duplicates(["batch", "chamber"]))
     return Pipeline(folder)

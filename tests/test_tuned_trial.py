@@ -9,6 +9,7 @@ from scipy import stats
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from trialkit.analysis.tuned import analyse_settings
 from trialkit.cli import build
 from trialkit.decision.best_setting import daily_use, find_best_setting
@@ -117,7 +118,7 @@ def test_a_plan_keeps_runs_whole_and_says_what_it_tries(tmp_path, searched):
     assert tk.assign(trial, seed=8).hash != plan.hash
     said = tk.strata(plan.trial, plan=plan).sentences
     assert "degrees of freedom left for error: 10" in said[0]  # 15 between runs less 5 terms
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     again = tk.read_plan(trial)
     assert again.table["mist"].tolist() == plan.table["mist"].tolist()
     timers = pd.read_csv(tmp_path / "plan" / "timers.csv")
@@ -127,7 +128,7 @@ def test_a_plan_keeps_runs_whole_and_says_what_it_tries(tmp_path, searched):
 def test_the_best_setting_of_a_known_hill_is_found_and_told(tmp_path):
     """Top at 6 % duty and 700 lux; 10 % of today's yield may be lost."""
     trial = write_trial(tmp_path, LIGHT)
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     harvest(tmp_path, trial, hill)
     found = find_best_setting(trial, Pipeline(trial).data)
     (low, high), (dim, bright) = found.region.limits()
@@ -160,7 +161,7 @@ def test_the_best_setting_of_a_known_hill_is_found_and_told(tmp_path):
 
 def test_a_flat_truth_gives_no_best_setting(tmp_path):
     trial = write_trial(tmp_path)
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     harvest(tmp_path, trial, lambda mist: 480 + 0 * mist, seed=5)
     found = find_best_setting(trial, Pipeline(trial).data)
     assert not found.region.seen
@@ -179,7 +180,7 @@ def test_use_is_that_of_the_timer(tmp_path):
 
 def test_a_lost_block_is_no_block_and_an_open_one_is_left_out(tmp_path):
     trial = write_trial(tmp_path)
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     harvest(tmp_path, trial, hill)
     file = tmp_path / "logs" / "harvest.csv"
     table = pd.read_csv(file)
@@ -282,7 +283,7 @@ def test_money_counts_mushrooms_water_and_power_of_the_days_of_a_batch(tmp_path)
     days = "{ start = 2031-01-20T00:00:00, end = 2031-02-09T00:00:00 }"
     dates = "[batches]\n" + "".join(f"B{i} = {days}\n" for i in range(1, 5))
     trial = write_trial(tmp_path, **{"[rig]": prices + dates + "[rig]"})
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     harvest(tmp_path, trial, hill, noise=0.01)
     found = find_best_setting(trial, Pipeline(trial).data)
     table = found.choices.table.set_index("choice")

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import EARLY, grow, write_garage
 from tests.lived.test_told import entry
 from trialkit.wording import speaking
@@ -13,7 +14,7 @@ def written(folder, change, *, happened=""):
     """Grow the garage as planned; `change` alters the levels that are written in the sheet."""
     trial = write_garage(folder, happened=happened)
     plan = tk.assign(trial)
-    plan.write(folder, now=EARLY)
+    write_bare(plan, folder, now=EARLY)
     grow(folder, plan.table)
     path = folder / "logs" / "harvest.csv"
     sheet = pd.read_csv(path)

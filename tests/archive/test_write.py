@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import EARLY, grow, swapped, write_garage
 from tests.test_tuned_trial import harvest, hill, write_trial
 from trialkit.cli import build
@@ -38,7 +39,7 @@ def garage(tmp_path_factory):
     folder = tmp_path_factory.mktemp("garage")
     trial = write_garage(folder)
     plan = tk.assign(trial)
-    plan.write(folder)
+    write_bare(plan, folder)
     grow(folder, plan.table, effect=1.05)
     return folder
 
@@ -109,7 +110,7 @@ def test_it_is_whole_or_not_there(garage, tmp_path, monkeypatch):
 def test_a_trial_file_that_changed_meanwhile_is_not_archived(tmp_path):
     trial = write_garage(tmp_path)
     plan = tk.assign(trial)
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     grow(tmp_path, plan.table)
     (tmp_path / "trial.toml").write_text((tmp_path / "trial.toml").read_text() + "\n# more\n")
     with pytest.raises(ReportError, match="was changed since it was read"):
@@ -123,7 +124,7 @@ def grow_swapped(folder):
     runs = plan.table[plan.table["batch"] == "B2"].drop_duplicates("chamber")
     first = runs.drop_duplicates("schedule")["chamber"].tolist()
     write_garage(folder, happened=SLIP.format(*first))
-    plan.write(folder, now=EARLY)
+    write_bare(plan, folder, now=EARLY)
     grow(folder, swapped(plan.table, "B2", *first), effect=1.05)
     return first
 
@@ -140,7 +141,7 @@ def test_both_readings_can_be_repeated(tmp_path):
 
 def test_a_trial_of_ranges_is_archived_with_its_surface(tmp_path):
     trial = write_trial(tmp_path)
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     harvest(tmp_path, trial, hill)
     inside = read_zip(tk.write_archive(tmp_path))
     assert {"estimate", "low", "high"} <= set(table(inside, "results/surface.csv"))
@@ -176,7 +177,7 @@ def test_r_repeats_the_archive(which, rscript, tmp_path):
         folder = tk.demo_folder()
     elif which == "ranges":
         trial = write_trial(folder)
-        tk.assign(trial).write(folder)
+        write_bare(tk.assign(trial), folder)
         harvest(folder, trial, hill)
     elif which == "both readings":
         grow_swapped(folder)
@@ -187,7 +188,7 @@ def test_r_repeats_the_archive(which, rscript, tmp_path):
         text = text.replace("[question]", '[question]\nscale = "logarithm"')
         path.write_text(text, encoding="utf-8")
         plan = tk.assign(tk.read_trial(folder))
-        plan.write(folder)
+        write_bare(plan, folder)
         grow(folder, plan.table, effect=1.05)
     made = tk.write_archive(folder, tmp_path / "a.zip")
     zipfile.ZipFile(made).extractall(tmp_path)

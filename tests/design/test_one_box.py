@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from trialkit.design.layout.chance import Draws
 from trialkit.design.layout.procedure import re_randomise
 from trialkit.design.layout.trend import balanced_orders, kept_on_average, lost_to_trend
@@ -197,7 +198,7 @@ def test_a_plan_says_why_and_a_worse_order_is_told(box):
 
 def test_a_plan_keeps_its_layout_and_is_not_read_under_another(box):
     trial = box(over_time="trend")
-    tk.assign(trial).write(trial.folder)
+    write_bare(tk.assign(trial), trial.folder)
     record = json.loads((trial.folder / "plan" / "plan.json").read_text(encoding="utf-8"))
     assert record["over_time"] == "trend"
     assert record["method"] == {"schedule": "balanced against a trend"}
@@ -210,7 +211,7 @@ def test_a_plan_keeps_its_layout_and_is_not_read_under_another(box):
 
 def test_a_plan_of_before_without_a_layout_is_one_drawn_at_random(box):
     trial = box()
-    tk.assign(trial).write(trial.folder)
+    write_bare(tk.assign(trial), trial.folder)
     path = trial.folder / "plan" / "plan.json"
     record = json.loads(path.read_text(encoding="utf-8"))
     del record["over_time"]

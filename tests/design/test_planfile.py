@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from trialkit.design.sheets import plan_folder as planfile
 from trialkit.errors import PlanError
 
@@ -59,7 +60,7 @@ def test_harvest_sheet_lists_every_unit_and_flush(written):
 
 def test_a_changed_assignment_is_noticed(written, tmp_path):
     trial, plan, _ = written
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     path = tmp_path / "plan" / "assignment.csv"
     path.write_text(path.read_text().replace("s0", "sX", 1).replace("s1", "s0", 1)
                     .replace("sX", "s1", 1))  # fmt: skip
@@ -71,7 +72,7 @@ def test_missing_and_foreign_plans_are_refused(written, tmp_path, make_trial):
     trial, plan, _ = written
     with pytest.raises(PlanError, match="no plan is at"):
         tk.read_plan(trial, directory=tmp_path)
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     other = make_trial("structure = '(batch * chamber) / block'\nbatch = 2\nchamber = 4\nblock = 3",
                        {"schedule": ("batch:chamber", 2, "")})  # fmt: skip
     with pytest.raises(PlanError, match="made for other units"):
@@ -88,8 +89,8 @@ def test_a_begun_trial_keeps_its_plan(written, tmp_path, where):
     trial = dataclasses.replace(written[0], folder=tmp_path)
     first = tk.assign(trial, seed=1)
     second = tk.assign(trial, seed=2)
-    first.write(tmp_path)
-    second.write(tmp_path)  # nothing has begun: a new plan may replace the old one
+    write_bare(first, tmp_path)
+    write_bare(second, tmp_path)  # nothing has begun: a new plan may replace the old one
     assert tk.read_plan(trial).seed == 2
     if where == "log":
         (tmp_path / "harvest.csv").write_text("unit,fresh_g\nB1-C1-1,100\n")
@@ -99,10 +100,10 @@ def test_a_begun_trial_keeps_its_plan(written, tmp_path, where):
         filled.loc[3, "fresh_g"] = "412"
         filled.to_csv(sheet, index=False)
     with pytest.raises(PlanError, match="the trial has begun"):
-        first.write(tmp_path)
+        write_bare(first, tmp_path)
     assert tk.read_plan(trial).seed == 2
-    second.write(tmp_path)  # the same plan may be written again
-    first.write(tmp_path, keep_old=True)
+    write_bare(second, tmp_path)  # the same plan may be written again
+    write_bare(first, tmp_path, keep_old=True)
     assert tk.read_plan(trial).seed == 1
     old = json.loads((tmp_path / "plan-old-1" / "plan.json").read_text())
     assert old["seed"] == 2
@@ -114,19 +115,19 @@ def test_weights_already_filled_in_survive_writing_the_same_plan(written, tmp_pa
     trial, _, _ = written
     trial = dataclasses.replace(trial, folder=tmp_path)
     plan = tk.assign(trial, seed=3)
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     sheet = tmp_path / "plan" / "harvest_sheet.csv"
     filled = pd.read_csv(sheet, dtype=str, keep_default_na=False)
     filled.loc[0, "fresh_g"] = "399"
     filled.to_csv(sheet, index=False)
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     again = pd.read_csv(sheet, dtype=str, keep_default_na=False)
     assert again.loc[0, "fresh_g"] == "399"
 
 
 def test_a_failure_leaves_what_was_there(written, tmp_path, monkeypatch):
     trial, plan, _ = written
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     before = {p.name: p.read_bytes() for p in (tmp_path / "plan").iterdir()}
 
     def fail(*_args, **_options):
@@ -141,9 +142,9 @@ def test_a_failure_leaves_what_was_there(written, tmp_path, monkeypatch):
 
 def test_notes_beside_the_plan_are_not_lost(written, tmp_path):
     trial, plan, _ = written
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     (tmp_path / "plan" / "my notes.txt").write_text("door of C2 sticks")
-    tk.assign(trial, seed=5).write(tmp_path)
+    write_bare(tk.assign(trial, seed=5), tmp_path)
     assert (tmp_path / "plan" / "my notes.txt").read_text() == "door of C2 sticks"
 
 

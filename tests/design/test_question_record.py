@@ -5,6 +5,7 @@ import json
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.small_trials import make_trial
 from trialkit.design.question_record import (
     fixed_before_harvest,
@@ -21,7 +22,7 @@ ROW = "unit,flush,date,fresh_g\nB1-C1-1,1,2031-01-30,500\n"
 @pytest.fixture
 def trial(tmp_path):
     trial = make_trial(tmp_path, more=LOGS)
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     return trial
 
 
@@ -76,7 +77,7 @@ def test_any_part_that_changes_is_told_by_finding_and_status(trial, old, new, pa
 
 def test_before_the_first_harvest_a_new_plan_writes_the_new_question_down(trial):
     after = ask(trial, "margin_pct = 10", "margin_pct = 20")
-    tk.assign(after).write(after.folder)
+    write_bare(tk.assign(after), after.folder)
     assert question_findings(after, tk.read_plan(after)) == []
     assert fixed_before_harvest(after, tk.read_plan(after))
 
@@ -84,7 +85,7 @@ def test_before_the_first_harvest_a_new_plan_writes_the_new_question_down(trial)
 def test_once_rows_are_there_the_old_question_stays_with_the_plan(trial):
     (trial.folder / "harvest.csv").write_text(ROW, encoding="utf-8")
     after = ask(trial, "margin_pct = 10", "margin_pct = 20")
-    tk.assign(after).write(after.folder)  # the same plan again
+    write_bare(tk.assign(after), after.folder)  # the same plan again
     assert kept(after)["margin_pct"] == 10
     assert [f.code for f in question_findings(after, tk.read_plan(after))] == ["question_changed"]
 
@@ -92,7 +93,7 @@ def test_once_rows_are_there_the_old_question_stays_with_the_plan(trial):
 def test_a_plan_drawn_when_rows_were_there_proves_nothing(tmp_path):
     trial = make_trial(tmp_path, more=LOGS)
     (tmp_path / "harvest.csv").write_text(ROW, encoding="utf-8")
-    tk.assign(trial).write(tmp_path)
+    write_bare(tk.assign(trial), tmp_path)
     assert kept(trial)["before_harvest"] is False
     assert not fixed_before_harvest(trial, tk.read_plan(trial))
 

@@ -13,6 +13,7 @@ import pytest
 from scipy import stats
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from trialkit.analysis.plan_draws import draw_plans
 from trialkit.design.layout import restricted_plans
 from trialkit.design.layout.efficiency import Valuation
@@ -149,7 +150,7 @@ def test_what_it_costs_and_ties_is_said(make_trial, tmp_path):
     assert kept < free - 0.05
     assert f"keeps {100 * kept:.1f} % of the information" in lossy.message
     assert f"without them keeps {100 * free:.1f} %" in lossy.message
-    plan.write(tmp_path)
+    write_bare(plan, tmp_path)
     assert tk.read_plan(trial, directory=tmp_path).findings == plan.findings
 
 

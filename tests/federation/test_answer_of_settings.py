@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from scipy import optimize
 
+from tests.bare_plans import write_bare
 from tests.test_tuned_trial import LIGHT, harvest, hill, run, write_trial
 from trialkit import assign
 from trialkit.analysis.tuned import analyse_settings
@@ -24,7 +25,7 @@ from trialkit.settings.polynomial import powers
 def grown(folder, *, seed=3, **changes):
     folder.mkdir()
     trial = write_trial(folder, LIGHT, **changes)
-    assign(trial).write(folder)
+    write_bare(assign(trial), folder)
     harvest(folder, trial, hill, seed=seed)
     return Pipeline(folder)
 

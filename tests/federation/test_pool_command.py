@@ -8,6 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.federation.test_pool import answer
 from tests.languages import english_lines
 from tests.small_trials import make_data, make_trial
@@ -35,7 +36,7 @@ def farm(tmp_path_factory):
         folder.mkdir()
         trial = make_trial(folder, more=LOGS.format(2 * i + 1))
         table = make_data(trial, effect=effect, sd_run=25, seed=i).table
-        tk.assign(trial).write(folder)
+        write_bare(tk.assign(trial), folder)
         (folder / "logs").mkdir()
         pd.DataFrame(
             {"unit": table["unit"], "flush": 1, "time": "2031-10-01 09:00",

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import EARLY, EVERY, FIRST, before, grow, write_garage
 from tests.lived.test_told import entry
 from tests.report.wordy_pages import leave_out_pictures
@@ -39,7 +40,7 @@ def ran(*levels):
 
 def test_plan_json_says_when_it_was_drawn_and_what_had_begun(tmp_path):
     trial = write_garage(tmp_path)
-    tk.assign(trial).write(tmp_path, now=before(2))
+    write_bare(tk.assign(trial), tmp_path, now=before(2))
     record = json.loads((tmp_path / "plan" / "plan.json").read_text(encoding="utf-8"))
     (draw,) = record["draws"]
     assert draw["at"] == "2031-03-30T09:00:00+00:00"
@@ -50,7 +51,7 @@ def test_plan_json_says_when_it_was_drawn_and_what_had_begun(tmp_path):
     assert record["question"]["primary"] == "schedule"
     assert record["question"]["margin_pct"] == 10
     # the same plan written again keeps its date
-    tk.assign(trial).write(tmp_path, now=before(3))
+    write_bare(tk.assign(trial), tmp_path, now=before(3))
     assert tk.read_plan(trial).draws[0].at == before(2)
 
 
@@ -69,7 +70,7 @@ def test_a_start_without_a_time_counts_from_the_end_of_its_day(tmp_path):
 def test_an_older_plan_without_dates_is_read_and_said_to_be_undated(tmp_path, monkeypatch):
     leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path)
-    tk.assign(trial).write(tmp_path, now=EARLY)
+    write_bare(tk.assign(trial), tmp_path, now=EARLY)
     path = tmp_path / "plan" / "plan.json"
     record = json.loads(path.read_text(encoding="utf-8"))
     del record["draws"], record["question"]
@@ -79,7 +80,7 @@ def test_an_older_plan_without_dates_is_read_and_said_to_be_undated(tmp_path, mo
     (found,) = [f for f in steps.findings() if f.code == "draw_undated"]
     assert found.message.startswith("when the plan was drawn is not known")
     assert "When the plan was drawn is not known" in steps.write_report().read_text("utf-8")
-    tk.assign(trial).write(tmp_path, now=before(3))  # written again, it is not made up
+    write_bare(tk.assign(trial), tmp_path, now=before(3))  # written again, it is not made up
     assert "draws" not in json.loads(path.read_text(encoding="utf-8"))
     assert tk.read_plan(trial).undated
 
@@ -88,10 +89,10 @@ def test_a_plan_drawn_after_the_harvest_began_is_said_first_everywhere(tmp_path,
     leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path)
     first = tk.assign(trial)
-    first.write(tmp_path, now=EARLY)
+    write_bare(first, tmp_path, now=EARLY)
     grow(tmp_path, first.table)
     second = tk.assign(trial, seed=99)
-    second.write(tmp_path, keep_old=True, now=before(2))  # B1 was weighed on 11 March
+    write_bare(second, tmp_path, keep_old=True, now=before(2))  # B1 was weighed on 11 March
     steps = Pipeline(tmp_path)
     assert "drawn_after_harvest" in [f.code for f in steps.findings()]
     said = "The plan was drawn on 30 Mar 2031, after batch B1 had been harvested"
@@ -106,7 +107,7 @@ def test_a_plan_drawn_after_all_had_run_proves_nothing(tmp_path, monkeypatch):
     leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=dt.datetime(2031, 8, 1, tzinfo=dt.UTC))
+    write_bare(plan, tmp_path, now=dt.datetime(2031, 8, 1, tzinfo=dt.UTC))
     grow(tmp_path, plan.table)
     steps = Pipeline(tmp_path)
     assert steps.plan.asked["before_harvest"]
@@ -129,7 +130,7 @@ def test_the_page_runs_to_the_last_harvest_of_a_batch_without_an_end(tmp_path, m
     path.write_text(text.replace(f", end = {end:%Y-%m-%dT%H:%M:%S}", ""), encoding="utf-8")
     trial = tk.read_trial(tmp_path)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=EARLY)
+    write_bare(plan, tmp_path, now=EARLY)
     grow(tmp_path, plan.table)
     page = Pipeline(tmp_path).write_report().read_text("utf-8").replace("\u00a0", " ")
     assert "3 Mar 2031 – 6 May 2031" in page
@@ -141,7 +142,7 @@ def test_a_batch_that_ran_before_the_draw_is_analysed_as_given_and_not_randomise
     leave_out_pictures(monkeypatch)
     trial = write_garage(tmp_path, happened=ran("usual", "usual", "sparse", "sparse"))
     whole = tk.assign(trial)
-    whole.write(tmp_path, now=before(2))
+    write_bare(whole, tmp_path, now=before(2))
     real = whole.table.copy()
     first = real["batch"] == "B1"
     usual = real["chamber"].isin(["T1", "T2"])
@@ -167,18 +168,18 @@ def test_plan_takes_over_what_is_told_and_draws_the_rest(tmp_path):
     assert runs["B1"].tolist() == ["usual", "sparse", "sparse", "sparse"]
     assert (runs["B2"] == "usual").sum() == 2
     assert (runs["B3"] == "usual").sum() == 2
-    plan.write(tmp_path, now=before(2))
+    write_bare(plan, tmp_path, now=before(2))
     again = tk.read_plan(trial)
     assert {code.split("-")[0] for code in again.draws[0].units} == {"B2", "B3"}
 
 
 def test_told_after_the_draw_it_is_taken_over_by_the_next_plan(tmp_path):
     trial = write_garage(tmp_path)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     old = runs_of(tk.read_plan(trial).table)
     trial = write_garage(tmp_path, happened=ran("sparse", "sparse", "sparse", "usual"))
     plan = next_plan(trial, now=before(2))
-    plan.write(tmp_path, now=before(2))
+    write_bare(plan, tmp_path, now=before(2))
     new = runs_of(tk.read_plan(trial).table)
     assert new["B1"].tolist() == ["sparse", "sparse", "sparse", "usual"]
     assert new["B2"].tolist() == old["B2"].tolist()
@@ -188,35 +189,35 @@ def test_told_after_the_draw_it_is_taken_over_by_the_next_plan(tmp_path):
 def test_only_runs_that_are_not_told_yet_are_asked_for(tmp_path):
     """One entry a run; a tent that the last draw alone knows may have been added."""
     trial = write_garage(tmp_path)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     asked = entries_of_runs(tk.read_plan(trial), ["B1"])
     assert [x for x in asked if x.startswith("unit")] == [
         f'unit   = "B1:T{i}"' for i in range(1, 5)
     ]
     told = ran("sparse", "sparse", "sparse", "usual")
     trial = write_garage(tmp_path, happened=told)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     assert entries_of_runs(tk.read_plan(trial), ["B1"]) == []
     five = ("T1", "T2", "T3", "T4", "T5")
     trial = write_garage(tmp_path, chambers=five, happened=told)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     asked = entries_of_runs(tk.read_plan(trial), ["B1"])
     assert asked == ["[[happened]]", "on     = …", 'added  = "T5"', 'reason = "…"', ""]
     added = '[[happened]]\non = 2031-03-29\nadded = "T5"\nreason = "bought"\n'
     trial = write_garage(tmp_path, chambers=five, happened=told + added)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     assert entries_of_runs(tk.read_plan(trial), ["B1"]) == []
 
 
 def test_a_tent_added_in_the_second_batch_joins_and_old_draws_stand(tmp_path):
     trial = write_garage(tmp_path)
-    next_plan(trial, now=EARLY).write(tmp_path, now=EARLY)
+    write_bare(next_plan(trial, now=EARLY), tmp_path, now=EARLY)
     old = runs_of(tk.read_plan(trial).table)
     trial = write_garage(tmp_path, chambers=FIVE, happened=BOUGHT)
     with pytest.raises(PlanError, match="trialkit plan"):
         tk.read_plan(trial)
     plan = next_plan(trial, now=before(2))
-    plan.write(tmp_path, now=before(2))
+    write_bare(plan, tmp_path, now=before(2))
     new = runs_of(tk.read_plan(trial).table)
     assert new[old.index].tolist() == old.tolist()
     assert sorted(set(new.index) - set(old.index)) == [("B2", "T5"), ("B3", "T5")]
@@ -230,11 +231,11 @@ def test_a_tent_added_in_the_second_batch_joins_and_old_draws_stand(tmp_path):
 
 def test_a_batch_added_later_and_a_batch_lost_leave_the_rest_as_it_was(tmp_path):
     trial = write_garage(tmp_path)
-    next_plan(trial, now=EARLY).write(tmp_path, now=EARLY)
+    write_bare(next_plan(trial, now=EARLY), tmp_path, now=EARLY)
     old = runs_of(tk.read_plan(trial).table)
     trial = write_garage(tmp_path, batches=4, happened=LOST)
     plan = next_plan(trial, now=before(3))
-    plan.write(tmp_path, now=before(3))
+    write_bare(plan, tmp_path, now=before(3))
     new = runs_of(tk.read_plan(trial).table)
     assert list(new.index.get_level_values("batch").unique()) == ["B1", "B2", "B4"]
     kept = [key for key in old.index if key[0] != "B3"]
@@ -254,7 +255,7 @@ def test_a_smaller_last_batch_is_drawn_smaller(tmp_path):
 
 def test_drawing_again_beside_keeps_what_has_begun(tmp_path):
     trial = write_garage(tmp_path)
-    next_plan(trial, now=EARLY).write(tmp_path, now=EARLY)
+    write_bare(next_plan(trial, now=EARLY), tmp_path, now=EARLY)
     old = runs_of(tk.read_plan(trial).table)
     grow(tmp_path, tk.read_plan(trial).table[lambda t: t["batch"] == "B1"])
     seen = set()
@@ -264,7 +265,7 @@ def test_drawing_again_beside_keeps_what_has_begun(tmp_path):
         assert runs["B1"].tolist() == old["B1"].tolist()
         seen.add(tuple(runs))
     assert len(seen) > 1  # the rest is drawn by chance
-    plan.write(tmp_path, keep_old=True, now=before(2))
+    write_bare(plan, tmp_path, keep_old=True, now=before(2))
     steps = Pipeline(tmp_path)
     assert not steps.data.not_randomised  # B1 keeps its draw of before it began
 
@@ -289,9 +290,9 @@ def test_what_joins_is_as_likely_to_get_each_level_and_balanced_in_its_batch(tmp
 def test_a_plan_in_parts_is_drawn_again_in_the_same_parts(tmp_path):
     trial = write_garage(tmp_path)
     first = continue_plan(trial, now=EARLY)
-    first.write(tmp_path, now=EARLY)
+    write_bare(first, tmp_path, now=EARLY)
     trial = write_garage(tmp_path, chambers=FIVE, happened=BOUGHT)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     plan = tk.read_plan(trial)
     rng = np.random.default_rng(5)
     redraw = parts_redrawer(plan)
@@ -307,7 +308,7 @@ def test_a_plan_in_parts_is_drawn_again_in_the_same_parts(tmp_path):
 def test_what_was_not_drawn_stays_when_the_plan_is_drawn_again(tmp_path):
     trial = write_garage(tmp_path, happened=ran("usual", "usual", "sparse", "sparse"))
     plan = continue_plan(trial, now=before(2))
-    plan.write(tmp_path, now=before(2))
+    write_bare(plan, tmp_path, now=before(2))
     plan = tk.read_plan(trial)
     codes = draw_plans(trial, trial.primary, 40, seed=2, plan=plan)
     assert (codes[:, :4] == [0, 0, 1, 1]).all()

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import EARLY, grow, swapped, write_garage, write_mist
 from tests.lived.test_told import entry
 from tests.report.wordy_pages import leave_out_pictures
@@ -98,7 +99,7 @@ def garage_with_a_swap(folder, connected, *, effect=0.75, told=True):
     keys = {} if connected is None else {"because_of_harvest": str(connected).lower()}
     text = entry(**SWAP, swapped=f'["B2:{usual}", "B2:{sparse}"]', **keys) if told else ""
     trial = write_garage(folder, happened=text)
-    plan.write(folder, now=EARLY)
+    write_bare(plan, folder, now=EARLY)
     grow(folder, real, effect=effect)
     return trial, plan, real
 
@@ -177,7 +178,7 @@ def test_a_run_given_up_is_not_called_missing_and_is_told(tmp_path):
         told = entry(on="2031-04-03", reason='"mould"', given_up='"B2:T1"', because_of_harvest=word)
         trial = write_garage(tmp_path, happened=told)
         plan = tk.assign(trial)
-        plan.write(tmp_path, now=EARLY)
+        write_bare(plan, tmp_path, now=EARLY)
         left = (plan.table["batch"] != "B2") | (plan.table["chamber"] != "T1")
         grow(tmp_path, plan.table[left])
         steps = Pipeline(tmp_path)
@@ -209,7 +210,7 @@ def log_runs(plan, *, swap_from=None, batch="B2"):
 def test_check_proposes_what_the_mist_log_shows_and_is_content_once_it_is_told(tmp_path, day):
     trial = write_garage(tmp_path, logs=True)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=EARLY)
+    write_bare(plan, tmp_path, now=EARLY)
     grow(tmp_path, plan.table)
     runs, usual, sparse = log_runs(plan, swap_from=day)
     write_mist(tmp_path, runs)
@@ -237,7 +238,7 @@ def test_check_proposes_what_the_mist_log_shows_and_is_content_once_it_is_told(t
 def test_one_run_that_looks_like_another_level_is_proposed_by_its_name(tmp_path):
     trial = write_garage(tmp_path, logs=True)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=EARLY)
+    write_bare(plan, tmp_path, now=EARLY)
     grow(tmp_path, plan.table)
     runs = plan.table.drop_duplicates(["batch", "chamber"]).reset_index(drop=True)
     at = runs.index[(runs["batch"] == "B2") & (runs["schedule"] == "sparse")][0]
@@ -252,7 +253,7 @@ def test_one_run_that_looks_like_another_level_is_proposed_by_its_name(tmp_path)
 def test_without_a_mist_log_humidity_may_tell(tmp_path):
     trial = write_garage(tmp_path, logs=True)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=EARLY)
+    write_bare(plan, tmp_path, now=EARLY)
     grow(tmp_path, plan.table)
     runs = plan.table.drop_duplicates(["batch", "chamber"]).reset_index(drop=True)
     at = runs.index[(runs["batch"] == "B3") & (runs["schedule"] == "usual")][0]

@@ -5,6 +5,7 @@ import re
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import write_garage
 from trialkit.errors import TrialFileError
 
@@ -128,7 +129,7 @@ def test_a_tent_that_was_renamed_is_heard_alike_in_every_log(tmp_path):
 
     trial = write_garage(tmp_path, logs=True)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=EARLY)
+    write_bare(plan, tmp_path, now=EARLY)
     names = {"T4": "Zelt 4"}
     grow(tmp_path, plan.table, names=names)
     write_mist(tmp_path, plan.table.drop_duplicates(["batch", "chamber"]), names=names)
@@ -148,7 +149,7 @@ def test_a_plan_stands_when_the_new_name_is_written_into_the_units(tmp_path):
 
     trial = write_garage(tmp_path)
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=EARLY)
+    write_bare(plan, tmp_path, now=EARLY)
     told = entry(on="2031-03-20", reason='"new sign"', renamed='"T4"', to='"Window"')
     trial = write_garage(tmp_path, chambers=("T1", "T2", "T3", "Window"), happened=told)
     again = tk.read_plan(trial)

@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import LOGS, before, grow, swapped, write_garage, write_mist
 from tests.lived.test_told import entry
 from tests.small_trials import simulate_less
@@ -41,10 +42,10 @@ def garage(tmp_path):
     )
     bought = entry(on="2031-03-20", reason='"bought"', added='"T5"')
     trial = write_garage(tmp_path, chambers=FIVE, happened=ran + bought)
-    next_plan(trial, now=before(2)).write(tmp_path, now=before(2))
+    write_bare(next_plan(trial, now=before(2)), tmp_path, now=before(2))
     lost = entry(on="2031-04-20", reason='"spawn"', given_up='"B3"', because_of_harvest="false")
     trial = write_garage(tmp_path, batches=4, chambers=FIVE, happened=ran + bought + lost)
-    next_plan(trial, now=before(3)).write(tmp_path, now=before(3))
+    write_bare(next_plan(trial, now=before(3)), tmp_path, now=before(3))
     plan = tk.read_plan(trial)
     b2 = runs_of(plan.table)["B2"]
     one, other = (b2.index[b2 == level][0] for level in ("usual", "sparse"))
@@ -181,7 +182,9 @@ def test_plan_says_what_had_begun_and_how_to_tell_what_ran_there(run, tmp_path):
 def test_the_command_refuses_another_plan_once_it_has_begun(run, tmp_path):
     first = dt.datetime.now().replace(microsecond=0) - dt.timedelta(days=12)
     trial = write_garage(tmp_path, first=first)
-    tk.assign(trial).write(tmp_path, now=(first - dt.timedelta(days=2)).replace(tzinfo=dt.UTC))
+    write_bare(
+        tk.assign(trial), tmp_path, now=(first - dt.timedelta(days=2)).replace(tzinfo=dt.UTC)
+    )
     old = runs_of(tk.read_plan(trial).table)
     grow(tmp_path, tk.read_plan(trial).table[lambda t: t["batch"] == "B1"], first=first)
     refused = run("plan", tmp_path, "--seed", 77)

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import grow, write_garage
 from tests.lived.test_told import entry, faults_of
 from trialkit.display import show_table
@@ -118,7 +119,7 @@ def test_batches_drawn_late_are_counted_together(tmp_path):
     grow(tmp_path, units.assign(schedule="usual"))
     now = pd.Timestamp("2031-08-01", tz="UTC").to_pydatetime()
     plan = tk.assign(trial)
-    plan.write(tmp_path, now=now)
+    write_bare(plan, tmp_path, now=now)
     plan = tk.read_plan(trial)
     assert all(dataclasses.is_dataclass(draw) for draw in plan.draws)
     found = tk.align(trial, tk.read_harvest(trial), plan=plan).findings

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 
 HOSTILE = "<script>alert('x')</script>\"' & $x^2$ {braces} \u202eoops"
 
@@ -126,7 +127,7 @@ def make_farm(
     (folder / "trial.toml").write_text(text, encoding="utf-8")
     trial = tk.read_trial(folder)
     plan = tk.assign(trial)
-    plan.write(folder)
+    write_bare(plan, folder)
     rng = np.random.default_rng(11)
     _harvest(plan.table, rng, note).to_csv(folder / "harvest.csv", index=False)
     runs = plan.assignment("schedule")

@@ -4,6 +4,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.logs.folder import make_trial
 from trialkit.cli import build
 from trialkit.wording import speaking
@@ -16,7 +17,7 @@ WAITING = HEAD + "B1-T1-top-1,1,,\nB1-T1-top-2,1,,\n"
 
 def _trial(tmp_path, text):
     trial = make_trial(tmp_path, {"logs/h.csv": text.encode()}, LOGS)
-    tk.assign(trial).write(trial.folder)
+    write_bare(tk.assign(trial), trial.folder)
     return trial
 
 
