@@ -18,6 +18,8 @@ from trialkit.report.exposures import _by_level, whole_runs
 from trialkit.report.inputs import PageInputs
 from trialkit.wording import read_wording
 
+pytestmark = pytest.mark.xdist_group("report")
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):

@@ -70,12 +70,10 @@ def test_its_own_policy_stops_scripts_and_requests(farm_page, browser, tmp_path)
     ("which", "width", "scheme"),
     [
         ("farm_page", 1280, "light"),
-        ("farm_page", 360, "light"),
-        ("farm_page", 1280, "dark"),
-        ("field_page", 1280, "light"),
-        pytest.param("farm_page", 360, "dark", marks=pytest.mark.slow),
-        pytest.param("field_page", 1280, "dark", marks=pytest.mark.slow),
-        pytest.param("field_page", 360, "light", marks=pytest.mark.slow),
+        ("farm_page", 360, "dark"),
+        pytest.param("farm_page", 360, "light", marks=pytest.mark.slow),
+        pytest.param("farm_page", 1280, "dark", marks=pytest.mark.slow),
+        pytest.param("field_page", 1280, "light", marks=pytest.mark.slow),
         pytest.param("field_page", 360, "dark", marks=pytest.mark.slow),
     ],
 )
@@ -159,12 +157,12 @@ def test_figures_change_their_colours_in_the_dark(farm_page, browser):
     assert seen == ["rgb(34, 48, 46)", "rgb(228, 235, 232)"]
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_paper_holds_what_is_open_and_cuts_no_figure(farm_page, browser, paper):
+def test_paper_holds_what_is_open_and_cuts_no_figure(farm_page, browser):
+    """Printed on A4; a sheet of US Letter is 279.4 mm high, margins of 13 mm on each."""
     from pypdf import PdfReader
 
     with opened(browser, farm_page) as (page, _, _):
-        short = PdfReader(io.BytesIO(page.pdf(format=paper)))
+        short = PdfReader(io.BytesIO(page.pdf(format="A4")))
         assert len(short.pages) < 10
         text = "\n".join(p.extract_text() for p in short.pages)
         assert "The model in words and numbers" in text
@@ -174,8 +172,9 @@ def test_paper_holds_what_is_open_and_cuts_no_figure(farm_page, browser, paper):
         sizes = page.evaluate(
             "[...document.querySelectorAll('figure')].map(f => f.getBoundingClientRect().height)"
         )
-        printed = PdfReader(io.BytesIO(page.pdf(format=paper)))
-        inside = (printed.pages[0].mediabox.height / 72 * 25.4 - 26) / 25.4 * 96
+        printed = PdfReader(io.BytesIO(page.pdf(format="A4")))
+        assert printed.pages[0].mediabox.height / 72 * 25.4 > 279.4
+        inside = (279.4 - 26) / 25.4 * 96
         assert max(sizes) < inside  # with break-inside: avoid, what fits is not cut
         text = "\n".join(p.extract_text() for p in printed.pages)
         assert "Humidity in batch B2" in text
@@ -211,12 +210,12 @@ def test_what_is_pressed_on_a_phone_is_44_px_high(farm_page, browser):
         assert min(heights) >= 44
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_the_short_version_is_one_sheet(farm, browser, tmp_path, paper):
+def test_the_short_version_is_one_sheet(farm, browser, tmp_path):
     from pypdf import PdfReader
 
     path = tmp_path / "short.html"
     farm.report(path, short=True)
     with opened(browser, path) as (page, said, _):
-        assert len(PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1
+        for paper in ("A4", "Letter"):
+            assert len(PdfReader(io.BytesIO(page.pdf(format=paper))).pages) == 1
         assert said == []

@@ -9,6 +9,8 @@ from trialkit.figure_frame import fit_frame, fits_frame, place_rows
 from trialkit.report import pictures
 from trialkit.wording.message import speaking
 
+pytestmark = pytest.mark.xdist_group("report")
+
 
 def test_rows_are_placed_as_drawn_on_paper():
     """Two rows of 2 inches, 0.5 apart, 1 above and 1.5 below: 7 inches, by hand."""

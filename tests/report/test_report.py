@@ -357,7 +357,8 @@ def test_a_blocked_verdict_gives_no_result_on_the_first_screen(farm, tmp_path):
     assert shown[0].label == "Stops the verdict"
 
 
-def test_a_chance_that_falls_with_more_batches_is_explained(farm, tmp_path):
+def test_a_chance_that_falls_with_more_batches_is_explained(farm, tmp_path, monkeypatch):
+    leave_out_pictures(monkeypatch)
     settle = pd.DataFrame({"repeats": "batch", "count": [2, 3, 4, 5]})
     for name in ("no_worse", "difference"):
         settle[name] = [0.4, 0.6, 0.5, 0.7]
