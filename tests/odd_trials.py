@@ -1,6 +1,7 @@
 """Every figure there is, drawn for trials of odd shapes: tables as such trials would give them."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -197,9 +198,21 @@ def _of_settings(odd, runs):
     }  # fmt: skip
 
 
+@cache
+def _trace():
+    return simulate(TENT, {"on_s": 120, "off_s": 1080}, 3.0).trace
+
+
+@cache
+def _sized(most):
+    prices = {"water_per_m3": 4.0, "energy_per_kwh": 0.3, "chamber_each": 200.0}
+    room = TENT.change(fogger_w=25.0)
+    return size_up(room, low_rh=85, high_rh=95, chambers=[1, most], prices=prices)
+
+
 def _of_rooms(odd, runs):
     timers = {name: {"on_s": 20, "off_s": 200 + 60 * i} for i, name in enumerate(odd.levels)}
-    trace = simulate(TENT, {"on_s": 120, "off_s": 1080}, 3.0).trace
+    trace = _trace()
     log = pd.DataFrame(
         {"time": START + pd.to_timedelta(trace["time_s"], unit="s"), "temp_c": trace["temp_c"],
          "rh_pct": trace["sensor_rh_pct"], "chamber": odd.chamber.format(1)}
@@ -208,17 +221,13 @@ def _of_rooms(odd, runs):
     mist = pd.DataFrame(
         {"start": on, "stop": on + pd.Timedelta("120s"), "chamber": odd.chamber.format(1)}
     )
-    prices = {"water_per_m3": 4.0, "energy_per_kwh": 0.3, "chamber_each": 200.0}
-    counts = [1, min(odd.runs, 12) + 1]
-    sized = size_up(
-        TENT.change(fogger_w=25.0), low_rh=85, high_rh=95, chambers=counts, prices=prices
-    )
+    most = min(odd.runs, 12) + 1
     return {
         "setting_courses": lambda: setting_courses(
             compare_settings(TENT, timers, band=(85, 95)).results, band=(85, 95)
         ),
         "room_fit": lambda: room_fit(identify_room(log, mist), hours=2.0),
-        "cost_by_chambers": lambda: cost_by_chambers(sized, currency="EUR"),
+        "cost_by_chambers": lambda: cost_by_chambers(_sized(most), currency="EUR"),
     }
 
 

@@ -13,11 +13,10 @@ import urllib.request
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+from types import SimpleNamespace
 
-import nbformat
 import pandas as pd
 import pytest
-from nbclient import NotebookClient
 
 import trialkit as tk
 from tests.bare_plans import write_bare
@@ -30,8 +29,10 @@ BOOKS = sorted(notebook_folder().glob("*.ipynb"))
 NAMES = [path.stem for path in BOOKS]
 
 
-def read(path):
-    return nbformat.read(path, as_version=4)
+def cells_of(path):
+    """Give the cells of a notebook; the library for them takes seconds to import."""
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    return [SimpleNamespace(**cell | {"source": "".join(cell["source"])}) for cell in cells]
 
 
 def cells_of_script(path):
@@ -51,7 +52,10 @@ def cells_of_script(path):
 
 def execute(path, folder, *, home):
     """Run a notebook with `folder` set, in `home`; give it back with its outputs."""
-    book = read(path)
+    import nbformat
+    from nbclient import NotebookClient
+
+    book = nbformat.read(path, as_version=4)
     cell = next(c for c in book.cells if "parameters" in c.metadata.get("tags", []))
     cell.source = f"folder = {str(folder)!r}"
     client = NotebookClient(book, timeout=300, resources={"metadata": {"path": str(home)}})
@@ -70,12 +74,12 @@ def test_text_and_notebook_are_the_same(path):
     script = path.with_suffix(".py")
     if not script.exists():
         return
-    assert [(c.cell_type, c.source) for c in read(path).cells] == cells_of_script(script)
+    assert [(c.cell_type, c.source) for c in cells_of(path)] == cells_of_script(script)
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=NAMES)
 def test_outputs_are_stripped(path):
-    for cell in read(path).cells:
+    for cell in cells_of(path):
         if cell.cell_type == "code":
             assert cell.outputs == []
             assert cell.execution_count is None
@@ -83,14 +87,14 @@ def test_outputs_are_stripped(path):
 
 @pytest.mark.parametrize("path", BOOKS, ids=NAMES)
 def test_the_first_code_cell_names_the_folder(path):
-    first = next(c for c in read(path).cells if c.cell_type == "code")
+    first = next(c for c in cells_of(path) if c.cell_type == "code")
     assert first.metadata["tags"] == ["parameters"]
     assert first.source.startswith('folder = "')
 
 
 @pytest.mark.parametrize("path", BOOKS, ids=NAMES)
 def test_no_functions_and_a_sentence_after_every_code_cell(path):
-    cells = read(path).cells
+    cells = cells_of(path)
     for here, after in zip(cells, [*cells[1:], None], strict=True):
         if here.cell_type != "code" or "parameters" in here.metadata.get("tags", []):
             continue
@@ -386,7 +390,7 @@ def test_the_demo_comes_only_where_nothing_is_named_and_says_what_it_is(tmp_path
 
 @pytest.mark.parametrize("path", BOOKS, ids=NAMES)
 def test_links_lead_to_notebooks_that_are_there(path):
-    text = "".join(c.source for c in read(path).cells if c.cell_type == "markdown")
+    text = "".join(c.source for c in cells_of(path) if c.cell_type == "markdown")
     linked = re.findall(r"\]\((\w+)\.ipynb\)", text)
     assert linked
     assert set(linked) <= set(NAMES)
