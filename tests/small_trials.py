@@ -1,5 +1,6 @@
 """Small trials for tests: a trial file, a drawn harvest and measured use, all from a seed."""
 
+import pickle
 from functools import partial
 
 import numpy as np
@@ -38,8 +39,19 @@ fan_w = 20
 
 
 def simulate_less(monkeypatch, trials=400):
-    """Simulate fewer trials and rooms by commands, where a test is not about the number."""
-    monkeypatch.setattr(tk, "power", partial(tk.power, trials=trials))
+    """Simulate fewer trials and rooms by commands, where a test is not about the number.
+
+    A command that is called again with the same trial is given the same power again.
+    """
+    power, kept = partial(tk.power, trials=trials), {}
+
+    def once(trial, *, progress=None, **options):
+        key = pickle.dumps((trial, sorted(options.items())))
+        if key not in kept:
+            kept[key] = power(trial, progress=progress, **options)
+        return kept[key]
+
+    monkeypatch.setattr(tk, "power", once)
     monkeypatch.setattr("trialkit.cli.planning._TRIALS_OF_POWER", trials)
     monkeypatch.setattr(
         chamber, "foresee_treatments", partial(chamber.foresee_treatments, rooms=20)
