@@ -9,6 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
+from tests.bare_plans import bare_plans
 from trialkit.cli import build
 from trialkit.decision.best_setting import find_best_setting
 from trialkit.pipeline import Pipeline
@@ -66,7 +67,8 @@ def grown(tmp_path, monkeypatch):
         shutil.rmtree(tmp_path / "plan", ignore_errors=True)
         shutil.rmtree(tmp_path / "logs", ignore_errors=True)
         (tmp_path / "trial.toml").write_text(text, encoding="utf-8")
-        run("plan", tmp_path)
+        with bare_plans():
+            run("plan", tmp_path)
         trial = tk.read_trial(tmp_path)
         table = tk.read_plan(trial).table
         table = table[table["batch"].isin([f"B{k}" for k in range(1, batches + 1)])]

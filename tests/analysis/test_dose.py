@@ -68,14 +68,14 @@ def test_no_bend_gives_open_limits(tmp_path):
 
 
 def test_knee_limits_hold_the_true_knee_about_as_often_as_they_say(tmp_path):
-    """60 drawn trials with a knee at 6: 95 % limits hold it in at least 50 (binomial 1e-3)."""
+    """25 drawn trials with a knee at 6: 95 % limits hold it in at least 20 (binomial 1e-3)."""
     trial = make_trial(tmp_path)
     held = 0
-    for seed in range(60):
+    for seed in range(25):
         data = with_dose(trial, lambda x: 400 + 15 * np.minimum(x, 6), seed=seed)
         row = dose_response(trial, data, curve="plateau").summary.iloc[0]
         held += row["low"] <= 6 <= row["high"]
-    assert 50 <= held <= 60
+    assert held >= 20
 
 
 def test_exposures_that_move_together_are_said_to(tmp_path):
@@ -161,9 +161,9 @@ def test_a_short_mist_log_gives_no_dose_and_a_small_gap_is_filled(tmp_path):
 
 @pytest.mark.parametrize("curve", ["curved", "plateau"])
 def test_an_optimum_beyond_the_doses_given_is_not_known(tmp_path, curve):
-    """Optimum at 30 (parabola) and no knee below 12: doses were 2 to 12. 20 drawn trials."""
+    """Optimum at 30 (parabola) and no knee below 12: doses were 2 to 12. 8 drawn trials."""
     trial = make_trial(tmp_path)
-    for seed in range(20):
+    for seed in range(8):
         data = with_dose(trial, lambda x: 900 - 0.8 * (x - 30) ** 2, seed=seed, sd_run=2)
         got = dose_response(trial, data, curve=curve)
         row = got.summary.iloc[0]

@@ -303,14 +303,14 @@ def test_impossible_requests_are_refused(chambers, options, message):
         power(chambers(), **options)
 
 
-def test_cheapest_mix_is_the_cheapest_of_all(chambers):
+def test_cheapest_mix_is_the_cheapest_of_all(runs):
     """Against every mix of up to two more of each kind of unit."""
     from itertools import product
 
     from trialkit.design.power.grid import chance_at, cheapest_mixes, mix_cost
 
     prices = "[prices]\nblock_each = 3\nchamber_each = 90\nbatch_each = 40\n"
-    trial = chambers(batch=3, extra=prices)
+    trial = runs(batch=3, levels=3, extra=prices)
     found = power(trial, method="exact", questions=["difference"], difference_pct=20)
     names = list(trial.structure.factors)
     enough = []

@@ -9,12 +9,19 @@ import pytest
 from typer.testing import CliRunner
 
 import trialkit as tk
-from tests.bare_plans import write_bare
+from tests.bare_plans import bare_plans, write_bare
 from tests.lived.garage import LOGS, before, grow, swapped, write_garage, write_mist
 from tests.lived.test_told import entry
 from tests.small_trials import simulate_less
 from trialkit.cli import build
 from trialkit.next_plan import next_plan
+
+
+@pytest.fixture(scope="module", autouse=True)
+def bare():
+    with bare_plans():
+        yield
+
 
 FIVE = ("T1", "T2", "T3", "T4", "T5")
 LEVELS = {"T1": "usual", "T2": "sparse", "T3": "usual", "T4": "sparse"}
@@ -120,7 +127,7 @@ def test_cautions_that_say_one_thing_are_said_once(run, garage):
 
 
 def test_status_and_power_count_what_is_there(run, garage, monkeypatch):
-    simulate_less(monkeypatch)
+    simulate_less(monkeypatch, 20)
     folder, _ = garage
     status = run("status", folder).output
     assert "56 of 56" in status  # 14 runs of four blocks
@@ -129,7 +136,7 @@ def test_status_and_power_count_what_is_there(run, garage, monkeypatch):
 
 
 def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage, monkeypatch):
-    simulate_less(monkeypatch)
+    simulate_less(monkeypatch, 100)
     folder, _ = garage
     made = run("power", folder, "--json")
     record = json.loads(made.output)
@@ -145,7 +152,7 @@ def test_power_says_the_simulated_chance_and_what_it_compares_with(run, garage, 
 
 
 def test_power_says_why_a_batch_more_may_not_help_and_when_looks_answer(run, tmp_path, monkeypatch):
-    simulate_less(monkeypatch)
+    simulate_less(monkeypatch, 50)
     write_garage(tmp_path)
     said = " ".join(run("power", tmp_path).output.split())
     assert "with 4 batches the chance may be lower than with 3" in said

@@ -32,8 +32,8 @@ COLUMNS = {
     "mist": ("time", "chamber", "state"),
     "harvest": ("unit", "flush", "date", "fresh_g", "status"),
 }
-QUICK = settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.too_slow])
-LONG = settings(QUICK, max_examples=600)
+QUICK = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+LONG = settings(QUICK, max_examples=120)
 
 
 def read_bytes(kind: str, data: bytes, file: str, logs: str = "") -> None:
@@ -123,14 +123,14 @@ def damaged(draw: st.DrawFn) -> bytes:
 
 
 @given(data=damaged(), kind=st.sampled_from(list(READERS)))
-@settings(QUICK, max_examples=60)
+@settings(QUICK, max_examples=40)
 def test_sound_and_nasty_files_damaged_at_random(data: bytes, kind: str) -> None:
     read_bytes(kind, data, "T1.dat")
 
 
 @pytest.mark.slow
 @given(data=damaged(), kind=st.sampled_from(list(READERS)))
-@settings(LONG, max_examples=3000)
+@settings(LONG, max_examples=800)
 def test_many_files_damaged_at_random(data: bytes, kind: str) -> None:
     read_bytes(kind, data, "T1.dat")
 
