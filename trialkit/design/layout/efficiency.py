@@ -41,9 +41,8 @@ def steady(values: Floats | float, digits: int = 10) -> Floats:
 
 def incidence(treatment: Ints, unit: Ints, n_treatments: int, n_units: int) -> Floats:
     """Count each treatment in each unit: array (treatments, units)."""
-    out = np.zeros((n_treatments, n_units))
-    np.add.at(out, (treatment, unit), 1.0)
-    return out
+    counts = np.bincount(treatment * n_units + unit, minlength=n_treatments * n_units)
+    return counts.reshape(n_treatments, n_units).astype(float)
 
 
 def information(

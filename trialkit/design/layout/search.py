@@ -28,6 +28,7 @@ Progress = Callable[[int, int], None]
 MOST_SEARCHED = 200  # units of a crossover beyond which its search would take too long
 _CROSSOVER_STARTS = 12
 _LARGE = 500  # units beyond which only the systematic start is polished, for a while
+_MOST_KNOWN = 2_000  # situations kept: a question of power looks at some 150 of them
 
 
 def searched(
@@ -92,7 +93,7 @@ def searched_once(site: Site, progress: Progress | None, *, quick: bool) -> list
     """Search once for each situation; the result does not depend on the trial's seed."""
     key = (site.key, quick)
     if key not in _known:
-        while len(_known) >= 64:
+        while len(_known) >= _MOST_KNOWN:
             _known.pop(next(iter(_known)))
         _known[key] = searched(site, progress=progress, quick=quick)
     return _known[key]
@@ -202,19 +203,37 @@ class Exchange:
         M = M + (1.0 + self.mean) * np.outer(replication, replication) / self.n
         return M + np.eye(self.t) * (1e-6 * self.n / self.t), tables
 
+    def _inverse(self, treatment: Ints) -> tuple[Floats, list[Floats]]:
+        M, tables = self._matrix(treatment)
+        return np.asarray(np.linalg.inv(M), dtype=np.float64), tables
+
     def value(self, treatment: Ints) -> float:
         """Give the objective: lower is better."""
-        M, _ = self._matrix(treatment)
+        return self._value(treatment, self._inverse(treatment)[0])
+
+    def _value(self, treatment: Ints, inverse: Floats) -> float:
         squares = sum(
             float((incidence(treatment, group, self.t, size) ** 2).sum())
             for group, size in self.groups
         )
-        return float(np.sum(np.linalg.inv(M) * self.W)) + self.uneven * squares
+        return float(np.sum(inverse * self.W)) + self.uneven * squares
 
     def gains(self, treatment: Ints, u: Ints, v: Ints) -> Floats:
         """Give the change of the objective for exchanging each pair of units (u, v)."""
-        M, tables = self._matrix(treatment)
-        inverse = np.linalg.inv(M)
+        return self._gains(treatment, u, v, *self._inverse(treatment))
+
+    def _gains(
+        self, treatment: Ints, u: Ints, v: Ints, inverse: Floats, tables: list[Floats]
+    ) -> Floats:
+        """Value the pairs whose treatments differ; to exchange the others changes nothing."""
+        out = np.zeros(len(u))
+        apart = treatment[u] != treatment[v]
+        out[apart] = self._changes(treatment, u[apart], v[apart], inverse, tables)
+        return out
+
+    def _changes(
+        self, treatment: Ints, u: Ints, v: Ints, inverse: Floats, tables: list[Floats]
+    ) -> Floats:
         H = inverse @ self.W @ inverse
         a, b = treatment[u], treatment[v]
         z = np.zeros((len(u), self.t))
@@ -224,14 +243,13 @@ class Exchange:
             z += scale * (table.T[unit[u]] - table.T[unit[v]]) * differ[:, None]
             kappa += scale * differ
         rows = np.arange(len(u))
-        delta = np.zeros((len(u), self.t))
-        delta[rows, b] += 1.0
-        delta[rows, a] -= 1.0
-        z += kappa[:, None] * delta
-        dM, zM = delta @ inverse, z @ inverse
-        dH, zH = delta @ H, z @ H
-        dd, dz, zz = (dM * delta).sum(1), 1.0 + (dM * z).sum(1), (zM * z).sum(1)
-        hdd, hdz, hzz = (dH * delta).sum(1), (dH * z).sum(1), (zH * z).sum(1)
+        z[rows, b] += kappa
+        z[rows, a] -= kappa
+        # δ is 1 at the new treatment and -1 at the old one
+        dM, zM = inverse[b] - inverse[a], z @ inverse
+        dH, zH = H[b] - H[a], z @ H
+        dd, dz, zz = dM[rows, b] - dM[rows, a], 1.0 + (dM * z).sum(1), (zM * z).sum(1)
+        hdd, hdz, hzz = dH[rows, b] - dH[rows, a], (dH * z).sum(1), (zH * z).sum(1)
         determinant = dd * zz - dz * dz
         with np.errstate(divide="ignore", invalid="ignore"):
             change = -(zz * hdd - 2 * dz * hdz + dd * hzz) / determinant
@@ -241,7 +259,6 @@ class Exchange:
             moved = table[b, gu] - table[a, gu] + table[a, gv] - table[b, gv] + 2
             change = change + self.uneven * 2 * moved * (gu != gv)
         change[~np.isfinite(change) | (determinant >= -1e-12)] = np.inf
-        change[a == b] = 0.0
         return steady(change)
 
     def improve(self, treatment: Ints, pairs: tuple[Ints, Ints]) -> Ints:
@@ -249,11 +266,12 @@ class Exchange:
         current, limits = treatment.copy(), self.site.limits
         u, v = pairs
         for _ in range(10_000 if self.n <= _LARGE else 40):
-            change = self.gains(current, u, v)
+            inverse, tables = self._inverse(current)
+            change = self._gains(current, u, v, inverse, tables)
             if limits is not None:
                 change = np.where(limits.allows(current, u, v), change, np.inf)
             best = int(np.argmin(change))
-            if not change[best] < -1e-9 * max(1.0, abs(self.value(current))):
+            if not change[best] < -1e-9 * max(1.0, abs(self._value(current, inverse))):
                 break
             i, j = int(u[best]), int(v[best])
             current[i], current[j] = current[j], current[i]
