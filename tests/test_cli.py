@@ -42,9 +42,20 @@ def run():
 
 
 @pytest.fixture
-def small(tmp_path, run):
+def small(begun, tmp_path):
+    """Give each test a copy of its own."""
+    return Path(shutil.copytree(begun, tmp_path / "small"))
+
+
+@pytest.fixture(scope="module")
+def begun(tmp_path_factory):
     """Begin a trial of two chambers, with its plan and a filled-in harvest sheet, no loggers."""
-    folder = tmp_path / "small"
+    folder = tmp_path_factory.mktemp("begun") / "small"
+    app = build(rich_help=False)
+
+    def run(*arguments):
+        return CliRunner().invoke(app, [str(a) for a in arguments])
+
     made = run("new", folder, "--chambers", "left,right", "--batches", 4, "--blocks", 4,
                "--flushes", 2, "--time-zone", "Europe/Vienna", "--seed", 11)  # fmt: skip
     assert made.exit_code == 0, made.output
