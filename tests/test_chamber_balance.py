@@ -274,7 +274,7 @@ def solve_by_steps(room, setting, hours, drop_um=5.0):
             at = np.arange(10.0, length + 1e-9, 10.0)
             out = solve_ivp(
                 slopes(on), (0, length), x, method="LSODA", rtol=1e-8, atol=1e-9, t_eval=at,
-                max_step=5.0,
+                max_step=20.0,
             )  # fmt: skip
             x = out.y[:, -1]
             times += list(now + at)
@@ -284,7 +284,7 @@ def solve_by_steps(room, setting, hours, drop_um=5.0):
 
 
 #: Rooms that the solver takes longest for: an hour of them is slow, a quarter is not.
-HEATED = ("cooling", "crop and fan", "breathing blocks")
+HEATED = ("cooling", "crop and fan", "breathing blocks", "wet surfaces")
 
 
 @pytest.mark.parametrize(
