@@ -1,5 +1,6 @@
 """One colour, one meaning, over every figure there is: levels, air, faults, and words."""
 
+import functools
 import io
 
 import pytest
@@ -29,6 +30,7 @@ def hexes(colors):
     return {to_hex(c[:3]) for c in to_rgba_array(colors) if c[3] > 0}
 
 
+@functools.cache
 def drawn(name):
     """Give the colours of shapes and the colours of words of one figure."""
     ax = DRAW[name]()

@@ -1,6 +1,7 @@
 """The house holds: stages import only from earlier ones, and importing is light."""
 
 import ast
+import functools
 import subprocess
 import sys
 from pathlib import Path
@@ -116,6 +117,7 @@ def module_name(path):
     )
 
 
+@functools.cache
 def edges():
     """Give module → modules it imports, those inside functions and for type checkers counted."""
     modules = {module_name(path): path for path in [*MODULES, PACKAGE / "__init__.py"]}

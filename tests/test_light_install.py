@@ -10,6 +10,7 @@ import pytest
 from packaging.requirements import Requirement
 
 import trialkit as tk
+from tests.bare_plans import write_bare
 from tests.lived.garage import grow, write_garage
 
 ROOT = Path(__file__).parents[1]
@@ -50,7 +51,7 @@ def run(*arguments, script="main()"):
 def garage(tmp_path_factory):
     folder = tmp_path_factory.mktemp("garage")
     plan = tk.assign(write_garage(folder))
-    plan.write(folder)
+    write_bare(plan, folder)
     grow(folder, plan.table)
     return folder
 
