@@ -47,8 +47,8 @@ def test_simulation_agrees_with_the_exact_power(make_trial, two_arms, case):
                            {"a": ("row:column", 4, "")})  # fmt: skip
         options["variation"] = {"row": 6, "column": 6, "row:column": 5}
     exact = power(trial, method="exact", **options)
-    simulated = power(trial, method="simulation", trials=4000, workers=1, **options)
-    agree(exact, simulated, 4000)
+    simulated = power(trial, method="simulation", trials=2000, workers=1, **options)
+    agree(exact, simulated, 2000)
     assert simulated.table["method"].str.startswith("simulated").all()
 
 
@@ -190,6 +190,7 @@ def test_a_dask_cluster_gives_identical_numbers_though_a_worker_is_killed(two_ar
     assert found.equals(expected)
 
 
+@pytest.mark.slow
 def test_odd_numbers_of_shelves_agree_with_the_analysis_as_it_is(chambers):
     """Light on three shelves lies partly between runs: the formula against simulated trials."""
     from trialkit.design.strata.comparisons import with_counts
