@@ -1,28 +1,37 @@
 """Where the words of a figure lie when it is drawn: over one another, or outside the frame."""
 
 import itertools
+from weakref import WeakKeyDictionary
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 
+_found = WeakKeyDictionary()
+
 
 def _boxes(figure):
-    """Give every word that is drawn with its box, in dots: ticks beyond the axes are not drawn."""
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()  # settles ticks and layout
+    """Give every word that is drawn with its box, in dots: ticks beyond the axes are not drawn.
+
+    Laid out as for paper, but no dot is painted; a figure that has not changed is not laid out
+    again.
+    """
+    if figure in _found and not figure.stale:
+        return _found[figure]
+    FigureCanvasAgg(figure)
+    figure.draw_without_rendering()  # settles ticks and layout
     drawn = []
     plain = Text.draw
 
     def draw(self, renderer):
         if self.get_visible() and self.get_text().strip():
             drawn.append((self.get_text(), self.get_window_extent(renderer)))
-        plain(self, renderer)
 
     Text.draw = draw
     try:
-        canvas.draw()
+        figure.draw_without_rendering()
     finally:
         Text.draw = plain
+    _found[figure] = drawn
     return drawn
 
 
