@@ -322,7 +322,8 @@ def _flat(table: Mapping[str, Any], above: str = "") -> dict[str, str]:
     return out
 
 
-def _entries(language: str) -> dict[str, str] | None:
+@lru_cache(maxsize=16)  # shared by locales, so read only: a `Wording` has entries of its own
+def _entries(language: str) -> Mapping[str, str] | None:
     folder = files(__package__).joinpath(language)
     if not folder.is_dir():
         return None
@@ -369,12 +370,11 @@ def read_wording(locale: str = "en", language: str = "") -> Wording:
         raise ReportError(
             f"there are no words in the language {language!r}; choose from {', '.join(languages())}"
         )
-    english = _entries("en") or {}
     own = _entries(language or parsed.language)
     return Wording(
         locale=str(parsed),
         language="en" if own is None else language or parsed.language,
-        entries=english if own is None else english | own,
+        entries={**(_entries("en") or {}), **(own or {})},
     )
 
 

@@ -80,11 +80,14 @@ def _whole_column(trial: Trial, weights: np.ndarray) -> list[Finding]:
 
 def _groups(entries: Entries, sound: pd.DataFrame) -> Iterator[_Group]:
     """Give the widest groups of entries that are off: name, rows, and the logarithm of how much."""
+    size = np.log10(sound["fresh_g"].to_numpy(dtype=float))
+    if np.ptp(size) < _THOUSAND - _NEAR:
+        return  # no two weights are that far apart, so no groups are
     units = entries.units.iloc[sound["unit_at"].to_numpy()]
     frame = pd.DataFrame(
         {
             "row": sound.index.to_numpy(),
-            "size": np.log10(sound["fresh_g"].to_numpy(dtype=float)),
+            "size": size,
             "flush": sound["flush"].to_numpy(),
             "sheet": sound["sheet"].to_numpy(),
             **{f: units[f].to_numpy() for f in ("batch", "chamber") if f in units},

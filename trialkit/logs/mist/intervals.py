@@ -194,7 +194,7 @@ def _tables(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     import pandas as pd
 
-    names = np.array([s.account.file for s in found] or [""], dtype=object)
+    names = pd.Series([s.account.file for s in found] or [""]).array
     none = np.zeros(0, np.int64)
     start = np.concatenate([none, *[r[1] for r in rows]])
     stop = np.concatenate([none, *[r[2] for r in rows]])
@@ -202,11 +202,11 @@ def _tables(
     code = np.concatenate([none, *[np.full(len(r[1]), r[0]) for r in rows]])
     table = pd.DataFrame(
         {
-            "chamber": np.array(chambers, dtype=object)[code],
+            "chamber": pd.Series(list(chambers)).array.take(code),
             "start": _utc(start),
             "stop": _utc(stop),
             "on_s": (stop - start) / NS,
-            "file": names[origin],
+            "file": names.take(origin),
         }
     )
     covers = []
