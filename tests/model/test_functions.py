@@ -89,7 +89,7 @@ def test_a_fit_is_that_of_the_columns_worked_out_beforehand(table, text):
 
 
 def test_an_interaction_with_a_spline_has_a_hypothesis_of_full_rank(table):
-    design, X, _ = build_design(table, "schedule * poly(days, 2)")
+    design, X, *_ = build_design(table, "schedule * poly(days, 2)")
     assert X.shape[1] == 9
     assert np.linalg.matrix_rank(design.hypothesis("schedule:poly(days, 2)")) == 4
 

@@ -10,7 +10,7 @@ import pytest
 
 from trialkit.errors import ModelError
 from trialkit.model.columns.formula import parse_fixed
-from trialkit.model.columns.matrices import build_design, reference_grid
+from trialkit.model.columns.matrices import build_design
 from trialkit.model.fit import fit
 
 
@@ -31,19 +31,19 @@ def test_columns_agree_with_formulaic() -> None:
 
     table = small_table()
     formula = "schedule * light + wet_g + light:wet_g"
-    _, X, _ = build_design(table, formula)
+    _, X, *_ = build_design(table, formula)
     other = np.asarray(model_matrix(formula.replace("wet_g", "wet_g"), table), dtype=float)
     assert X.shape == other.shape
     joined = np.hstack([X, other])
     assert np.linalg.matrix_rank(joined) == np.linalg.matrix_rank(X)
-    design, X_cells, _ = build_design(table, "schedule:light")
+    design, X_cells, *_ = build_design(table, "schedule:light")
     assert X_cells.shape[1] == len(design.names) == 5  # intercept and all four cells
     assert design.kept.sum() == 4
 
 
 def test_computed_columns_and_factors_of_numbers() -> None:
     table = small_table()
-    design, X, _ = build_design(table, "np.log(wet_g) + C(block)")
+    design, X, *_ = build_design(table, "np.log(wet_g) + C(block)")
     assert X.shape[1] == 4
     np.testing.assert_allclose(design.rows(table), X)
     assert design.levels == {"block": (0, 1, 2)}
@@ -53,15 +53,16 @@ def test_computed_columns_and_factors_of_numbers() -> None:
 def test_declared_order_of_levels_is_kept() -> None:
     table = small_table()
     table["schedule"] = pd.Categorical(table.schedule, categories=["usual", "sparse", "unused"])
-    design, _, _ = build_design(table, "schedule")
+    design, *_ = build_design(table, "schedule")
     assert design.levels["schedule"] == ("usual", "sparse")
     assert design.names == ("intercept", "schedule[sparse]")
 
 
 def test_marginal_hypothesis_compares_unweighted_means() -> None:
     table = small_table()
-    design, _, _ = build_design(table, "schedule * light")
-    grid = reference_grid(design)
+    design, *_ = build_design(table, "schedule * light")
+    combinations = itertools.product(["sparse", "usual"], ["bright", "dim"])
+    grid = pd.DataFrame(combinations, columns=["schedule", "light"])
     rows = design.rows(grid)
     by_hand = rows[(grid.schedule == "usual").to_numpy()].mean(axis=0) - rows[
         (grid.schedule == "sparse").to_numpy()
@@ -170,7 +171,7 @@ def test_many_factors_do_not_multiply_out() -> None:
     rng = np.random.default_rng(1)
     names = [f"f{i}" for i in range(7)]
     table = pd.DataFrame({name: rng.integers(0, 7, 300).astype(str) for name in names})
-    design, _, _ = build_design(table, " + ".join(names))
+    design, *_ = build_design(table, " + ".join(names))
     L = design.hypothesis("f3")
     assert L.shape == (6, 43)
     own = design.spans["f3"]

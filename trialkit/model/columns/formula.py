@@ -76,6 +76,9 @@ def needed_columns(formula: str) -> list[str]:
     return names
 
 
+#: Texts up to which a plain array of them is sorted out sooner than a column of a library's own.
+_FEW = 5_000
+
 AS_FACTOR = re.compile(r"^C\(\s*`?([^`(),]+?)`?\s*\)$")
 
 
@@ -98,7 +101,8 @@ def factor_levels(values: pd.Series) -> tuple[tuple[Hashable, ...], Codes]:
         present = np.bincount(codes[codes >= 0], minlength=len(values.cat.categories)) > 0
         levels = [v for v, here in zip(values.cat.categories, present, strict=True) if here]
         return tuple(_plain(v) for v in levels), (np.cumsum(present) - 1)[codes].astype(np.intp)
-    codes_raw, uniques = pd.factorize(values, sort=False)
+    few = isinstance(values.dtype, pd.StringDtype) and len(values) < _FEW
+    codes_raw, uniques = pd.factorize(values.to_numpy(dtype=object) if few else values, sort=False)
     items = [_plain(v) for v in np.asarray(uniques, dtype=object)]
     try:
         order = sorted(range(len(items)), key=lambda i: items[i])  # type: ignore[arg-type,return-value]

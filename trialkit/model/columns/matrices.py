@@ -11,7 +11,6 @@ import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -126,14 +125,14 @@ class Design:
     @cached_property
     def to_sum(self) -> Floats:
         """Give the map from treatment to sum-to-zero coefficients, shape (p_all, p_all)."""
-        grid = reference_grid(self, numeric="spread")
-        codes = self.codes(grid)
+        codes, rows = self._spread_codes()
         rng = np.random.default_rng(1)  # any numbers in general position will do
         numbers = {
-            name: rng.uniform(1.0, 2.0, (len(grid), part.width))
+            name: rng.uniform(1.0, 2.0, (rows, part.width))
             for name, part in self.parts.items()
             if part.levels is None
         }
+        grid = pd.DataFrame(index=range(rows))
         sums, plain = (
             np.hstack([block for _, block, _ in self._blocks(grid, coding, codes, numbers)])
             for coding in ("sum", "treatment")
@@ -147,9 +146,40 @@ class Design:
         """Give the map from sum-to-zero to treatment coefficients, shape (p_all, p_all)."""
         return np.asarray(np.linalg.inv(self.to_sum))
 
-    def sum_rows(self, grid: pd.DataFrame) -> Floats:
-        """Give the sum-to-zero-coded rows of ``X`` for a table of combinations."""
-        return np.hstack([block for _, block, _ in self._blocks(grid, "sum")])
+    def _spread_codes(self) -> tuple[dict[str, Codes], int]:
+        """Give levels of rows that tell all columns apart, whatever numbers stand beside them.
+
+        Every combination of levels (or a sample, where they are many), each as often as numeric
+        terms need. Gives the position of the level by factor, and the number of rows.
+        """
+        levels = self.levels
+        sizes = [len(own) for own in levels.values()]
+        if math.prod(sizes) > MOST_COMBINATIONS:
+            rng = np.random.default_rng(2)
+            count = max(MOST_COMBINATIONS, 20 * len(self.names))
+            at = np.array([rng.integers(size, size=count) for size in sizes])
+        else:
+            at = np.indices(sizes).reshape(len(sizes), math.prod(sizes))
+        if self.typical:
+            widths = [
+                math.prod(self.parts[n].width for n in term if self.parts[n].levels is None)
+                for term in self.terms
+            ]
+            at = at.repeat(4 + 3 * sum(widths), axis=1)
+        columns = dict(zip(levels, at.astype(np.intp), strict=True))
+        codes = {n: columns[p.column] for n, p in self.parts.items() if p.levels is not None}
+        return codes, at.shape[1]
+
+    def sum_rows(self, grid: pd.DataFrame, codes: dict[str, Codes] | None = None) -> Floats:
+        """Give the sum-to-zero-coded rows of ``X`` for a table of combinations.
+
+        Parameters
+        ----------
+        grid : DataFrame
+        codes : dict, optional
+            What `codes` gives for it, where that is known.
+        """
+        return np.hstack([block for _, block, _ in self._blocks(grid, "sum", codes)])
 
     def rows(self, grid: pd.DataFrame) -> Floats:
         """Give the treatment-coded rows of ``X`` for a table of combinations.
@@ -264,46 +294,9 @@ def _coded(part: Part, codes: Codes, coding: str) -> tuple[Floats, list[str]]:
     return full[:, :-1] - full[:, -1:], labels[:-1]
 
 
-def reference_grid(design: Design, *, numeric: str = "typical") -> pd.DataFrame:
-    """Give every combination of the factor levels, with the covariates at their means.
-
-    Parameters
-    ----------
-    design : Design
-    numeric : {"typical", "spread"}
-        Covariates at their mean, or each combination often enough that numeric terms can
-        be told apart once they are given values.
-
-    Returns
-    -------
-    DataFrame
-    """
-    columns = dict(design.levels)
-    many = math.prod(len(levels) for levels in columns.values())
-    if numeric == "spread" and many > MOST_COMBINATIONS:
-        # any rows that tell the columns apart will do
-        rng = np.random.default_rng(2)
-        count = max(MOST_COMBINATIONS, 20 * len(design.names))
-        combos: Any = {
-            c: [levels[i] for i in rng.integers(len(levels), size=count)]
-            for c, levels in columns.items()
-        }
-    else:
-        combos = list(itertools.product(*columns.values()))
-    grid = pd.DataFrame(combos, columns=list(columns)) if columns else pd.DataFrame(index=[0])
-    for name, value in design.typical.items():
-        if name not in columns:
-            grid[name] = value
-    if numeric == "typical" or not design.typical:
-        return grid
-    widths = [
-        math.prod(design.parts[name].width for name in term if design.parts[name].levels is None)
-        for term in design.terms
-    ]
-    return grid.loc[grid.index.repeat(4 + 3 * sum(widths))].reset_index(drop=True)
-
-
-def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, list[Finding]]:
+def build_design(
+    table: pd.DataFrame, formula: str
+) -> tuple[Design, Floats, dict[str, Codes], list[Finding]]:
     """Build the fixed columns of a clean table.
 
     Parameters
@@ -317,6 +310,8 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     design : Design
     X : ndarray, shape (n, p_all)
         Treatment-coded columns, aliased ones included.
+    codes : dict
+        Position of each row's level for every factor, as `Design.codes` gives it.
     findings : list of Finding
         Aliased columns and empty combinations.
     """
@@ -343,7 +338,7 @@ def build_design(table: pd.DataFrame, formula: str) -> tuple[Design, Floats, lis
     if not kept.all():
         lost = [n for n, k in zip(names, kept, strict=True) if not k]
         findings.append(finding("aliased", "caution", lost=lost))
-    return design, X, findings
+    return design, X, codes, findings
 
 
 def _refuse_twice(formula: str, parts: dict[str, Part]) -> None:

@@ -133,22 +133,17 @@ def group(
     known = {} if known is None else known
     codes = np.zeros(len(table), dtype=np.intp)
     levels: list[tuple[Hashable, ...]] = []
+    labels: tuple[Any, ...]
     for column in term.columns:
         if column not in known:
             known[column] = factor_levels(table[column])
         own, c = known[column]
         codes = codes * len(own) + c
         levels.append(own)
-    present, dense = np.unique(codes, return_inverse=True)
-    sizes = tuple(len(own) for own in levels)
-    at = np.unravel_index(present, sizes)
-    if len(levels) == 1:
-        labels: tuple[Any, ...] = tuple(levels[0][i] for i in at[0])
+    if len(levels) == 1:  # every level of one column is there
+        dense, labels = codes, levels[0]
     else:
-        labels = tuple(
-            ":".join(str(own[i]) for own, i in zip(levels, index, strict=True))
-            for index in zip(*at, strict=True)
-        )
+        dense, labels = _combined(codes, levels)
     weight, unit = None, 1.0
     if term.slope is not None:
         if not pd.api.types.is_numeric_dtype(table[term.slope]):
@@ -161,7 +156,18 @@ def group(
         if not np.isfinite(unit) or unit == 0:
             raise ModelError(f"random term '{term.name}': '{term.slope}' is zero on every row")
         weight = weight / unit
-    return Grouping(term, dense.reshape(-1).astype(np.intp), labels, weight, unit)
+    return Grouping(term, dense, labels, weight, unit)
+
+
+def _combined(codes: Codes, levels: list[tuple[Hashable, ...]]) -> tuple[Codes, tuple[str, ...]]:
+    """Give each row the number of its combination, of those that are there, and their names."""
+    present, dense = np.unique(codes, return_inverse=True)
+    at = np.unravel_index(present, tuple(len(own) for own in levels))
+    labels = tuple(
+        ":".join(str(own[i]) for own, i in zip(levels, index, strict=True))
+        for index in zip(*at, strict=True)
+    )
+    return dense.reshape(-1).astype(np.intp), labels
 
 
 def check_groupings(groupings: Sequence[Grouping], n: int, *, separate_residuals: bool) -> None:

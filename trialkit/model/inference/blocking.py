@@ -99,21 +99,53 @@ def unit_gram(g: Grouping, rows: Floats) -> Floats:
     return sums @ sums.T
 
 
-def when_fixed(X: Floats, L: Floats, plain: Floats, g: Grouping) -> Block | None:
-    """Give what fixing a term costs the rows ``L``; None where they would be lost."""
+@dataclass(frozen=True)
+class Within:
+    """What fixed columns tell within the levels of a term.
+
+    Parameters
+    ----------
+    values : ndarray, shape (k,)
+        Eigenvalues above zero of their cross-products, means of the levels taken off.
+    vectors : ndarray, shape (p, k)
+    df : int
+        Degrees of freedom that the levels have beside the columns.
+    """
+
+    values: Floats
+    vectors: Floats
+    df: int
+
+
+def within_levels(X: Floats, g: Grouping) -> Within:
+    """Give what fixed columns tell within the levels of a term."""
     sizes = np.bincount(g.codes)
     order = np.argsort(g.codes, kind="stable")
     starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
     sums = np.add.reduceat(X[order], starts, axis=0)
-    gram = X.T @ X - (sums.T / sizes) @ sums
+    whole = X.T @ X
+    gram = whole - (sums.T / sizes) @ sums
     values, vectors = np.linalg.eigh((gram + gram.T) / 2)
-    keep = values > 1e-9 * max(float(np.trace(X.T @ X)), 1e-300) / len(values)
-    V = vectors[:, keep]
-    if np.abs(L - (L @ V) @ V.T).max() > 1e-7 * np.abs(L).max():
+    keep = values > 1e-9 * max(float(np.trace(whole)), 1e-300) / len(values)
+    return Within(values[keep], vectors[:, keep], int(g.q + keep.sum() - X.shape[1]))
+
+
+def when_fixed(L: Floats, inverse: Floats, within: Within) -> Block | None:
+    """Give what fixing a term costs the rows ``L``; None where they would be lost.
+
+    Parameters
+    ----------
+    L : ndarray, shape (l, p)
+    inverse : ndarray, shape (l, l)
+        Inverse of their covariance with nothing fixed, over the residual variance.
+    within : Within
+    """
+    LV = L @ within.vectors
+    if np.abs(L - LV @ within.vectors.T).max() > 1e-7 * np.abs(L).max():
         return None
-    intra = (L @ V / values[keep]) @ (L @ V).T
-    loss = 1 - 1 / max(1.0, float(np.linalg.eigvals(np.linalg.pinv(plain) @ intra).real.max()))
-    return Block(int(g.q + keep.sum() - X.shape[1]), loss)
+    intra = (LV / within.values) @ LV.T
+    loss = 1 - 1 / max(1.0, float(np.linalg.eigvals(inverse @ intra).real.max()))
+    return Block(within.df, loss)
 
 
 @dataclass(frozen=True)

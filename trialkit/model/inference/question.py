@@ -16,7 +16,7 @@ A hypothesis can be analysed
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -39,6 +39,7 @@ from trialkit.model.inference.blocking import (
     unit_gram,
     unit_means,
     when_fixed,
+    within_levels,
 )
 from trialkit.model.inference.memory import recall, shared_property
 from trialkit.model.likelihood.prepare import Prepared
@@ -114,13 +115,20 @@ class Question:
     @shared_property
     def _strata(self) -> dict[str, Block | None]:
         """Give what each intercept term costs when fixed; None where it is in the error."""
-        X, L = self.prepared.X, self.decided_on
-        plain = L @ np.linalg.solve(X.T @ X, L.T)
-        return {
-            g.term.name: when_fixed(X, L, plain, g)
-            for g in self.prepared.groupings
-            if g.weight is None
-        }
+        intercepts = [g for g in self.prepared.groupings if g.weight is None]
+        return self._when_fixed(self.prepared.X, self.decided_on, intercepts)
+
+    def _when_fixed(
+        self, X: Floats, L: Floats, terms: Sequence[Grouping], *, of: Hashable = "rows"
+    ) -> dict[str, Block | None]:
+        """Give what each term costs ``L`` when fixed beside the columns ``X``, named by `of`."""
+        inverse = np.linalg.pinv(L @ np.linalg.solve(X.T @ X, L.T))
+
+        def cost(g: Grouping) -> Block | None:
+            key = ("within levels", of, g.term.name)
+            return when_fixed(L, inverse, recall(self.prepared, key, lambda: within_levels(X, g)))
+
+        return {g.term.name: cost(g) for g in terms}
 
     @shared_property
     def own(self) -> Grouping | None:
@@ -179,13 +187,9 @@ class Question:
             [np.full(spans[n].stop - spans[n].start, n in self.terms) for n in self._unit_terms]
         )
         L = np.eye(touched.shape[1])[used]
-        plain = L @ np.linalg.solve(X.T @ X, L.T)
-        out = {}
-        for g in self._above:
-            block = when_fixed(X, L, plain, g)
-            if block is not None and block.loss > ORTHOGONAL:
-                out[g.term.name] = block
-        return out
+        assert self.own is not None
+        costs = self._when_fixed(X, L, self._above, of=self.own.term.name)
+        return {n: b for n, b in costs.items() if b is not None and b.loss > ORTHOGONAL}
 
     @shared_property
     def _above(self) -> tuple[Grouping, ...]:

@@ -124,8 +124,8 @@ def _find_levels(question: Question) -> SpreadLevels | None:
     factors = list(dict.fromkeys(f for term in question.terms for f in term.split(":")))
     if not factors or not set(factors) <= set(design.levels):
         return None
-    table = question.prepared.table.iloc[first_rows(own)]
-    columns = [table[name].astype(str) for name in factors]
+    table, first = question.prepared.table, first_rows(own)
+    columns = [table[name].iloc[first].astype(str) for name in factors]
     labels = np.array([":".join(parts) for parts in zip(*columns, strict=True)], dtype=object)
     present, codes = np.unique(labels, return_inverse=True)
     names = tuple(map(str, present))

@@ -101,7 +101,7 @@ class Prepared:
     def X_sum(self) -> Floats:  # noqa: N802
         """Give all fixed columns in sum-to-zero coding, shape (n, p_all)."""
         if "X_sum" not in self.memory:
-            self.memory["X_sum"] = self.design.sum_rows(self.table)
+            self.memory["X_sum"] = self.design.sum_rows(self.table, self.memory.get("codes"))
         return self.memory["X_sum"]  # type: ignore[no-any-return]
 
 
@@ -116,7 +116,7 @@ def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
     check_options(spec)
     clean, terms, findings = clean_rows(table, spec)
     y = np.asarray(clean[spec.response], dtype=float)
-    design, X_all, more = build_design(clean, spec.fixed)
+    design, X_all, codes, more = build_design(clean, spec.fixed)
     X = X_all[:, design.kept] if not design.kept.all() else X_all
     n, p = X.shape
     if p >= n:
@@ -141,8 +141,10 @@ def prepare(table: pd.DataFrame, spec: Spec) -> Prepared:
         # columns of a matrix with many rows count too, but less than a square matrix
         with one_blas_thread(max(p + sum(g.q for g in groupings), n // 50)):
             small = reduce_design(X, groupings, residual_groups=residual)
+    told = (*findings, *more)
+    memory = {"codes": codes}
     return Prepared(
-        spec, clean, y, X, design, groupings, small, large, residual, (*findings, *more)
+        spec, clean, y, X, design, groupings, small, large, residual, told, memory=memory
     )
 
 
@@ -179,7 +181,8 @@ def clean_rows(
         raise ModelError(
             f"the table has several columns named {', '.join(map(repr, twice))}: rename them"
         )
-    clean = table[used]
+    # by place, which is sooner than by name
+    clean = table.take([names.index(c) for c in used], axis=1)
     values = clean[spec.response]
     if pd.api.types.is_bool_dtype(values) or not pd.api.types.is_numeric_dtype(values):
         raise ModelError(

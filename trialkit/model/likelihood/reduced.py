@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from trialkit.arrays import Floats
 from trialkit.errors import ModelError
 from trialkit.model.columns.terms import Grouping, indicator
-from trialkit.model.likelihood.strata import Responses, RowMaps, Stratum
+from trialkit.model.likelihood.strata import Responses, RowMaps, Stratum, project_each
 from trialkit.model.likelihood.traces import Elements, sort_elements
 from trialkit.short_repr import short_repr
 
@@ -174,8 +174,8 @@ def reduce_design(
     F = np.hstack([*([np.eye(n)] if complete else []), *Zs, Q])
     lead = slice(0, n) if complete else _finest([groupings[k] for k in kept])
     maps, used, coords = [], [], []
-    for s in strata:
-        A, U = _coordinates(s.apply(F.T), F, lead)
+    for s, PF in zip(strata, project_each(strata, F.T), strict=True):
+        A, U = _coordinates(PF, F, lead)
         maps.append(A)
         coords.append(U)
         used.append(_with_r(s, len(A)))
@@ -340,8 +340,10 @@ def _coordinates(PF: Floats, F: Floats, lead: slice) -> tuple[Floats, Floats]:
         length = np.einsum("ij,ij->i", first, first)
         some = length > RANK_TOLERANCE * scale
         base = first[some] / np.sqrt(length[some])[:, None]
-        rest = np.delete(PF, lead, axis=0)
-        for _ in range(2):  # repeated, so that rounding leaves nothing of them behind
+        rest = np.concatenate([PF[: lead.start], PF[lead.stop :]])
+        for _ in range(
+            2 if len(base) else 0
+        ):  # repeated, so that rounding leaves nothing of them behind
             rest = rest - (rest @ base.T) @ base
     A = np.vstack([base, _spanning(rest, scale)])
     return A, A @ F

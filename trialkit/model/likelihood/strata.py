@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,10 +99,11 @@ class RowMaps:
         y = left @ self.A.T
         out_ss = np.empty((len(Y), len(self.strata)))
         start = 0
-        for s, stratum in enumerate(self.strata):
-            part = y[:, start : start + stratum.r]
-            start += stratum.r
-            out_ss[:, s] = stratum.squares(left) - np.einsum("ij,ij->i", part, part)
+        for s, own in enumerate(project_each(self.strata, left)):
+            part = y[:, start : start + self.strata[s].r]
+            start += self.strata[s].r
+            whole = np.einsum("ij,ij->i", own, left)
+            out_ss[:, s] = whole - np.einsum("ij,ij->i", part, part)
         return Responses(
             beta0=(beta @ self.back.T) * size[:, None] + shift * np.round(self.back @ ones, 10),
             scale=root * size,
@@ -128,27 +130,29 @@ class Stratum:
     size: int = 0
     r: int = 0
 
-    def _sums(self, V: Floats) -> Floats:
-        """Give block sums of each row of ``V``, shape (rows of V, blocks)."""
+    def means(self, V: Floats) -> Floats:
+        """Give block means of each row of ``V``, shape (rows of V, blocks)."""
         assert self.codes is not None
         assert self.sizes is not None
         order = np.argsort(self.codes, kind="stable")
         starts = np.concatenate([[0], np.cumsum(self.sizes)[:-1]])
         sums: Floats = np.add.reduceat(V[:, order], starts, axis=1)
-        return sums
+        return sums / self.sizes
 
-    def apply(self, V: Floats) -> Floats:
-        """Project each row of ``V``, shape (vectors, n)."""
+    def apply(self, V: Floats, means: Floats | None = None) -> Floats:
+        """Project each row of ``V``, shape (vectors, n); `means` of blocks where they are known."""
         if self.kind == "rows":
             return V if self.where is None else V * self.where
         assert self.codes is not None
         assert self.sizes is not None
-        means = self._sums(V) / self.sizes
+        means = self.means(V) if means is None else means
         if self.kind == "within":
             return V - means[:, self.codes]
         return np.where(self.sizes == self.size, means, 0.0)[:, self.codes]
 
-    def squares(self, V: Floats) -> Floats:
-        """Give ``v' Pi v`` for each row of ``V``."""
-        out: Floats = np.einsum("ij,ij->i", self.apply(V), V)
-        return out
+
+def project_each(strata: Sequence[Stratum], V: Floats) -> Iterator[Floats]:
+    """Give the projections of each row of ``V``; strata of the same blocks share their means."""
+    means = strata[0].means(V) if strata[0].codes is not None else None
+    for stratum in strata:
+        yield stratum.apply(V, means)
