@@ -3,9 +3,10 @@
     python benchmarks/waiting.py
     python benchmarks/waiting.py --before ../older --only power
 
-Each is done in a process of its own, so that loading counts. With `--before`, the folder of another
-state of the code, both take turns in one run and the ratio is printed too: seconds depend on the
-machine and on what else it does, ratios hardly.
+Each is done in a process of its own, so that loading counts; the package is compiled before, as
+it is where it was installed. With `--before`, the folder of another state of the code, both take
+turns in one run and the ratio is printed too: seconds depend on the machine and on what else it
+does, ratios hardly.
 """
 
 from __future__ import annotations
@@ -51,6 +52,8 @@ def main() -> None:
     ask.add_argument("--only", default="", help="what is waited for begins with this")
     asked = ask.parse_args()
     trees = [HERE, *([asked.before.resolve()] if asked.before else [])]
+    for tree in trees:  # else each process would compile all it loads where none may be kept
+        subprocess.run([sys.executable, "-m", "compileall", "-q", tree / "trialkit"], check=True)
     with tempfile.TemporaryDirectory() as name:
         folders = [Path(name) / str(i) for i in range(len(trees))]
         for folder in folders:

@@ -11,6 +11,7 @@ from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.summaries import Summaries, summarise
 from trialkit.arrays import Floats
 from trialkit.columns.channels import READ
+from trialkit.logs.climate.series import number_names
 
 
 def expose_frame(
@@ -68,12 +69,12 @@ def _empty(values: Floats) -> bool:
 
 def _series(part: pd.DataFrame) -> tuple[np.ndarray, list[Key]]:
     """Give each row the number of its series, one series per chamber and sensor."""
-    chamber, chambers = pd.factorize(part["chamber"].astype(str))
+    chamber, chambers = number_names(part["chamber"].astype(str))
     if "sensor" in part.columns:
-        sensor, sensors = pd.factorize(part["sensor"].astype("string").fillna("").astype(str))
+        sensor, sensors = number_names(part["sensor"].astype("string").fillna("").astype(str))
     else:
         sensor, sensors = np.zeros(len(part), dtype=np.intp), pd.Index([""])
-    both, pairs = pd.factorize(chamber.astype(np.int64) * max(len(sensors), 1) + sensor)
     n = max(len(sensors), 1)
+    both, pairs = number_names(pd.Series(chamber.astype(np.int64) * n + sensor))
     names = [(str(chambers[p // n]), str(sensors[p % n])) for p in map(int, pairs)]
     return both.astype(np.int64), names

@@ -18,6 +18,7 @@ from trialkit.alignment.cells import to_ns
 from trialkit.alignment.windows import run_factors
 from trialkit.arrays import Ints
 from trialkit.display import Shown, show_table
+from trialkit.logs.climate.series import each_part, number_names
 from trialkit.logs.clocks.unrest import FEWEST_DAYS
 from trialkit.signals.mist_response import MistResponse, ResponseLimits
 from trialkit.trial import Trial
@@ -141,9 +142,12 @@ def _row(check: str, why: str, place_of: Row | None = None, **values: Any) -> Ro
 
 
 def _series(climate: pd.DataFrame) -> Iterator[tuple[Row, pd.DataFrame]]:
-    sensor = climate["sensor"].astype("string").fillna("") if "sensor" in climate else ""
-    keys = climate.assign(_sensor=sensor).groupby(["chamber", "_sensor"], sort=True)
-    for (chamber, name), part in keys:
+    sensor = (
+        climate["sensor"].astype("string").fillna("")
+        if "sensor" in climate
+        else pd.Series("", climate.index)
+    )
+    for (chamber, name), part in each_part(climate, [climate["chamber"], sensor]):
         yield {"chamber": str(chamber), "sensor": str(name)}, part
 
 
@@ -230,14 +234,14 @@ def _of_series(
 
 def _of_other_sensors(climate: pd.DataFrame, *, shelves: bool = False) -> Iterator[Row]:
     """List the chambers whose sensors no other could be compared with."""
-    for chamber, part in climate.groupby("chamber", sort=True):
+    for (chamber,), part in each_part(climate, [climate["chamber"]]):
         for quantity in ("rh_pct", "temp_c"):
             there = _known(part, quantity)
             if not there.any():
                 continue
             known = part if there.all() else part[there]
             here = {"chamber": str(chamber), "quantity": quantity}
-            count = known["sensor"].dropna().nunique() if "sensor" in known else 1
+            count = len(number_names(known["sensor"])[1]) if "sensor" in known else 1
             if count < 2:
                 yield _row("other sensor", "alone", here)
             elif shelves:
@@ -254,9 +258,11 @@ def _days_shared(known: pd.DataFrame) -> int:
 
 def _lit(climate: pd.DataFrame) -> int:
     """Count the series that see a lamp."""
-    lit = climate[climate["light_lux"] > 10] if "light_lux" in climate else climate.iloc[:0]
-    named = [name for name in ("chamber", "sensor") if name in lit]
-    return len(lit[named].drop_duplicates()) if len(lit) else 0
+    if "light_lux" not in climate:
+        return 0
+    named = [name for name in ("chamber", "sensor") if name in climate]
+    lit = climate.loc[climate["light_lux"] > 10, named]
+    return len(lit.drop_duplicates()) if len(lit) else 0
 
 
 def _of_clocks(loggers: int, able: int) -> Iterator[Row]:

@@ -24,6 +24,7 @@ from trialkit.alignment.cells import to_ns
 from trialkit.alignment.measures import ExposureSettings
 from trialkit.alignment.sums import record_weights
 from trialkit.arrays import Floats, Ints
+from trialkit.logs.climate.series import each_part
 from trialkit.trial.sections import RigSection
 
 #: Readings a cycle from which the line between them follows it: a step of the air is then put
@@ -144,7 +145,8 @@ def _series_of(part: pd.DataFrame, settings: ExposureSettings) -> list[_Series]:
     )
     out = []
     good = part["rh_pct"].notna() & part["time"].notna()
-    for _, one in part[good].groupby(names[good]):
+    part, names = (part, names) if good.all() else (part[good], names[good])
+    for _, one in each_part(part, [names]):
         time, first = np.unique(to_ns(one["time"]), return_index=True)
         gap = np.append(np.diff(time), 0)
         seconds = np.where(gap <= settings.max_gap_ns, gap / 1e9, 0.0)

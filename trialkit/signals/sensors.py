@@ -21,6 +21,7 @@ from trialkit.arrays import Ints
 from trialkit.columns import head, house_unit
 from trialkit.display import Shown, show_table
 from trialkit.errors import Finding, Severity
+from trialkit.logs.climate.series import number_names
 from trialkit.short_repr import short_repr
 from trialkit.signals import faults
 from trialkit.signals.finding_parts import Runs, name_sensor, run_places, tell_shares, tell_when
@@ -269,10 +270,10 @@ def _ns(times: pd.Series) -> Ints:
 
 def _series_codes(climate: pd.DataFrame) -> tuple[Ints, list[tuple[str, str]]]:
     """Give the number of each row's sensor, and (chamber, sensor) by number."""
-    chamber, chambers = pd.factorize(climate["chamber"], sort=True)
+    chamber, chambers = number_names(climate["chamber"], sort=True)
     sensor, sensors = np.zeros(len(climate), dtype=np.int64), [""]
     if "sensor" in climate.columns:
-        sensor, found = pd.factorize(climate["sensor"], sort=True)
+        sensor, found = number_names(climate["sensor"], sort=True)
         sensors = [*map(str, found), ""]  # −1, a missing name, is the last
         sensor = np.where(sensor < 0, len(sensors) - 1, sensor)
     code = np.asarray(chamber * len(sensors) + sensor, dtype=np.int64)

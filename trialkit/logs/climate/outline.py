@@ -57,10 +57,13 @@ def outline_of(climate: pd.DataFrame) -> Outline:
     """
     import pandas as pd
 
+    from trialkit.logs.climate.series import each_part
+
     named = [name for name in ("chamber", "sensor") if name in climate.columns]
     found: list[tuple[str, str | None]] = []
     steps: list[float] = []
-    groups: Any = climate.groupby(named, dropna=False, sort=False) if named else [((), climate)]
+    by = [climate[name] for name in named]
+    groups: Any = each_part(climate, by, dropna=False, sort=False) if named else [((), climate)]
     for key, part in groups:
         names: dict[str, Any] = dict(zip(named, key, strict=True))
         if not pd.isna(names.get("chamber")):
