@@ -356,6 +356,18 @@ def test_dense_logs_without_gaps_show_none():
     assert not [p for p in ax.patches if p.get_hatch()]
 
 
+def test_the_middle_of_each_stretch_is_that_of_pandas():
+    shuffled = AIR.sample(frac=1, random_state=3)
+    ax = figures.humidity_timeline(
+        shuffled, start=TIMES[0], stop=TIMES[-1], bins=40, zone="UTC", band=(None, None)
+    )
+    middle = next(line for line in ax.lines if line.get_color() == INK)
+    edges = pd.date_range(TIMES[0], TIMES[-1], periods=41)
+    stretch = pd.cut(AIR["time"], edges, right=False)
+    expected = AIR.groupby(stretch, observed=False)["rh_pct"].median()
+    assert np.allclose(middle.get_ydata(), expected, equal_nan=True)
+
+
 def test_seconds_of_mist_by_brute_force():
     rng = np.random.default_rng(8)
     start = np.sort(rng.integers(0, 5000, 60))

@@ -6,14 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
 
 from tests.drawn_text import text_outside, text_over_text
 from trialkit.figures import trial_in_one_picture
 from trialkit.figures.picture_words import picture_alt
 from trialkit.figures.strips import outside_band
 from trialkit.figures.trial_tables import TrialTables
-from trialkit.style import DRY, FLAG, SERIES, WET
+from trialkit.style import DRY, FLAG, PAPER, SERIES, WET
 from trialkit.wording import read_wording
 
 LONG = "a schedule whose name somebody wrote out in full, with its reason"
@@ -133,16 +132,16 @@ def test_every_run_has_one_open_mark_at_its_yield_and_every_group_its_mean():
 def test_dry_rises_from_below_and_wet_hangs_from_above():
     tables = make_tables(runs=1, levels=1, faults=False)
     air = parts(trial_in_one_picture(tables))["days"]
-    shapes = {p.get_facecolor(): p.get_xy() for p in air.patches if isinstance(p, Polygon)}
+    shapes = {p.get_facecolor(): p.get_path().vertices for p in air.patches}
     from matplotlib.colors import to_rgba
 
     dry, wet = shapes[to_rgba(DRY)], shapes[to_rgba(WET)]
-    strip = next(p for p in air.patches if not isinstance(p, Polygon))
-    top, bottom = strip.get_y(), strip.get_y() + strip.get_height()
-    assert dry[:, 1].max() == pytest.approx(bottom)  # the axis runs downwards
-    assert dry[:, 1].min() == pytest.approx(bottom - strip.get_height() * 5 / 8)
+    strip = shapes[to_rgba(PAPER)]
+    top, bottom = strip[:, 1].min(), strip[:, 1].max()  # the axis runs downwards
+    assert dry[:, 1].max() == pytest.approx(bottom)
+    assert dry[:, 1].min() == pytest.approx(bottom - (bottom - top) * 5 / 8)
     assert wet[:, 1].min() == pytest.approx(top)
-    assert wet[:, 1].max() == pytest.approx(top + strip.get_height() * 2 / 8)
+    assert wet[:, 1].max() == pytest.approx(top + (bottom - top) * 2 / 8)
     assert (dry[:, 0].min(), wet[:, 0].max()) == (20.25, 3.0)
 
 
@@ -174,7 +173,9 @@ def test_the_first_level_has_the_first_colour():
     used = parts(trial_in_one_picture(make_tables()))["litres"]
     from matplotlib.colors import to_rgb
 
-    assert [p.get_facecolor()[:3] for p in used.patches[::8]] == [to_rgb(c) for c in SERIES[:3]]
+    assert [p.get_facecolor()[:3] for p in used.patches] == [to_rgb(c) for c in SERIES[:3]]
+    bars = [p.get_path().to_polygons() for p in used.patches]
+    assert [len(boxes) for boxes in bars] == [8, 8, 8]
 
 
 HOURS = pd.date_range("2031-01-01", periods=48, freq="15min", tz="UTC")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 from weakref import WeakSet
@@ -59,6 +60,10 @@ def place_rows(
     for i, ax in enumerate(figure.axes):
         top = tall - above - i * (row + apart)
         ax.set_position((left / wide, (top - row) / tall, 1 - (left + right) / wide, row / tall))
+    renderer = _measuring(float(figure.dpi))
+    for ax in figure.axes:
+        for axis in (ax.xaxis, ax.yaxis):
+            _pin_label(axis, renderer)
     _FITTED.add(figure)
 
 
@@ -75,15 +80,15 @@ def fit_frame(figure: Figure, *, wide: float | None = None) -> None:
     wide : float, optional
         Another width, in inches.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
     if wide is not None:
         figure.set_size_inches(wide, figure.get_size_inches()[1])
-    canvas: Any = FigureCanvasAgg(figure)
-    renderer = canvas.get_renderer()
+    renderer = _measuring(float(figure.dpi))
     for ax in figure.axes:
         _break_label(ax.yaxis.label, _height_of(ax) + 24)
         _break_label(ax.xaxis.label, 72 * figure.get_size_inches()[0])
+        _pin_label(ax.yaxis, renderer)
+        if ax.xaxis.get_label_position() == "bottom":  # how far below is asked when ticks are known
+            ax.xaxis.set_label_coords(ax.xaxis.label.get_position()[0], 0.0)
     for _ in range(2):  # ticks may change with the width
         _fit_sides(figure, renderer)
         for ax in figure.axes:
@@ -91,9 +96,53 @@ def fit_frame(figure: Figure, *, wide: float | None = None) -> None:
     for ax in figure.axes:
         _break_label(ax.xaxis.label, max(_width_of(ax), 100.0))
         _break_title(ax)
+        _pin_label(ax.xaxis, renderer)  # other ticks, other numbers
         _lower_notes(ax, renderer)
     _fit_height(figure, renderer)
     _FITTED.add(figure)
+
+
+def _pin_label(axis: Any, renderer: Any) -> None:
+    """Keep the label of an axis at its distance from the numbers, as they are now.
+
+    To place a label that is not kept, all numbers of its axis are measured whenever the axis is
+    asked for its box, and when it is drawn.
+    """
+    from matplotlib.transforms import ScaledTranslation
+
+    if axis.get_label_position() not in ("left", "bottom"):
+        return
+    ax, upright = axis.axes, axis.axis_name == "y"
+    figure, depth = ax.get_figure(root=True), 0.0
+    if axis.label.get_text():
+        edges = [box.x0 if upright else box.y0 for box in _number_boxes(axis, renderer)]
+        inside = ax.get_window_extent()
+        edge = inside.x0 if upright else inside.y0
+        depth = (edge - min([edge, *edges])) / figure.dpi
+    away = depth + axis.labelpad / 72
+    along = axis.label.get_position()[1 if upright else 0]
+    place, aside, up = ((0, along), -away, 0.0) if upright else ((along, 0), 0.0, -away)
+    shift = ScaledTranslation(aside, up, figure.dpi_scale_trans)
+    axis.set_label_coords(*place, transform=ax.transAxes + shift)
+
+
+def _number_boxes(axis: Any, renderer: Any) -> list[Any]:
+    """Give the boxes of the numbers, or names, along an axis."""
+    low, high = sorted(axis.get_view_interval())
+    slack, at = 1e-9 * (high - low), 1 if axis.axis_name == "y" else 0
+    return [
+        word.get_window_extent(renderer)
+        for word in axis.get_majorticklabels()
+        if word.get_text() and low - slack <= word.get_position()[at] <= high + slack
+    ]
+
+
+@lru_cache(maxsize=8)
+def _measuring(dots: float) -> Any:
+    """Give what measures words, so many dots an inch; it remembers them from figure to figure."""
+    from matplotlib.backends.backend_agg import RendererAgg
+
+    return RendererAgg(1, 1, dots)  # type: ignore[no-untyped-call, unused-ignore]
 
 
 def _width_of(ax: Axes) -> float:
@@ -128,7 +177,8 @@ def _beside(ax: Axes, renderer: Any) -> Any:
     """Give the box of axes and of what stands beside them; lines above and below do not count."""
     from matplotlib.text import Annotation
 
-    below = [ax.xaxis.label, ax.title, ax._left_title]  # type: ignore[attr-defined]
+    below: list[Any] = [ax.title, ax._left_title]  # type: ignore[attr-defined]
+    below += ax.spines.values()  # no further out than the axes
     below += [word for word in ax.texts if word.get_label() in (NOTE, HEAD)]
     legend = ax.get_legend()
     below += [legend] if legend is not None else []
@@ -169,7 +219,6 @@ def _part_ticks(ax: Axes, renderer: Any) -> None:
     locator: Any = ax.xaxis.get_major_locator()
     most = 6
     while isinstance(locator, MaxNLocator) and most > 2:
-        ax.xaxis.get_tightbbox(renderer)
         boxes = [
             word.get_window_extent(renderer)
             for word in ax.get_xticklabels()

@@ -7,10 +7,15 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from matplotlib.font_manager import FontProperties
 
 #: Spaces that are no place to break a line: before a unit, and inside brackets.
 _UNIT = re.compile(r"(?<=\d) (?=%)")
 _HINTED = 1.04  # letters put on whole dots of a screen are a little wider
+_SHAPED = 100.0  # size at which words are shaped, in points
 _BRACKETS = re.compile(r"\([^()]{1,40}\)")
 
 
@@ -24,11 +29,37 @@ def width_of(text: str, size: float, *, bold: bool = False) -> float:
     True
     """
     from matplotlib.font_manager import FontProperties
-    from matplotlib.textpath import text_to_path
 
     font = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
-    wide, _, _ = text_to_path.get_text_width_height_descent(text, font, False)
-    return float(wide) * _HINTED
+    wide, _, _ = size_of(text, font)
+    return wide * _HINTED
+
+
+def size_of(text: str, font: FontProperties) -> tuple[float, float, float]:
+    """Give the width, the height and the descent of a line without mathematics, in points.
+
+    Each line is shaped once for all sizes: that takes longer than drawing it.
+
+    Examples
+    --------
+    >>> from matplotlib.font_manager import FontProperties
+    >>> small, large = (size_of("word", FontProperties(size=size)) for size in (6, 12))
+    >>> [round(b / a, 6) for a, b in zip(small, large)]
+    [2.0, 2.0, 2.0]
+    """
+    whole = font.copy()
+    whole.set_size(_SHAPED)
+    share = font.get_size_in_points() / _SHAPED
+    wide, tall, descent = _shaped(text, whole)
+    return wide * share, tall * share, descent * share
+
+
+@lru_cache(maxsize=8192)
+def _shaped(text: str, font: FontProperties) -> tuple[float, float, float]:
+    from matplotlib.textpath import text_to_path
+
+    wide, tall, descent = text_to_path.get_text_width_height_descent(text, font, False)
+    return float(wide), float(tall), float(descent)
 
 
 def wrap(text: str, most: float, size: float, *, bold: bool = False) -> list[str]:
@@ -42,6 +73,9 @@ def wrap(text: str, most: float, size: float, *, bold: bool = False) -> list[str
     lines: list[str] = []
     kept = _BRACKETS.sub(lambda found: found.group().replace(" ", "\u00a0"), text)
     for paragraph in _UNIT.sub("\u00a0", kept).split("\n"):
+        if width_of(paragraph, size, bold=bold) <= most:  # most words need no break
+            lines.append(paragraph)
+            continue
         line = ""
         for word in paragraph.split(" "):
             word = shorten(word, most, size, bold=bold)

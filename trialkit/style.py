@@ -419,9 +419,10 @@ def dress(ax: Axes, *, grid: Literal["x", "y", "both", ""] = "y") -> Axes:
         ax.spines[side].set_visible(False)
     for side in ("left", "bottom"):
         ax.spines[side].set_color(SOFT)
-    ax.grid(False)
-    if grid:
-        ax.grid(True, axis=grid, color=RULE, linewidth=0.7)
+    for name, axis in (("x", ax.xaxis), ("y", ax.yaxis)):
+        shown = grid in (name, "both")
+        hairlines: dict[str, Any] = {"color": RULE, "linewidth": 0.7} if shown else {}
+        axis.grid(shown, **hairlines)
     ax.tick_params(color=SOFT, labelcolor=INK)
     return ax
 

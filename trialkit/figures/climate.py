@@ -129,12 +129,18 @@ def humidity_timeline(
     return dress(ax)
 
 
+def _moments(times: Any) -> Any:
+    """Give moments as nanoseconds, whatever their unit and zone."""
+    import pandas as pd
+
+    return pd.DatetimeIndex(times).as_unit("ns").asi8
+
+
 def _usual_step_s(times: pd.Series) -> float:
     """Give the usual time between records [s]; 0 if there are too few to tell."""
     import numpy as np
 
-    moments = np.sort(times.dropna().astype("datetime64[ns, UTC]").astype("int64").to_numpy())
-    steps = np.diff(moments)
+    steps = np.diff(np.sort(_moments(times.dropna())))
     steps = steps[steps > 0]
     return float(np.median(steps)) / 1e9 if len(steps) else 0.0
 
@@ -143,19 +149,18 @@ def _binned(records: pd.DataFrame, column: str, edges: pd.DatetimeIndex) -> tupl
     """Give lowest, middle and highest value of each stretch; NaN where there are none."""
     import numpy as np
 
-    times = records["time"].astype("datetime64[ns, UTC]").astype("int64").to_numpy()
+    times, limits = _moments(records["time"]), _moments(edges)
     values = records[column].to_numpy(dtype=float)
-    limits = edges.as_unit("ns").asi8
     keep = np.isfinite(values) & (times >= limits[0]) & (times < limits[-1])
     times, values = times[keep], values[keep]
-    order = np.argsort(times, kind="stable")
-    place = np.searchsorted(limits, times[order], side="right") - 1
-    values = values[order]
+    place = np.searchsorted(limits, times, side="right") - 1
+    order = np.lexsort((values, place))
+    place, values = place[order], values[order]
     out = np.full((3, len(limits) - 1), np.nan)
-    starts = np.flatnonzero(np.diff(place, prepend=-1))
-    for first, last in zip(starts, np.append(starts, len(place))[1:], strict=True):
-        part = values[first:last]
-        out[:, place[first]] = part.min(), np.median(part), part.max()
+    first = np.flatnonzero(np.diff(place, prepend=-1))
+    last = np.append(first, len(place))[1:] - 1
+    middle = (values[(first + last) // 2] + values[(first + last + 1) // 2]) / 2
+    out[:, place[first]] = values[first], middle, values[last]
     return out[0], out[1], out[2]
 
 
@@ -186,17 +191,20 @@ def _draw_mist(ax: Axes, mist: pd.DataFrame, edges: pd.DatetimeIndex) -> None:
     """Draw mist in a strip along the bottom: single pulses, or the share of time it was on."""
     import numpy as np
 
-    inside = mist[(mist["stop"] > edges[0]) & (mist["start"] < edges[-1])]
+    limits = _moments(edges)
+    first, last = _moments(mist["start"]), _moments(mist["stop"])
+    inside = ((last > limits[0]) & (first < limits[-1]) & mist["start"].notna()).to_numpy(bool)
+    first, last = first[inside], last[inside]
     strip: dict[str, Any] = {"color": SOFT, "linewidth": 0}
     bottom, top = ax.get_ylim()
     tall = STRIP_HEIGHT * (top - bottom)
     ax.axhline(bottom + tall, color=RULE, linewidth=0.7)
-    if len(inside) <= _FEW_PULSES:
-        for first, last in zip(_days(inside["start"]), _days(inside["stop"]), strict=True):
-            ax.axvspan(first, last, ymin=0, ymax=STRIP_HEIGHT, **strip)
+    if len(first) <= _FEW_PULSES:
+        pulses = (_days(moments.astype("datetime64[ns]")) for moments in (first, last))
+        for begun, ended in zip(*pulses, strict=True):
+            ax.axvspan(begun, ended, ymin=0, ymax=STRIP_HEIGHT, **strip)
     else:
-        on = on_seconds(inside, edges)
-        share = on / (edges[1:] - edges[:-1]).total_seconds().to_numpy()
+        share = _on_seconds(first, last, limits) / (np.diff(limits) / 1e9)
         scale = tall / max(float(np.nanmax(share)), STRIP_SHARE)
         height = bottom + share * scale
         ax.fill_between(_days(edges), bottom, [*height, bottom], step="post", **strip)
@@ -237,12 +245,13 @@ def on_seconds(mist: pd.DataFrame, edges: pd.DatetimeIndex) -> Any:
     ndarray
         One value per stretch [s].
     """
+    return _on_seconds(_moments(mist["start"]), _moments(mist["stop"]), _moments(edges))
+
+
+def _on_seconds(first: Any, last: Any, limits: Any) -> Any:
+    """Give the seconds of mist in each stretch, all moments as nanoseconds."""
     import numpy as np
 
-    limits = edges.as_unit("ns").asi8
-    first, last = (
-        mist[c].astype("datetime64[ns, UTC]").astype("int64").to_numpy() for c in ("start", "stop")
-    )
     # seconds of mist up to each limit; the difference is what falls between two limits
     order_a, order_b = np.sort(first), np.sort(last)
     sum_a = np.concatenate([[0.0], np.cumsum(order_a.astype(float) - limits[0])])

@@ -83,6 +83,7 @@ def inset(ax: Axes, place: tuple[float, float], span: tuple[float, float]) -> Ax
     inner = ax.inset_axes(box)
     inner.set_ylim(bottom, top)
     inner.set_yticks([])
+    inner.yaxis.set_label_coords(0, 0.5)  # none is drawn, so none need be placed anew
     inner.patch.set_visible(False)
     dress(inner, grid="")
     inner.spines["left"].set_visible(False)

@@ -15,9 +15,12 @@ from trialkit.fit_text import lanes, width_of
 from trialkit.style import DRY, FLAG, PAPER, RULE, SOFT, WASH, WET, Look
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
     from trialkit.figures.trial_tables import TrialTables
+
+Outline = list[tuple[float, float]]
 
 FULL_POINTS = 8.0  #: points outside the band that fill a strip from edge to edge
 LANE = 9.0  #: height of a line that names a fault, in points
@@ -42,6 +45,16 @@ class Row:
     run: Mapping[Any, Any]
     y: float
     tall: float
+
+    @property
+    def top(self) -> float:
+        """Upper edge of its strip."""
+        return self.y - self.tall / 2
+
+    @property
+    def bottom(self) -> float:
+        """Lower edge of its strip."""
+        return self.y + self.tall / 2
 
 
 @dataclass(frozen=True)
@@ -84,52 +97,53 @@ def fault_words(
 
 def draw_air(ax: Axes, rows: Sequence[Row], tables: TrialTables, look: Look) -> None:
     """Draw the strips of one group: the band, what lay outside it, flushes and faults."""
-    most_g = float(tables.flushes["weight_g"].max()) if len(tables.flushes) else 1.0
     air = dict(tuple(tables.air.groupby("run"))) if len(tables.air) else {}
-    flushes = dict(tuple(tables.flushes.groupby("run"))) if len(tables.flushes) else {}
     faults = dict(tuple(tables.faults.groupby("run"))) if len(tables.faults) else {}
+    known = [row for row in rows if math.isfinite(row.run["last_day"])]
+    strips = [_box(0, row.run["last_day"], row.top, row.bottom) for row in known]
+    _fill(ax, strips, facecolor=PAPER, edgecolor=RULE, linewidth=0.5, zorder=1)
+    _draw_strips(ax, [(air[row.run["run"]], row) for row in rows if row.run["run"] in air])
     for row in rows:
-        name, last = row.run["run"], row.run["last_day"]
-        top, bottom = row.y - row.tall / 2, row.y + row.tall / 2
-        if math.isfinite(last):
-            _box(ax, 0, last, top, bottom, facecolor=PAPER, edgecolor=RULE, linewidth=0.5)
-        if name in air:
-            _draw_strip(ax, air[name], top, bottom)
-        if name in faults:
-            _draw_faults(ax, faults[name].to_dict("records"), top, bottom)
-        if name in flushes:
-            own = flushes[name]
-            _draw_flushes(ax, own["day"], own["weight_g"] / most_g, row, look)
+        if row.run["run"] in faults:
+            _draw_faults(ax, faults[row.run["run"]].to_dict("records"), row)
+    _draw_flushes(ax, rows, tables.flushes, look)
 
 
-def _box(ax: Axes, left: float, right: float, top: float, bottom: float, **style: Any) -> None:
-    from matplotlib.patches import Rectangle
-
-    options = {"zorder": 1, **style}
-    ax.add_patch(Rectangle((left, top), right - left, bottom - top, **options))
+def _box(left: float, right: float, top: float, bottom: float) -> Outline:
+    return [(left, top), (right, top), (right, bottom), (left, bottom)]
 
 
-def _draw_strip(ax: Axes, strip: Any, top: float, bottom: float) -> None:
+def _fill(ax: Axes, outlines: Sequence[Outline], **style: Any) -> None:
+    """Fill outlines that look alike, as one path: it is drawn much faster than many."""
+    from matplotlib.patches import PathPatch
+    from matplotlib.path import Path
+
+    if outlines:
+        whole = Path.make_compound_path(*(Path([*o, o[0]], closed=True) for o in outlines))
+        ax.add_artist(PathPatch(whole, **style))  # the limits of the axes are set already
+
+
+def _draw_strips(ax: Axes, strips: Sequence[tuple[pd.DataFrame, Row]]) -> None:
     """Draw the band where there are records, dry from below and wet from above."""
-    first, last = (strip[name].to_numpy(float) for name in ("start_day", "stop_day"))
-    dry, wet = (strip[name].to_numpy(float) for name in ("dry", "wet"))
-    for a, b in _stretches([math.isfinite(v) for v in dry]):
-        _box(ax, first[a], last[b - 1], top, bottom, facecolor=WASH, linewidth=0, zorder=1.1)
-    tall = bottom - top
-    for values, edge, way, color in ((dry, bottom, -1, DRY), (wet, top, 1, WET)):
-        shown = [math.isfinite(v) and v >= _FAINT for v in values]
-        for a, b in _stretches(shown):
-            outline = [(first[a], edge)]
-            for i in range(a, b):
-                height = edge + way * tall * min(values[i] / FULL_POINTS, 1.0)
-                outline += [(first[i], height), (last[i], height)]
-            _polygon(ax, [*outline, (last[b - 1], edge)], color)
-
-
-def _polygon(ax: Axes, outline: list[tuple[float, float]], color: str) -> None:
-    from matplotlib.patches import Polygon
-
-    ax.add_patch(Polygon(outline, closed=True, facecolor=color, linewidth=0, zorder=1.2))
+    band: list[Outline] = []
+    outside: dict[str, list[Outline]] = {DRY: [], WET: []}
+    for strip, row in strips:
+        first, last, dry, wet = (
+            strip[name].to_numpy(float).tolist() for name in ("start_day", "stop_day", "dry", "wet")
+        )
+        for a, b in _stretches([math.isfinite(v) for v in dry]):
+            band.append(_box(first[a], last[b - 1], row.top, row.bottom))
+        for values, edge, way, color in ((dry, row.bottom, -1, DRY), (wet, row.top, 1, WET)):
+            shown = [math.isfinite(v) and v >= _FAINT for v in values]
+            for a, b in _stretches(shown):
+                outline = [(first[a], edge)]
+                for i in range(a, b):
+                    height = edge + way * row.tall * min(values[i] / FULL_POINTS, 1.0)
+                    outline += [(first[i], height), (last[i], height)]
+                outside[color].append([*outline, (last[b - 1], edge)])
+    _fill(ax, band, facecolor=WASH, linewidth=0, zorder=1.1)
+    for color, outlines in outside.items():
+        _fill(ax, outlines, facecolor=color, linewidth=0, zorder=1.2)
 
 
 def _stretches(wanted: Sequence[bool]) -> list[tuple[int, int]]:
@@ -144,7 +158,7 @@ def _stretches(wanted: Sequence[bool]) -> list[tuple[int, int]]:
     return out
 
 
-def _draw_faults(ax: Axes, faults: Sequence[Mapping[Any, Any]], top: float, bottom: float) -> None:
+def _draw_faults(ax: Axes, faults: Sequence[Mapping[Any, Any]], row: Row) -> None:
     """Mark what was doubted, what is missing and mist that did not come; name each below."""
     left, right = ax.get_xlim()
     span = right - left
@@ -152,16 +166,17 @@ def _draw_faults(ax: Axes, faults: Sequence[Mapping[Any, Any]], top: float, bott
     least = 2.0 / width * span  # so that a short fault is seen at all
     for fault in faults:
         a, b = fault["start_day"], max(fault["stop_day"], fault["start_day"] + least)
+        place = [_box(a, b, row.top, row.bottom)]
         if fault["kind"] == "gap":
-            _box(ax, a, b, top, bottom, facecolor=PAPER, edgecolor=SOFT, hatch="////", lw=0)
+            _fill(ax, place, facecolor=PAPER, edgecolor=SOFT, hatch="////", linewidth=0, zorder=1)
         elif fault["kind"] == "mist":
-            _box(ax, a, b, top, bottom, facecolor="none", edgecolor=FLAG, linewidth=1.3, zorder=4)
+            _fill(ax, place, facecolor="none", edgecolor=FLAG, linewidth=1.3, zorder=4)
             continue
-        ax.plot([a, b], [bottom, bottom], color=FLAG, linewidth=2.0, solid_capstyle="butt")
+        ax.plot([a, b], [row.bottom] * 2, color=FLAG, linewidth=2.0, solid_capstyle="butt")
     for word in fault_words(faults, span, width):
         ax.text(
             left + word.left / width * span,
-            bottom + 1.6 + LANE * word.lane,
+            row.bottom + 1.6 + LANE * word.lane,
             word.text,
             fontsize=_SMALL,
             color=FLAG,
@@ -170,13 +185,24 @@ def _draw_faults(ax: Axes, faults: Sequence[Mapping[Any, Any]], top: float, bott
         )
 
 
-def _draw_flushes(ax: Axes, days: Any, shares: Any, row: Row, look: Look) -> None:
+def _draw_flushes(ax: Axes, rows: Sequence[Row], flushes: pd.DataFrame, look: Look) -> None:
     """Draw one mark for each flush; its area is the weight."""
-    largest = (row.tall * 1.02) ** 2
-    sizes = [max(largest * float(s), 3.0) for s in shares]
+    most_g = float(flushes["weight_g"].max()) if len(flushes) else 1.0
+    picked = dict(tuple(flushes.groupby("run"))) if len(flushes) else {}
+    days: list[float] = []
+    heights: list[float] = []
+    sizes: list[float] = []
+    for row in rows:
+        own = picked.get(row.run["run"], flushes.head(0))
+        largest = (row.tall * 1.02) ** 2
+        days += own["day"].tolist()
+        heights += [row.y] * len(own)
+        sizes += [max(largest * float(g) / most_g, 3.0) for g in own["weight_g"]]
+    if not days:
+        return
     ax.scatter(
-        list(days),
-        [row.y] * len(sizes),
+        days,
+        heights,
         s=sizes,
         marker=look.mark,
         facecolor=look.color,
@@ -211,15 +237,6 @@ def draw_yields(ax: Axes, rows: Sequence[Row], heights: Sequence[float], look: L
 
 def draw_uses(ax: Axes, rows: Sequence[Row], look: Look, column: str) -> None:
     """Draw a pale bar for each run's water, or its electricity."""
-    for row in rows:
-        if math.isfinite(row.run[column]):
-            _box(
-                ax,
-                0,
-                row.run[column],
-                row.y - row.tall / 2,
-                row.y + row.tall / 2,
-                facecolor=look.color,
-                alpha=0.4,
-                linewidth=0,
-            )
+    known = [row for row in rows if math.isfinite(row.run[column])]
+    bars = [_box(0, row.run[column], row.top, row.bottom) for row in known]
+    _fill(ax, bars, facecolor=look.color, alpha=0.4, linewidth=0, zorder=1)

@@ -210,11 +210,13 @@ def place_rows(
     air: tuple[float, float] | None,
 ) -> tuple[tuple[Row, ...], float]:
     """Give each run its height, with room for the names of its faults; and where they end."""
-    rows, y = [], first
+    faults: dict[Any, list[dict[Any, Any]]] = {}
+    for fault in tables.faults.to_dict("records"):
+        faults.setdefault(fault["run"], []).append(fault)
+    rows, y, days = [], first, days_of(tables)
     for run in runs.to_dict("records"):
         rows.append(Row(run, y + pitch / 2, pitch * 0.74))
-        faults = tables.faults[tables.faults["run"] == run["run"]].to_dict("records")
-        names = fault_words(faults, days_of(tables), air[1]) if air else ()
+        names = fault_words(faults.get(run["run"], []), days, air[1]) if air else ()
         y += pitch + LANE * (1 + max((w.lane for w in names), default=-1))
     return tuple(rows), y
 

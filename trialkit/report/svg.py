@@ -7,8 +7,8 @@ other figures, and nothing in it points outside the page.
 
 from __future__ import annotations
 
-import io
 import re
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
@@ -28,7 +28,9 @@ _NUMBER = re.compile(r"-?\d+\.\d{2,}")
 _NEEDLESS = re.compile(r"(?:font-family|stroke-linejoin):[^;]*;?\s*")
 _UPRIGHT = re.compile(r"rotate\(-?0(?:\.0*)? [^)]*\)")
 _FONT = re.compile(r"font:\s*(?:(?P<weight>bold|\d{3})\s+)?(?P<size>[\d.]+)px[^;]*")
+_HOUSE = re.compile("|".join(DARK))
 _LOCAL = re.compile(r"url\(#([^)]+)\)")
+_PAD_IN = 0.06  # around what is drawn, where a figure is cut to it
 
 
 def color_name(color: str) -> str:
@@ -59,26 +61,26 @@ def inline_svg(drawn: Axes | Figure, *, ident: str, alt: str, cut: bool = True) 
     alt : str
         What the figure shows, for those who cannot see it.
     cut : bool
-        Cut the canvas to what is drawn; takes twice the time.
+        Show only the part in which something is drawn; takes longer.
 
     Returns
     -------
     Markup
         One `svg` element, equal bytes for equal figures.
     """
+    from trialkit.report.svg_renderer import write_svg
+
     figure: Any = getattr(drawn, "figure", drawn)
-    target = io.StringIO()
-    nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    with drawing(**({} if cut else {"savefig.bbox": "standard"})):
-        figure.savefig(target, format="svg", metadata=nothing)
-    text = re.sub(r"<!DOCTYPE[^>]*>", "", visible(target.getvalue()))
-    root = ElementTree.fromstring(text)
+    with drawing():
+        text, shown = write_svg(figure, pad=_PAD_IN if cut else None)
+    root = ElementTree.fromstring(re.sub(r"<!DOCTYPE[^>]*>", "", visible(text)))
     used = _names_used(root)
     _clean(root, ident, used)
-    width = float(root.attrib["viewBox"].split()[2])
     root.attrib.pop("height", None)
     root.attrib.pop("version", None)
-    root.attrib |= {"role": "img", "aria-label": visible(alt), "width": f"{width * 96 / 72:.0f}"}
+    root.attrib["viewBox"] = " ".join(f"{v:f}".rstrip("0").rstrip(".") for v in shown)
+    wide = f"{shown[2] * 96 / 72:.0f}"
+    root.attrib |= {"role": "img", "aria-label": visible(alt), "width": wide}
     ElementTree.register_namespace("", _SVG.strip("{}"))
     return Markup(ElementTree.tostring(root, encoding="unicode").replace("\n", " "))
 
@@ -93,17 +95,15 @@ def _names_used(root: ElementTree.Element) -> set[str]:
 
 
 def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
-    for child in list(element):
+    kept: list[ElementTree.Element] = []
+    for child in element:
         if child.tag in (_SVG + "metadata", _SVG + "style") or _invisible(child):
-            element.remove(child)
             continue
         _clean(child, ident, used)
         _share_style(child)
-        if child.tag == _SVG + "g" and not child.attrib:  # a group that groups nothing
-            place = list(element).index(child)
-            element.remove(child)
-            for i, inner in enumerate(list(child)):
-                element.insert(place + i, inner)
+        groups_nothing = child.tag == _SVG + "g" and not child.attrib
+        kept += list(child) if groups_nothing else [child]
+    element[:] = kept
     element.text = (element.text or "").strip() or None
     element.tail = None
     attributes = {}
@@ -127,10 +127,12 @@ def _clean(element: ElementTree.Element, ident: str, used: set[str]) -> None:
 
 def _share_style(group: ElementTree.Element) -> None:
     """Say a style that all marks of a group have once, at the group."""
+    if group.tag != _SVG + "g":
+        return
     marks = list(group)
     styles = {mark.attrib.get("style", "") for mark in marks}
     same = len(marks) > 1 and len(styles) == 1 and all(m.tag == _SVG + "use" for m in marks)
-    if group.tag == _SVG + "g" and same and "style" not in group.attrib and "" not in styles:
+    if same and "style" not in group.attrib and "" not in styles:
         group.attrib["style"] = styles.pop()
         for mark in marks:
             del mark.attrib["style"]
@@ -144,21 +146,26 @@ def _gather_colors(element: ElementTree.Element) -> None:
 
 
 def _invisible(element: ElementTree.Element) -> bool:
-    style = element.attrib.get("style", "").replace(" ", "")
-    return element.tag == _SVG + "path" and style == "fill:none"
+    if element.tag != _SVG + "path":
+        return False
+    return element.attrib.get("style", "").replace(" ", "") == "fill:none"
+
+
+def _tenth(number: re.Match[str]) -> str:
+    return f"{float(number[0]):.1f}".removesuffix(".0")
 
 
 def _shorter(value: str) -> str:
     """Round to a tenth of a point and drop line breaks."""
-    rounded = _NUMBER.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), value)
+    rounded = _NUMBER.sub(_tenth, value)
     return " ".join(rounded.split())
 
 
+@lru_cache(maxsize=512)
 def _style(value: str, ident: str) -> str:
     value = _NEEDLESS.sub("", value)
     value = _FONT.sub(_font, _LOCAL.sub(rf"url(#{ident}-\1)", value))
-    for color in DARK:
-        value = value.replace(color, f"var({color_name(color)},{color})")
+    value = _HOUSE.sub(lambda found: f"var({color_name(found.group())},{found.group()})", value)
     return _shorter(value).replace(": ", ":").replace("; ", ";")
 
 

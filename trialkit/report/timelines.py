@@ -70,11 +70,15 @@ def timelines(inputs: PageInputs, runs: pd.DataFrame) -> list[Any]:
     if climate is None or "rh_pct" not in climate or not len(climate):
         return []
     batches = sorted(set(runs["batch"])) if "batch" in runs else [None]
-    sources = _by_chamber(climate), _by_chamber(mist.table if mist is not None else None)
+    sources = (
+        _by_chamber(climate, ["time", "rh_pct"]),
+        _by_chamber(mist.table if mist is not None else None, ["start", "stop"]),
+    )
+    sheet = _Sheet()
     drawn = [
         part
         for number, batch in enumerate(batches[:MOST_BATCHES])
-        for part in _timeline(inputs, runs, batch, number, sources)
+        for part in _timeline(inputs, runs, batch, number, sources, sheet)
     ]
     if not drawn:
         return []
@@ -97,20 +101,54 @@ def _sound_climate(inputs: PageInputs) -> pd.DataFrame | None:
     return log.table if isinstance(log, Log) else None
 
 
-def _by_chamber(table: pd.DataFrame | None) -> dict[str, pd.DataFrame]:
+def _by_chamber(table: pd.DataFrame | None, columns: list[str]) -> dict[str, pd.DataFrame]:
     """Split a log by chamber; without chambers all of it is under the empty name."""
     if table is None or not len(table):
         return {}
     if "chamber" not in table:
-        return {"": table}
-    return {str(name): rows for name, rows in table.groupby("chamber", observed=True, sort=False)}
+        return {"": table[columns]}
+    groups = table[["chamber", *columns]].groupby("chamber", observed=True, sort=False)
+    return {str(name): rows[columns] for name, rows in groups}
+
+
+class _Sheet:
+    """Axes on which the timelines are drawn one after the other.
+
+    To make axes, their ticks and their numbers takes longer than to draw a run on them.
+    """
+
+    def __init__(self) -> None:
+        self._ax: Axes | None = None
+
+    def emptied(self) -> Axes:
+        """Give the axes without the run that was drawn last."""
+        from trialkit.style import axes
+
+        if self._ax is None:
+            self._ax = axes(height=1.35)
+        for mark in (*self._ax.lines, *self._ax.patches, *self._ax.collections):
+            mark.remove()
+        return self._ax
+
+    def place(self) -> None:
+        """Place the axes in their figure; they stay there."""
+        from trialkit.figure_frame import fits_frame, place_rows
+
+        figure: Any = None if self._ax is None else self._ax.get_figure(root=True)
+        if figure is not None and not fits_frame(figure):
+            place_rows(figure, **_PLACE_IN)
 
 
 Sources = tuple[dict[str, "pd.DataFrame"], dict[str, "pd.DataFrame"]]
 
 
 def _timeline(
-    inputs: PageInputs, runs: pd.DataFrame, batch: object, number: int, sources: Sources
+    inputs: PageInputs,
+    runs: pd.DataFrame,
+    batch: object,
+    number: int,
+    sources: Sources,
+    sheet: _Sheet,
 ) -> list[Any]:
     """Draw the humidity of every chamber in one batch, each in a small figure of its own."""
     say = inputs.say
@@ -123,7 +161,7 @@ def _timeline(
     for i, run in enumerate(own.to_dict("records")):
         names = (run.get("chamber", ""), batch, run.get(inputs.factor.name, ""))
         name = " · ".join(str(n) for n in names if n not in (None, ""))
-        picture = _run_picture(inputs, run, f"humidity{number}-{i}", name, spans, sources)
+        picture = _run_picture(inputs, run, f"humidity{number}-{i}", name, spans, sources, sheet)
         if picture is not None:
             drawn.append(picture)
     words = {"batch": str(batch or ""), "n": say.number(len(own), 0)}
@@ -138,11 +176,10 @@ def _run_picture(
     name: str,
     span: tuple[Any, Any],
     sources: Sources,
+    sheet: _Sheet,
 ) -> Picture | None:
     """Draw one chamber run over its days of fruiting."""
-    from trialkit.figure_frame import place_rows
     from trialkit.figures import humidity_timeline
-    from trialkit.style import axes
 
     (start, stop), say, settings = span, inputs.say, inputs.data.settings
     chamber = str(run.get("chamber", ""))
@@ -153,7 +190,7 @@ def _run_picture(
     middle = say.percent(float(records["rh_pct"].median())) if len(records) else "–"
 
     def draw() -> Axes:
-        ax = axes(height=1.35)
+        ax = sheet.emptied()
         humidity_timeline(
             records,
             mist,
@@ -169,8 +206,7 @@ def _run_picture(
             ax=ax,
         )
         ax.set_ylabel(say.text("figure.humidity_short"), fontsize=8.5)
-        figure: Any = ax.get_figure(root=True)
-        place_rows(figure, **_PLACE_IN)
+        sheet.place()
         return ax
 
     alt = say.text("alt.timeline", name=name, middle=middle)

@@ -163,7 +163,8 @@ def _draw_stratum(
         left, top, width, tall = places.rectangle(term, unit)
         names = [str(row[f.name]) for f in factors]
         fill = _fill(factors[0], names[0], depth)
-        axes.add_patch(Rectangle((left, top), width, tall, clip_on=False, **fill))
+        # what lies inside needs no room of its own, and the limits of the axes are known
+        axes.add_artist(Rectangle((left, top), width, tall, clip_on=False, in_layout=False, **fill))
         room = tall * (_HEAD if holds else 1.0)
         word, points = _fitted(names, width, room, size)
         if points >= _SMALLEST:
@@ -183,6 +184,7 @@ def _draw_stratum(
                 color=INK,
                 fontweight="bold" if depth == 0 else "normal",
                 parse_math=False,
+                in_layout=False,
                 bbox=clear if fill["hatch"] else None,
             )
 
