@@ -271,7 +271,8 @@ def demo(
     with screen.progress(message("progress.reading"), sum(SHARE.values())) as step:
         steps.watch(step)
         made = steps.write_report(folder / "report.html")
-    codes = [tell_check(screen, steps), tell_analysis(screen, steps)]
+    # the report of named schedules holds the pictures of the check: they are not drawn twice
+    codes = [tell_check(screen, steps, pictures=tuned), tell_analysis(screen, steps)]
     screen.heading(message("cli.demo.have"))
     screen.say(message("cli.demo.commands", command=f"trialkit lab {quoted(folder)}"))
     codes.append(tell_report(screen, steps, made))

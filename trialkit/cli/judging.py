@@ -181,7 +181,9 @@ def export(
     return DONE
 
 
-def tell_check(screen: Screen, job: Pipeline, offers: Sequence[Proposal] = ()) -> int:
+def tell_check(
+    screen: Screen, job: Pipeline, offers: Sequence[Proposal] = (), *, pictures: bool = True
+) -> int:
     """Print and write what was read, kept, set aside and found; give the exit code.
 
     Proposed sections that were not written come before any other next step.
@@ -217,7 +219,8 @@ def tell_check(screen: Screen, job: Pipeline, offers: Sequence[Proposal] = ()) -
             },
         )
     )
-    screen.wrote(write_timelines(job.trial.folder / "results", job.data, job.logs))
+    if pictures:
+        screen.wrote(write_timelines(job.trial.folder / "results", job.data, job.logs))
     stops = [f for f in findings if f.severity == "stop"]
     if stops:
         screen.say(message("cli.check.stops"), style="bold red")
