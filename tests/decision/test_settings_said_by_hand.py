@@ -13,18 +13,30 @@ from trialkit.decision import look_due as due
 from trialkit.decision import pooling
 from trialkit.decision import setting_sentences as said_of
 from trialkit.decision.look_due import look_due
+from trialkit.settings.setting_range import SettingRange
 
 # ------------------------------------------------------------------ numbers
 
 
 @pytest.mark.parametrize(
     ("value", "decimals"),
-    [(0.0, 2), (1.0, 2), (9.99, 2), (10.0, 1), (99.0, 1), (100.0, 0), (5000.0, 0), (0.5, 3),
+    [(0.0, 0), (1.0, 2), (9.99, 2), (10.0, 1), (99.0, 1), (100.0, 0), (5000.0, 0), (0.5, 3),
      (-0.05, 4), (-12.0, 1)],
 )  # fmt: skip
 def test_three_digits_of_a_number(value: float, decimals: int) -> None:
-    got = said_of._short(value)
-    assert (got.value, got.decimals) == (value, decimals)
+    assert SettingRange("any", -100, 6000, usual=1).decimals(value) == decimals
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [(5.494505, "5.5"), (6.006006, "6"), (8.333333, "8.3"), (8.510638, "8.5"), (5.25, "5.25"),
+     (7.5, "7.5")],
+)  # fmt: skip
+def test_a_setting_needs_no_more_than_tells_it_from_the_others(value: float, told: str) -> None:
+    """Whole seconds of a timer: 20 s on and 344 s off are 5.4945 %, asked for as 5.5."""
+    steps = (5.0, 5.494505, 6.006006, 8.333333, 8.510638)
+    duty = SettingRange("duty_pct", 5, 9, usual=5, unit="%", steps=steps)
+    assert f"{value:.{duty.decimals(value)}f}" == told
 
 
 @pytest.mark.parametrize(
@@ -33,10 +45,10 @@ def test_three_digits_of_a_number(value: float, decimals: int) -> None:
      ((100.0, -5.0), 0)],
 )  # fmt: skip
 def test_numbers_with_the_decimals_of_the_largest(values: tuple, decimals: int) -> None:
-    got = said_of._alike({"a": values[0], "b": values[1]})
+    got = said_of.alike({"a": values[0], "b": values[1]})
     assert {n.decimals for n in got.values()} == {decimals}
     assert [n.value for n in got.values()] == list(values)
-    assert said_of._alike({}) == {}
+    assert said_of.alike({}) == {}
 
 
 @pytest.mark.parametrize(
@@ -52,7 +64,7 @@ def test_where_the_best_stays_open(low: bool, high: bool, limits: tuple, key: st
     assert said_of.open_ends(region, 0) == key
 
 
-SURFACE: Any = SimpleNamespace(settings=[SimpleNamespace(name="mist", unit="%")])
+SURFACE: Any = SimpleNamespace(settings=[SettingRange("mist", 2, 10, usual=4, unit="%")])
 
 
 def trial(prices: Any = None, mist_l_h: float | None = 0.5) -> Any:

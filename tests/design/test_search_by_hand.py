@@ -98,8 +98,9 @@ def test_all_that_tie_for_the_best_are_given_once(monkeypatch):
     assert "batch:chamber" in str(no_plan(SimpleNamespace(term=RUNS)))
 
 
-def test_the_last_sixty_four_searches_are_kept(monkeypatch):
+def test_the_last_searches_are_kept(monkeypatch):
     made = []
+    monkeypatch.setattr(search, "_MOST_KNOWN", 64)
     monkeypatch.setattr(search, "_known", {})
     monkeypatch.setattr(search, "searched", lambda site, progress, quick: made.append(1) or [site])
 
@@ -142,12 +143,18 @@ def test_a_start_that_breaks_a_rule_is_mended_or_given_up():
     assert _random_start(SimpleNamespace(target=(0, 4), limits=free), Draws(1)) is None
 
 
+def stand_in(engine, value, gains):
+    """Let plans have a value, and exchanges gains, that are made up."""
+    engine._inverse = lambda treatment: (None, [])
+    engine._value = lambda treatment, inverse: value
+    engine._gains = lambda treatment, *given: gains(treatment)
+
+
 @pytest.mark.parametrize(("n", "rounds"), [(500, 10_000), (501, 40)])
 def test_a_large_site_is_polished_for_a_while(n, rounds):
     engine, asked = Exchange.__new__(Exchange), []
     engine.n, engine.site = n, SimpleNamespace(limits=None)
-    engine.value = lambda treatment: 1.0
-    engine.gains = lambda treatment, u, v: asked.append(1) or np.array([-1.0])
+    stand_in(engine, 1.0, lambda treatment: asked.append(1) or np.array([-1.0]))
     engine.improve(np.array([0, 1]), (np.array([0]), np.array([1])))
     assert len(asked) == rounds
 
@@ -159,8 +166,7 @@ def test_a_large_site_is_polished_for_a_while(n, rounds):
 def test_an_exchange_is_made_where_it_gains_a_billionth(gain, value, moves):
     engine = Exchange.__new__(Exchange)
     engine.n, engine.site = 4, SimpleNamespace(limits=None)
-    engine.value = lambda treatment: value
-    engine.gains = lambda treatment, u, v: np.array([0.0, gain if treatment[0] == 0 else 0.0])
+    stand_in(engine, value, lambda t: np.array([0.0, gain if t[0] == 0 else 0.0]))
     start = np.array([0, 1, 2])
     got = engine.improve(start, (np.array([1, 0]), np.array([2, 2])))
     assert got.tolist() == ([2, 1, 0] if moves else [0, 1, 2])
@@ -171,8 +177,7 @@ def test_an_exchange_that_breaks_a_rule_is_not_made():
     engine = Exchange.__new__(Exchange)
     allows = lambda current, u, v: np.array([False, True])  # noqa: E731
     engine.n, engine.site = 3, SimpleNamespace(limits=SimpleNamespace(allows=allows))
-    engine.value = lambda treatment: 1.0
-    engine.gains = lambda treatment, u, v: np.where(treatment[0] == 0, [-2.0, -1.0], 0.0)
+    stand_in(engine, 1.0, lambda treatment: np.where(treatment[0] == 0, [-2.0, -1.0], 0.0))
     got = engine.improve(np.array([0, 1, 2]), (np.array([0, 0]), np.array([1, 2])))
     assert got.tolist() == [2, 1, 0]
 
