@@ -55,7 +55,7 @@ def _remember(made):
 
 def _as_shipped(trial):
     """Say whether a trial is just what its file in the package says."""
-    if not ships(trial.folder):
+    if not isinstance(trial, tk.Trial) or not ships(trial.folder):
         return False
     if trial.folder not in _trials:
         _trials[trial.folder] = tk.read_trial(trial.folder)
