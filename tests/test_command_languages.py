@@ -31,6 +31,7 @@ def call(*arguments):
     return done.output
 
 
+@pytest.mark.slow
 @needs_german
 def test_commands_leave_no_english_behind_in_german(tmp_path, monkeypatch):
     simulate_less(monkeypatch)

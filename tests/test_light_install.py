@@ -61,6 +61,7 @@ def told(garage):
     return run(garage, *COMMANDS, script=SEVERAL).stderr
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", COMMANDS)
 def test_commands_run_without_the_libraries_of_notebooks(command, told):
     assert f"ended {command} 0\n" in told, told

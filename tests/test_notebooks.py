@@ -167,6 +167,7 @@ def field(tmp_path_factory):
     return grown(folder, tk.read_trial(folder))
 
 
+@pytest.mark.slow
 def test_notebook_1_begins_a_trial_and_draws_its_plan(tmp_path):
     copy_notebooks(tmp_path)
     book = execute(tmp_path / "notebooks" / "1_design.ipynb", "", home=tmp_path / "notebooks")

@@ -71,12 +71,13 @@ def test_its_own_policy_stops_scripts_and_requests(farm_page, browser, tmp_path)
     [
         ("farm_page", 1280, "light"),
         ("farm_page", 360, "dark"),
-        pytest.param("farm_page", 360, "light", marks=pytest.mark.slow),
-        pytest.param("farm_page", 1280, "dark", marks=pytest.mark.slow),
-        pytest.param("field_page", 1280, "light", marks=pytest.mark.slow),
-        pytest.param("field_page", 360, "dark", marks=pytest.mark.slow),
+        ("farm_page", 360, "light"),
+        ("farm_page", 1280, "dark"),
+        ("field_page", 1280, "light"),
+        ("field_page", 360, "dark"),
     ],
 )
+@pytest.mark.slow
 def test_an_accessibility_checker_finds_nothing(which, width, scheme, request, browser):
     """axe-core, as shipped by axe-core-python, on the whole page with every part open."""
     from axe_core_python.sync_playwright import Axe
