@@ -21,9 +21,9 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from level_grid import level_grid
 
 from trialkit.model.batch import fit_batch
-from trialkit.model.columns.matrices import reference_grid
 from trialkit.model.inference.tails import f_upper
 
 RATIOS = (0.0, 0.1, 0.5, 2.0)  # variance of chambers (or runs) over that of blocks
@@ -211,7 +211,7 @@ def cells(case: Case, trials: int, peers: int) -> Iterator[dict[str, object]]:
             cover = np.nan
             if ":" not in factor:
                 design = free.prepared.design
-                grid = reference_grid(design)
+                grid = level_grid(design)
                 levels = design.levels[factor]
                 rows = design.rows(grid)
                 gap = rows[(grid[factor] == levels[1]).to_numpy()].mean(axis=0) - rows[

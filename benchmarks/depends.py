@@ -28,13 +28,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+from level_grid import level_grid
 
 import trialkit as tk
 from trialkit.alignment.result import Aligned
 from trialkit.analysis.terms import Terms, derive_terms
 from trialkit.decision.depends import ALPHA, dependence
 from trialkit.model.batch import fit_batch
-from trialkit.model.columns.matrices import reference_grid
 from trialkit.trial import Trial
 
 TEXT = """
@@ -148,7 +148,7 @@ def _may_depend(table: pd.DataFrame, Y: np.ndarray, terms: Terms) -> np.ndarray:
     out = np.array(light.tests("schedule:light")["p"] < ALPHA)
     out |= np.array(batch.tests("schedule:batch")["p"] < ALPHA)
     design = light.prepared.design
-    grid = reference_grid(design)
+    grid = level_grid(design)
     rows = design.rows(grid)
 
     def cell(schedule: str, lamp: str) -> np.ndarray:

@@ -21,12 +21,12 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from level_grid import level_grid
 from scipy import special
 
 from trialkit.model.answers.fieller import join_parts
 from trialkit.model.answers.ratio_line import RatioLine
 from trialkit.model.batch import Batch, fit_batch
-from trialkit.model.columns.matrices import reference_grid
 from trialkit.model.fit import fit
 
 RUNS = ("batch", "chamber", "batch:chamber")
@@ -109,7 +109,7 @@ def draw(layout: Layout, table: pd.DataFrame, ratio: float, trials: int, seed: i
 def rows_of(batch: Batch) -> tuple[np.ndarray, np.ndarray]:
     """Give the rows of the losing and of the reference mean."""
     design = batch.prepared.design
-    grid = reference_grid(design)
+    grid = level_grid(design)
     rows = design.rows(grid)
     losing, reference = (
         rows[(grid["schedule"] == level).to_numpy()].mean(axis=0) for level in ("b", "a")
