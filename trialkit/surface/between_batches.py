@@ -4,11 +4,6 @@ The limits of a surface are about the batches tried: what a setting does differe
 batch is a part of what was seen in them. How far batches to come may differ could be allowed for by
 a random slope; from the three or four batches of most trials its variance is hardly known, and the
 limits would say next to nothing. So the difference is looked for, and told.
-
-References
-----------
-.. [1] Milliken GA, Johnson DE (2009). Analysis of Messy Data, Volume 1: Designed Experiments,
-   2nd ed. Chapman & Hall/CRC, ch. 23 (blocks and treatments that act together).
 """
 
 from __future__ import annotations

@@ -341,9 +341,8 @@ def _coordinates(PF: Floats, F: Floats, lead: slice) -> tuple[Floats, Floats]:
         some = length > RANK_TOLERANCE * scale
         base = first[some] / np.sqrt(length[some])[:, None]
         rest = np.concatenate([PF[: lead.start], PF[lead.stop :]])
-        for _ in range(
-            2 if len(base) else 0
-        ):  # repeated, so that rounding leaves nothing of them behind
+        # repeated, so that rounding leaves nothing of them behind
+        for _ in range(2 if len(base) else 0):
             rest = rest - (rest @ base.T) @ base
     A = np.vstack([base, _spanning(rest, scale)])
     return A, A @ F
